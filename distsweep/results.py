@@ -1,0 +1,273 @@
+"""The dataclasses behind ``results.json``, their reader and their writer.
+
+Field names are those of the contract ("distsweep.results/1"). Inside, arrays are numpy
+arrays, with NaN or −inf where a number does not exist; in the file those are ``null``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import types
+import typing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from distsweep.errors import InputError
+from distsweep.units import BoolArray, FloatArray
+from distsweep.whole_files import write_whole_text
+
+SCHEMA = "distsweep.results/1"
+
+_DECIMALS = {"_percent": 6}  # −120 dB is 0.0001 %; everything else is written to 1e-4 of its unit
+_DEFAULT_DECIMALS = 4
+
+
+@dataclass
+class HarmonicCurve:
+    """One harmonic against excitation frequency; every array has shape ``(F,)``.
+
+    ``level_db`` and ``floor_db`` are re the fundamental at the same excitation frequency;
+    ``input_referred_db`` has the linear response between f and n·f divided out.
+    """
+
+    level_db: FloatArray
+    floor_db: FloatArray
+    reliable: BoolArray
+    input_referred_db: FloatArray
+
+
+@dataclass
+class Rung:
+    """One level of a ladder; arrays have shape ``(F,)``.
+
+    ``drive_dbfs`` is re a full-scale sine; ``spl_db`` is None when uncalibrated;
+    ``peak_dbfs`` is the largest sample of the recording in this rung;
+    ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band).
+    """
+
+    drive_dbfs: float
+    spl_db: float | None
+    peak_dbfs: float
+    clipped: bool
+    fundamental_db: FloatArray
+    fundamental_floor_db: FloatArray
+    harmonics: dict[int, HarmonicCurve]
+    thd_db: FloatArray
+    thd_percent: FloatArray
+    thd_re_total_percent: FloatArray
+    thd_floor_db: FloatArray
+    thd_reliable: BoolArray
+    orders_summed: FloatArray
+    high_order_db: FloatArray
+
+
+@dataclass
+class Compression:
+    """Gain change of a ladder; ``gain_change_db`` is one ``(F,)`` array a rung."""
+
+    reference_drive_dbfs: float | None
+    gain_change_db: list[FloatArray]
+    onset_dbfs: FloatArray
+    drive_at_1db_dbfs: FloatArray
+    drive_at_3db_dbfs: FloatArray
+
+
+@dataclass
+class Limiter:
+    """What holds the output back: see the contract for ``kind``.
+
+    ``ratio`` is None where the output does not rise at all (infinite), or for kind "none".
+    """
+
+    kind: str
+    threshold_dbfs: float | None = None
+    ratio: float | None = None
+    knee_db: float | None = None
+    band_hz: list[float] | None = None
+    attack_ms: float | None = None
+    release_ms: float | None = None
+    fit_rms_db: float | None = None
+    evidence: list[str] = field(default_factory=list)
+
+
+@dataclass
+class Ceiling:
+    """Highest level that keeps THD under ``thd_percent``, shape ``(F,)``, in the take's unit."""
+
+    thd_percent: float
+    level_db: FloatArray
+
+
+@dataclass
+class Tone:
+    """A tone in the background, e.g. a line of mains hum."""
+
+    frequency_hz: float
+    level_db: float
+
+
+@dataclass
+class Background:
+    """What the microphone heard while nothing was played, in the take's level unit."""
+
+    level_db: float | None
+    a_weighted_db: float | None
+    hum: list[Tone]
+
+
+@dataclass
+class Warning_:  # noqa: N801 - "Warning" would hide the builtin
+    """Something the reader of the numbers must know."""
+
+    code: str
+    message: str
+    take: str | None = None
+    rung: int | None = None
+    frequency_hz: float | None = None
+
+
+@dataclass
+class Take:
+    """One recording of a stimulus at one position, analysed."""
+
+    position: str
+    stimulus: str
+    kind: str
+    clock_drift_ppm: float | None
+    level_unit: str
+    frequency_hz: FloatArray
+    band_hz: list[float]
+    drive_shape_db: FloatArray
+    rungs: list[Rung]
+    compression: Compression | None = None
+    return_check_db: float | None = None
+    limiter: Limiter | None = None
+    ceiling: list[Ceiling] = field(default_factory=list)
+    background: Background | None = None
+
+
+@dataclass
+class Results:
+    """Everything that ``results.json`` holds."""
+
+    device: dict[str, Any]
+    conditions: dict[str, Any]
+    calibration: dict[str, Any]
+    takes: list[Take]
+    resonances: list[dict[str, Any]]
+    background: Background | None
+    warnings: list[Warning_]
+    schema: str = SCHEMA
+
+    def take(self, position: str = "axis") -> Take:
+        """Return the first take at a position.
+
+        Raises
+        ------
+        KeyError
+            No take has that position.
+        """
+        for take in self.takes:
+            if take.position == position:
+                return take
+        raise KeyError(f"no take at position {position!r}; there are {[t.position for t in self.takes]}")
+
+
+def to_json(results: Results) -> str:
+    """Results as the text of ``results.json``: strict JSON, ``null`` for what does not exist."""
+    return json.dumps(_plain(results, ""), allow_nan=False, ensure_ascii=False)
+
+
+def write_results(results: Results, path: Path) -> None:
+    """Write ``results.json`` whole, or not at all."""
+    write_whole_text(path, to_json(results) + "\n")
+
+
+def read_results(path: str | Path) -> Results:
+    """Read a ``results.json``.
+
+    Raises
+    ------
+    InputError
+        It is missing, is not JSON, or is of another schema.
+    """
+    path = Path(path)
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); give a results.json") from error
+    except ValueError as error:
+        raise InputError(f"{path}: is not JSON ({error}); give a results.json") from error
+    schema = data.get("schema") if isinstance(data, dict) else None
+    if schema != SCHEMA:
+        raise InputError(
+            f"{path}: schema is {schema!r}, expected {SCHEMA!r}: analyse the session again"
+        )
+    try:
+        return typing.cast(Results, _restore(Results, data))
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"{path}: is damaged ({type(error).__name__}: {error}): analyse the session again"
+        ) from error
+
+
+def _plain(value: Any, name: str) -> Any:
+    """Turn dataclasses and arrays into what JSON knows; ``name`` sets the decimals."""
+    if isinstance(value, np.ndarray):
+        return _plain_array(value, name)
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        return round(number, _decimals(name)) if np.isfinite(number) else None
+    if isinstance(value, np.integer | np.bool_):
+        return value.item()
+    if dataclasses.is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name), f.name) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): _plain(item, str(key)) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item, name) for item in value]
+    return value
+
+
+def _plain_array(array: np.ndarray[Any, Any], name: str) -> list[Any]:
+    if array.dtype.kind != "f":
+        return typing.cast(list[Any], array.tolist())
+    values: list[Any] = np.round(array, _decimals(name)).tolist()
+    for index in np.flatnonzero(~np.isfinite(array)):
+        values[index] = None
+    return values
+
+
+def _decimals(name: str) -> int:
+    for ending, decimals in _DECIMALS.items():
+        if name.endswith(ending):
+            return decimals
+    return _DEFAULT_DECIMALS
+
+
+def _restore(kind: Any, data: Any) -> Any:
+    """Build a value of the annotated type ``kind`` from what JSON gave."""
+    if dataclasses.is_dataclass(kind):
+        hints = typing.get_type_hints(kind)
+        known = {f.name: f for f in dataclasses.fields(kind)}
+        given = {n: _restore(hints[n], data[n]) for n in known if n in data}
+        return typing.cast(Any, kind)(**given)
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (typing.Union, types.UnionType):
+        inner = next(a for a in arguments if a is not type(None))
+        return None if data is None else _restore(inner, data)
+    if origin is np.ndarray:
+        if "bool" in str(arguments):
+            return np.array(data, dtype=bool)
+        return np.array([np.nan if item is None else item for item in data], dtype=float)
+    if origin is list:
+        return [_restore(arguments[0], item) for item in data]
+    if origin is dict:
+        return {arguments[0](key): _restore(arguments[1], item) for key, item in data.items()}
+    if kind is float:
+        return float("nan") if data is None else float(data)
+    return data
