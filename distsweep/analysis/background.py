@@ -1,0 +1,108 @@
+"""What the microphone hears when nothing is played: noise, its A-weighted level, and hum."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from distsweep.analysis.weighting import a_weighting_db
+from distsweep.results import Background, Tone
+from distsweep.units import FloatArray, db_to_power, power_to_db
+
+SEGMENT_S = 0.68
+"""Length of the averaged spectra (chosen: about the length of the analysis's own windows at
+20 Hz, so that a line of hum is seen as broad as there)."""
+
+MAINS_HZ = (50.0, 60.0)
+HUM_MULTIPLES = 12
+HUM_ABOVE_DB = 10.0
+"""A mains multiple counts as hum when it stands so far above its neighbourhood."""
+
+
+@dataclass(frozen=True)
+class NoiseSpectrum:
+    """One-sided power spectral density: mean square of full scale 1, per Hz, shape ``(B,)``."""
+
+    bin_hz: float
+    density: FloatArray
+
+    def mean_around(self, frequency_hz: FloatArray, bandwidth_hz: FloatArray) -> FloatArray:
+        """Return the mean density within ±bandwidth/2 of each frequency."""
+        running = np.concatenate([[0.0], np.cumsum(self.density)])
+        edges = np.arange(len(running)) - 0.5
+        half = np.maximum(0.5 * bandwidth_hz / self.bin_hz, 0.5)
+        centre = np.clip(frequency_hz / self.bin_hz, half - 0.5, len(self.density) - 0.5 - half)
+        above = np.interp(centre + half, edges, running)
+        below = np.interp(centre - half, edges, running)
+        return np.asarray((above - below) / (2.0 * half))
+
+
+def noise_spectrum(silences: Sequence[FloatArray], *, rate_hz: float) -> NoiseSpectrum | None:
+    """Average the spectra of overlapping Hann-windowed stretches of silence (Welch 1967).
+
+    Returns None when the silences are shorter than one stretch.
+    """
+    length = int(SEGMENT_S * rate_hz) // 2 * 2
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
+    total, count = np.zeros(length // 2 + 1), 0
+    for silence in silences:
+        for first in range(0, len(silence) - length + 1, length // 2):
+            spectrum = scipy.fft.rfft(silence[first : first + length] * window)
+            total += spectrum.real**2 + spectrum.imag**2
+            count += 1
+    if not count:
+        return None
+    density = 2.0 * total / (count * rate_hz * np.sum(window**2))
+    return NoiseSpectrum(bin_hz=rate_hz / length, density=density)
+
+
+def describe_background(
+    noise: NoiseSpectrum,
+    *,
+    band_hz: tuple[float, float],
+    level_offset_db: float,
+    correction_db: Callable[[FloatArray], FloatArray],
+) -> Background:
+    """Level of the background over the measured band, A-weighted level, and mains hum.
+
+    ``level_offset_db`` is what a full-scale sine's level is: 0 for dBFS, its SPL for dB SPL.
+    ``correction_db`` is the microphone's deviation at frequencies in Hz.
+    """
+    first = max(1, int(np.ceil(band_hz[0] / noise.bin_hz)))
+    frequency_hz = np.arange(first, int(band_hz[1] / noise.bin_hz) + 1) * noise.bin_hz
+    # A sine of peak 1 has the mean square ½: that is 0 dBFS.
+    power = 2.0 * noise.bin_hz * noise.density[first : first + len(frequency_hz)]
+    power = power * db_to_power(-correction_db(frequency_hz))
+    weighted = power * db_to_power(a_weighting_db(frequency_hz))
+    hum = _hum(frequency_hz, power, noise.bin_hz)
+    return Background(
+        level_db=float(power_to_db(np.sum(power))) + level_offset_db,
+        a_weighted_db=float(power_to_db(np.sum(weighted))) + level_offset_db,
+        hum=[Tone(f, level_db + level_offset_db) for f, level_db in hum],
+    )
+
+
+def _hum(frequency_hz: FloatArray, power: FloatArray, bin_hz: float) -> list[tuple[float, float]]:
+    """Return frequency and level (dB re a full-scale sine) of lines at mains multiples.
+
+    The mains frequency is the one with more lines; a line shared by both counts for both.
+    """
+    best: list[tuple[float, float]] = []
+    for mains_hz in MAINS_HZ:
+        lines = []
+        for multiple in range(1, HUM_MULTIPLES + 1):
+            centre = int(round((mains_hz * multiple - frequency_hz[0]) / bin_hz))
+            if not 12 <= centre < len(power) - 12:
+                continue
+            line = power[centre - 3 : centre + 4]
+            around = np.concatenate([power[centre - 12 : centre - 4], power[centre + 5 : centre + 13]])
+            usual = float(np.median(around))
+            excess = float(np.sum(line)) - len(line) * usual
+            if np.max(line) > db_to_power(HUM_ABOVE_DB) * usual and excess > 0.0:
+                lines.append((mains_hz * multiple, float(power_to_db(excess))))
+        if len(lines) > len(best):
+            best = lines
+    return best

@@ -1,0 +1,125 @@
+"""The sidecar: what is needed to analyse a recording without the stimulus's own WAV."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from distsweep.errors import InputError
+from distsweep.stimulus.marker import Marker
+from distsweep.stimulus.recipe import LadderRecipe, parse_recipe
+from distsweep.stimulus.sweep import Sweep
+
+SCHEMA = "distsweep.stimulus/1"
+
+
+@dataclass(frozen=True)
+class PlayedRung:
+    """One sweep in a file: where it starts, how loud it is, and what it is for.
+
+    ``role`` is "rung" or "return"; ``repeat`` counts from 0.
+    """
+
+    drive_dbfs: float
+    role: str
+    repeat: int
+    start_sample: int
+
+
+@dataclass(frozen=True)
+class StimulusFile:
+    """One WAV of a stimulus and the places in it, all in samples from its start."""
+
+    name: str
+    sha256: str
+    samples: int
+    start_marker_sample: int
+    end_marker_sample: int
+    quiet_samples: tuple[int, int]
+    rungs: tuple[PlayedRung, ...]
+
+
+@dataclass(frozen=True)
+class LadderStimulus:
+    """A ladder as it was laid out: its recipe, its sweep, its markers and its files."""
+
+    recipe: LadderRecipe
+    sweep: Sweep
+    marker: Marker
+    files: tuple[StimulusFile, ...]
+
+    @property
+    def rung_samples(self) -> int:
+        """Length of a rung's place: the sweep and the pause after it."""
+        return self.sweep.samples + round(self.recipe.pause_s * self.recipe.rate_hz)
+
+
+def sidecar_text(stimulus: LadderStimulus) -> str:
+    """Return the sidecar as JSON text."""
+    data: dict[str, Any] = {"schema": SCHEMA}
+    data.update(stimulus.recipe.as_dict())
+    data["sweep"] = dataclasses.asdict(stimulus.sweep)
+    data["marker"] = dataclasses.asdict(stimulus.marker)
+    data["files"] = [dataclasses.asdict(item) for item in stimulus.files]
+    return json.dumps(data, indent=1) + "\n"
+
+
+def read_sidecar(path: str | Path) -> LadderStimulus:
+    """Read a sidecar.
+
+    Raises
+    ------
+    InputError
+        It is missing, not JSON, of another version, or damaged.
+    """
+    path = Path(path)
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(
+            f"{path}: the stimulus's sidecar cannot be read ({error.strerror}):"
+            " give the .json that was written beside the stimulus"
+        ) from error
+    except ValueError as error:
+        raise InputError(
+            f"{path}: is not JSON ({error}): give the .json written beside the stimulus"
+        ) from error
+    schema = data.get("schema") if isinstance(data, dict) else None
+    if schema != SCHEMA:
+        raise InputError(
+            f"{path}: sidecar's schema is {schema!r}, this version reads {SCHEMA!r}:"
+            " write the stimulus again with this version, or analyse with the other one"
+        )
+    try:
+        return _stimulus(data, str(path))
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(
+            f"{path}: sidecar is damaged ({type(error).__name__}: {error}):"
+            " write the stimulus again"
+        ) from error
+
+
+def _stimulus(data: dict[str, Any], where: str) -> LadderStimulus:
+    keys = {item.name for item in dataclasses.fields(LadderRecipe)}
+    recipe_data = {k: v for k, v in data.items() if k in keys and v is not None}
+    files = tuple(
+        StimulusFile(
+            **{
+                **item,
+                "quiet_samples": (int(item["quiet_samples"][0]), int(item["quiet_samples"][1])),
+                "rungs": tuple(PlayedRung(**rung) for rung in item["rungs"]),
+            }
+        )
+        for item in data["files"]
+    )
+    if not files or not all(item.rungs for item in files):
+        raise ValueError("it names no rungs")
+    return LadderStimulus(
+        recipe=parse_recipe(recipe_data, where),
+        sweep=Sweep(**data["sweep"]),
+        marker=Marker(**data["marker"]),
+        files=files,
+    )

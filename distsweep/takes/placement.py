@@ -1,0 +1,209 @@
+"""Finding a stimulus in a recording by its markers, and the drift of the recorder's clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from distsweep.errors import InputError
+from distsweep.stimulus.marker import Marker
+from distsweep.stimulus.sidecar import StimulusFile
+from distsweep.takes.recording import Recording
+from distsweep.units import FloatArray
+
+LEAST_MATCH = 0.12
+"""Normalised correlation from which a place may be a marker (chosen: the largest of a minute
+of pure noise is about 0.09, and 0.12 is reached in noise 15 dB above the marker)."""
+
+SURE_MATCH = 0.3
+"""Normalised correlation from which a single marker is believed without its partner."""
+
+LARGEST_DRIFT = 2e-3
+"""Largest difference of two clocks that is believed (chosen: converters keep 100 ppm, tape
+and streaming do not belong here)."""
+
+CANDIDATES = 40
+"""So many of the best places are tried as start and end."""
+
+COMPARED_S = 0.003
+"""Half the stretch of the markers' correlation that is compared to find the drift: it holds
+the direct sound."""
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where a stimulus lies in a recording: recorded = offset + scale · stimulus, in samples.
+
+    ``markers`` tells which were found: "both", "start" or "end"; with one only, the scale is
+    1 by assumption. ``match`` is the normalised correlation of the weaker marker found.
+    """
+
+    offset_samples: float
+    scale: float
+    markers: str
+    match: float
+
+    def at(self, stimulus_sample: float) -> float:
+        """Return the place in the recording of a sample of the stimulus."""
+        return self.offset_samples + self.scale * stimulus_sample
+
+    @property
+    def clock_drift_ppm(self) -> float | None:
+        """Recorded length over played length, minus one, in parts per million."""
+        return (self.scale - 1.0) * 1e6 if self.markers == "both" else None
+
+
+def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) -> Placement:
+    """Find a stimulus in a recording, whatever its gain, polarity and start.
+
+    Raises
+    ------
+    InputError
+        The sampling rates differ, or the recording does not hold this stimulus.
+    """
+    if recording.rate_hz != marker.rate_hz:
+        raise InputError(
+            f"{recording.path}: was recorded at {recording.rate_hz} Hz, the stimulus is at"
+            f" {marker.rate_hz} Hz: record at the stimulus's rate, or write the stimulus at"
+            " the recorder's"
+        )
+    places, matches = _candidates(recording.samples, marker)
+    spacing = file.end_marker_sample - file.start_marker_sample
+    pair = _best_pair(places, matches, spacing)
+    if pair is None:
+        return _place_by_one(recording, marker, file, places, matches)
+    start, end = (int(places[i]) for i in pair)
+    start_curve, end_curve = (
+        _correlation_around(recording.samples, marker, place) for place in (start, end)
+    )
+    scale = (end - start + _shift_between(start_curve, end_curve)) / spacing
+    centre = len(start_curve) // 2
+    fine = int(np.argmax(np.abs(start_curve))) - centre
+    return Placement(
+        offset_samples=start + fine - scale * file.start_marker_sample,
+        scale=scale,
+        markers="both",
+        match=float(min(matches[i] for i in pair)),
+    )
+
+
+def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatArray]:
+    """Return the places (samples) and normalised correlations of what may be markers.
+
+    The search runs on a recording averaged down to a few kilohertz, where the marker lives:
+    position to a fraction of a millisecond is enough here.
+    """
+    step = max(1, int(marker.rate_hz / (2.6 * marker.start_hz)))
+    short = samples[: len(samples) // step * step].reshape(-1, step).mean(axis=1)
+    chirp = marker.waveform(rate_hz=marker.rate_hz / step)
+    if len(short) <= len(chirp):
+        return np.empty(0), np.empty(0)
+    match = _normalised_correlation(short, chirp)
+    places, matches = [], []
+    blocked = len(chirp) // 2
+    for _ in range(CANDIDATES):
+        best = int(np.argmax(match))
+        if match[best] < LEAST_MATCH:
+            break
+        places.append(float(best * step))
+        matches.append(float(match[best]))
+        match[max(0, best - blocked) : best + blocked] = 0.0
+    order = np.argsort(places)
+    return np.array(places)[order], np.array(matches)[order]
+
+
+def _normalised_correlation(signal: FloatArray, chirp: FloatArray) -> FloatArray:
+    """Return |correlation| over what identical shapes would give, 0…1, per lag.
+
+    Stretches far below the signal's overall power are not blown up: there the power of
+    60 dB below the mean stands in.
+    """
+    lags = len(signal) - len(chirp) + 1
+    length = scipy.fft.next_fast_len(len(signal), real=True)
+    spectrum = scipy.fft.rfft(signal, length)
+    spectrum *= np.conj(scipy.fft.rfft(chirp, length))
+    correlation = np.abs(scipy.fft.irfft(spectrum, length)[:lags])
+    energy = np.concatenate([[0.0], np.cumsum(signal**2)])
+    local = energy[len(chirp) :] - energy[: len(energy) - len(chirp)]
+    least = 1e-9 * energy[-1] / len(signal) * len(chirp) + 1e-300
+    return np.asarray(correlation / np.sqrt(np.maximum(local, least) * np.sum(chirp**2)))
+
+
+def _best_pair(places: FloatArray, matches: FloatArray, spacing: int) -> tuple[int, int] | None:
+    """Return the two candidates that stand as far apart as start and end marker should."""
+    best, best_match = None, 0.0
+    for i, start in enumerate(places):
+        for j in range(i + 1, len(places)):
+            together = min(matches[i], matches[j])
+            fits = abs((places[j] - start) / spacing - 1.0) < LARGEST_DRIFT
+            if fits and together > best_match:
+                best, best_match = (i, j), together
+    return best
+
+
+def _place_by_one(
+    recording: Recording,
+    marker: Marker,
+    file: StimulusFile,
+    places: FloatArray,
+    matches: FloatArray,
+) -> Placement:
+    """Place a stimulus by its only marker, as start or end, whichever leaves more rungs."""
+    if not len(matches) or np.max(matches) < SURE_MATCH:
+        raise InputError(
+            f"{recording.path}: the stimulus's start and end markers were not found"
+            f" (best match {np.max(matches, initial=0.0):.2f} of 1): is it a recording of this"
+            " stimulus, on this channel, and loud enough?"
+        )
+    if np.sum(matches >= SURE_MATCH) > 1:
+        found = places[matches >= SURE_MATCH]
+        raise InputError(
+            f"{recording.path}: the markers stand {(found[-1] - found[0]) / marker.rate_hz:.3f} s"
+            f" apart, in this stimulus they stand"
+            f" {(file.end_marker_sample - file.start_marker_sample) / marker.rate_hz:.3f} s"
+            " apart: give the sidecar of the stimulus that was played"
+        )
+    place = places[int(np.argmax(matches))]
+    curve = _correlation_around(recording.samples, marker, int(place))
+    place += int(np.argmax(np.abs(curve))) - len(curve) // 2
+    as_start = place - file.start_marker_sample
+    as_end = place - file.end_marker_sample
+    start_holds = _rungs_inside(recording, file, as_start)
+    end_holds = _rungs_inside(recording, file, as_end)
+    name, offset = ("start", as_start) if start_holds >= end_holds else ("end", as_end)
+    return Placement(
+        offset_samples=float(offset), scale=1.0, markers=name, match=float(np.max(matches))
+    )
+
+
+def _rungs_inside(recording: Recording, file: StimulusFile, offset: float) -> int:
+    starts = [offset + rung.start_sample for rung in file.rungs]
+    return sum(0 <= start < len(recording.samples) for start in starts)
+
+
+def _correlation_around(samples: FloatArray, marker: Marker, place: int) -> FloatArray:
+    """Return the correlation with the marker, lag by lag, around a place found coarsely."""
+    half = int(COMPARED_S * marker.rate_hz)
+    chirp = marker.waveform()
+    first = place - half
+    stretch = np.zeros(len(chirp) + 2 * half)
+    inside = samples[max(first, 0) : first + len(stretch)]
+    stretch[max(-first, 0) : max(-first, 0) + len(inside)] = inside
+    return np.asarray(np.correlate(stretch, chirp, mode="valid"))
+
+
+def _shift_between(start_curve: FloatArray, end_curve: FloatArray) -> float:
+    """Return by how many samples the end marker's curve lies later than the start marker's.
+
+    Both markers went through the same loudspeaker and room, so that their whole correlation
+    curves are alike: comparing these is safer than comparing their peaks.
+    """
+    both = np.correlate(end_curve, start_curve, mode="full")
+    best = int(np.argmax(both))
+    shift = float(best - (len(start_curve) - 1))
+    if 0 < best < len(both) - 1:
+        before, at, after = both[best - 1 : best + 2]
+        shift += 0.5 * (before - after) / (before - 2.0 * at + after)
+    return shift

@@ -1,0 +1,139 @@
+"""Reading recordings: WAV, FLAC and AIFF in any usual encoding, one channel of them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from distsweep.errors import InputError
+from distsweep.units import FloatArray
+
+SILENT_PEAK = 1e-6
+"""A recording whose largest sample is below −120 dBFS holds no sound (chosen: a 16-bit
+file's single step is −90 dBFS, a muted 24-bit converter's noise rarely below −115)."""
+
+CLIPPED_FROM = 0.99985
+"""Samples this close to full scale count as clipped when two follow each other; it is five
+steps of a 16-bit converter (chosen: converters differ in their last few codes)."""
+
+ALL_CLIPPED_SHARE = 0.2
+"""A recording with this share of its samples clipped holds nothing that can be measured."""
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One channel of a sound file.
+
+    Attributes
+    ----------
+    path : where it was read.
+    samples : shape ``(samples,)``, full scale 1.
+    rate_hz : sampling rate.
+    clipped_samples : sorted indices of samples that are clipped, shape ``(K,)``.
+    """
+
+    path: Path
+    samples: FloatArray
+    rate_hz: int
+    clipped_samples: np.ndarray[tuple[int], np.dtype[np.int64]]
+
+
+def read_recording(path: Path, *, channel: int = 1) -> Recording:
+    """Read one channel (counted from 1) of a sound file.
+
+    Raises
+    ------
+    InputError
+        The file is missing, empty, no sound file, cut off, has no such channel, holds no
+        sound, is clipped all over, or holds samples that are not numbers.
+    """
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder, not a recording: give a WAV, FLAC or AIFF file")
+    if not path.exists():
+        raise InputError(f"{path}: no such recording: check the path")
+    if path.stat().st_size == 0:
+        raise InputError(f"{path}: is empty: record it again, or copy it again")
+    samples, rate_hz = _read_channel(path, channel)
+    peak = max(float(samples.max()), -float(samples.min())) if len(samples) else 0.0
+    if not len(samples):
+        raise InputError(f"{path}: holds no samples: record it again, or copy it again")
+    if not np.isfinite(peak):
+        bad = int(np.flatnonzero(~np.isfinite(samples))[0])
+        raise InputError(
+            f"{path}: sample {bad} of channel {channel} is not a number:"
+            " export the recording again"
+        )
+    if peak < SILENT_PEAK:
+        raise InputError(
+            f"{path}: channel {channel} is silent: choose another channel, or check the microphone"
+        )
+    clipped = find_clipping(samples, peak)
+    if len(clipped) > ALL_CLIPPED_SHARE * len(samples):
+        raise InputError(
+            f"{path}: {100 * len(clipped) // len(samples)} % of the samples are clipped:"
+            " lower the input gain and record it again"
+        )
+    return Recording(path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped)
+
+
+def find_clipping(
+    samples: FloatArray, peak: float
+) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Return the indices of clipped samples.
+
+    Two or more neighbours at full scale are clipped. So are three or more equal neighbours
+    at the recording's own peak that are reached by a corner: a recording that was clipped
+    first and turned down later.
+    """
+    limit = CLIPPED_FROM if CLIPPED_FROM <= peak <= 1.0 else peak * (1.0 - 1e-6)
+    at_limit = np.flatnonzero((samples >= limit) | (samples <= -limit))
+    if len(at_limit) < 2:
+        return np.empty(0, dtype=np.int64)
+    same_sign = np.sign(samples[at_limit[1:]]) == np.sign(samples[at_limit[:-1]])
+    joined = (np.diff(at_limit) == 1) & same_sign
+    starts = np.concatenate([[0], np.flatnonzero(~joined) + 1])
+    lengths = np.diff(np.concatenate([starts, [len(at_limit)]]))
+    if limit == CLIPPED_FROM:
+        keep = lengths >= 2
+    else:
+        before = np.abs(samples[np.maximum(at_limit[starts] - 1, 0)])
+        keep = (lengths >= 3) & (before < 0.99 * peak)
+    return np.asarray(at_limit[np.repeat(keep, lengths)], dtype=np.int64)
+
+
+def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int]:
+    try:
+        with soundfile.SoundFile(path) as file:
+            if not 1 <= channel <= file.channels:
+                raise InputError(
+                    f"{path}: has {file.channels} channel(s), channel {channel} was asked for:"
+                    " set channel in session.toml"
+                )
+            announced = file.frames
+            cut_off = _is_cut_off(file.extra_info)
+            samples = file.read(dtype="float64", always_2d=True)[:, channel - 1]
+            rate_hz = file.samplerate
+    except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError, TypeError) as error:
+        reason = str(error).replace("\n", " ").rstrip(". ")
+        raise InputError(
+            f"{path}: cannot be read as sound ({reason}): give a WAV, FLAC or AIFF file"
+        ) from error
+    if cut_off or len(samples) < announced:
+        raise InputError(
+            f"{path}: is cut off, it holds fewer samples than its header announces:"
+            " copy it again, or record it again"
+        )
+    return np.ascontiguousarray(samples), rate_hz
+
+
+def _is_cut_off(log: str) -> bool:
+    """Tell from libsndfile's log whether the sound data end before the length in the header."""
+    for line in log.splitlines():
+        found = re.match(r"\s*(?:data|SSND)\s*:\s*(\d+)\s*\(should be (\d+)\)", line)
+        if found and int(found[1]) > int(found[2]):
+            return True
+    return False
