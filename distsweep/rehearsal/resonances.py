@@ -1,0 +1,117 @@
+"""Narrow resonances of the cabinet, the port, or something loose, of two kinds.
+
+A *radiated* one is a linear mode that the driver's output excites and that radiates by itself: it
+lifts whatever lands on it, fundamental and product alike. An *excited* one is something loose that
+resonates when its own frequency is played and then moves nonlinearly: its products appear at twice
+and three times that frequency, and nowhere else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from distsweep.rehearsal.arrays import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
+
+Kind = Literal["radiated", "excited"]
+Place = Literal["woofer", "port", "tweeter"]
+
+
+@dataclass(frozen=True)
+class Resonance:
+    """One mode of the second order.
+
+    Parameters
+    ----------
+    frequency_hz, q
+        Natural frequency and quality factor of the mode.
+    kind
+        "radiated" or "excited", see above.
+    lift_db
+        Radiated only: what the mode adds at `frequency_hz` to the direct sound of its driver, dB.
+    second_db, third_db
+        Excited only: levels of the second and third harmonic for a sine at `frequency_hz`, dB re
+        the driver's fundamental at that frequency, when that is `reference_spl_db` at 1 m. They
+        grow 1 and 2 dB per dB. -inf switches an order off.
+    reference_spl_db
+        dB re 20 µPa, RMS.
+    place
+        Where the mode is heard: "port" and "woofer" are driven by the cone, "tweeter" by the dome.
+
+    Raises
+    ------
+    ValueError
+        If the frequency or Q is not positive, or the kind or place unknown.
+    """
+
+    frequency_hz: float
+    q: float
+    kind: Kind = "radiated"
+    lift_db: float = 6.0
+    second_db: float = -45.0
+    third_db: float = -50.0
+    reference_spl_db: float = 86.0
+    place: Place = "port"
+
+    def __post_init__(self) -> None:
+        if not (self.frequency_hz > 0.0 and self.q > 0.0):
+            raise ValueError(
+                f"a resonance has frequency_hz {self.frequency_hz} and q {self.q}: "
+                "both must be above zero"
+            )
+        if self.kind not in ("radiated", "excited"):
+            raise ValueError(f"kind is {self.kind!r}: choose 'radiated' or 'excited'")
+        if self.place not in ("woofer", "port", "tweeter"):
+            raise ValueError(f"place is {self.place!r}: choose 'woofer', 'port' or 'tweeter'")
+
+
+def band_pass(frequency_hz: FloatArray, *, centre_hz: float, q: float) -> ComplexArray:
+    """Second-order band-pass with gain 1 at its centre: jff₀/Q over f₀² − f² + jff₀/Q."""
+    damping = 1j * frequency_hz * centre_hz / q
+    result: ComplexArray = damping / (centre_hz**2 - frequency_hz**2 + damping)
+    return result
+
+
+def radiated_addition(resonance: Resonance, frequency_hz: FloatArray) -> ComplexArray:
+    """What a radiated mode adds, as a factor on the direct sound of its driver.
+
+    At the mode's frequency direct sound and addition are in phase and sum to `lift_db`.
+    """
+    share = 10.0 ** (resonance.lift_db / 20.0) - 1.0
+    return share * band_pass(frequency_hz, centre_hz=resonance.frequency_hz, q=resonance.q)
+
+
+def excited_products(
+    resonance: Resonance, direct_pa: ComplexArray, *, frequency_hz: FloatArray, count: int
+) -> ComplexArray:
+    """Spectrum of what an excited mode radiates, for the spectrum of its driver's sound at 1 m.
+
+    The mode's motion y is the driver's sound behind a band-pass; it radiates c₂y² + c₃y³. For a
+    sine of amplitude A these hold c₂A²/2 at 2f and c₃A³/4 at 3f, which sets c₂ and c₃.
+
+    Notes
+    -----
+    The square and cube are taken at the signal's own rate. The band-pass takes the motion down by
+    1/(Q·f/f₀) far above the mode, so what folds back stands below the cube of that: under −150 dB
+    for Q above 8 and a mode under a tenth of the rate.
+    """
+    motion_pa = np.fft.irfft(
+        direct_pa * band_pass(frequency_hz, centre_hz=resonance.frequency_hz, q=resonance.q),
+        count,
+    )
+    amplitude_pa = np.sqrt(2.0) * REFERENCE_PRESSURE_PA * 10.0 ** (resonance.reference_spl_db / 20)
+    second = 2.0 * 10.0 ** (resonance.second_db / 20.0) / amplitude_pa
+    third = 4.0 * 10.0 ** (resonance.third_db / 20.0) / amplitude_pa**2
+    products = np.fft.rfft(motion_pa**2 * (second + third * motion_pa))
+    # A small thing does not radiate the steady part of a square, nor much of its slow changes.
+    result: ComplexArray = products * high_pass_1(frequency_hz, resonance.frequency_hz / 10.0)
+    return result
+
+
+def high_pass_1(frequency_hz: FloatArray, corner_hz: float) -> ComplexArray:
+    """First-order high-pass."""
+    ratio = 1j * frequency_hz / corner_hz
+    result: ComplexArray = ratio / (1.0 + ratio)
+    return result
