@@ -1,0 +1,50 @@
+"""The report: figures, a page, tables. Importing this loads neither matplotlib nor jinja2.
+
+``write_report`` writes a folder with a self-contained page; ``write_tables`` writes CSV;
+``plot_fundamental``, ``plot_thd``, ``plot_harmonics`` and ``plot_gain_change`` take a
+`distsweep.results.Take` and return a matplotlib figure, which a notebook shows by itself.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from distsweep.report.figures import (
+        plot_fundamental,
+        plot_gain_change,
+        plot_harmonics,
+        plot_thd,
+    )
+    from distsweep.report.page import write_report
+    from distsweep.report.tables import write_tables
+
+__all__ = [
+    "plot_fundamental",
+    "plot_gain_change",
+    "plot_harmonics",
+    "plot_thd",
+    "write_report",
+    "write_tables",
+]
+
+_HOMES = {
+    "plot_fundamental": "figures",
+    "plot_gain_change": "figures",
+    "plot_harmonics": "figures",
+    "plot_thd": "figures",
+    "write_report": "page",
+    "write_tables": "tables",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load a function's module when it is first asked for."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"{__name__}.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

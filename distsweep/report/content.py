@@ -1,0 +1,87 @@
+"""What a page is made of: sections that hold paragraphs, tables and pictures.
+
+The template renders these and knows nothing of sweeps; a new section is a function that
+returns one of them, added to the list in `distsweep.report.sections`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A table cell: its text, a second line, and whether it is no data (shown pale)."""
+
+    text: str
+    below: str = ""
+    pale: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table with a heading a column; the first cell of a row names the row."""
+
+    caption: str
+    columns: list[str]
+    rows: list[list[Cell]]
+    kind: str = "table"
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Pairs of a name and what is said of it."""
+
+    pairs: list[tuple[str, str]]
+    long: bool = False
+    kind: str = "terms"
+
+
+@dataclass(frozen=True)
+class Points:
+    """A list of sentences."""
+
+    sentences: list[str]
+    kind: str = "points"
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """Running text."""
+
+    text: str
+    kind: str = "paragraph"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure that is drawn when the page is written, with its caption.
+
+    ``misleads`` says how a reader can go wrong with it; ``alternative`` is what a reader
+    who cannot see it is told.
+    """
+
+    name: str
+    draw: Callable[[], Figure]
+    alternative: str
+    caption: str
+    misleads: str
+    kind: str = "picture"
+
+
+Block = Table | Terms | Points | Paragraph | Picture
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading and its blocks; ``sections`` stand one level below it."""
+
+    title: str
+    anchor: str
+    blocks: list[Block] = field(default_factory=list)
+    sections: list[Section] = field(default_factory=list)

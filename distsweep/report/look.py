@@ -1,0 +1,186 @@
+"""How our figures look: colours, sizes, axes. Imported only when a figure is drawn.
+
+Levels are told apart three ways, so that none is needed: a ramp whose lightness falls with
+level (it survives greyscale and every kind of colour blindness), a line that thickens with
+level, and a tag on the line. Nothing here touches matplotlib's global state for longer than a
+figure takes to build.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import LinearSegmentedColormap, to_hex
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
+
+from distsweep.report.reliability import runs
+from distsweep.report.wording import short_frequency, signed
+from distsweep.units import FloatArray, percent_to_db
+
+INK = "#2b2622"
+QUIET_INK = "#6e655c"
+PAPER = "#fffdf9"
+RULE = "#e4ddd2"
+NOISE = "#d9d4cb"
+RED = "#9c2f1f"
+EVEN = "#1f6f78"
+ODD = "#8a3a1c"
+
+# Verdigris, moss, ochre, rust, oxblood: L* falls from about 70 to 14 without a turn.
+_LEVEL_COLOURS = LinearSegmentedColormap.from_list(
+    "patina", ["#79b8b4", "#5f9270", "#8f742f", "#8d3b27", "#3d0b1e"]
+)
+_STYLE: dict[Any, Any] = {
+    "font.family": ["DejaVu Sans"],  # ships with matplotlib, so it is the same everywhere
+    "font.size": 9.0,
+    "text.color": INK,
+    "text.usetex": False,
+    "axes.edgecolor": QUIET_INK,
+    "axes.facecolor": PAPER,
+    "axes.labelcolor": INK,
+    "axes.labelsize": 9.0,
+    "axes.linewidth": 0.8,
+    "axes.unicode_minus": True,
+    "axes.prop_cycle": matplotlib.rcParamsDefault["axes.prop_cycle"],
+    "figure.facecolor": PAPER,
+    "figure.dpi": 100.0,
+    "figure.autolayout": False,
+    "figure.constrained_layout.use": False,
+    "lines.solid_capstyle": "round",
+    "lines.solid_joinstyle": "round",
+    "lines.marker": "None",
+    "savefig.bbox": None,
+    "xtick.color": QUIET_INK,
+    "xtick.labelcolor": INK,
+    "xtick.labelsize": 8.5,
+    "ytick.color": QUIET_INK,
+    "ytick.labelcolor": INK,
+    "ytick.labelsize": 8.5,
+}
+_TICKS_PER_DECADE = (1, 2, 5)
+WIDTH_IN = 8.6
+
+
+class ReportFigure(Figure):
+    """A matplotlib figure that a notebook shows by itself, without pyplot."""
+
+    def _repr_png_(self) -> bytes:
+        buffer = io.BytesIO()
+        self.savefig(buffer, format="png", dpi=110)
+        return buffer.getvalue()
+
+
+@contextmanager
+def our_look() -> Iterator[None]:
+    """Draw with our settings, whatever the reader's matplotlibrc says, then put them back."""
+    with matplotlib.rc_context(_STYLE):
+        yield
+
+
+def new_figure(height_in: float) -> ReportFigure:
+    """Make an empty figure of the report's width, with a canvas of its own."""
+    figure = ReportFigure(figsize=(WIDTH_IN, height_in))
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def add_axes(figure: Figure, *, left: float, bottom: float, right: float, top: float) -> Axes:
+    """Add axes whose edges are given in inches from the figure's left and bottom edges."""
+    width, height = figure.get_size_inches()
+    axes = figure.add_axes(
+        (left / width, bottom / height, (right - left) / width, (top - bottom) / height)
+    )
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.grid(True, color=RULE, linewidth=0.7)
+    axes.set_axisbelow(True)
+    return axes
+
+
+def level_colours(count: int) -> list[str]:
+    """Colours of ``count`` rungs, quietest first; each darker than the one before."""
+    places = np.linspace(0.0, 1.0, count) if count > 1 else np.array([1.0])
+    return [to_hex(colour) for colour in _LEVEL_COLOURS(places)]
+
+
+def level_widths(count: int) -> FloatArray:
+    """Line widths of ``count`` rungs in points, quietest first."""
+    return np.linspace(1.0, 1.9, count) if count > 1 else np.array([1.6])
+
+
+def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, minor: bool = True) -> None:
+    """Make x a log-frequency axis with ticks at 20, 50, 100, 200 …"""
+    axes.set_xscale("log")
+    axes.set_xlim(low_hz, high_hz)
+    decades = range(-1, 7)
+    ticks = [s * 10.0**d for d in decades for s in _TICKS_PER_DECADE]
+    ticks = [t for t in ticks if low_hz * 0.999 <= t <= high_hz * 1.001]
+    if len(ticks) < 2:
+        ticks = [low_hz, high_hz]
+    small = [s * 10.0**d for d in decades for s in range(1, 10)] if minor else []
+    axes.xaxis.set_major_locator(FixedLocator(ticks))
+    axes.xaxis.set_major_formatter(FixedFormatter([short_frequency(t) for t in ticks]))
+    axes.xaxis.set_minor_locator(FixedLocator([t for t in small if low_hz <= t <= high_hz]))
+    axes.tick_params(axis="x", which="minor", length=2.0)
+
+
+def decibel_axis(axes: Axes, low_db: float, high_db: float, *, step: float | None = None) -> None:
+    """Make y run over a decibel range with ticks at whole steps and a true minus sign."""
+    step = step or tick_step_db(high_db - low_db)
+    axes.set_ylim(low_db, high_db)
+    ticks = np.arange(np.ceil(low_db / step - 1e-6), np.floor(high_db / step + 1e-6) + 1) * step
+    decimals = 0 if step >= 1.0 else 1
+    axes.yaxis.set_major_locator(FixedLocator(ticks.tolist()))
+    axes.yaxis.set_major_formatter(FixedFormatter([signed(t, decimals) for t in ticks]))
+    axes.yaxis.set_minor_locator(NullLocator())
+
+
+def tick_step_db(span_db: float) -> float:
+    """Distance between ticks that gives some four to ten of them."""
+    return next((s for s in (0.5, 1.0, 2.0, 5.0, 10.0) if span_db / s <= 10.0), 20.0)
+
+
+def percent_axis(axes: Axes, label: str, *, sparse: bool = False) -> Axes:
+    """Give a decibel axis its percent twin on the right: 0 dB is 100 %. Sparse: no 3s."""
+    low_db, high_db = axes.get_ylim()
+    twin = axes.twinx()
+    twin.set_ylim(low_db, high_db)
+    values = [s * 10.0**d for d in range(-5, 4) for s in ((1,) if sparse else (1, 3))]
+    places = [float(percent_to_db(v)) for v in values]
+    kept = [(p, v) for p, v in zip(places, values, strict=True) if low_db <= p <= high_db]
+    twin.yaxis.set_major_locator(FixedLocator([p for p, _ in kept]))
+    twin.yaxis.set_major_formatter(FixedFormatter([f"{v:g} %" for _, v in kept]))
+    twin.yaxis.set_minor_locator(NullLocator())
+    twin.set_ylabel(label)
+    for side in ("top", "left"):
+        twin.spines[side].set_visible(False)
+    twin.grid(False)
+    return twin
+
+
+def draw_floor(axes: Axes, frequency_hz: FloatArray, floor_db: FloatArray) -> None:
+    """Shade all that lies under a noise floor."""
+    bottom = axes.get_ylim()[0]
+    level = np.maximum(floor_db, bottom)
+    for first, end in runs(np.isfinite(floor_db)):
+        x = frequency_hz[first:end]
+        outline = np.concatenate(([bottom], level[first:end], [bottom]))
+        axes.fill(np.concatenate((x[:1], x, x[-1:])), outline, color=NOISE, linewidth=0.0,
+                  label="_floor", zorder=1)  # fmt: skip
+
+
+def heading(figure: Figure, title: str, subtitle: str) -> None:
+    """Write what the figure shows, top left: a title, and a line on how to read it."""
+    width, height = figure.get_size_inches()
+    figure.text(0.12 / width, 1 - 0.14 / height, title, va="top", fontsize=11.5, weight="bold")
+    figure.text(
+        0.12 / width, 1 - 0.40 / height, subtitle, va="top", fontsize=8.5, color=QUIET_INK
+    )

@@ -1,0 +1,109 @@
+"""The report: a folder with one self-contained page, and its figures as files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from distsweep.errors import InputError
+from distsweep.report.content import Picture, Section
+from distsweep.report.sections import all_sections
+from distsweep.report.svg import figure_svg, inline_svg
+from distsweep.results import Results
+from distsweep.whole_files import whole_folder
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+PAGE = "report.html"
+FIGURES = "figures"
+_PNG_DPI = 100  # 860 pixels wide: legible in a forum post, some 100 kB
+
+
+def write_report(results: Results, folder: Path) -> Path:
+    """Write the report of a session as a folder, whole or not at all.
+
+    Parameters
+    ----------
+    results
+        What ``analyse`` found.
+    folder
+        Folder to make. A report that stands there already is replaced; give it a folder of
+        its own, as nothing else may stand in it.
+
+    Returns
+    -------
+    Path
+        The page, ``folder/report.html``. It needs no other file: figures are inside it as SVG.
+        ``folder/figures`` holds the same as ``.svg`` and ``.png``.
+
+    Raises
+    ------
+    InputError
+        ``folder`` cannot be written, or holds something that is not part of a report.
+    """
+    folder = Path(folder)
+    _refuse_to_replace_others(folder)
+    sections = all_sections(results)
+    with whole_folder(folder) as scratch:
+        inline = _write_figures(sections, scratch / FIGURES)
+        page = render_page(device_name(results), sections, inline)
+        (scratch / PAGE).write_bytes(page.encode("utf-8"))
+    return folder / PAGE
+
+
+def render_page(title: str, sections: list[Section], inline: dict[str, Markup]) -> str:
+    """HTML of the page; ``inline`` holds the SVG of each picture by its name."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("distsweep", "report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    template = environment.get_template("page.html")
+    return template.render(title=title, sections=sections, inline=inline)
+
+
+def device_name(results: Results) -> str:
+    """Name of the loudspeaker, as free text."""
+    name = results.device.get("name")
+    return str(name).strip() if name and str(name).strip() else "Unnamed loudspeaker"
+
+
+def _write_figures(sections: list[Section], folder: Path) -> dict[str, Markup]:
+    from markupsafe import Markup
+
+    folder.mkdir()
+    inline = {}
+    for picture in _pictures(sections):
+        figure = picture.draw()
+        document = figure_svg(figure)
+        (folder / f"{picture.name}.svg").write_bytes(document.encode("utf-8"))
+        figure.savefig(folder / f"{picture.name}.png", dpi=_PNG_DPI, metadata={"Software": None})
+        element = inline_svg(document, name=picture.name, alternative=picture.alternative)
+        inline[picture.name] = Markup(element)  # our own drawing, its text as shapes
+    return inline
+
+
+def _pictures(sections: list[Section]) -> Iterator[Picture]:
+    for section in sections:
+        yield from (block for block in section.blocks if isinstance(block, Picture))
+        yield from _pictures(section.sections)
+
+
+def _refuse_to_replace_others(folder: Path) -> None:
+    """Keep a slip of the hand from replacing a folder of recordings by a report."""
+    if not folder.exists():
+        return
+    if not folder.is_dir():
+        raise InputError(f"{folder}: is a file, and a report is a folder: choose another place")
+    strangers = sorted(p.name for p in folder.iterdir() if p.name not in (PAGE, FIGURES))
+    if strangers:
+        raise InputError(
+            f"{folder}: holds {strangers[0]!r}, which is not part of a report and would be lost: "
+            "choose a folder of its own"
+        )

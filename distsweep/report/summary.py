@@ -1,0 +1,201 @@
+"""The summary: a few plain sentences, each computed from the numbers of one take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from distsweep.report import reliability, wording
+from distsweep.results import Background, Results, Rung, Take
+
+MIDDLE_BAND_HZ = (100.0, 10000.0)
+"""Band of the headline THD: chosen because most loudspeakers are meant to work in all of it."""
+
+STEADY_DB = 0.2  # chosen: what careful repeats of one sweep in a room usually stay within
+
+
+def summary_sentences(results: Results, take: Take) -> list[str]:
+    """Sentences on a take, most important first; never empty."""
+    if not take.rungs:
+        return ["This take holds no ladder, so there is no curve against frequency."]
+    writers: list[Callable[[Results, Take], str | None]] = [
+        _level, _thd_middle, _thd_bass, _reliable_ends, _quietest, _gain, _return_check,
+        _clipping, _hum,
+    ]  # fmt: skip
+    return [text for write in writers if (text := write(results, take))]
+
+
+def _loudest(take: Take) -> Rung:
+    return take.rungs[reliability.loudest_index(take)]
+
+
+def _which(take: Take) -> str:
+    louder = max(rung.drive_dbfs for rung in take.rungs) > _loudest(take).drive_dbfs
+    return "loudest level that did not clip" if louder else "loudest level"
+
+
+def _level(results: Results, take: Take) -> str:
+    rung = _loudest(take)
+    name = wording.drive(rung.drive_dbfs)
+    if rung.spl_db is None or not math.isfinite(rung.spl_db):
+        return (
+            f"The {_which(take)} was played at {name}. Nothing was calibrated, so levels are in "
+            "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
+        )
+    band = results.conditions.get("level_band_hz")
+    over = _band_words(band)
+    distance = results.conditions.get("distance_m")
+    where = f" at {distance:g} m" if isinstance(distance, int | float) else ""
+    return (
+        f"At the {_which(take)} ({name} drive) the loudspeaker gave "
+        f"{wording.decibels(rung.spl_db, 'dB SPL')}{where}{over}."
+    )
+
+
+def _band_words(band: object) -> str:
+    if isinstance(band, list | tuple) and len(band) == 2:
+        low, high = band
+        if isinstance(low, int | float) and isinstance(high, int | float):
+            return f", the mean from {wording.frequency_range(low, high)}"
+    return ""
+
+
+def _worst(take: Take, rung: Rung, low_hz: float, high_hz: float) -> str | None:
+    """"3.1 % (−30.2 dB) at 212 Hz", or None when nothing there is reliable."""
+    f = take.frequency_hz
+    flags = reliability.thd_reliable(rung) & reliability.inside(f, low_hz, high_hz)
+    worst = reliability.highest(f, rung.thd_db, flags)
+    if worst is None:
+        return None
+    at = int(np.argmin(np.abs(f - worst.frequency_hz)))
+    return (
+        f"{wording.percent(float(rung.thd_percent[at]))} ({wording.decibels(worst.value)}) "
+        f"at {wording.frequency(worst.frequency_hz)}"
+    )
+
+
+def _thd_middle(_results: Results, take: Take) -> str:
+    rung = _loudest(take)
+    low, high = MIDDLE_BAND_HZ
+    worst = _worst(take, rung, low, high)
+    band = wording.frequency_range(low, high)
+    if worst is None:
+        return f"From {band}, no THD of that level is reliable."
+    flags = reliability.thd_reliable(rung)[reliability.inside(take.frequency_hz, low, high)]
+    share = float(np.mean(flags))
+    known = "" if share > 0.995 else f" ({_share(share)} of that band is reliable at this level)"
+    return f"At that level, the highest THD from {band} was {worst}{known}."
+
+
+def _thd_bass(_results: Results, take: Take) -> str | None:
+    low = float(take.frequency_hz[0])
+    if low >= MIDDLE_BAND_HZ[0] * 0.9:
+        return None
+    worst = _worst(take, _loudest(take), low, MIDDLE_BAND_HZ[0] * 0.999)
+    if worst is None:
+        return f"Below {wording.frequency(MIDDLE_BAND_HZ[0])}, no THD of that level is reliable."
+    return f"Below {wording.frequency(MIDDLE_BAND_HZ[0])} it reached {worst}."
+
+
+def _reliable_ends(_results: Results, take: Take) -> str:
+    found = reliability.coverage(take.frequency_hz, reliability.thd_reliable(_loudest(take)))
+    if found is None:
+        return "At no frequency does that level's THD stand clear of the noise, unclipped."
+    gaps = ", with gaps" if found.pieces > 1 else ""
+    band = wording.frequency_range(found.low_hz, found.high_hz)
+    highest = float(take.frequency_hz[-1])
+    ending = (
+        f"; further up, the 2nd harmonic would lie above the measured {wording.frequency(highest)}"
+        if found.high_hz * 2.05 > highest > found.high_hz * 1.05
+        else ""
+    )
+    return f"THD of that level is reliable from {band}{gaps}{ending}."
+
+
+def _quietest(_results: Results, take: Take) -> str | None:
+    """What the quietest level shows, which is often only noise."""
+    if len(take.rungs) < 2:
+        return None
+    rung = min(take.rungs, key=lambda r: r.drive_dbfs)
+    name = wording.rung_name(rung)
+    found = reliability.coverage(take.frequency_hz, reliability.thd_reliable(rung))
+    if found is None:
+        return f"At the quietest level, {name}, no THD is reliable: it is unknown, not low."
+    return (
+        f"At the quietest level, {name}, {_share(found.share)} of the frequencies have reliable "
+        "THD; elsewhere it is unknown, not low."
+    )
+
+
+def _gain(_results: Results, take: Take) -> str:
+    if take.compression is None or reliability.reference_index(take) is None:
+        return "Compression cannot be told: it takes two levels or more and a reference among them."
+    index = reliability.loudest_index(take)
+    if index == reliability.reference_index(take):
+        return "Compression cannot be told: that level is itself the reference."
+    flags = reliability.gain_change_reliable(take, index)
+    gain = take.compression.gain_change_db[index]
+    deepest = reliability.highest(take.frequency_hz, -gain, flags)
+    if deepest is None:
+        return "No gain change of that level stands clear of the noise."
+    middle = float(np.median(gain[flags]))
+    reference = take.compression.reference_drive_dbfs
+    assert reference is not None  # reference_index found it
+    return (
+        f"Against {wording.drive(reference)}, that level's gain changed by "
+        f"{wording.decibels(-deepest.value)} at worst, "
+        f"at {wording.frequency(deepest.frequency_hz)}, "
+        f"and by {wording.decibels(middle)} in the median of all frequencies that can be judged."
+    )
+
+
+def _return_check(_results: Results, take: Take) -> str | None:
+    change = take.return_check_db
+    if change is None or not math.isfinite(change):
+        return "The first level was not repeated last, so nothing tells whether it had changed."
+    side = "higher" if change > 0 else "lower"
+    moved = f"{abs(change):.2f} dB {side}" if abs(change) >= 0.005 else "at the same level"
+    verdict = (
+        "loudspeaker, room and chain held still to that degree."
+        if abs(change) <= STEADY_DB
+        else "something changed on the way, and gain changes of that size may come from it."
+    )
+    return f"The first level, repeated at the end, came back {moved}: {verdict}"
+
+
+def _clipping(_results: Results, take: Take) -> str | None:
+    clipped = [wording.drive(rung.drive_dbfs) for rung in take.rungs if rung.clipped]
+    if not clipped:
+        return None
+    names = ", ".join(clipped)
+    return f"The recording clipped at {names}: nothing of that counts as reliable."
+
+
+def _hum(results: Results, take: Take) -> str | None:
+    background = background_of(results, take)
+    if background is None:
+        return None
+    hum = [tone for tone in background.hum if math.isfinite(tone.level_db)]
+    if not hum:
+        return "No hum was found in the background."
+    worst = max(hum, key=lambda tone: tone.level_db)
+    lines = len(hum)
+    return (
+        f"The background holds {lines} {'line' if lines == 1 else 'lines'} of hum, the strongest "
+        f"at {wording.frequency(worst.frequency_hz)} with "
+        f"{wording.decibels(worst.level_db, wording.level_unit(take))}."
+    )
+
+
+def background_of(results: Results, take: Take) -> Background | None:
+    """Background of a take, or the session's when the take has none."""
+    return take.background or results.background
+
+
+def _share(share: float) -> str:
+    """Write a share; never "100 %" or "0 %" for what is not quite all or nothing."""
+    if share >= 0.995:
+        return "all but a trace" if share < 1.0 else "all"
+    return "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"

@@ -1,0 +1,85 @@
+"""Numbers as the report writes them: a true minus sign, a unit, few digits."""
+
+from __future__ import annotations
+
+import math
+
+from distsweep.results import Rung, Take
+
+_SPACE = "\N{NO-BREAK SPACE}"  # keeps a number and its unit on one line
+
+
+def signed(number: float, decimals: int = 1) -> str:
+    """Write a number with the minus sign that is meant, and no negative zero."""
+    text = f"{number:.{decimals}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def decibels(level_db: float, unit: str = "dB") -> str:
+    """Write a level with one decimal and its unit."""
+    return f"{signed(level_db)}{_SPACE}{unit}"
+
+
+def percent(value: float) -> str:
+    """Write a percentage with two significant digits; whole from 10 up."""
+    if value <= 0.0 or not math.isfinite(value):
+        return f"0{_SPACE}%"
+    digits = max(0, 1 - math.floor(math.log10(value)))
+    return f"{value:.{min(digits, 6)}f}{_SPACE}%"
+
+
+def short_frequency(frequency_hz: float) -> str:
+    """Write a frequency as axis ticks do: 50, 315, 1k, 1.25k."""
+    if frequency_hz >= 1000.0:
+        return f"{frequency_hz / 1000.0:.3g}k"
+    return f"{frequency_hz:.3g}"
+
+
+def frequency(frequency_hz: float) -> str:
+    """Write a frequency with three significant digits: "47.3 Hz", "1.25 kHz"."""
+    rounded = float(f"{frequency_hz:.3g}")
+    if rounded >= 1000.0:
+        return f"{rounded / 1000.0:.3g}{_SPACE}kHz"
+    return f"{rounded:.3g}{_SPACE}Hz"
+
+
+def frequency_range(low_hz: float, high_hz: float) -> str:
+    """Write a range of frequencies, "31.5 Hz to 9.6 kHz"."""
+    return f"{frequency(low_hz)} to {frequency(high_hz)}"
+
+
+def drive(drive_dbfs: float) -> str:
+    """Write a rung's drive, "−10 dBFS"; a decimal only where there is one."""
+    return f"{plain(drive_dbfs)}{_SPACE}dBFS"
+
+
+def plain(number: float) -> str:
+    """Write a number with at most one decimal, and none where it is whole."""
+    whole = abs(number - round(number)) < 0.05
+    return signed(number, 0 if whole else 1)
+
+
+def level_unit(take: Take) -> str:
+    """Unit of the take's levels: one of the two that the contract knows, whatever the file says."""
+    return "dB SPL" if take.level_unit == "dB SPL" else "dBFS"
+
+
+def level_axis(take: Take) -> str:
+    """Label of an axis of levels; it says so when nothing was calibrated."""
+    unit = level_unit(take)
+    return f"Level, {unit}" if unit == "dB SPL" else f"Level, {unit} (uncalibrated)"
+
+
+def rung_name(rung: Rung) -> str:
+    """Name of a rung in running text: its drive, and its level where that is known."""
+    if rung.spl_db is None or not math.isfinite(rung.spl_db):
+        return drive(rung.drive_dbfs)
+    return f"{drive(rung.drive_dbfs)} ({decibels(rung.spl_db, 'dB SPL')})"
+
+
+def ordinal(order: int) -> str:
+    """Write "2nd", "3rd", "4th" …"""
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(order % 10, "th")
+    return f"{order}{'th' if order % 100 in (11, 12, 13) else ending}"

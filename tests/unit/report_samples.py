@@ -1,0 +1,172 @@
+"""Invented results of an invented loudspeaker, for the tests of the report.
+
+The shapes are those of a small vented woofer with a tweeter: distortion that rises towards
+low frequencies and with level, a rattle, a radiated resonance, a noise floor. Nothing here
+was measured, and nothing here uses the analysis.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from distsweep.results import (
+    Background,
+    Compression,
+    HarmonicCurve,
+    Results,
+    Rung,
+    Take,
+    Tone,
+    Warning_,
+)
+
+LEVELS_DBFS = (-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0)
+SPL_AT_FULL_SCALE_DB = 102.0
+BAND_HZ = (20.0, 20000.0)
+MARGIN_DB = 6.0
+
+
+def response_db(frequency_hz: Any) -> Any:
+    """Linear response re the middle of the band: a fourth-order roll-off at 52 Hz, some ripple."""
+    f = np.asarray(frequency_hz, dtype=float)
+    low = -10.0 * np.log10(1.0 + (52.0 / f) ** 8)
+    high = -10.0 * np.log10(1.0 + (f / 19000.0) ** 6)
+    bump = 3.0 * np.exp(-((np.log2(f / 3150.0) / 0.12) ** 2))
+    return low + high + bump + 1.2 * np.sin(3.1 * np.log2(f / 40.0)) - 0.8 * np.cos(7 * np.log2(f))
+
+
+def _sag_db(f: Any, drive_dbfs: float) -> Any:
+    over = np.maximum(0.0, drive_dbfs + 14.0)
+    return -0.16 * over * (0.25 + 1.4 * np.exp(-((np.log2(f / 75.0) / 0.8) ** 2)))
+
+
+def _true_harmonic_db(f: Any, order: int, drive_dbfs: float) -> Any:
+    growth = (order - 1.0) * (drive_dbfs + 10.0) * (0.75 if order > 3 else 0.95)
+    low = 26.0 / (1.0 + (f / 85.0) ** 1.6) - 11.0 * np.exp(-((np.log2(f / 47.0) / 0.3) ** 2))
+    rattle = 16.0 * np.exp(-((np.log2(f / 212.0) / 0.03) ** 2)) * (drive_dbfs > -17)
+    radiated = 9.0 * np.exp(-((np.log2(order * f / 3150.0) / 0.05) ** 2))
+    wander = 2.5 * np.sin(order + (2.3 + order) * np.log2(f))
+    tilt = 0.5 * (response_db(order * f) - response_db(f))
+    return -50.0 - 5.5 * (order - 2) + growth + low + rattle + radiated + wander + tilt
+
+
+def sample_rung(
+    f: Any,
+    drive_dbfs: float,
+    *,
+    rng: np.random.Generator,
+    orders: range,
+    noise_db: float = 8.0,
+    calibrated: bool = True,
+    clipped: bool = False,
+) -> Rung:
+    """One rung, with noise that stands ``noise_db`` dB SPL high in each harmonic's window."""
+    offset = SPL_AT_FULL_SCALE_DB if calibrated else -12.0
+    noise = noise_db if calibrated else noise_db - SPL_AT_FULL_SCALE_DB - 12.0
+    fundamental = offset + drive_dbfs + response_db(f) + _sag_db(f, drive_dbfs)
+    hiss = noise + 14.0 / (1.0 + f / 60.0)
+    harmonics: dict[int, HarmonicCurve] = {}
+    power, floor_power, count = np.zeros_like(f), np.zeros_like(f), np.zeros_like(f)
+    for order in orders:
+        inside = order * f <= BAND_HZ[1]
+        floor = noise + 14.0 / (1.0 + order * f / 60.0) - fundamental
+        true = _true_harmonic_db(f, order, drive_dbfs)
+        grain = rng.exponential(size=f.size)
+        level = 10.0 * np.log10(10 ** (true / 10.0) + grain * 10 ** (floor / 10.0))
+        level, floor = np.where(inside, level, np.nan), np.where(inside, floor, np.nan)
+        reliable = inside & (np.nan_to_num(level - floor, nan=-1.0) >= MARGIN_DB) & (not clipped)
+        harmonics[order] = HarmonicCurve(
+            level, floor, reliable, level + response_db(f) - response_db(order * f)
+        )
+        power += np.where(inside, 10 ** (np.nan_to_num(level) / 10.0), 0.0)
+        floor_power += np.where(inside, 10 ** (np.nan_to_num(floor) / 10.0), 0.0)
+        count += inside
+    with np.errstate(divide="ignore", invalid="ignore"):
+        thd = np.where(count > 0, 10.0 * np.log10(power), np.nan)
+        thd_floor = np.where(count > 0, 10.0 * np.log10(floor_power), np.nan)
+    ratio = 10 ** (thd / 20.0)
+    return Rung(
+        drive_dbfs=drive_dbfs,
+        spl_db=offset + drive_dbfs if calibrated else None,
+        peak_dbfs=min(0.0, drive_dbfs + 2.5),
+        clipped=clipped,
+        fundamental_db=fundamental,
+        fundamental_floor_db=hiss,
+        harmonics=harmonics,
+        thd_db=thd,
+        thd_percent=100.0 * ratio,
+        thd_re_total_percent=100.0 * ratio / np.sqrt(1.0 + ratio**2),
+        thd_floor_db=thd_floor,
+        thd_reliable=np.nan_to_num(thd - thd_floor, nan=-1.0) >= MARGIN_DB if not clipped
+        else np.zeros(f.size, dtype=bool),
+        orders_summed=count.astype(np.int64),
+        high_order_db=np.full(f.size, -78.0),
+        high_order_floor_db=np.full(f.size, -90.0),
+    )  # fmt: skip
+
+
+def sample_take(
+    *,
+    position: str = "axis",
+    levels_dbfs: tuple[float, ...] = LEVELS_DBFS,
+    points: int = 480,
+    orders: range = range(2, 11),
+    band_hz: tuple[float, float] = BAND_HZ,
+    calibrated: bool = True,
+    noise_db: float = 8.0,
+    clipped: tuple[int, ...] = (),
+) -> Take:
+    """A ladder take with everything that the contract knows, or less of it."""
+    rng = np.random.default_rng(20240607)
+    f = np.geomspace(*band_hz, points)
+    rungs = [
+        sample_rung(f, level, rng=rng, orders=orders, calibrated=calibrated, noise_db=noise_db,
+                    clipped=index in clipped)
+        for index, level in enumerate(levels_dbfs)
+    ]  # fmt: skip
+    gains = [r.fundamental_db - r.drive_dbfs for r in rungs]
+    compression = Compression(
+        reference_drive_dbfs=levels_dbfs[0],
+        gain_change_db=[gain - gains[0] for gain in gains],
+        onset_dbfs=np.where(f < 200, -8.0, np.nan),
+        drive_at_1db_dbfs=np.where(f < 120, -5.0, np.nan),
+        drive_at_3db_dbfs=np.full(f.size, np.nan),
+    )
+    shift = 0.0 if calibrated else -114.0
+    return Take(
+        position=position,
+        stimulus="ladder-48k.json",
+        kind="ladder",
+        clock_drift_ppm=3.2,
+        level_unit="dB SPL" if calibrated else "dBFS",
+        frequency_hz=f,
+        band_hz=list(band_hz),
+        drive_shape_db=np.zeros(f.size),
+        rungs=rungs,
+        compression=compression if len(rungs) > 1 else None,
+        return_check_db=-0.06,
+        background=Background(
+            38.4 + shift, 27.1 + shift, [Tone(50.0, 31.2 + shift), Tone(150.0, 22.8 + shift)]
+        ),
+    )
+
+
+def sample_results(*takes: Take, name: str = "Brindlemoor Wren 4", **changes: Any) -> Results:
+    """Results of one session; without takes, of the plain sample take."""
+    takes = takes or (sample_take(),)
+    calibrated = takes[0].level_unit == "dB SPL"
+    values: dict[str, Any] = {
+        "device": {"name": name, "cabinet_mm": [180, 240, 150],
+                   "port_mm": {"length": 120, "diameter": 45}},
+        "conditions": {"temperature_c": 20.5, "distance_m": 1.0, "listener_distance_m": 2.5,
+                       "level_band_hz": [300, 3000]},
+        "calibration": {"pascal_per_fs": 11.2, "mic_correction": "mic.txt"} if calibrated else {},
+        "takes": list(takes),
+        "resonances": [],
+        "background": None,
+        "warnings": [Warning_("hum", "Mains hum stands 7 dB above the noise beside it.",
+                              take="axis", frequency_hz=50.0)],
+    }  # fmt: skip
+    return Results(**(values | changes))
