@@ -20,6 +20,7 @@ class Air:
     temperature_c: float = 20.0
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         if not -40.0 <= self.temperature_c <= 60.0:
             raise ValueError(
                 f"temperature_c is {self.temperature_c}, outside -40 to 60: give the room's"
@@ -28,7 +29,7 @@ class Air:
     @property
     def sound_speed_m_per_s(self) -> float:
         """Ideal-gas speed of sound, 331.3·√(T/273.15 K), m/s (Kinsler et al., Fundamentals of
-        Acoustics, 4th ed., eq. 5.6.8, with its 331.5 rounded differently by common tables)."""
+        Acoustics, 4th ed., section 5.6; the constant from memory)."""
         return float(331.3 * np.sqrt(1.0 + self.temperature_c / 273.15))
 
     @property

@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from distsweep.rehearsal.arrays import ComplexArray, FloatArray, fast_length, resample_spectrum
+from distsweep.rehearsal.arrays import (
+    ComplexArray,
+    FloatArray,
+    fast_length,
+    imaginary,
+    phasor,
+    resample_spectrum,
+)
 from distsweep.rehearsal.loudspeaker import Crossover, Limiter
 from distsweep.rehearsal.resonances import band_pass
+from distsweep.units import db_to_ratio, ratio_to_db
 
 # Chosen because half a millisecond is short beside any attack that spares a woofer, and leaves a
 # loop of 120 000 steps for a minute of signal: a few hundredths of a second in plain Python.
@@ -23,14 +31,14 @@ CLIP_OVERSAMPLING = 4
 
 def low_pass_2(frequency_hz: FloatArray, *, corner_hz: float, q: float) -> ComplexArray:
     """Second-order low-pass, 1/(1 + s/Q + s²) with s = jf/f₀."""
-    ratio: ComplexArray = 1j * frequency_hz / corner_hz
+    ratio = imaginary(frequency_hz / corner_hz)
     result: ComplexArray = 1.0 / (1.0 + ratio / q + ratio**2)
     return result
 
 
 def high_pass_2(frequency_hz: FloatArray, *, corner_hz: float, q: float) -> ComplexArray:
     """Second-order high-pass, s²/(1 + s/Q + s²) with s = jf/f₀."""
-    ratio = 1j * frequency_hz / corner_hz
+    ratio = imaginary(frequency_hz / corner_hz)
     result: ComplexArray = ratio**2 / (1.0 + ratio / q + ratio**2)
     return result
 
@@ -40,16 +48,14 @@ def woofer_filter(crossover: Crossover, frequency_hz: FloatArray) -> ComplexArra
     section = low_pass_2(frequency_hz, corner_hz=crossover.frequency_hz, q=np.sqrt(0.5))
     result = section**2 * _equaliser(crossover, frequency_hz)
     if crossover.low_cut_hz > 0.0:
-        result *= high_pass_2(
-            frequency_hz, corner_hz=crossover.low_cut_hz, q=crossover.low_cut_q
-        )
+        result *= high_pass_2(frequency_hz, corner_hz=crossover.low_cut_hz, q=crossover.low_cut_q)
     return result
 
 
 def tweeter_filter(crossover: Crossover, frequency_hz: FloatArray) -> ComplexArray:
     """Line input to the tweeter's amplifier: equaliser, delay, and two Butterworth high-passes."""
     section = high_pass_2(frequency_hz, corner_hz=crossover.frequency_hz, q=np.sqrt(0.5))
-    delay = np.exp(-2j * np.pi * frequency_hz * crossover.tweeter_delay_ms / 1000.0)
+    delay = phasor(-2.0 * np.pi * frequency_hz * crossover.tweeter_delay_ms / 1000.0)
     result: ComplexArray = section**2 * delay * _equaliser(crossover, frequency_hz)
     return result
 
@@ -57,7 +63,7 @@ def tweeter_filter(crossover: Crossover, frequency_hz: FloatArray) -> ComplexArr
 def _equaliser(crossover: Crossover, frequency_hz: FloatArray) -> ComplexArray:
     response = np.ones(frequency_hz.size, dtype=np.complex128)
     for bell in crossover.equaliser:
-        gain = 10.0 ** (bell.gain_db / 20.0) - 1.0
+        gain = float(db_to_ratio(bell.gain_db)) - 1.0
         response *= 1.0 + gain * band_pass(frequency_hz, centre_hz=bell.frequency_hz, q=bell.q)
     return response
 
@@ -98,12 +104,12 @@ def limiter_gain(limiter: Limiter, feed: FloatArray, *, rate_hz: float) -> Float
     hold = max(1, round(HOLD_S * rate_hz / period))
     # The filter's origin moves its window wholly into the past.
     held = maximum_filter1d(crest, hold, mode="constant", cval=0.0, origin=(hold - 1) // 2)
-    with np.errstate(divide="ignore"):
-        wanted_db = static_gain_db(limiter, 20.0 * np.log10(held))
+    wanted_db = static_gain_db(limiter, ratio_to_db(held))
     gain_db = _follow(limiter, wanted_db, control_rate_hz=rate_hz / period)
     # The crest of period k is known at its end, sample (k + 1)·period.
     known_at = np.arange(1, periods + 1) * period
-    return np.interp(np.arange(feed.size), known_at + period, 10.0 ** (gain_db / 20.0), left=1.0)
+    gain: FloatArray = db_to_ratio(gain_db)
+    return np.interp(np.arange(feed.size), known_at + period, gain, left=1.0)
 
 
 def _follow(limiter: Limiter, wanted_db: FloatArray, *, control_rate_hz: float) -> FloatArray:

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-REFERENCE_PRESSURE_PA = 20e-6  # IEC 61672-1: 0 dB SPL is 20 µPa RMS.
-
 
 def fast_length(count: int) -> int:
     """Length at or above `count` samples at which a real Fourier transform is quick."""
@@ -20,7 +18,22 @@ def fast_length(count: int) -> int:
 
 def frequencies_hz(count: int, rate_hz: float) -> FloatArray:
     """Frequencies of the bins of a real transform of `count` samples, [shape=(count//2+1,)]."""
-    return np.fft.rfftfreq(count, 1.0 / rate_hz)
+    return np.arange(count // 2 + 1, dtype=np.float64) * (rate_hz / count)
+
+
+def imaginary(values: FloatArray) -> ComplexArray:
+    """j times real values, [shape=(n,)]: jf/f₀ or jω for a transfer function."""
+    result = np.zeros(values.size, dtype=np.complex128)
+    result.imag = values
+    return result
+
+
+def phasor(angle_rad: FloatArray) -> ComplexArray:
+    """e to the power of j times an angle, [shape=(n,)]."""
+    result = np.empty(angle_rad.size, dtype=np.complex128)
+    result.real = np.cos(angle_rad)
+    result.imag = np.sin(angle_rad)
+    return result
 
 
 def resample_spectrum(spectrum: ComplexArray, *, count: int, new_count: int) -> ComplexArray:

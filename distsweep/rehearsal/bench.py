@@ -28,6 +28,7 @@ class Reflection:
     loss_corner_hz: float = 4000.0
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         if not (self.height_m > 0.3 and self.loss_corner_hz > 0.0):
             raise ValueError(
                 f"the reflection has height_m {self.height_m} and loss_corner_hz "
@@ -80,6 +81,7 @@ class Bench:
     tail_s: float = 0.5
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         for name in ("distance_m", "near_field_mm", "noise_corner_hz", "pascal_per_fs"):
             if not getattr(self, name) > 0.0:
                 raise ValueError(f"{name} is {getattr(self, name)}: it must be above zero")

@@ -40,13 +40,14 @@ def demo_loudspeaker() -> Loudspeaker:
             stiffness_n_per_m=1250.0,
             mechanical_resistance_ns_per_m=0.7,
             area_m2=0.0085,
-            # About 75 % left at 3.5 mm, with the coil set a little too far in.
-            force_factor_curve=(0.012, -0.021, 0.0, 0.00012),
-            # Twice as stiff at 5 mm, and stiffer inward than outward.
-            stiffness_curve=(-0.02, 0.030, 0.0, 0.0004),
-            inductance_curve=(-0.07, 0.002),
-            inductance_current_curve=(-0.01, -0.01),
-            excursion_range_mm=8.0,
+            # About 70 % left at 3.5 mm, with the coil set a little too far in.
+            force_factor_curve=(0.015, -0.028, 0.0, 0.00025),
+            # Twice as stiff at 4 mm, and stiffer inward than outward.
+            stiffness_curve=(-0.03, 0.045, 0.0, 0.001),
+            inductance_curve=(-0.17, 0.006),
+            # The flux grows with the current up to 6 A, more than the amplifier can send.
+            inductance_current_curve=(-0.02, -0.012, 0.0, 0.0003),
+            excursion_range_mm=7.0,
             below_axis_mm=110.0,
         ),
         box=box,
@@ -56,10 +57,10 @@ def demo_loudspeaker() -> Loudspeaker:
             resonance_q=0.7,
             upper_hz=30000.0,
             second_db=-56.0,
-            third_db=-66.0,
+            third_db=-70.0,
         ),
         crossover=Crossover(
-            frequency_hz=2000.0, low_cut_hz=45.0, low_cut_q=0.8, tweeter_delay_ms=0.1
+            frequency_hz=2000.0, low_cut_hz=52.0, low_cut_q=1.0, tweeter_delay_ms=0.1
         ),
         limiter=Limiter(threshold_dbfs=-14.0, ratio=8.0, knee_db=4.0),
         heating=Heating(resistance_k_per_w=1.5, time_constant_s=6.0),

@@ -62,6 +62,7 @@ class Woofer:
     below_axis_mm: float = 110.0
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive(
             "the woofer",
             resistance_ohm=self.resistance_ohm,
@@ -109,6 +110,7 @@ class Box:
     port_below_axis_mm: float = 190.0
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive(
             "the box",
             volume_l=self.volume_l,
@@ -167,6 +169,7 @@ class Tweeter:
     radius_mm: float = 12.5
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive(
             "the tweeter",
             sensitivity_pa_m_per_v=self.sensitivity_pa_m_per_v,
@@ -186,6 +189,7 @@ class Bell:
     gain_db: float
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive("a bell", frequency_hz=self.frequency_hz, q=self.q)
 
 
@@ -216,6 +220,7 @@ class Crossover:
     equaliser: tuple[Bell, ...] = ()
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive("the crossover", frequency_hz=self.frequency_hz, low_cut_q=self.low_cut_q)
 
 
@@ -238,6 +243,7 @@ class Limiter:
     release_ms: float = 300.0
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive("the limiter", attack_ms=self.attack_ms, release_ms=self.release_ms)
         if not (self.ratio >= 1.0 and self.knee_db >= 0.0):
             raise ValueError(
@@ -265,6 +271,7 @@ class Heating:
     coefficient_per_k: float = 0.0039
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive("the heating", time_constant_s=self.time_constant_s)
 
 
@@ -300,6 +307,7 @@ class Loudspeaker:
     solid_angle_sr: float = 2.0 * np.pi
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         _require_positive(
             "the loudspeaker",
             volt_per_fs=self.volt_per_fs,

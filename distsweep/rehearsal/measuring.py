@@ -72,9 +72,7 @@ def measure(
     parse_position(position, loudspeaker, bench)
     # The recorder may run on a slower clock, or hear a reflection late: what it hears must fit.
     tail_s = (bench.tail_s + RING_OUT_S) * (1.0 + abs(bench.clock_offset_ppm) * 1e-6)
-    radiation = radiate(
-        loudspeaker, played, rate_hz=float(rate_hz), air=bench.air, tail_s=tail_s
-    )
+    radiation = radiate(loudspeaker, played, rate_hz=float(rate_hz), air=bench.air, tail_s=tail_s)
     spectrum_pa = at_microphone(
         loudspeaker,
         radiation,

@@ -15,6 +15,7 @@ from distsweep.rehearsal.arrays import (
     frequencies_hz,
     resample_spectrum,
 )
+from distsweep.rehearsal.circuit import circuit
 from distsweep.rehearsal.loudspeaker import Loudspeaker
 from distsweep.rehearsal.resonances import Resonance, excited_products, radiated_addition
 
@@ -46,68 +47,79 @@ def radiate(
     coarse = fast_length(-(-(waveform.size + round(tail_s * rate_hz)) // step))
     coarse += coarse % 2
     count = coarse * step
+    grid = _Grid(rate_hz, count, coarse, frequencies_hz(count, rate_hz))
     spectrum = np.fft.rfft(waveform, count)
-    grid_hz = frequencies_hz(count, rate_hz)
-    cone, port = _low_way(loudspeaker, spectrum, grid_hz, coarse, count, air)
-    dome = _high_way(loudspeaker, spectrum, grid_hz, count)
+    cone, port = _low_way(loudspeaker, spectrum, grid, air)
+    dome = _high_way(loudspeaker, spectrum, grid)
     direct = Radiation(cone, port, dome, count)
-    return _with_resonances(loudspeaker.resonances, direct, grid_hz)
+    return _with_resonances(loudspeaker.resonances, direct, grid.frequency_hz)
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """The signal's own grid, and the coarse one that the woofer is solved on."""
+
+    rate_hz: float
+    count: int
+    coarse_count: int
+    frequency_hz: FloatArray
+
+    @property
+    def coarse_rate_hz(self) -> float:
+        return self.rate_hz * self.coarse_count / self.count
+
+    def to_coarse(self, spectrum: ComplexArray) -> FloatArray:
+        """The signal of a spectrum on the coarse grid."""
+        kept = resample_spectrum(spectrum, count=self.count, new_count=self.coarse_count)
+        return np.fft.irfft(kept, self.coarse_count)
+
+    def from_coarse(self, signal: FloatArray) -> ComplexArray:
+        """The spectrum, on the signal's own grid, of a signal on the coarse one."""
+        spectrum = np.fft.rfft(signal)
+        return resample_spectrum(spectrum, count=self.coarse_count, new_count=self.count)
 
 
 def _low_way(
-    loudspeaker: Loudspeaker,
-    spectrum: ComplexArray,
-    grid_hz: FloatArray,
-    coarse: int,
-    count: int,
-    air: Air,
+    loudspeaker: Loudspeaker, spectrum: ComplexArray, grid: _Grid, air: Air
 ) -> tuple[ComplexArray, ComplexArray]:
-    rate_hz = 2.0 * float(grid_hz[-1])
-    feed = np.fft.irfft(
-        spectrum * amplifier.woofer_filter(loudspeaker.crossover, grid_hz), count
-    )
+    """Sound of the cone, and of the port with the leaks, Pa·m."""
+    filtered = amplifier.woofer_filter(loudspeaker.crossover, grid.frequency_hz)
+    feed = np.fft.irfft(spectrum * filtered, grid.count)
     if loudspeaker.limiter is not None:
-        feed *= amplifier.limiter_gain(loudspeaker.limiter, feed, rate_hz=rate_hz)
+        feed *= amplifier.limiter_gain(loudspeaker.limiter, feed, rate_hz=grid.rate_hz)
     feed *= np.sqrt(2.0) * loudspeaker.volt_per_fs
     voltage = np.fft.rfft(amplifier.clip(feed, clip_v=loudspeaker.clip_v))
-    coarse_rate_hz = rate_hz * coarse / count
-    coarse_voltage = np.fft.irfft(
-        resample_spectrum(voltage, count=count, new_count=coarse), coarse
-    )
-    extra_ohm = thermal.extra_resistance_ohm(
-        loudspeaker, coarse_voltage, rate_hz=coarse_rate_hz, air=air
-    )
-    sources = woofer.solve(
-        loudspeaker, coarse_voltage, rate_hz=coarse_rate_hz, air=air, extra_ohm=extra_ohm
-    )
-
-    def full(signal: FloatArray) -> ComplexArray:
-        return resample_spectrum(np.fft.rfft(signal), count=coarse, new_count=count)
-
-    linear = woofer.circuit(loudspeaker.woofer, loudspeaker.box, air, grid_hz)
+    coarse_v = grid.to_coarse(voltage)
+    rate_hz = grid.coarse_rate_hz
+    extra_ohm = thermal.extra_resistance_ohm(loudspeaker, coarse_v, rate_hz=rate_hz, air=air)
+    sources = woofer.solve(loudspeaker, coarse_v, rate_hz=rate_hz, air=air, extra_ohm=extra_ohm)
+    linear = circuit(loudspeaker.woofer, loudspeaker.box, air, grid.frequency_hz)
     motion = linear.solve(
-        voltage + full(sources.voltage_v), full(sources.force_n), full(sources.port_pa)
+        voltage + grid.from_coarse(sources.voltage_v),
+        grid.from_coarse(sources.force_n),
+        grid.from_coarse(sources.port_pa),
     )
-    # A small source of volume velocity q radiates ρ/Ω·dq/dt (Beranek, Acoustics, 1954, eq. 4.3,
-    # for Ω = 4π). Leaks radiate with the port.
+    # A small source of volume velocity q radiates ρ/Ω·dq/dt (Beranek, Acoustics, 1954,
+    # chapter 4, for Ω = 4π). Leaks radiate with the port.
     cone_flow = loudspeaker.woofer.area_m2 * motion.velocity
     other_flow = -linear.compliance_admittance * motion.pressure - cone_flow
     factor = linear.s_per_s * (air.density_kg_per_m3 / loudspeaker.solid_angle_sr)
     return factor * cone_flow, factor * other_flow
 
 
-def _high_way(
-    loudspeaker: Loudspeaker, spectrum: ComplexArray, grid_hz: FloatArray, count: int
-) -> ComplexArray:
-    voltage = spectrum * amplifier.tweeter_filter(loudspeaker.crossover, grid_hz)
+def _high_way(loudspeaker: Loudspeaker, spectrum: ComplexArray, grid: _Grid) -> ComplexArray:
+    """Sound of the dome, Pa·m."""
+    voltage = spectrum * amplifier.tweeter_filter(loudspeaker.crossover, grid.frequency_hz)
     voltage *= np.sqrt(2.0) * loudspeaker.volt_per_fs
     if np.isfinite(loudspeaker.clip_v):
-        voltage_v = np.fft.irfft(voltage, count)
+        voltage_v = np.fft.irfft(voltage, grid.count)
         clipped_v = amplifier.clip(voltage_v, clip_v=loudspeaker.clip_v)
         if clipped_v is not voltage_v:
             voltage = np.fft.rfft(clipped_v)
-    linear = voltage * tweeter.response_pa_m_per_v(loudspeaker.tweeter, grid_hz)
-    return tweeter.curve(loudspeaker.tweeter, linear, frequency_hz=grid_hz, count=count)
+    linear = voltage * tweeter.response_pa_m_per_v(loudspeaker.tweeter, grid.frequency_hz)
+    return tweeter.curve(
+        loudspeaker.tweeter, linear, frequency_hz=grid.frequency_hz, count=grid.count
+    )
 
 
 def _with_resonances(

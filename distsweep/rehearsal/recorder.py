@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from distsweep.rehearsal.arrays import (
-    REFERENCE_PRESSURE_PA,
     ComplexArray,
     FloatArray,
     fast_length,
     frequencies_hz,
+    phasor,
 )
 from distsweep.rehearsal.bench import Bench
+from distsweep.units import spl_db_to_pascal
 
 
 def noise_pa(
@@ -29,7 +30,7 @@ def noise_pa(
     upper_hz = min(20000.0, rate_hz / 2.0)
     # Integral of the density over the band in which the level is stated, by 1 Hz of white noise.
     in_band = (upper_hz - 20.0) + bench.noise_corner_hz * np.log(upper_hz / 20.0)
-    rms_pa = REFERENCE_PRESSURE_PA * 10.0 ** (bench.noise_spl_db / 20.0)
+    rms_pa = spl_db_to_pascal(bench.noise_spl_db)
     # White noise of unit variance has the density 1/(rate/2) per Hz.
     shape = rms_pa * np.sqrt(power * (rate_hz / 2.0) / in_band)
     spectrum = np.fft.rfft(generator.standard_normal(length)) * shape
@@ -41,7 +42,7 @@ def hum_pa(bench: Bench, time_s: FloatArray, *, generator: np.random.Generator) 
     result = np.zeros(time_s.size)
     for frequency_hz, level_db in bench.hum_spl_db:
         phase = generator.uniform(0.0, 2.0 * np.pi)
-        amplitude_pa = np.sqrt(2.0) * REFERENCE_PRESSURE_PA * 10.0 ** (level_db / 20.0)
+        amplitude_pa = np.sqrt(2.0) * spl_db_to_pascal(level_db)
         result += amplitude_pa * np.sin(2.0 * np.pi * frequency_hz * time_s + phase)
     return result
 
@@ -67,8 +68,7 @@ def sample_at(spectrum: ComplexArray, *, count: int, step: float, points: int) -
         # n·k = (n² + k² − (n − k)²)/2. Whole turns are taken off before the exponential, as the
         # squares exceed what it resolves.
         turns = np.remainder(index**2 * (step / (2.0 * count)), 1.0)
-        result: ComplexArray = np.exp(2j * np.pi * turns)
-        return result
+        return phasor(2.0 * np.pi * turns)
 
     length = fast_length(bins + points - 1)
     kernel = np.zeros(length, dtype=np.complex128)
@@ -110,7 +110,7 @@ def record(
     time_s = np.arange(recorded_pa.size) / (rate_hz * speed)
     recorded_pa += hum_pa(bench, time_s, generator=generator)
     recorded_pa += noise_pa(bench, recorded_pa.size, rate_hz=rate_hz, generator=generator)
-    recording = recorded_pa / (np.sqrt(2.0) * bench.pascal_per_fs)
+    recording: FloatArray = recorded_pa / (np.sqrt(2.0) * bench.pascal_per_fs)
     if bench.clips:
         np.clip(recording, -1.0, 1.0, out=recording)
     return recording

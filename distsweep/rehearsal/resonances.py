@@ -13,7 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from distsweep.rehearsal.arrays import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
+from distsweep.rehearsal.arrays import ComplexArray, FloatArray, imaginary
+from distsweep.units import db_to_ratio, spl_db_to_pascal
 
 Kind = Literal["radiated", "excited"]
 Place = Literal["woofer", "port", "tweeter"]
@@ -56,6 +57,7 @@ class Resonance:
     place: Place = "port"
 
     def __post_init__(self) -> None:
+        """Refuse what cannot be."""
         if not (self.frequency_hz > 0.0 and self.q > 0.0):
             raise ValueError(
                 f"a resonance has frequency_hz {self.frequency_hz} and q {self.q}: "
@@ -69,7 +71,7 @@ class Resonance:
 
 def band_pass(frequency_hz: FloatArray, *, centre_hz: float, q: float) -> ComplexArray:
     """Second-order band-pass with gain 1 at its centre: jff₀/Q over f₀² − f² + jff₀/Q."""
-    damping = 1j * frequency_hz * centre_hz / q
+    damping = imaginary(frequency_hz * centre_hz / q)
     result: ComplexArray = damping / (centre_hz**2 - frequency_hz**2 + damping)
     return result
 
@@ -79,7 +81,7 @@ def radiated_addition(resonance: Resonance, frequency_hz: FloatArray) -> Complex
 
     At the mode's frequency direct sound and addition are in phase and sum to `lift_db`.
     """
-    share = 10.0 ** (resonance.lift_db / 20.0) - 1.0
+    share = float(db_to_ratio(resonance.lift_db)) - 1.0
     return share * band_pass(frequency_hz, centre_hz=resonance.frequency_hz, q=resonance.q)
 
 
@@ -101,9 +103,9 @@ def excited_products(
         direct_pa * band_pass(frequency_hz, centre_hz=resonance.frequency_hz, q=resonance.q),
         count,
     )
-    amplitude_pa = np.sqrt(2.0) * REFERENCE_PRESSURE_PA * 10.0 ** (resonance.reference_spl_db / 20)
-    second = 2.0 * 10.0 ** (resonance.second_db / 20.0) / amplitude_pa
-    third = 4.0 * 10.0 ** (resonance.third_db / 20.0) / amplitude_pa**2
+    amplitude_pa = float(np.sqrt(2.0) * spl_db_to_pascal(resonance.reference_spl_db))
+    second = 2.0 * float(db_to_ratio(resonance.second_db)) / amplitude_pa
+    third = 4.0 * float(db_to_ratio(resonance.third_db)) / amplitude_pa**2
     products = np.fft.rfft(motion_pa**2 * (second + third * motion_pa))
     # A small thing does not radiate the steady part of a square, nor much of its slow changes.
     result: ComplexArray = products * high_pass_1(frequency_hz, resonance.frequency_hz / 10.0)
@@ -112,6 +114,6 @@ def excited_products(
 
 def high_pass_1(frequency_hz: FloatArray, corner_hz: float) -> ComplexArray:
     """First-order high-pass."""
-    ratio = 1j * frequency_hz / corner_hz
+    ratio = imaginary(frequency_hz / corner_hz)
     result: ComplexArray = ratio / (1.0 + ratio)
     return result

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.rehearsal.arrays import ComplexArray, FloatArray
+from distsweep.rehearsal.arrays import ComplexArray, FloatArray, imaginary, phasor
 from distsweep.rehearsal.bench import Bench
 from distsweep.rehearsal.loudspeaker import Loudspeaker
 from distsweep.rehearsal.radiation import Radiation
+from distsweep.units import db_to_ratio
 
 _ANGLE = re.compile(r"axis@(-?\d+(?:\.\d+)?)")
 
@@ -105,13 +106,13 @@ def _paths(
     if microphone.near == name:
         effective_m = near_field_distance_m(source.radius_m, microphone.forward_m)
     # All sources stand above each other and the angle is horizontal: it changes no distance.
-    result: ComplexArray = np.exp(-1j * wave_number * distance_m) / effective_m
+    result = phasor(-wave_number * distance_m) / effective_m
     if bench.reflection is not None:
         floor = bench.reflection
         drop_m = 2.0 * floor.height_m - source.below_axis_m - microphone.below_axis_m
         mirrored_m = float(np.hypot(microphone.forward_m, drop_m))
-        loss = 10.0 ** (floor.level_db / 20.0) / (1.0 + 1j * frequency_hz / floor.loss_corner_hz)
-        result += loss * np.exp(-1j * wave_number * mirrored_m) / mirrored_m
+        loss = db_to_ratio(floor.level_db) / (1.0 + imaginary(frequency_hz / floor.loss_corner_hz))
+        result += loss * phasor(-wave_number * mirrored_m) / mirrored_m
     if microphone.angle_rad != 0.0:
         result *= piston_directivity(wave_number * source.radius_m * np.sin(microphone.angle_rad))
     return result
@@ -131,11 +132,12 @@ def near_field_distance_m(radius_m: float, forward_m: float) -> float:
     return float(radius_m**2 / 2.0 / (np.hypot(forward_m, radius_m) - forward_m))
 
 
-def piston_directivity(argument: FloatArray) -> ComplexArray:
+def piston_directivity(argument: FloatArray) -> FloatArray:
     """Baffled piston off its axis, 2·J₁(x)/x with x = k·r·sin θ (Kinsler et al., Fundamentals of
-    Acoustics, 4th ed., eq. 7.4.17)."""
+    Acoustics, 4th ed., section 7.4)."""
     from scipy.special import j1
 
     small = np.abs(argument) < 1e-8
     safe = np.where(small, 1.0, argument)
-    return np.where(small, 1.0, 2.0 * j1(safe) / safe).astype(np.complex128)
+    pattern: FloatArray = np.where(small, 1.0, 2.0 * j1(safe) / safe)
+    return pattern

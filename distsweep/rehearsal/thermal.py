@@ -6,8 +6,8 @@ import numpy as np
 
 from distsweep.rehearsal.air import Air
 from distsweep.rehearsal.arrays import FloatArray, frequencies_hz
+from distsweep.rehearsal.circuit import circuit
 from distsweep.rehearsal.loudspeaker import Loudspeaker
-from distsweep.rehearsal.woofer import circuit
 
 # Chosen because it holds a whole period at 20 Hz and is short beside seconds of warming.
 POWER_PERIOD_S = 0.05
@@ -44,4 +44,5 @@ def extra_resistance_ohm(
         rises_k.append(rise_k)
     at_end = np.arange(periods + 1) * period
     per_k = loudspeaker.woofer.resistance_ohm * heating.coefficient_per_k
-    return per_k * np.interp(np.arange(count), at_end, np.array(rises_k))
+    rise_ohm: FloatArray = per_k * np.interp(np.arange(count), at_end, np.array(rises_k))
+    return rise_ohm

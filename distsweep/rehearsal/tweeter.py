@@ -6,13 +6,13 @@ import numpy as np
 
 from distsweep.rehearsal.amplifier import high_pass_2, low_pass_2
 from distsweep.rehearsal.arrays import (
-    REFERENCE_PRESSURE_PA,
     ComplexArray,
     FloatArray,
     resample_spectrum,
 )
 from distsweep.rehearsal.loudspeaker import Tweeter
 from distsweep.rehearsal.resonances import high_pass_1
+from distsweep.units import db_to_ratio, spl_db_to_pascal
 
 # A cube of a band-limited signal reaches three times the band. At twice the rate, what lies beyond
 # folds back to no lower than the band's edge, so the band itself stays clean: twice is enough.
@@ -37,9 +37,9 @@ def curve(
     A sine of amplitude A gives a₂A²/2 at twice and a₃A³/4 at three times its frequency, which sets
     the coefficients from the levels stated.
     """
-    amplitude_pa = np.sqrt(2.0) * REFERENCE_PRESSURE_PA * 10.0 ** (tweeter.reference_spl_db / 20.0)
-    second = 2.0 * 10.0 ** (tweeter.second_db / 20.0) / amplitude_pa
-    third = 4.0 * 10.0 ** (tweeter.third_db / 20.0) / amplitude_pa**2
+    amplitude_pa = float(np.sqrt(2.0) * spl_db_to_pascal(tweeter.reference_spl_db))
+    second = 2.0 * float(db_to_ratio(tweeter.second_db)) / amplitude_pa
+    third = 4.0 * float(db_to_ratio(tweeter.third_db)) / amplitude_pa**2
     if second == 0.0 and third == 0.0:
         return linear_pa_m
     fine = OVERSAMPLING * count

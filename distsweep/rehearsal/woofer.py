@@ -16,12 +16,13 @@ the motion; they are found by fixed-point iteration, quickened after Anderson (1
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from distsweep.rehearsal.air import Air
 from distsweep.rehearsal.arrays import ComplexArray, FloatArray, fast_length, frequencies_hz
+from distsweep.rehearsal.circuit import Circuit, circuit
 from distsweep.rehearsal.iteration import NotConvergedError, fixed_point
 from distsweep.rehearsal.loudspeaker import Box, Loudspeaker, Woofer
 
@@ -37,83 +38,6 @@ GUARD_S = 0.1
 
 # Chosen because about ten seconds make transforms that are quick and mostly not warm-up.
 STRETCH_S = 2.4
-
-
-@dataclass(frozen=True)
-class Circuit:
-    """The linear part on a grid of frequencies, every array [shape=(bins,)]."""
-
-    s_per_s: ComplexArray
-    compliance_admittance: ComplexArray
-    coil_admittance: ComplexArray
-    port_admittance: ComplexArray
-    box_impedance: ComplexArray
-    excursion_per_force: ComplexArray
-    force_factor_n_per_a: float
-    area_m2: float
-
-    def solve(
-        self, voltage: ComplexArray, force: ComplexArray, port: ComplexArray | None = None
-    ) -> Motion:
-        """Spectra of the motion for the spectra of voltage, force and port pressure."""
-        push = self.force_factor_n_per_a * self.coil_admittance * voltage + force
-        if port is not None:
-            push = push - self.area_m2 * self.box_impedance * self.port_admittance * port
-        excursion = self.excursion_per_force * push
-        velocity = self.s_per_s * excursion
-        current = self.coil_admittance * (voltage - self.force_factor_n_per_a * velocity)
-        inflow = -self.area_m2 * velocity
-        if port is not None:
-            inflow = inflow - self.port_admittance * port
-        pressure = self.box_impedance * inflow
-        port_flow = self.port_admittance * (pressure if port is None else pressure + port)
-        return Motion(current, excursion, velocity, pressure, port_flow)
-
-
-@dataclass(frozen=True)
-class Motion:
-    """Spectra of coil current (A), excursion (m), velocity (m/s), box pressure (Pa) and the
-    port's volume velocity (m³/s)."""
-
-    current: ComplexArray
-    excursion: ComplexArray
-    velocity: ComplexArray
-    pressure: ComplexArray
-    port_flow: ComplexArray
-
-
-def circuit(woofer: Woofer, box: Box, air: Air, frequency_hz: FloatArray) -> Circuit:
-    """The linear woofer in its box as impedances (Small 1973, with coil inductance added).
-
-    References
-    ----------
-    R. H. Small, "Vented-box loudspeaker systems, part I", JAES 21(5), 1973.
-    """
-    s: ComplexArray = 2j * np.pi * frequency_hz
-    speed, density = air.sound_speed_m_per_s, air.density_kg_per_m3
-    compliance = box.volume_l / 1000.0 / (density * speed**2)
-    port_mass = density * box.port_effective_length_m / box.port_area_m2
-    tuning = 2.0 * np.pi * box.tuning_hz(speed)
-    port_admittance = 1.0 / (s * port_mass + tuning * port_mass / box.port_q)
-    leak_admittance = tuning * compliance / box.leakage_q
-    box_impedance = 1.0 / (s * compliance + leak_admittance + port_admittance)
-    coil_admittance = 1.0 / (woofer.resistance_ohm + s * woofer.inductance_h)
-    damping = (
-        woofer.mechanical_resistance_ns_per_m
-        + woofer.area_m2**2 * box_impedance
-        + woofer.force_factor_n_per_a**2 * coil_admittance
-    )
-    stiffness = woofer.stiffness_n_per_m + s * damping + s**2 * woofer.mass_kg
-    return Circuit(
-        s_per_s=s,
-        compliance_admittance=s * compliance,
-        coil_admittance=coil_admittance,
-        port_admittance=port_admittance,
-        box_impedance=box_impedance,
-        excursion_per_force=1.0 / stiffness,
-        force_factor_n_per_a=woofer.force_factor_n_per_a,
-        area_m2=woofer.area_m2,
-    )
 
 
 def polynomial(coefficients: Sequence[float], value: FloatArray) -> FloatArray:
@@ -133,6 +57,48 @@ def slope(coefficients: Sequence[float], value: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
+class Secant:
+    """Relative changes of force factor and stiffness that the linear circuit already has in it.
+
+    The iteration may start from any linear circuit; one drawn half-way between the parameters at
+    rest and at the largest excursion leaves the smallest remainder, and settles soonest.
+    """
+
+    force_factor: float = 0.0
+    stiffness: float = 0.0
+
+    def applied(self, woofer: Woofer) -> Woofer:
+        """The woofer whose parameters at rest are the secant's."""
+        return replace(
+            woofer,
+            force_factor_n_per_a=woofer.force_factor_n_per_a * (1.0 + self.force_factor),
+            stiffness_n_per_m=woofer.stiffness_n_per_m * (1.0 + self.stiffness),
+        )
+
+
+AT_REST = Secant()
+
+
+def secant_for(woofer: Woofer, linear_mm: float) -> Secant:
+    """A secant that suits a stretch whose linear solution would move by `linear_mm`."""
+    reach = np.linspace(0.0, min(linear_mm, woofer.excursion_range_mm), 200)
+    stiffness = 0.5 * (
+        polynomial(woofer.stiffness_curve, reach) + polynomial(woofer.stiffness_curve, -reach)
+    )
+    # A stiffening suspension keeps the cone from where the linear one would go.
+    held = np.searchsorted(reach * (1.0 + 0.75 * np.maximum(stiffness, 0.0)), linear_mm)
+    index = min(int(held), reach.size - 1)
+    peak_mm = reach[: index + 1]
+    force_factor = 0.5 * (
+        polynomial(woofer.force_factor_curve, peak_mm)
+        + polynomial(woofer.force_factor_curve, -peak_mm)
+    )
+    return Secant(
+        max(-0.5, 0.5 * float(np.min(force_factor))), max(0.0, 0.5 * float(stiffness[index]))
+    )
+
+
+@dataclass(frozen=True)
 class Sources:
     """What the nonlinear parameters add, in time, [shape=(n,)]: V, N and Pa."""
 
@@ -141,36 +107,58 @@ class Sources:
     port_pa: FloatArray
 
 
-def nonlinear_sources(
-    loudspeaker: Loudspeaker,
-    linear: Circuit,
-    drive: ComplexArray,
-    sources: Sources,
-    *,
-    extra_ohm: FloatArray,
-    turbulence: float,
-) -> tuple[Sources, float]:
-    """The sources that belong to the motion which `sources` and the drive make together.
+@dataclass(frozen=True)
+class Trace:
+    """The motion in time, [shape=(n,)]."""
 
-    Returns them, and the largest excursion in millimetres.
-    """
-    woofer, count = loudspeaker.woofer, sources.force_n.size
-    motion = linear.solve(
-        drive + np.fft.rfft(sources.voltage_v),
-        np.fft.rfft(sources.force_n),
-        np.fft.rfft(sources.port_pa) if turbulence > 0.0 else None,
+    current_a: FloatArray
+    excursion_mm: FloatArray
+    velocity_m_per_s: FloatArray
+    port_flow_m3_per_s: FloatArray
+
+
+def trace(
+    linear: Circuit, drive: ComplexArray, sources: Sources | None = None, *, count: int
+) -> Trace:
+    """Motion in time that the drive and the sources make in the linear circuit."""
+    if sources is None:
+        motion = linear.solve(drive, np.zeros_like(drive))
+    else:
+        motion = linear.solve(
+            drive + np.fft.rfft(sources.voltage_v),
+            np.fft.rfft(sources.force_n),
+            np.fft.rfft(sources.port_pa),
+        )
+    return Trace(
+        np.fft.irfft(motion.current, count),
+        1000.0 * np.fft.irfft(motion.excursion, count),
+        np.fft.irfft(motion.velocity, count),
+        np.fft.irfft(motion.port_flow, count),
     )
-    current = np.fft.irfft(motion.current, count)
-    excursion_mm = 1000.0 * np.fft.irfft(motion.excursion, count)
-    velocity = np.fft.irfft(motion.velocity, count)
-    force_factor = woofer.force_factor_n_per_a * polynomial(woofer.force_factor_curve, excursion_mm)
-    force = force_factor * current
-    force -= (
-        woofer.stiffness_n_per_m
-        * polynomial(woofer.stiffness_curve, excursion_mm)
-        * (excursion_mm / 1000.0)
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What the sources depend on beside the motion: slow resistance and the port's turbulence."""
+
+    s_per_s: ComplexArray
+    extra_ohm: FloatArray
+    turbulence: float
+
+
+def nonlinear_sources(
+    woofer: Woofer, moved: Trace, conditions: Conditions, secant: Secant = AT_REST
+) -> Sources:
+    """The sources that belong to a motion, beside a linear circuit drawn through `secant`."""
+    current, excursion_mm, count = moved.current_a, moved.excursion_mm, moved.current_a.size
+    force_factor = woofer.force_factor_n_per_a * (
+        polynomial(woofer.force_factor_curve, excursion_mm) - secant.force_factor
     )
-    voltage = -force_factor * velocity - extra_ohm * current
+    stiffness = woofer.stiffness_n_per_m * (
+        polynomial(woofer.stiffness_curve, excursion_mm) - secant.stiffness
+    )
+    force = force_factor * current - stiffness * (excursion_mm / 1000.0)
+    voltage = -force_factor * moved.velocity_m_per_s - conditions.extra_ohm * current
     if woofer.inductance_curve or woofer.inductance_current_curve:
         # The reluctance force, ½·i²·dLe/dx, with the curve's derivative taken per metre.
         per_m = 1000.0 * woofer.inductance_h * slope(woofer.inductance_curve, excursion_mm)
@@ -178,12 +166,9 @@ def nonlinear_sources(
         linkage = polynomial(woofer.inductance_curve, excursion_mm)
         linkage += polynomial(woofer.inductance_current_curve, current)
         linkage_vs = np.fft.rfft(woofer.inductance_h * linkage * current)
-        voltage -= np.fft.irfft(linear.s_per_s * linkage_vs, count)
-    port = np.zeros(count)
-    if turbulence > 0.0:
-        flow = np.fft.irfft(motion.port_flow, count)
-        port = -turbulence * flow * np.abs(flow)
-    return Sources(voltage, force, port), float(np.max(np.abs(excursion_mm)))
+        voltage -= np.fft.irfft(conditions.s_per_s * linkage_vs, count)
+    flow = moved.port_flow_m3_per_s
+    return Sources(voltage, force, -conditions.turbulence * flow * np.abs(flow))
 
 
 def turbulence_coefficient(box: Box, air: Air) -> float:
@@ -193,55 +178,49 @@ def turbulence_coefficient(box: Box, air: Air) -> float:
 
 def solve_stretch(
     loudspeaker: Loudspeaker,
-    linear: Circuit,
     voltage_v: FloatArray,
     *,
+    rate_hz: float,
     air: Air,
     extra_ohm: FloatArray,
 ) -> Sources:
-    """Nonlinear sources of one periodic stretch of the woofer's voltage.
+    """Nonlinear sources of one periodic stretch of the woofer's voltage, beside the one at rest.
 
     Raises
     ------
     NotConvergedError
         If the iteration finds no motion, or one beyond the range of the woofer's polynomials.
     """
-    woofer = loudspeaker.woofer
-    count = voltage_v.size
-    drive = np.fft.rfft(voltage_v)
-    turbulence = turbulence_coefficient(loudspeaker.box, air)
+    woofer, box, count = loudspeaker.woofer, loudspeaker.box, voltage_v.size
+    drive, grid_hz = np.fft.rfft(voltage_v), frequencies_hz(count, rate_hz)
+    at_rest = trace(circuit(woofer, box, air, grid_hz), drive, count=count)
+    secant = secant_for(woofer, float(np.max(np.abs(at_rest.excursion_mm))))
+    linear = circuit(secant.applied(woofer), box, air, grid_hz)
+    conditions = Conditions(linear.s_per_s, extra_ohm, turbulence_coefficient(box, air))
     # All three sources are iterated in volts at the coil, so that one criterion fits them.
     volt_per_n = woofer.resistance_ohm / woofer.force_factor_n_per_a
-    volt_per_pa = volt_per_n * woofer.area_m2
-    excursion_mm = 0.0
+    scales = np.array([[1.0], [volt_per_n], [volt_per_n * woofer.area_m2]])
+
+    def moved(stacked_v: FloatArray) -> Trace:
+        return trace(linear, drive, Sources(*(stacked_v.reshape(3, count) / scales)), count=count)
 
     def update(stacked_v: FloatArray) -> FloatArray:
-        nonlocal excursion_mm
-        before = Sources(
-            stacked_v[:count],
-            stacked_v[count : 2 * count] / volt_per_n,
-            stacked_v[2 * count :] / volt_per_pa,
-        )
-        after, excursion_mm = nonlinear_sources(
-            loudspeaker, linear, drive, before, extra_ohm=extra_ohm, turbulence=turbulence
-        )
-        return np.concatenate(
-            (after.voltage_v, after.force_n * volt_per_n, after.port_pa * volt_per_pa)
-        )
+        after = nonlinear_sources(woofer, moved(stacked_v), conditions, secant)
+        parts: FloatArray = np.stack((after.voltage_v, after.force_n, after.port_pa)) * scales
+        return parts.ravel()
 
-    found = fixed_point(
-        update, np.zeros(3 * count), scale=float(np.max(np.abs(voltage_v))), what="the woofer"
+    found = moved(
+        fixed_point(
+            update, np.zeros(3 * count), scale=float(np.max(np.abs(voltage_v))), what="the woofer"
+        )
     )
+    excursion_mm = float(np.max(np.abs(found.excursion_mm)))
     if excursion_mm > woofer.excursion_range_mm:
         raise NotConvergedError(
             f"the woofer would move {excursion_mm:.1f} mm, beyond the {woofer.excursion_range_mm} "
             "mm its parameters hold for: lower the drive"
         )
-    return Sources(
-        found[:count],
-        found[count : 2 * count] / volt_per_n,
-        found[2 * count :] / volt_per_pa,
-    )
+    return nonlinear_sources(woofer, found, conditions)
 
 
 def solve(
@@ -262,16 +241,17 @@ def solve(
     length = fast_length(warm_up + min(round(STRETCH_S * rate_hz), count) + guard)
     length += length % 2
     hop = length - warm_up - guard
-    linear = circuit(
-        loudspeaker.woofer, loudspeaker.box, air, frequencies_hz(length, rate_hz)
-    )
     result = Sources(np.zeros(count), np.zeros(count), np.zeros(count))
     for begin in range(0, count, hop):
         piece = _cut(voltage_v, begin - warm_up, length, fade=guard)
         if not np.max(np.abs(piece)) > 0.0:
             continue
         found = solve_stretch(
-            loudspeaker, linear, piece, air=air, extra_ohm=_cut(extra_ohm, begin - warm_up, length)
+            loudspeaker,
+            piece,
+            rate_hz=rate_hz,
+            air=air,
+            extra_ohm=_cut(extra_ohm, begin - warm_up, length),
         )
         end = min(begin + hop, count)
         kept = slice(warm_up, warm_up + end - begin)
