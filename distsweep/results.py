@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from distsweep.errors import InputError
-from distsweep.units import BoolArray, FloatArray
+from distsweep.units import BoolArray, FloatArray, IntArray
 from distsweep.whole_files import write_whole_text
 
 SCHEMA = "distsweep.results/1"
@@ -61,8 +61,9 @@ class Rung:
     thd_re_total_percent: FloatArray
     thd_floor_db: FloatArray
     thd_reliable: BoolArray
-    orders_summed: FloatArray
+    orders_summed: IntArray
     high_order_db: FloatArray
+    high_order_floor_db: FloatArray
 
 
 @dataclass
@@ -174,7 +175,9 @@ class Results:
         for take in self.takes:
             if take.position == position:
                 return take
-        raise KeyError(f"no take at position {position!r}; there are {[t.position for t in self.takes]}")
+        raise KeyError(
+            f"no take at position {position!r}; there are {[t.position for t in self.takes]}"
+        )
 
 
 def to_json(results: Results) -> str:
@@ -199,7 +202,9 @@ def read_results(path: str | Path) -> Results:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); give a results.json") from error
+        raise InputError(
+            f"{path}: cannot be read ({error.strerror}); give a results.json"
+        ) from error
     except ValueError as error:
         raise InputError(f"{path}: is not JSON ({error}); give a results.json") from error
     schema = data.get("schema") if isinstance(data, dict) else None
@@ -261,8 +266,9 @@ def _restore(kind: Any, data: Any) -> Any:
         inner = next(a for a in arguments if a is not type(None))
         return None if data is None else _restore(inner, data)
     if origin is np.ndarray:
-        if "bool" in str(arguments):
-            return np.array(data, dtype=bool)
+        for exact in (np.bool_, np.int64):
+            if exact in typing.get_args(arguments[1]):
+                return np.array(data, dtype=exact)
         return np.array([np.nan if item is None else item for item in data], dtype=float)
     if origin is list:
         return [_restore(arguments[0], item) for item in data]

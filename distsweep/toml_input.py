@@ -65,7 +65,12 @@ class Table:
         return value
 
     def number(
-        self, key: str, default: Any = ..., *, above: float | None = None, least: float | None = None
+        self,
+        key: str,
+        default: Any = ...,
+        *,
+        above: float | None = None,
+        least: float | None = None,
     ) -> Any:
         """Return a finite number as float, above or at least a bound."""
         value = self.take(key, default)

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
 
 REFERENCE_PRESSURE_PA = 20e-6
 """RMS pressure of 0 dB SPL (ISO 1683:2015)."""

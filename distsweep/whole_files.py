@@ -12,7 +12,7 @@ from pathlib import Path
 from distsweep.errors import InputError
 
 
-def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Let ``write`` fill a file beside ``path``, then rename it into place.
 
     Raises
@@ -23,7 +23,9 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
     scratch: Path | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
+        handle, name = tempfile.mkstemp(
+            prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent
+        )
         os.close(handle)
         scratch = Path(name)
         write(scratch)
@@ -41,7 +43,7 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
 
 def write_whole_text(path: Path, text: str) -> None:
     """Write a text file whole, or not at all (UTF-8, newlines as given)."""
-    write_whole(path, lambda scratch: scratch.write_bytes(text.encode("utf-8")) and None)
+    write_whole(path, lambda scratch: scratch.write_bytes(text.encode("utf-8")))
 
 
 @contextmanager
@@ -59,7 +61,9 @@ def whole_folder(path: Path) -> Iterator[Path]:
         path.parent.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent))
     except OSError as error:
-        raise InputError(f"{path}: cannot be made ({error.strerror}); choose another place") from error
+        raise InputError(
+            f"{path}: cannot be made ({error.strerror}); choose another place"
+        ) from error
     try:
         yield scratch
         scratch.chmod(0o777 & ~_umask())
@@ -71,7 +75,9 @@ def whole_folder(path: Path) -> Iterator[Path]:
         else:
             scratch.replace(path)
     except OSError as error:
-        raise InputError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
+        raise InputError(
+            f"{path}: cannot be written ({error.strerror}); choose another place"
+        ) from error
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
 

@@ -40,8 +40,13 @@ class NoiseSpectrum:
         return np.asarray((above - below) / (2.0 * half))
 
 
-def noise_spectrum(silences: Sequence[FloatArray], *, rate_hz: float) -> NoiseSpectrum | None:
+def noise_spectrum(
+    silences: Sequence[FloatArray], *, rate_hz: float, step: float = 0.0
+) -> NoiseSpectrum | None:
     """Average the spectra of overlapping Hann-windowed stretches of silence (Welch 1967).
+
+    A silence can be quieter than the noise that rounding adds to a signal: the density is
+    never below that of rounding to ``step``, whose mean square is step²/12.
 
     Returns None when the silences are shorter than one stretch.
     """
@@ -56,7 +61,8 @@ def noise_spectrum(silences: Sequence[FloatArray], *, rate_hz: float) -> NoiseSp
     if not count:
         return None
     density = 2.0 * total / (count * rate_hz * np.sum(window**2))
-    return NoiseSpectrum(bin_hz=rate_hz / length, density=density)
+    rounding = step**2 / 12.0 / (rate_hz / 2.0)
+    return NoiseSpectrum(bin_hz=rate_hz / length, density=np.maximum(density, rounding))
 
 
 def describe_background(
@@ -98,7 +104,9 @@ def _hum(frequency_hz: FloatArray, power: FloatArray, bin_hz: float) -> list[tup
             if not 12 <= centre < len(power) - 12:
                 continue
             line = power[centre - 3 : centre + 4]
-            around = np.concatenate([power[centre - 12 : centre - 4], power[centre + 5 : centre + 13]])
+            around = np.concatenate(
+                [power[centre - 12 : centre - 4], power[centre + 5 : centre + 13]]
+            )
             usual = float(np.median(around))
             excess = float(np.sum(line)) - len(line) * usual
             if np.max(line) > db_to_power(HUM_ABOVE_DB) * usual and excess > 0.0:

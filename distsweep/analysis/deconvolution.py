@@ -16,18 +16,18 @@ class Deconvolver:
     phase; Novak, Lotton, Simon, JAES 63(10), 2015). Harmonic n's impulse response then
     stands at −L·ln n.
 
-    A recorder whose clock runs by the factor ``scale`` fast records s(t/scale): that is again
-    a synchronised exponential sweep, with L·scale and f₁/scale. The drift is taken out by
-    deconvolving with that sweep, which is exact, so nothing has to be resampled.
+    With two clocks the sweep to give is ``Sweep.as_recorded``: a sweep recorded by a fast
+    clock is again a synchronised exponential sweep. Deconvolving with that one takes the
+    drift out exactly, and nothing has to be resampled.
     """
 
-    def __init__(self, sweep: Sweep, *, samples: int, scale: float = 1.0) -> None:
+    def __init__(self, sweep: Sweep, *, samples: int) -> None:
         """Prepare the inverse for recordings of at most ``samples`` samples."""
         self.rate_hz = float(sweep.rate_hz)
-        self.rate_constant_s = sweep.rate_constant_s * scale
-        self.start_hz = sweep.start_hz / scale
+        self.rate_constant_s = sweep.rate_constant_s
+        self.start_hz = sweep.start_hz
         self.length = int(scipy.fft.next_fast_len(samples, real=True))
-        self.free_s = (self.length - sweep.samples * scale) / self.rate_hz
+        self.free_s = (self.length - sweep.samples) / self.rate_hz
         """Length of the causal part: what follows belongs to orders below one."""
         frequency_hz = np.arange(1, self.length // 2 + 1) * (self.rate_hz / self.length)
         self._inverse = np.zeros(self.length // 2 + 1, dtype=complex)

@@ -13,7 +13,7 @@ import numpy as np
 import scipy.fft
 
 from distsweep.analysis.deconvolution import Deconvolver
-from distsweep.units import BoolArray, FloatArray
+from distsweep.units import BoolArray, FloatArray, IntArray
 
 CYCLES_BEFORE = 16.0
 """Periods kept before the arrival, at an octave's lower end (chosen: fewer lets the sweep's
@@ -41,8 +41,9 @@ class _Piece:
     before: int
     window: FloatArray
     length: int
-    points: np.ndarray[tuple[int], np.dtype[np.int64]]
-    bins: np.ndarray[tuple[int, int], np.dtype[np.int64]]
+    points: IntArray
+    share: FloatArray
+    bins: IntArray
     weights: FloatArray
 
 
@@ -68,32 +69,43 @@ class HarmonicWindow:
             0.5 * constant_s * math.log(order / (order - 1)) if order > 1 else deconvolver.free_s
         )
         octave = np.log2(radiated_hz / radiated_hz[0])
-        lower = np.minimum(octave.astype(int), max(0, math.ceil(octave[-1]) - 1))
-        self._blend = octave - lower
-        self._lower = lower
-        self._pieces: list[_Piece] = []
-        shapes: list[tuple[int, FloatArray]] = []
-        for k in range(int(lower[-1]) + 2):
+        self._lower = np.minimum(octave.astype(int), max(0, math.ceil(octave[-1]) - 1))
+        self._blend = octave - self._lower
+        shapes = []
+        for k in range(int(self._lower[-1]) + 2):
             nominal_hz = radiated_hz[0] * 2.0**k
-            shapes.append(
-                _window(
-                    min(gap_before, CYCLES_BEFORE / nominal_hz) * rate_hz,
-                    min(gap_after, CYCLES_AFTER / nominal_hz) * rate_hz,
-                )
-            )
-        for k, (before, window) in enumerate(shapes):
-            points = np.flatnonzero((lower == k) | (lower == k - 1))
-            self._pieces.append(_piece(before, window, points, radiated_hz[points] / rate_hz))
+            before_s = min(gap_before, CYCLES_BEFORE / nominal_hz)
+            after_s = min(gap_after, CYCLES_AFTER / nominal_hz)
+            shapes.append(_window(before_s * rate_hz, after_s * rate_hz))
+        self._pieces = self._lay(shapes, rate_hz)
         self.before_s = shapes[0][0] / rate_hz
         self.after_s = (len(shapes[0][1]) - shapes[0][0]) / rate_hz
         self._measure(shapes, rate_hz)
 
+    def _lay(self, shapes: list[tuple[int, FloatArray]], rate_hz: float) -> list[_Piece]:
+        """Give each window its grid points: a point blends the windows of two octaves.
+
+        Windows that the gaps have made alike are computed once.
+        """
+        first_alike = [0] * len(shapes)
+        for k in range(1, len(shapes)):
+            alike = len(shapes[k][1]) == len(shapes[k - 1][1])
+            first_alike[k] = first_alike[k - 1] if alike else k
+        served = np.array(first_alike)
+        pieces = []
+        for k in sorted(set(first_alike)):
+            share = (served[self._lower] == k) * (1.0 - self._blend)
+            share += (served[self._lower + 1] == k) * self._blend
+            points = np.flatnonzero(share)
+            if len(points):
+                cycles_per_sample = self.radiated_hz[points] / rate_hz
+                pieces.append(_piece(*shapes[k], points, share[points], cycles_per_sample))
+        return pieces
+
     def _measure(self, shapes: list[tuple[int, FloatArray]], rate_hz: float) -> None:
         alone = np.array([np.sum(w**2) for _, w in shapes])
         sums = np.array([np.sum(w) for _, w in shapes])
-        crossed = np.array(
-            [_overlap(*a, *b) for a, b in zip(shapes, shapes[1:], strict=False)]
-        )
+        crossed = np.array([_overlap(*a, *b) for a, b in zip(shapes, shapes[1:], strict=False)])
         lower, blend = self._lower, self._blend
         self.energy_s = (
             (1.0 - blend) ** 2 * alone[lower]
@@ -109,12 +121,9 @@ class HarmonicWindow:
 
         ``arrival`` is the sample of the fundamental's direct sound.
         """
-        spectra = np.zeros((len(self._pieces), len(responses), 0), dtype=complex)
         centre = arrival + round(self.centre_samples)
         values = np.zeros((len(responses), len(self.radiated_hz)), dtype=complex)
-        for k, piece in enumerate(self._pieces):
-            if not len(piece.points):
-                continue
+        for piece in self._pieces:
             padded = np.zeros((len(responses), piece.length))
             after = len(piece.window) - piece.before
             padded[:, :after] = _taken(responses, centre, after) * piece.window[piece.before :]
@@ -124,9 +133,7 @@ class HarmonicWindow:
             )
             spectra = scipy.fft.rfft(padded, axis=1)
             at_points = np.einsum("rgt,gt->rg", spectra[:, piece.bins], piece.weights)
-            blend = self._blend[piece.points]
-            share = np.where(self._lower[piece.points] == k, 1.0 - blend, blend)
-            values[:, piece.points] += share * at_points
+            values[:, piece.points] += piece.share * at_points
         return np.asarray(np.abs(values))
 
 
@@ -149,9 +156,7 @@ def _window(before: float, after: float) -> tuple[int, FloatArray]:
     return count_before, np.asarray(0.5 + 0.5 * np.cos(np.pi * slope))
 
 
-def _overlap(
-    before_a: int, window_a: FloatArray, before_b: int, window_b: FloatArray
-) -> float:
+def _overlap(before_a: int, window_a: FloatArray, before_b: int, window_b: FloatArray) -> float:
     before = min(before_a, before_b)
     a, b = window_a[before_a - before :], window_b[before_b - before :]
     count = min(len(a), len(b))
@@ -161,7 +166,8 @@ def _overlap(
 def _piece(
     before: int,
     window: FloatArray,
-    points: np.ndarray[tuple[int], np.dtype[np.int64]],
+    points: IntArray,
+    share: FloatArray,
     cycles_per_sample: FloatArray,
 ) -> _Piece:
     length = int(scipy.fft.next_fast_len(2 * len(window), real=True))
@@ -173,4 +179,5 @@ def _piece(
         for j in range(TAPS):
             if i != j:
                 weights[:, i] *= (offset - j) / (i - j)
-    return _Piece(before, window, length, points, first[:, None] + np.arange(TAPS), weights)
+    bins = first[:, None] + np.arange(TAPS)
+    return _Piece(before, window, length, points, share, bins, weights)

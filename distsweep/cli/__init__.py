@@ -1,0 +1,71 @@
+"""The commands: one file each, thin — parse, call, print."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from distsweep.errors import DistsweepError
+
+COMMANDS = {
+    "stimulus": "Write a stimulus and its sidecar from a recipe.",
+    "analyse": "Analyse a session, or one recording.",
+    "demo": "Do the whole job on a simulated loudspeaker.",
+}
+"""Command names and what each does: known without importing any of them."""
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported only when they run, so that help answers at once."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command's module and return the command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"distsweep.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Turn our errors into one line and their exit code."""
+        try:
+            return super().invoke(ctx)
+        except DistsweepError as error:
+            message = " ".join(str(error).split())
+            click.echo(f"distsweep: {message}", err=True)
+            ctx.exit(error.exit_code)
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="distsweep")
+def group() -> None:
+    """Show how a loudspeaker misbehaves as it gets louder.
+
+    Harmonics, THD and compression against frequency, from one sweep played at several levels.
+    """
+
+
+def main() -> None:
+    """Run the command line; an interrupt ends with exit code 130."""
+    try:
+        group(prog_name="distsweep", standalone_mode=False)
+    except click.exceptions.Exit as done:
+        sys.exit(done.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("distsweep: interrupted", err=True)
+        sys.exit(130)

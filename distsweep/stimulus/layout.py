@@ -46,9 +46,7 @@ def lay_out(recipe: LadderRecipe, *, split: bool = False) -> LadderStimulus:
         played.append((levels_dbfs[0], "return"))
     groups = [[item] for item in played] if split else [played]
     files = tuple(
-        _place(
-            recipe, sweep, marker, group, f"{recipe.name}-{i:02d}" if split else recipe.name
-        )
+        _place(recipe, sweep, marker, group, f"{recipe.name}-{i:02d}" if split else recipe.name)
         for i, group in enumerate(groups, start=1)
     )
     return LadderStimulus(recipe=recipe, sweep=sweep, marker=marker, files=files)

@@ -15,7 +15,6 @@ RATES_HZ = (44100, 192000)
 """Lowest and highest sampling rate that recipes may ask for."""
 
 
-
 def shipped_folder() -> Path:
     """Return the folder of the recipes that ship: ``stimuli/`` of the source tree."""
     package = Path(__file__).parent.parent

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,6 +61,25 @@ class Sweep:
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.samples / self.rate_hz
+
+    def as_recorded(self, scale: float) -> Sweep:
+        """Return the sweep as a recorder takes it down whose clock runs fast by ``scale``.
+
+        s(t/scale) is the same kind of sweep, with L·scale and every frequency over scale.
+        """
+        if scale == 1.0:
+            return self
+        spare_hz = self.spare_below_hz
+        return replace(
+            self,
+            start_hz=self.start_hz / scale,
+            stop_hz=self.stop_hz / scale,
+            rate_constant_s=self.rate_constant_s * scale,
+            samples=round(self.samples * scale),
+            full_from_hz=self.full_from_hz / scale,
+            full_to_hz=self.full_to_hz / scale,
+            spare_below_hz=None if spare_hz is None else spare_hz / scale,
+        )
 
     def time_of_s(self, frequency_hz: FloatArray | float) -> FloatArray:
         """Return the time after the sweep's start at which it passes a frequency."""

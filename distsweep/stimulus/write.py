@@ -77,7 +77,5 @@ def _refuse_other(sidecar: Path, stimulus: LadderStimulus) -> None:
 
 def _bare(stimulus: LadderStimulus) -> LadderStimulus:
     """Return the stimulus without what depends on the sample format."""
-    files = tuple(
-        dataclasses.replace(item, name="", sha256="") for item in stimulus.files
-    )
+    files = tuple(dataclasses.replace(item, name="", sha256="") for item in stimulus.files)
     return dataclasses.replace(stimulus, files=files)

@@ -11,7 +11,7 @@ from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, StimulusFile
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
-from distsweep.units import FloatArray
+from distsweep.units import FloatArray, IntArray
 
 LEAST_PAUSE_S = 0.2
 """A rung whose recording ends sooner after its sweep than this is incomplete."""
@@ -34,20 +34,22 @@ class CutRung:
     role: str
     signals: list[FloatArray]
     late_samples: list[float]
-    clipped_samples: list[np.ndarray[tuple[int], np.dtype[np.int64]]]
+    clipped_samples: list[IntArray]
 
 
 @dataclass(frozen=True)
 class CutTake:
     """A take cut into rungs.
 
-    ``scale`` is recorded samples per played sample; ``missing`` names what is incomplete.
+    ``scale`` is recorded samples per played sample; ``step`` is the encoding's smallest step;
+    ``missing`` names what is incomplete.
     """
 
     rungs: list[CutRung]
     quiet: list[FloatArray]
     scale: float
     clock_drift_ppm: float | None
+    step: float
     missing: list[str]
 
 
@@ -94,7 +96,8 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
     drifts = [p.clock_drift_ppm for p in placements if p.clock_drift_ppm is not None]
     drift_ppm = float(np.mean(drifts)) if drifts else None
     scale = 1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm
-    return CutTake(rungs, quiet, scale, drift_ppm, missing)
+    step = max(recording.step for recording in recordings)
+    return CutTake(rungs, quiet, scale, drift_ppm, step, missing)
 
 
 def _by_rung(file: StimulusFile) -> list[list[PlayedRung]]:

@@ -10,7 +10,7 @@ import numpy as np
 import soundfile
 
 from distsweep.errors import InputError
-from distsweep.units import FloatArray
+from distsweep.units import FloatArray, IntArray
 
 SILENT_PEAK = 1e-6
 """A recording whose largest sample is below −120 dBFS holds no sound (chosen: a 16-bit
@@ -24,6 +24,10 @@ ALL_CLIPPED_SHARE = 0.2
 """A recording with this share of its samples clipped holds nothing that can be measured."""
 
 
+_STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
+_STEPS["PCM_32"] = 2.0**-31
+
+
 @dataclass(frozen=True)
 class Recording:
     """One channel of a sound file.
@@ -34,12 +38,14 @@ class Recording:
     samples : shape ``(samples,)``, full scale 1.
     rate_hz : sampling rate.
     clipped_samples : sorted indices of samples that are clipped, shape ``(K,)``.
+    step : size of the encoding's smallest step; 0 where it has none (float).
     """
 
     path: Path
     samples: FloatArray
     rate_hz: int
-    clipped_samples: np.ndarray[tuple[int], np.dtype[np.int64]]
+    clipped_samples: IntArray
+    step: float
 
 
 def read_recording(path: Path, *, channel: int = 1) -> Recording:
@@ -57,15 +63,14 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
         raise InputError(f"{path}: no such recording: check the path")
     if path.stat().st_size == 0:
         raise InputError(f"{path}: is empty: record it again, or copy it again")
-    samples, rate_hz = _read_channel(path, channel)
+    samples, rate_hz, step = _read_channel(path, channel)
     peak = max(float(samples.max()), -float(samples.min())) if len(samples) else 0.0
     if not len(samples):
         raise InputError(f"{path}: holds no samples: record it again, or copy it again")
     if not np.isfinite(peak):
         bad = int(np.flatnonzero(~np.isfinite(samples))[0])
         raise InputError(
-            f"{path}: sample {bad} of channel {channel} is not a number:"
-            " export the recording again"
+            f"{path}: sample {bad} of channel {channel} is not a number: export the recording again"
         )
     if peak < SILENT_PEAK:
         raise InputError(
@@ -77,12 +82,12 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
             f"{path}: {100 * len(clipped) // len(samples)} % of the samples are clipped:"
             " lower the input gain and record it again"
         )
-    return Recording(path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped)
+    return Recording(
+        path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped, step=step
+    )
 
 
-def find_clipping(
-    samples: FloatArray, peak: float
-) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def find_clipping(samples: FloatArray, peak: float) -> IntArray:
     """Return the indices of clipped samples.
 
     Two or more neighbours at full scale are clipped. So are three or more equal neighbours
@@ -105,7 +110,7 @@ def find_clipping(
     return np.asarray(at_limit[np.repeat(keep, lengths)], dtype=np.int64)
 
 
-def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int]:
+def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, float]:
     try:
         with soundfile.SoundFile(path) as file:
             if not 1 <= channel <= file.channels:
@@ -117,8 +122,9 @@ def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int]:
             cut_off = _is_cut_off(file.extra_info)
             samples = file.read(dtype="float64", always_2d=True)[:, channel - 1]
             rate_hz = file.samplerate
+            step = _STEPS.get(file.subtype, 0.0)
     except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError, TypeError) as error:
-        reason = str(error).replace("\n", " ").rstrip(". ")
+        reason = str(error).replace("\n", " ").rstrip(". ") or "damaged or cut off"
         raise InputError(
             f"{path}: cannot be read as sound ({reason}): give a WAV, FLAC or AIFF file"
         ) from error
@@ -127,7 +133,7 @@ def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int]:
             f"{path}: is cut off, it holds fewer samples than its header announces:"
             " copy it again, or record it again"
         )
-    return np.ascontiguousarray(samples), rate_hz
+    return np.ascontiguousarray(samples), rate_hz, step
 
 
 def _is_cut_off(log: str) -> bool:

@@ -1,0 +1,5 @@
+"""``python -m distsweep``."""
+
+from distsweep.cli import main
+
+main()

@@ -1,0 +1,67 @@
+"""Gain change between rungs, and the drive from which the output stops following."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from distsweep.results import Compression
+from distsweep.units import FloatArray
+
+ONSET_DB, ONE_DB, THREE_DB = -0.5, -1.0, -3.0
+
+
+def gain_changes(
+    fundamentals_db: Sequence[FloatArray], drives_dbfs: Sequence[float], *, reference: int | None
+) -> Compression:
+    """Compare every rung's gain with the reference rung's.
+
+    Parameters
+    ----------
+    fundamentals_db : output level of each rung, each of shape ``(F,)``.
+    drives_dbfs : drive of each rung, rising.
+    reference : index of the rung compared with; None when no rung is reliable, and every
+        number then is NaN.
+
+    Returns
+    -------
+    Gain change = (output − drive) − the same at the reference rung, in dB, and the drives at
+    which it first reaches −0.5, −1 and −3 dB, interpolated between rungs; NaN where it was
+    not reached. Rungs below the reference take no part in these.
+    """
+    levels = np.asarray(fundamentals_db)
+    drives = np.asarray(drives_dbfs, dtype=float)
+    if reference is None:
+        change = np.full_like(levels, np.nan)
+        considered = slice(0, len(drives))
+    else:
+        gain = levels - drives[:, None]
+        change = gain - gain[reference]
+        considered = slice(reference, len(drives))
+    at = [
+        first_crossing(drives[considered], change[considered], limit)
+        for limit in (ONSET_DB, ONE_DB, THREE_DB)
+    ]
+    return Compression(
+        reference_drive_dbfs=None if reference is None else float(drives[reference]),
+        gain_change_db=list(change),
+        onset_dbfs=at[0],
+        drive_at_1db_dbfs=at[1],
+        drive_at_3db_dbfs=at[2],
+    )
+
+
+def first_crossing(drives_dbfs: FloatArray, change_db: FloatArray, limit_db: float) -> FloatArray:
+    """Return the drive at which the change first falls to a limit, linear between rungs.
+
+    ``drives_dbfs`` has shape ``(R,)``, ``change_db`` ``(R, F)``; NaN where it never does.
+    """
+    crossing = np.full(change_db.shape[1], np.nan)
+    for lower in range(len(drives_dbfs) - 1):
+        before, after = change_db[lower], change_db[lower + 1]
+        here = np.isnan(crossing) & (before > limit_db) & (after <= limit_db)
+        share = (before[here] - limit_db) / (before[here] - after[here])
+        step = drives_dbfs[lower + 1] - drives_dbfs[lower]
+        crossing[here] = drives_dbfs[lower] + share * step
+    return crossing

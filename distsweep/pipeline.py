@@ -1,0 +1,210 @@
+"""The way through the house: from a session, or one recording, to results."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from distsweep.analysis.background import describe_background, noise_spectrum
+from distsweep.analysis.ladder import LadderSettings, measure_ladder
+from distsweep.analysis.ladder_take import read_ladder
+from distsweep.errors import InputError
+from distsweep.results import Background, Results, Take, Warning_
+from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
+from distsweep.takes.cutting import CutTake, cut_take
+from distsweep.takes.recording import Recording, read_recording
+from distsweep.takes.session import (
+    Calibration,
+    Conditions,
+    Device,
+    Session,
+    TakeEntry,
+    read_session,
+)
+from distsweep.units import ratio_to_db
+
+Progress = Callable[[str], None]
+"""Told what is being worked on, a short text at a time."""
+
+DRIFT_WORTH_A_WORD_PPM = 20.0
+"""Two clocks that differ by more are mentioned; one interface for both shows none."""
+
+LEAST_COMPACTNESS = 3.0
+"""Least energy per time near the direct sound over that elsewhere (chosen: see the tests; a
+foreign sweep gives about 1, a loudspeaker in a room 30 dB above the noise over 1000)."""
+
+
+def analyse(session: Session | str | Path, *, progress: Progress | None = None) -> Results:
+    """Analyse every take of a session.
+
+    Parameters
+    ----------
+    session : a session, its folder, or its ``session.toml``.
+    progress : called with a short text before each take.
+
+    Raises
+    ------
+    InputError
+        Anything in the session cannot be used; the message says what, where, and what to do.
+    """
+    if not isinstance(session, Session):
+        session = read_session(session)
+    takes: list[Take] = []
+    warnings: list[Warning_] = []
+    if session.calibration.pascal_per_fs is None:
+        warnings.append(
+            Warning_("uncalibrated", "No calibration was given: every level is in dBFS.")
+        )
+    for entry in session.takes:
+        if progress is not None:
+            progress(f"take {entry.position!r}")
+        take, take_warnings = _analyse_take(session, entry)
+        takes.append(take)
+        warnings += take_warnings
+    axis = next((take for take in takes if take.position == "axis"), takes[0])
+    return Results(
+        device=_given(session.device),
+        conditions=_given(session.conditions),
+        calibration=_described(session.calibration),
+        takes=takes,
+        resonances=[],
+        background=axis.background,
+        warnings=warnings,
+    )
+
+
+def analyse_recording(
+    recording: str | Path | Sequence[str | Path],
+    *,
+    stimulus: str | Path,
+    channel: int = 1,
+    progress: Progress | None = None,
+) -> Results:
+    """Analyse one recording (or one file a rung) without a session; levels are in dBFS.
+
+    Parameters
+    ----------
+    recording : a sound file, or a list of them in the order of the stimulus's files.
+    stimulus : the sidecar of the stimulus that was played.
+    channel : counted from 1.
+
+    Raises
+    ------
+    InputError
+        A file cannot be used, or the recording does not hold this stimulus.
+    """
+    paths = [recording] if isinstance(recording, str | Path) else list(recording)
+    entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
+    session = Session(Path(), Device(name=None), Conditions(), Calibration(), (entry,))
+    return analyse(session, progress=progress)
+
+
+def _analyse_take(session: Session, entry: TakeEntry) -> tuple[Take, list[Warning_]]:
+    stimulus = read_sidecar(entry.stimulus)
+    recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
+    cut = cut_take(stimulus, recordings)
+    calibration, recipe = session.calibration, stimulus.recipe
+    amplitudes = measure_ladder(
+        cut,
+        stimulus.sweep,
+        LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db),
+    )
+    _check_compact(recordings, amplitudes.compactness)
+    reading = read_ladder(
+        amplitudes,
+        cut.rungs,
+        level_offset_db=calibration.level_offset_db,
+        level_band_hz=session.conditions.level_band_hz,
+        calibrated=calibration.pascal_per_fs is not None,
+    )
+    take = Take(
+        position=entry.position,
+        stimulus=entry.stimulus.name,
+        kind=recipe.kind,
+        clock_drift_ppm=cut.clock_drift_ppm,
+        level_unit=calibration.level_unit,
+        frequency_hz=amplitudes.frequency_hz,
+        band_hz=list(recipe.band_hz),
+        drive_shape_db=np.asarray(
+            ratio_to_db(stimulus.sweep.spared_ratio(amplitudes.frequency_hz))
+        ),
+        rungs=reading.rungs,
+        compression=reading.compression,
+        return_check_db=reading.return_check_db,
+        background=_background(cut, stimulus, calibration),
+    )
+    warnings = [*_take_warnings(cut, take), *reading.warnings]
+    return take, [dataclasses.replace(warning, take=entry.position) for warning in warnings]
+
+
+def _check_compact(recordings: Sequence[Recording], compactness: float) -> None:
+    """Refuse a recording whose sweeps are not the stimulus's.
+
+    Deconvolved with its own sweep, a rung gives most of its energy near the direct sound;
+    with another sweep's inverse, the energy is smeared over seconds.
+    """
+    if compactness < LEAST_COMPACTNESS:
+        raise InputError(
+            f"{recordings[0].path}: the markers are there, but the sweeps between them are not"
+            " this stimulus's, or drown in noise: give the sidecar of the stimulus that was"
+            " played"
+        )
+
+
+def _background(
+    cut: CutTake, stimulus: LadderStimulus, calibration: Calibration
+) -> Background | None:
+    noise = noise_spectrum(cut.quiet, rate_hz=stimulus.recipe.rate_hz, step=cut.step)
+    if noise is None:
+        return None
+    return describe_background(
+        noise,
+        band_hz=stimulus.recipe.band_hz,
+        level_offset_db=calibration.level_offset_db,
+        correction_db=calibration.correction_db,
+    )
+
+
+def _take_warnings(cut: CutTake, take: Take) -> list[Warning_]:
+    warnings = [Warning_("incomplete", f"{text}.") for text in cut.missing]
+    drift_ppm = take.clock_drift_ppm
+    if drift_ppm is not None and abs(drift_ppm) > DRIFT_WORTH_A_WORD_PPM:
+        warnings.append(
+            Warning_(
+                "clock_drift",
+                f"Player and recorder ran on different clocks, {drift_ppm:+.1f} ppm apart;"
+                " this was taken out.",
+            )
+        )
+    if take.background is None:
+        warnings.append(
+            Warning_(
+                "no_background",
+                "The silence before the first rung was not recorded: floors are not known, and"
+                " nothing can be called reliable.",
+            )
+        )
+    return warnings
+
+
+def _given(value: Device | Conditions) -> dict[str, Any]:
+    """Return what was noted, without what was not."""
+    return {k: v for k, v in dataclasses.asdict(value).items() if v is not None}
+
+
+def _described(calibration: Calibration) -> dict[str, Any]:
+    if calibration.pascal_per_fs is None:
+        described: dict[str, Any] = {}
+    else:
+        described = {
+            "pascal_per_fs": calibration.pascal_per_fs,
+            "spl_at_0dbfs_db": calibration.level_offset_db,
+            "source": calibration.source,
+        }
+    if calibration.mic_correction_file is not None:
+        described["mic_correction"] = calibration.mic_correction_file
+    return described

@@ -1,0 +1,193 @@
+"""A session: the folder of a measurement, described by its ``session.toml``."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from distsweep.errors import InputError
+from distsweep.takes.correction import MicCorrection, no_correction, read_correction
+from distsweep.toml_input import Table, read_toml
+from distsweep.units import FloatArray, pascal_to_spl_db
+
+DEFAULT_LEVEL_BAND_HZ = (300.0, 3000.0)
+"""Band over which a rung's SPL is taken, if the session names none (contract)."""
+
+
+@dataclass(frozen=True)
+class Device:
+    """The loudspeaker: inner cabinet width, height, depth and port in mm, as far as known."""
+
+    name: str | None
+    cabinet_mm: tuple[float, ...] | None = None
+    port_mm: dict[str, float] | None = None
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Where and how it was measured; None where it was not noted."""
+
+    temperature_c: float | None = None
+    distance_m: float | None = None
+    listener_distance_m: float | None = None
+    level_band_hz: tuple[float, float] = DEFAULT_LEVEL_BAND_HZ
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """RMS pressure in Pa of a 0 dBFS sine, if known, and the microphone's correction."""
+
+    pascal_per_fs: float | None = None
+    source: str | None = None
+    mic: MicCorrection | None = None
+    mic_correction_file: str | None = None
+
+    @property
+    def correction_db(self) -> Callable[[FloatArray], FloatArray]:
+        """The microphone's deviation in dB as a function of frequencies in Hz."""
+        return no_correction if self.mic is None else self.mic.at
+
+    @property
+    def level_unit(self) -> str:
+        """Unit of every level of this session."""
+        return "dBFS" if self.pascal_per_fs is None else "dB SPL"
+
+    @property
+    def level_offset_db(self) -> float:
+        """Level of a 0 dBFS sine in the session's unit."""
+        return 0.0 if self.pascal_per_fs is None else float(pascal_to_spl_db(self.pascal_per_fs))
+
+
+@dataclass(frozen=True)
+class TakeEntry:
+    """One take as listed: its stimulus's sidecar and its recordings, one or one a rung."""
+
+    position: str
+    stimulus: Path
+    recordings: tuple[Path, ...]
+    channel: int = 1
+
+
+@dataclass(frozen=True)
+class Session:
+    """Everything that ``session.toml`` says, with paths made absolute or relative to here."""
+
+    folder: Path
+    device: Device
+    conditions: Conditions
+    calibration: Calibration
+    takes: tuple[TakeEntry, ...]
+
+
+def read_session(path: str | Path) -> Session:
+    """Read a session from its folder or its ``session.toml``.
+
+    Raises
+    ------
+    InputError
+        The file is missing or malformed, a key is unknown, or a value cannot be used.
+        Recordings are looked at only when they are analysed.
+    """
+    path = Path(path)
+    file = path / "session.toml" if path.is_dir() else path
+    if path.is_dir() and not file.is_file():
+        raise InputError(f"{path}: holds no session.toml: give the folder of a session")
+    table = Table(read_toml(file), str(file))
+    session = Session(
+        folder=file.parent,
+        device=_device(table),
+        conditions=_conditions(table),
+        calibration=_calibration(table, file),
+        takes=_takes(table, file),
+    )
+    table.close()
+    return session
+
+
+def _device(table: Table) -> Device:
+    inner = Table(table.take("device", {}), f"{table.where}: [device]")
+    port_mm = None
+    if inner.has("port_mm"):
+        port = Table(inner.take("port_mm"), f"{inner.where} port_mm")
+        port_mm = {key: port.number(key, above=0.0) for key in ("length", "diameter")}
+        port.close()
+    cabinet_mm = inner.numbers("cabinet_mm", None, count=3)
+    if cabinet_mm is not None and min(cabinet_mm) <= 0.0:
+        inner.fail("cabinet_mm", f"is {list(cabinet_mm)}: must be three lengths above 0")
+    device = Device(name=inner.text("name", None), cabinet_mm=cabinet_mm, port_mm=port_mm)
+    inner.close()
+    return device
+
+
+def _conditions(table: Table) -> Conditions:
+    inner = Table(table.take("conditions", {}), f"{table.where}: [conditions]")
+    band = inner.numbers("level_band_hz", DEFAULT_LEVEL_BAND_HZ, count=2)
+    if not 0.0 < band[0] < band[1]:
+        inner.fail("level_band_hz", f"is {list(band)}: must be two rising frequencies above 0")
+    conditions = Conditions(
+        temperature_c=inner.number("temperature_c", None, least=-60.0),
+        distance_m=inner.number("distance_m", None, above=0.0),
+        listener_distance_m=inner.number("listener_distance_m", None, above=0.0),
+        level_band_hz=(band[0], band[1]),
+    )
+    inner.close()
+    return conditions
+
+
+def _calibration(table: Table, file: Path) -> Calibration:
+    inner = Table(table.take("calibration", {}), f"{table.where}: [calibration]")
+    if inner.has("pascal_per_fs") and inner.has("file"):
+        inner.fail("pascal_per_fs", "and file are both given: keep one")
+    pascal_per_fs = inner.number("pascal_per_fs", None, above=0.0)
+    source = None if pascal_per_fs is None else "session.toml"
+    if inner.has("file"):
+        source = inner.text("file")
+        pascal_per_fs = _pascal_per_fs(file.parent / source)
+    correction = inner.text("mic_correction", None)
+    inner.close()
+    return Calibration(
+        pascal_per_fs=pascal_per_fs,
+        source=source,
+        mic=None if correction is None else read_correction(file.parent / correction),
+        mic_correction_file=correction,
+    )
+
+
+def _pascal_per_fs(path: Path) -> float:
+    try:
+        data: Any = json.loads(path.read_text(encoding="utf-8"))
+        value = data["pascal_per_fs"]
+    except OSError as error:
+        raise InputError(f"{path}: calibration cannot be read ({error.strerror})") from error
+    except (ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{path}: holds no pascal_per_fs: calibrate again") from error
+    if not isinstance(value, int | float) or not math.isfinite(value) or value <= 0.0:
+        raise InputError(f"{path}: pascal_per_fs is {value!r}: must be a number above 0")
+    return float(value)
+
+
+def _takes(table: Table, file: Path) -> tuple[TakeEntry, ...]:
+    listed = table.take("takes", [])
+    if not isinstance(listed, list) or not listed:
+        table.fail("takes", "is empty: add a [[takes]] table with position, stimulus, recording")
+    takes = []
+    for number, data in enumerate(listed, start=1):
+        inner = Table(data, f"{table.where}: [[takes]] {number}")
+        recording = inner.take("recording")
+        names = recording if isinstance(recording, list) else [recording]
+        if not names or not all(isinstance(name, str) and name for name in names):
+            inner.fail("recording", f"is {recording!r}: must be a file's name, or a list of them")
+        takes.append(
+            TakeEntry(
+                position=inner.text("position"),
+                stimulus=file.parent / inner.text("stimulus"),
+                recordings=tuple(file.parent / name for name in names),
+                channel=inner.whole("channel", 1, least=1),
+            )
+        )
+        inner.close()
+    return tuple(takes)
