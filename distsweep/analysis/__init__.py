@@ -1,0 +1,1 @@
+"""Arrays in, numbers out: nothing here opens a file or prints."""

@@ -78,7 +78,7 @@ def describe_background(
     ``correction_db`` is the microphone's deviation at frequencies in Hz.
     """
     first = max(1, int(np.ceil(band_hz[0] / noise.bin_hz)))
-    frequency_hz = np.arange(first, int(band_hz[1] / noise.bin_hz) + 1) * noise.bin_hz
+    frequency_hz = np.arange(float(first), int(band_hz[1] / noise.bin_hz) + 1) * noise.bin_hz
     # A sine of peak 1 has the mean square ½: that is 0 dBFS.
     power = 2.0 * noise.bin_hz * noise.density[first : first + len(frequency_hz)]
     power = power * db_to_power(-correction_db(frequency_hz))

@@ -2,11 +2,41 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 import numpy as np
 import scipy.fft
 
 from distsweep.stimulus.sweep import Sweep
-from distsweep.units import ComplexArray, FloatArray
+from distsweep.units import FloatArray
+
+LOW_STEP = 16
+"""The low-rate copy of a response keeps every sixteenth of its samples' worth of bandwidth:
+long windows at low frequencies are looked at there, for a fraction of the work."""
+
+ARRIVAL_SEARCH_S = 0.005
+"""The direct sound is looked for so far around the place that the markers gave."""
+
+
+@dataclass(frozen=True)
+class Responses:
+    """Impulse responses of several rungs over the times that hold the separated orders.
+
+    Attributes
+    ----------
+    full : shape ``(R, S)``; sample ``origin`` is time zero.
+    low : the same, low-passed and sampled LOW_STEP times less often, with ``low_origin``.
+    energy : sum of squares over all times, also those not kept, shape ``(R,)``.
+    rate_hz : rate of ``full``.
+    """
+
+    full: FloatArray
+    origin: int
+    low: FloatArray
+    low_origin: int
+    energy: FloatArray
+    rate_hz: float
 
 
 class Deconvolver:
@@ -21,40 +51,65 @@ class Deconvolver:
     drift out exactly, and nothing has to be resampled.
     """
 
-    def __init__(self, sweep: Sweep, *, samples: int) -> None:
-        """Prepare the inverse for recordings of at most ``samples`` samples."""
+    def __init__(self, sweep: Sweep, *, samples: int, order: int) -> None:
+        """Prepare for recordings of at most ``samples`` samples and ``order`` harmonics."""
         self.rate_hz = float(sweep.rate_hz)
         self.rate_constant_s = sweep.rate_constant_s
         self.start_hz = sweep.start_hz
-        self.length = int(scipy.fft.next_fast_len(samples, real=True))
-        self.free_s = (self.length - sweep.samples) / self.rate_hz
-        """Length of the causal part: what follows belongs to orders below one."""
-        frequency_hz = np.arange(1, self.length // 2 + 1) * (self.rate_hz / self.length)
-        self._inverse = np.zeros(self.length // 2 + 1, dtype=complex)
+        self.length = LOW_STEP * int(scipy.fft.next_fast_len(-(-samples // LOW_STEP), real=True))
+        earliest_s = self.rate_constant_s * math.log(order + 1.0)
+        self._low_before = math.ceil(earliest_s * self.rate_hz / LOW_STEP) + 1
+        self._low_after = (self.length - sweep.samples) // LOW_STEP
+        self.free_s = self._low_after * LOW_STEP / self.rate_hz - ARRIVAL_SEARCH_S
+        """Length of the causal part, counted from the direct sound wherever it is found."""
+        frequency_hz = np.arange(1.0, self.length // 2 + 1) * (self.rate_hz / self.length)
+        self._inverse = np.zeros(self.length // 2 + 1, dtype=np.complex128)
         phase = frequency_hz * (np.log(frequency_hz / self.start_hz) - 1.0)
         phase *= 2.0 * np.pi * self.rate_constant_s
         self._inverse[1:] = np.exp(1j * (phase + 0.25 * np.pi))
-        self._inverse[1:] *= self.inverse_gain(frequency_hz)
+        self._inverse[1:] *= self.inverse_gain(frequency_hz) / self.rate_hz
 
     def inverse_gain(self, frequency_hz: FloatArray) -> FloatArray:
-        """Return |X̃|, in 1/s^½·s: what a white noise is weighted by."""
+        """Return |X̃|, in seconds: what the spectrum of a noise is weighted by."""
         return np.asarray(2.0 * np.sqrt(frequency_hz / self.rate_constant_s))
 
-    def impulse_response(self, signal: FloatArray, *, late_samples: float = 0.0) -> FloatArray:
-        """Return the impulse response, shape ``(length,)``, negative times at the end.
+    def responses(self, rungs: list[list[FloatArray]], late: list[list[float]]) -> Responses:
+        """Return the impulse responses of rungs, each the mean over its repeats.
 
-        Units: amplitude of the recording (full scale 1) over that of the sweep, per sample;
-        the discrete Fourier transform of a windowed part, without factor, is the response.
-        ``late_samples`` moves it earlier by a fraction of a sample.
+        Parameters
+        ----------
+        rungs : per rung its repeats' signals, each of shape ``(samples,)``.
+        late : per rung and repeat, by how many samples (−0.5…0.5) the sweep starts late; it
+            matters, and is taken out, only where repeats are averaged.
+
+        Returns
+        -------
+        Amplitude of the recording (full scale 1) over that of the sweep, per sample: the
+        discrete Fourier transform of a windowed part, without factor, is the response.
         """
-        spectrum = scipy.fft.rfft(signal, self.length)
-        spectrum *= self._inverse
-        if late_samples:
-            spectrum *= self._advance(late_samples)
-        response = scipy.fft.irfft(spectrum, self.length)
-        response /= self.rate_hz
-        return np.asarray(response)
+        low_span, span = self._low_before + self._low_after, LOW_STEP * self._low_before
+        full = np.empty((len(rungs), LOW_STEP * low_span))
+        low = np.empty((len(rungs), low_span))
+        energy = np.empty(len(rungs))
+        for row, (signals, late_samples) in enumerate(zip(rungs, late, strict=True)):
+            spectrum = self._spectrum(signals, late_samples)
+            half = self.length // LOW_STEP // 2
+            low_response = scipy.fft.irfft(spectrum[: half + 1], self.length // LOW_STEP)
+            low[row, : self._low_before] = low_response[-self._low_before :]
+            low[row, self._low_before :] = low_response[: self._low_after]
+            response = scipy.fft.irfft(spectrum, self.length, overwrite_x=True)
+            full[row, :span] = response[-span:]
+            full[row, span:] = response[: LOW_STEP * self._low_after]
+            energy[row] = np.dot(response, response)
+        return Responses(full, span, low, self._low_before, energy, self.rate_hz)
 
-    def _advance(self, samples: float) -> ComplexArray:
-        turn = 2.0 * np.pi * samples / self.length
-        return np.asarray(np.exp(1j * turn * np.arange(self.length // 2 + 1)))
+    def _spectrum(self, signals: list[FloatArray], late_samples: list[float]) -> FloatArray:
+        spectrum = scipy.fft.rfft(signals[0], self.length)
+        if len(signals) > 1:
+            turn = 2j * np.pi / self.length * np.arange(len(spectrum))
+            spectrum *= np.exp(turn * late_samples[0])
+            for signal, late in zip(signals[1:], late_samples[1:], strict=True):
+                spectrum += scipy.fft.rfft(signal, self.length) * np.exp(turn * late)
+            spectrum /= len(signals)
+        spectrum *= self._inverse
+        return np.asarray(spectrum)

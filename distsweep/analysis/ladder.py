@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.analysis.background import NoiseSpectrum, noise_spectrum
-from distsweep.analysis.deconvolution import Deconvolver
+from distsweep.analysis.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
 from distsweep.analysis.high_orders import HighOrders
 from distsweep.analysis.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
@@ -29,9 +29,6 @@ LEAK_RATE_OF_BAND = 200.0
 """Sampling rate, over the band's lower end, at which the method's own leak is computed
 (chosen: at 20 Hz that is 4 kHz; above 36 times the band's lower end the leak of the shortest
 sweep allowed lies below −140 dB)."""
-
-ARRIVAL_SEARCH_S = 0.005
-"""The direct sound is looked for so far around the place that the markers gave."""
 
 
 @dataclass(frozen=True)
@@ -91,9 +88,11 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
     grid = frequency_grid(settings.band_hz)
     longest = max(len(signal) for rung in cut.rungs for signal in rung.signals)
     recorded = sweep.as_recorded(cut.scale)
-    deconvolver = Deconvolver(recorded, samples=longest)
-    responses = np.stack([_averaged(deconvolver, rung) for rung in cut.rungs])
-    arrival = _arrival(deconvolver, responses)
+    deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
+    responses = deconvolver.responses(
+        [rung.signals for rung in cut.rungs], [rung.late_samples for rung in cut.rungs]
+    )
+    arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
     drive = sweep.spared_ratio(grid)
     repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
@@ -123,43 +122,29 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
         high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=usable,
-        compactness=_compactness(deconvolver, responses, arrival),
+        compactness=_compactness(responses, arrival, deconvolver.length),
     )
 
 
-def _averaged(deconvolver: Deconvolver, rung: CutRung) -> FloatArray:
-    """Return the impulse response of a rung, the mean over its repeats.
-
-    A single sweep needs no alignment to a fraction of a sample: only magnitudes are read.
-    """
-    if len(rung.signals) == 1:
-        return deconvolver.impulse_response(rung.signals[0])
-    parts = [
-        deconvolver.impulse_response(signal, late_samples=late)
-        for signal, late in zip(rung.signals, rung.late_samples, strict=True)
-    ]
-    return np.asarray(np.mean(parts, axis=0))
-
-
-def _arrival(deconvolver: Deconvolver, responses: FloatArray) -> int:
+def _arrival(responses: Responses) -> int:
     """Return the sample of the direct sound: the largest of all rungs' summed energies."""
-    reach = int(ARRIVAL_SEARCH_S * deconvolver.rate_hz)
-    around = np.concatenate([responses[:, -reach:], responses[:, : reach + 1]], axis=1)
+    reach = int(ARRIVAL_SEARCH_S * responses.rate_hz)
+    around = responses.full[:, responses.origin - reach : responses.origin + reach + 1]
     return int(np.argmax(np.sum(around**2, axis=0))) - reach
 
 
-def _compactness(deconvolver: Deconvolver, responses: FloatArray, arrival: int) -> float:
+def _compactness(responses: Responses, arrival: int, length: int) -> float:
     """Compare the energy per time around the direct sound with that of the whole response.
 
-    The loudest rung stands for all.
+    The rung with the most energy stands for all; ``length`` is that of the whole response.
     """
-    response = responses[int(np.argmax(np.max(np.abs(responses[:, :64]), axis=1)))]
-    before = int(COMPACT_BEFORE_S * deconvolver.rate_hz) - arrival
-    after = int(COMPACT_AFTER_S * deconvolver.rate_hz) + arrival
-    near_energy = float(np.sum(response[:after] ** 2) + np.sum(response[-before:] ** 2))
-    all_energy = float(np.dot(response, response))
-    elsewhere = max(all_energy - near_energy, 1e-12 * all_energy)
-    return near_energy / elsewhere * (len(response) / (before + after) - 1.0)
+    row = int(np.argmax(responses.energy))
+    centre = responses.origin + arrival
+    before = int(COMPACT_BEFORE_S * responses.rate_hz)
+    after = int(COMPACT_AFTER_S * responses.rate_hz)
+    near_energy = float(np.sum(responses.full[row, centre - before : centre + after] ** 2))
+    elsewhere = max(responses.energy[row] - near_energy, 1e-12 * responses.energy[row])
+    return near_energy / float(elsewhere) * (length / (before + after) - 1.0)
 
 
 def _leaks(recorded: Sweep, settings: LadderSettings, grid: FloatArray) -> FloatArray:
@@ -180,8 +165,9 @@ def _leaks(recorded: Sweep, settings: LadderSettings, grid: FloatArray) -> Float
         samples=int(recorded.time_of_s(stop_hz) * rate_hz),
     )
     pause_s = 0.2
-    deconvolver = Deconvolver(low, samples=low.samples + int(pause_s * rate_hz))
-    response = deconvolver.impulse_response(low.waveform())[None, :]
+    samples = low.samples + int(pause_s * rate_hz)
+    deconvolver = Deconvolver(low, samples=samples, order=settings.order)
+    response = deconvolver.responses([[low.waveform()]], [[0.0]])
     fundamental = np.ones(len(grid))
     for index in range(settings.order):
         order = index + 1

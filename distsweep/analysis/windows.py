@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from distsweep.analysis.deconvolution import Deconvolver
-from distsweep.units import BoolArray, FloatArray, IntArray
+from distsweep.analysis.deconvolution import LOW_STEP, Deconvolver, Responses
+from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 CYCLES_BEFORE = 16.0
 """Periods kept before the arrival, at an octave's lower end (chosen: fewer lets the sweep's
@@ -34,10 +34,15 @@ TAPS = 8
 zero-padding the error is below 1e-5 of the response)."""
 
 
+LOW_BELOW = 0.2
+"""The low-rate copy serves frequencies below this fraction of its rate."""
+
+
 @dataclass(frozen=True)
 class _Piece:
-    """One window and the grid points that it serves."""
+    """One window and the grid points that it serves, at the full rate or the low one."""
 
+    low: bool
     before: int
     window: FloatArray
     length: int
@@ -45,6 +50,24 @@ class _Piece:
     share: FloatArray
     bins: IntArray
     weights: FloatArray
+    cycles_per_sample: FloatArray
+
+    def seen(self, signals: FloatArray, centre: float) -> ComplexArray:
+        """Return the windowed spectrum at the points, times their share, shape ``(R, P)``.
+
+        The phase refers to ``centre``, which need not be a whole sample.
+        """
+        first = round(centre)
+        after = len(self.window) - self.before
+        padded = np.zeros((len(signals), self.length))
+        padded[:, :after] = signals[:, first : first + after] * self.window[self.before :]
+        padded[:, self.length - self.before :] = (
+            signals[:, first - self.before : first] * self.window[: self.before]
+        )
+        spectra = scipy.fft.rfft(padded, axis=1, overwrite_x=True)
+        at_points = np.einsum("rgt,gt->rg", spectra[:, self.bins], self.weights)
+        turn = np.exp(-2j * np.pi * (first - centre) * self.cycles_per_sample)
+        return np.asarray(self.share * turn * at_points)
 
 
 class HarmonicWindow:
@@ -71,35 +94,37 @@ class HarmonicWindow:
         octave = np.log2(radiated_hz / radiated_hz[0])
         self._lower = np.minimum(octave.astype(int), max(0, math.ceil(octave[-1]) - 1))
         self._blend = octave - self._lower
-        shapes = []
+        spans = []
         for k in range(int(self._lower[-1]) + 2):
             nominal_hz = radiated_hz[0] * 2.0**k
             before_s = min(gap_before, CYCLES_BEFORE / nominal_hz)
             after_s = min(gap_after, CYCLES_AFTER / nominal_hz)
-            shapes.append(_window(before_s * rate_hz, after_s * rate_hz))
-        self._pieces = self._lay(shapes, rate_hz)
+            spans.append((before_s, after_s))
+        shapes = [_window(before * rate_hz, after * rate_hz) for before, after in spans]
+        self._pieces = self._lay(spans, rate_hz)
         self.before_s = shapes[0][0] / rate_hz
         self.after_s = (len(shapes[0][1]) - shapes[0][0]) / rate_hz
         self._measure(shapes, rate_hz)
 
-    def _lay(self, shapes: list[tuple[int, FloatArray]], rate_hz: float) -> list[_Piece]:
+    def _lay(self, spans: list[tuple[float, float]], rate_hz: float) -> list[_Piece]:
         """Give each window its grid points: a point blends the windows of two octaves.
 
         Windows that the gaps have made alike are computed once.
         """
-        first_alike = [0] * len(shapes)
-        for k in range(1, len(shapes)):
-            alike = len(shapes[k][1]) == len(shapes[k - 1][1])
-            first_alike[k] = first_alike[k - 1] if alike else k
+        first_alike = [spans.index(span) for span in spans]
         served = np.array(first_alike)
         pieces = []
         for k in sorted(set(first_alike)):
             share = (served[self._lower] == k) * (1.0 - self._blend)
             share += (served[self._lower + 1] == k) * self._blend
             points = np.flatnonzero(share)
-            if len(points):
-                cycles_per_sample = self.radiated_hz[points] / rate_hz
-                pieces.append(_piece(*shapes[k], points, share[points], cycles_per_sample))
+            if not len(points):
+                continue
+            low = bool(self.radiated_hz[points[-1]] * LOW_STEP < LOW_BELOW * rate_hz)
+            piece_rate_hz = rate_hz / LOW_STEP if low else rate_hz
+            before, window = _window(*(span * piece_rate_hz for span in spans[k]))
+            cycles_per_sample = self.radiated_hz[points] / piece_rate_hz
+            pieces.append(_piece(low, before, window, points, share[points], cycles_per_sample))
         return pieces
 
     def _measure(self, shapes: list[tuple[int, FloatArray]], rate_hz: float) -> None:
@@ -116,34 +141,20 @@ class HarmonicWindow:
         lengths = np.array([len(w) for _, w in shapes]) / rate_hz
         self.resolves: BoolArray = lengths[lower] * self.radiated_hz >= LEAST_CYCLES
 
-    def amplitude(self, responses: FloatArray, arrival: int) -> FloatArray:
-        """Return |spectrum| on the grid, shape ``(R, G)``, of responses ``(R, length)``.
+    def amplitude(self, responses: Responses, arrival: int) -> FloatArray:
+        """Return |spectrum| on the grid, shape ``(R, G)``.
 
-        ``arrival`` is the sample of the fundamental's direct sound.
+        ``arrival`` is the sample of the fundamental's direct sound, counted from time zero.
         """
-        centre = arrival + round(self.centre_samples)
-        values = np.zeros((len(responses), len(self.radiated_hz)), dtype=complex)
+        centre = arrival + self.centre_samples
+        values = np.zeros((len(responses.full), len(self.radiated_hz)), dtype=np.complex128)
         for piece in self._pieces:
-            padded = np.zeros((len(responses), piece.length))
-            after = len(piece.window) - piece.before
-            padded[:, :after] = _taken(responses, centre, after) * piece.window[piece.before :]
-            padded[:, piece.length - piece.before :] = (
-                _taken(responses, centre - piece.before, piece.before)
-                * piece.window[: piece.before]
-            )
-            spectra = scipy.fft.rfft(padded, axis=1)
-            at_points = np.einsum("rgt,gt->rg", spectra[:, piece.bins], piece.weights)
-            values[:, piece.points] += piece.share * at_points
+            if piece.low:
+                place = responses.low_origin + centre / LOW_STEP
+                values[:, piece.points] += piece.seen(responses.low, place)
+            else:
+                values[:, piece.points] += piece.seen(responses.full, responses.origin + centre)
         return np.asarray(np.abs(values))
-
-
-def _taken(responses: FloatArray, first: int, count: int) -> FloatArray:
-    """Return ``count`` samples from ``first`` on; times before zero stand at the end."""
-    length = responses.shape[1]
-    first %= length
-    if first + count <= length:
-        return responses[:, first : first + count]
-    return np.concatenate([responses[:, first:], responses[:, : first + count - length]], axis=1)
 
 
 def _window(before: float, after: float) -> tuple[int, FloatArray]:
@@ -164,6 +175,7 @@ def _overlap(before_a: int, window_a: FloatArray, before_b: int, window_b: Float
 
 
 def _piece(
+    low: bool,
     before: int,
     window: FloatArray,
     points: IntArray,
@@ -180,4 +192,4 @@ def _piece(
             if i != j:
                 weights[:, i] *= (offset - j) / (i - j)
     bins = first[:, None] + np.arange(TAPS)
-    return _Piece(before, window, length, points, share, bins, weights)
+    return _Piece(low, before, window, length, points, share, bins, weights, cycles_per_sample)

@@ -1,0 +1,1 @@
+"""Playing and recording with an interface."""

@@ -1,0 +1,1 @@
+"""What is played: recipes, sweeps, markers, their layout in a file, the sidecar."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -113,7 +114,7 @@ def _rate(table: Table) -> int:
 
 def _check_band(table: Table, recipe: LadderRecipe) -> None:
     low_hz, high_hz = recipe.band_hz
-    if not 1.0 <= low_hz or high_hz < 4.0 * low_hz:
+    if low_hz < 1.0 or high_hz < 4.0 * low_hz:
         table.fail(
             "band_hz",
             f"is {low_hz:g} to {high_hz:g}: must start at 1 or more and span two octaves or more",
@@ -147,5 +148,5 @@ def _check_levels(table: Table, recipe: LadderRecipe) -> None:
         table.fail("levels_dbfs", f"reaches {max(levels_dbfs):g}: must be 0 dBFS or less")
     if min(levels_dbfs) < -100.0:
         table.fail("levels_dbfs", f"starts at {min(levels_dbfs):g}: must be −100 dBFS or more")
-    if any(b <= a for a, b in zip(levels_dbfs, levels_dbfs[1:], strict=False)):
+    if any(b <= a for a, b in itertools.pairwise(levels_dbfs)):
         table.fail("levels_dbfs", "must rise from rung to rung: sort them, quietest first")

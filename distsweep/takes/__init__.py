@@ -1,0 +1,1 @@
+"""What was recorded: sessions, recordings, finding the rungs in them."""

@@ -51,8 +51,8 @@ def read_correction(path: Path) -> MicCorrection:
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror})") from error
     points = []
-    for number, line in enumerate(text.splitlines(), start=1):
-        line = line.strip()
+    for number, written in enumerate(text.splitlines(), start=1):
+        line = written.strip()
         if not line or _REMARK.match(line):
             continue
         points.append(_point(path, number, line))
