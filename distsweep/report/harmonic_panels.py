@@ -17,9 +17,7 @@ _COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))
 _THD_COLOUR = "#b9b0a4"
 
 
-def harmonic_panels(
-    take: Take, rung: Rung, *, limits_db: tuple[float, float]
-) -> look.ReportFigure:
+def harmonic_panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> look.ReportFigure:
     """Draw every harmonic of a rung over its floor, all on the same scales."""
     orders = sorted(rung.harmonics)
     columns = ([n for n in orders if n % 2 == 0], [n for n in orders if n % 2 == 1])
@@ -48,9 +46,7 @@ def harmonic_panels(
     return figure
 
 
-def _panel(
-    axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]
-) -> None:
+def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]) -> None:
     curve, f = rung.harmonics[order], take.frequency_hz
     colour = look.EVEN if order % 2 == 0 else look.ODD
     look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
@@ -90,5 +86,5 @@ def _key(figure: look.ReportFigure, height: float) -> None:
         Line2D([], [], color=_THD_COLOUR, linewidth=1.0, label="THD, for comparison"),
     ]  # fmt: skip
     figure.legend(handles=handles, loc="upper left", ncols=4, frameon=False, fontsize=8.5,
-                  bbox_to_anchor=(0.005, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
+                  bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
                   columnspacing=1.6)  # fmt: skip

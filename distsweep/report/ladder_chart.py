@@ -82,7 +82,7 @@ def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, co
     """Mark points without a neighbour, which a line alone would leave out."""
     lone = [a for a, b in runs(np.isfinite(shown)) if b - a == 1]
     if lone:
-        axes.plot(frequency_hz[lone], shown[lone], linestyle="none", marker="o", markersize=1.8,
+        axes.plot(frequency_hz[lone], shown[lone], linestyle="none", marker="o", markersize=1.4,
                   color=colour, label="_lone", zorder=3)  # fmt: skip
 
 

@@ -34,9 +34,9 @@ RED = "#9c2f1f"
 EVEN = "#1f6f78"
 ODD = "#8a3a1c"
 
-# Verdigris, moss, ochre, rust, oxblood: L* falls from about 70 to 14 without a turn.
+# Verdigris, moss, ochre, rust, oxblood: L* falls in even steps from about 65 to 8.
 _LEVEL_COLOURS = LinearSegmentedColormap.from_list(
-    "patina", ["#79b8b4", "#5f9270", "#8f742f", "#8d3b27", "#3d0b1e"]
+    "patina", ["#68aaa7", "#568a63", "#7a5c22", "#702820", "#2e0616"]
 )
 _STYLE: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],  # ships with matplotlib, so it is the same everywhere
@@ -181,6 +181,4 @@ def heading(figure: Figure, title: str, subtitle: str) -> None:
     """Write what the figure shows, top left: a title, and a line on how to read it."""
     width, height = figure.get_size_inches()
     figure.text(0.12 / width, 1 - 0.14 / height, title, va="top", fontsize=11.5, weight="bold")
-    figure.text(
-        0.12 / width, 1 - 0.40 / height, subtitle, va="top", fontsize=8.5, color=QUIET_INK
-    )
+    figure.text(0.12 / width, 1 - 0.40 / height, subtitle, va="top", fontsize=8.5, color=QUIET_INK)

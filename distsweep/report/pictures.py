@@ -22,7 +22,8 @@ def thd(take: Take, name: str) -> Picture:
         f"Total harmonic distortion against frequency, {_lines(take)}; numbers are in the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         "(right). The number on a line is the drive in dBFS; only reliable values are drawn.",
-        "A level without a line is not clean: its distortion is hidden by noise. Towards high "
+        "A level without a line is not clean: its distortion is hidden by noise. A lone dot may be "
+        "noise that passed the 6 dB margin by chance. Towards high "
         "frequencies fewer orders fit the measured band, so THD falls there without the "
         "loudspeaker getting better. Where the fundamental has a dip, at a place in the room for "
         "instance, THD has a peak.",
@@ -40,7 +41,7 @@ def harmonics(take: Take, name: str) -> Picture:
         "frequency. Shaded: the level that noise alone would show. Dotted: not reliable.",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. Dotted stretches are "
-        "mostly noise.",
+        "mostly noise, and a lone dot among them may be chance.",
     )
 
 
@@ -52,7 +53,7 @@ def fundamental(take: Take, name: str) -> Picture:
         f"Level of the fundamental against frequency, {_lines(take)}.",
         f"Level of the fundamental at each level, in {wording.level_unit(take)}"
         + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
-        + "Shaded: the highest noise floor of all levels.",
+        + "Shaded, where it reaches into the picture: the highest noise floor of all levels.",
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together at the top mean compression, which the gain change "
         "shows better.",
@@ -72,7 +73,8 @@ def gain_change(take: Take, name: str) -> Picture | None:
         f"{wording.drive(take.rungs[reference].drive_dbfs)}: 0 dB where output follows drive, "
         "below it where the loudspeaker (or its limiter) holds back.",
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
-        "microphone that moved, a noise. The return check in the summary bounds it. It is drawn "
+        "microphone that moved, a noise. The return check in the summary tells what was left of "
+        "it at the end. It is drawn "
         "only where both levels stand 26 dB above the noise, so that noise alone moves it by a "
         "few tenths of a decibel.",
     )

@@ -63,7 +63,7 @@ def _band_words(band: object) -> str:
 
 
 def _worst(take: Take, rung: Rung, low_hz: float, high_hz: float) -> str | None:
-    """"3.1 % (−30.2 dB) at 212 Hz", or None when nothing there is reliable."""
+    """Write the highest reliable THD of a band and its place; None when there is none."""
     f = take.frequency_hz
     flags = reliability.thd_reliable(rung) & reliability.inside(f, low_hz, high_hz)
     worst = reliability.highest(f, rung.thd_db, flags)

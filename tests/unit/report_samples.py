@@ -128,7 +128,7 @@ def sample_take(
     ]  # fmt: skip
     gains = [r.fundamental_db - r.drive_dbfs for r in rungs]
     compression = Compression(
-        reference_drive_dbfs=levels_dbfs[0],
+        reference_drive_dbfs=levels_dbfs[0] if levels_dbfs else None,
         gain_change_db=[gain - gains[0] for gain in gains],
         onset_dbfs=np.where(f < 200, -8.0, np.nan),
         drive_at_1db_dbfs=np.where(f < 120, -5.0, np.nan),
@@ -151,6 +151,16 @@ def sample_take(
             38.4 + shift, 27.1 + shift, [Tone(50.0, 31.2 + shift), Tone(150.0, 22.8 + shift)]
         ),
     )
+
+
+def all_unreliable(take: Take) -> Take:
+    """The take, with every flag down and every fundamental in the noise."""
+    for rung in take.rungs:
+        rung.fundamental_floor_db = rung.fundamental_db - 1.0
+        rung.thd_reliable[:] = False
+        for curve in rung.harmonics.values():
+            curve.reliable[:] = False
+    return take
 
 
 def sample_results(*takes: Take, name: str = "Brindlemoor Wren 4", **changes: Any) -> Results:

@@ -1,0 +1,413 @@
+"""The page: parsed with html.parser, its numbers traced back to the results."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from markupsafe import Markup
+from report_samples import all_unreliable, sample_results, sample_take
+
+from distsweep.errors import InputError
+from distsweep.report import write_report
+from distsweep.report.page import device_name, render_page
+from distsweep.report.sections import all_sections
+from distsweep.report.svg import figure_svg
+from distsweep.results import Background, Results, Take, Tone, Warning_, read_results, write_results
+
+VOID = {"meta", "link", "br", "img", "hr", "input", "path", "use"}
+
+
+@dataclass
+class Page(HTMLParser):
+    """What a page holds: tags, attributes, text by the heading it stands under, tables."""
+
+    text: str = ""
+    headings: list[tuple[str, str]] = field(default_factory=list)
+    ids: list[str] = field(default_factory=list)
+    links: list[str] = field(default_factory=list)
+    tags: list[str] = field(default_factory=list)
+    events: list[str] = field(default_factory=list)
+    tables: list[list[list[str]]] = field(default_factory=list)
+    open_tags: list[str] = field(default_factory=list)
+    title: str = ""
+
+    def __post_init__(self) -> None:
+        super().__init__()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(str(value))
+            if name in ("href", "src", "xlink:href", "srcset", "action", "data"):
+                self.links.append(str(value))
+            if name.startswith("on"):
+                self.events.append(name)
+        if tag in ("h1", "h2", "h3", "h4"):
+            self.headings.append((tag, ""))
+        if tag == "table":
+            self.tables.append([])
+        if tag == "tr":
+            self.tables[-1].append([])
+        if tag in ("th", "td"):
+            self.tables[-1][-1].append("")
+        if tag not in VOID:
+            self.open_tags.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open_tags.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in VOID:
+            assert self.open_tags.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        data = data.replace("\N{NO-BREAK SPACE}", " ")
+        inside = self.open_tags[-1] if self.open_tags else ""
+        if inside in ("style", "script"):
+            return
+        if inside == "title":
+            self.title += data
+        self.text += data
+        if inside in ("h1", "h2", "h3", "h4"):
+            tag, words = self.headings[-1]
+            self.headings[-1] = (tag, words + data)
+        if inside in ("th", "td", "small"):
+            self.tables[-1][-1][-1] += (" | " if inside == "small" else "") + data
+
+
+def read_page(path: Path) -> Page:
+    page = Page()
+    page.feed(path.read_text(encoding="utf-8"))
+    page.close()
+    assert page.open_tags == []
+    return page
+
+
+def page_of(results: Results, folder: Path) -> Page:
+    return read_page(write_report(results, folder))
+
+
+def words_of(results: Results) -> Page:
+    """The page without its figures, for tests of its words alone."""
+    page = Page()
+    page.feed(render_page(device_name(results), all_sections(results), defaultdict(Markup)))
+    page.close()
+    return page
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Page]:
+    folder = tmp_path_factory.mktemp("plain") / "report"
+    page = page_of(sample_results(), folder)
+    return folder, page
+
+
+def small(**changes: object) -> Take:
+    """A take that is quick to draw."""
+    values: dict[str, object] = {"points": 60, "levels_dbfs": (-30.0, -10.0), "orders": range(2, 3)}
+    return sample_take(**(values | changes))  # type: ignore[arg-type]
+
+
+def test_the_folder_holds_the_page_and_every_figure_twice(plain: tuple[Path, Page]) -> None:
+    folder, _ = plain
+    names = {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
+    figures = ("thd", "harmonics", "fundamental", "gain-change")
+    endings = ("svg", "png")
+    expected = {f"figures/axis-{figure}.{ending}" for figure in figures for ending in endings}
+    assert names == {"report.html"} | expected
+    assert all((folder / name).stat().st_size > 1000 for name in names)
+
+
+def test_the_folder_stays_below_a_megabyte_and_a_half(plain: tuple[Path, Page]) -> None:
+    folder, _ = plain
+    assert sum(p.stat().st_size for p in folder.rglob("*") if p.is_file()) < 1.5e6
+
+
+def test_the_page_needs_nothing_from_elsewhere(plain: tuple[Path, Page]) -> None:
+    folder, page = plain
+    assert all(link.startswith("#") for link in page.links)
+    assert not {"script", "link", "img", "iframe", "object"} & set(page.tags)
+    assert page.events == []
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    assert "@import" not in text
+    assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", text))
+    assert "http" not in text
+    assert page.tags.count("svg") == 4
+
+
+def test_ids_are_unique_and_every_reference_has_its_target(plain: tuple[Path, Page]) -> None:
+    folder, page = plain
+    assert len(page.ids) == len(set(page.ids))
+    targets = {link[1:] for link in page.links}
+    targets |= set(re.findall(r"url\(#([^)]*)\)", (folder / "report.html").read_text("utf-8")))
+    assert targets <= set(page.ids)
+
+
+def test_summary_comes_first_and_sections_follow_in_order(plain: tuple[Path, Page]) -> None:
+    _, page = plain
+    assert page.headings[0] == ("h1", "Brindlemoor Wren 4")
+    assert [words for tag, words in page.headings if tag == "h2"] == [
+        "Summary", "Warnings", "Conditions", "Take: axis", "Definitions", "Before you repeat this",
+    ]  # fmt: skip
+    assert [words for tag, words in page.headings if tag == "h3"] == [
+        "Levels played", "Distortion", "Output", "Compression", "Background",
+    ]  # fmt: skip
+
+
+def test_summary_gives_the_numbers_of_the_results(plain: tuple[Path, Page]) -> None:
+    _, page = plain
+    take = sample_take()
+    rung, f = take.rungs[-1], take.frequency_hz
+    where = rung.thd_reliable & (f >= 100.0) & (f <= 10000.0)
+    at = int(np.argmax(np.where(where, rung.thd_db, -np.inf)))
+    assert (
+        "At the loudest level (−4 dBFS drive) the loudspeaker gave 98.0 dB SPL at 1 m" in page.text
+    )
+    db, percent = f"{rung.thd_db[at]:.1f}".replace("-", "−"), f"{rung.thd_percent[at]:.0f}"
+    assert f"100 Hz to 10 kHz was {percent} % ({db} dB) at {f[at]:.0f} Hz" in page.text
+    assert "At the quietest level, −40 dBFS (62.0 dB SPL), no THD is reliable" in page.text
+    assert take.compression is not None
+    gain = take.compression.gain_change_db[-1]
+    assert "Against −40 dBFS, that level's gain changed by " in page.text
+    assert f"by −{-gain.min():.1f} dB at worst, at {f[np.argmin(gain)]:.1f} Hz" in page.text
+    assert "repeated at the end, came back 0.06 dB lower" in page.text
+    assert "2 lines of hum, the strongest at 50 Hz with 31.2 dB SPL" in page.text
+
+
+def test_thd_table_holds_percent_and_decibels_of_the_nearest_grid_point(
+    plain: tuple[Path, Page],
+) -> None:
+    _, page = plain
+    take = sample_take()
+    (table,) = [t for t in page.tables if t[0][0] == "Played"]
+    assert table[0][1:] == [f"−{abs(r.drive_dbfs):.0f} dBFS" for r in take.rungs]
+    rows = {row[0]: row[1:] for row in table[1:]}
+    at = int(np.argmin(np.abs(take.frequency_hz - 1000.0)))
+    percent, decibels = rows["1 kHz"][-1].split(" | ")
+    assert float(percent.removesuffix(" %")) == pytest.approx(
+        take.rungs[-1].thd_percent[at], rel=0.05
+    )
+    assert float(decibels.removesuffix(" dB").replace("−", "-")) == pytest.approx(
+        take.rungs[-1].thd_db[at], abs=0.051
+    )
+    bass = int(np.argmin(np.abs(take.frequency_hz - 25.0)))  # where re total RMS is far lower
+    shown = float(rows["25 Hz"][-1].split(" %")[0])
+    assert shown == pytest.approx(take.rungs[-1].thd_percent[bass], abs=0.51)
+    assert rows["1 kHz"][0] == "noise"
+    assert set(rows["16 kHz"]) == {"—"}
+
+
+def test_conditions_and_rungs_are_listed(plain: tuple[Path, Page]) -> None:
+    _, page = plain
+    (rungs,) = [t for t in page.tables if t[0][0] == "Drive"]
+    assert rungs[-1] == ["−4 dBFS", "98.0", "−1.5", "no"]
+    for words in ("20.5", "2.5", "ladder-48k.json", "480 points", "3.2 ppm", "mic.txt", "11.2"):
+        assert words in page.text
+    assert "Mains hum stands 7 dB above the noise beside it. (take “axis”, 50 Hz)" in page.text
+
+
+def test_every_figure_says_how_it_can_mislead_and_is_described(plain: tuple[Path, Page]) -> None:
+    folder, page = plain
+    assert page.text.count("How it can mislead.") == page.tags.count("figure") == 4
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    assert len(re.findall(r'<svg role="img" aria-label="[^"]{20,}"', text)) == 4
+
+
+HOSTILE = "<script>alert('x')</script> & \"Wren\" ]]> $\\frac{1}{2}$ 音"
+
+
+def test_hostile_text_stays_text(tmp_path: Path) -> None:
+    take = small(position=HOSTILE)
+    take.stimulus = "<img src=x onerror=alert(1)>"
+    take.level_unit = "<b>dBFS</b>"
+    results = sample_results(
+        take,
+        name=HOSTILE,
+        conditions={"<i>note": HOSTILE, "nested": {"<u>": ["<s>"]}},
+        calibration={"file": "<video>"},
+        warnings=[Warning_("x", HOSTILE, take=HOSTILE, rung=1)],
+    )
+    page = page_of(results, tmp_path / "report")
+    assert page.title == f"{HOSTILE}: distortion and compression"
+    assert page.headings[0] == ("h1", HOSTILE)
+    assert not {"script", "img", "i", "u", "s", "video"} & set(page.tags)
+    assert page.events == []
+    files = {p.name for p in (tmp_path / "report" / "figures").iterdir()}
+    assert all(re.fullmatch(r"[a-z0-9-]+\.(svg|png)", name) for name in files)
+
+
+def test_uncalibrated_results_say_so_and_claim_no_pressure() -> None:
+    page = words_of(sample_results(small(calibrated=False)))
+    assert "Nothing was calibrated, so levels are in dBFS" in page.text
+    assert "none: levels in dBFS" in page.text
+    assert "dBFS (uncalibrated)" in page.text
+    assert "not calibrated" in {row[1] for row in page.tables[0][1:]}
+    summary = page.text[: page.text.index("Conditions", page.text.index("Nothing was calibrated"))]
+    assert not re.search(r"\d dB SPL", summary)
+
+
+def test_everything_unreliable_gives_sentences_instead_of_tables(tmp_path: Path) -> None:
+    page = page_of(sample_results(all_unreliable(small())), tmp_path / "report")
+    assert "no THD of that level is reliable" in page.text
+    assert "At no frequency does that level's THD stand clear" in page.text
+    assert "There is no table of THD" in page.text
+    assert "No gain change of that level stands clear of the noise" in page.text
+    assert not [t for t in page.tables if t[0][0] == "Played"]
+
+
+def test_one_rung_without_compression_background_and_return_check(tmp_path: Path) -> None:
+    take = small(levels_dbfs=(-10.0,))
+    take.background, take.return_check_db, take.clock_drift_ppm = None, None, None
+    page = page_of(sample_results(take, warnings=[]), tmp_path / "report")
+    assert "Compression cannot be told" in page.text
+    assert "Compression was not worked out" in page.text
+    assert "The background was not measured in this take." in page.text
+    assert "The first level was not repeated last" in page.text
+    assert "nothing to warn of" in page.text
+    assert "Clock driftnot known" in page.text.replace("\n", "")
+    assert not list((tmp_path / "report" / "figures").glob("*gain*"))
+    assert all(len(table) > 1 for table in page.tables)
+
+
+def test_twelve_rungs_fit(tmp_path: Path) -> None:
+    take = sample_take(points=120, levels_dbfs=tuple(np.arange(-48.0, 0.0, 4.0)), clipped=(11,))
+    page = page_of(sample_results(take), tmp_path / "report")
+    (table,) = [t for t in page.tables if t[0][0] == "Played"]
+    assert {len(row) for row in table} == {13}
+    assert all(row[-1] in ("clipped", "—") for row in table[1:])
+    assert "At the loudest level that did not clip (−8 dBFS drive)" in page.text
+    assert "The recording clipped at −4 dBFS: nothing of that counts as reliable." in page.text
+
+
+def test_a_band_without_harmonics(tmp_path: Path) -> None:
+    take = sample_take(points=40, band_hz=(12000.0, 20000.0), levels_dbfs=(-30.0, -10.0))
+    assert not any(rung.orders_summed.any() for rung in take.rungs)
+    page = page_of(sample_results(take), tmp_path / "report")
+    assert "There is no table of THD" in page.text
+    take.rungs[0].harmonics.clear()
+    take.rungs[1].harmonics.clear()
+    page = words_of(sample_results(take))
+    assert "No single harmonic was separated in this take." in page.text
+
+
+def test_no_take_and_a_take_without_rungs(tmp_path: Path) -> None:
+    empty = sample_results()
+    empty.takes = []
+    assert "The results hold no take." in page_of(empty, tmp_path / "empty").text
+    staircase = small(levels_dbfs=())
+    staircase.kind = "staircase"
+    page = page_of(sample_results(staircase), tmp_path / "staircase")
+    assert "This take holds no ladder" in page.text
+    assert page.tags.count("svg") == 0
+
+
+def test_several_takes_have_a_section_and_files_each(tmp_path: Path) -> None:
+    takes = [
+        small(position=p, levels_dbfs=(-10.0,)) for p in ("axis", "axis", "30° / left", "summary")
+    ]
+    page = page_of(sample_results(*takes), tmp_path / "report")
+    titles = [words for tag, words in page.headings if tag == "h2" and words.startswith("Take")]
+    assert titles == [f"Take: {take.position}" for take in takes]
+    assert len(page.ids) == len(set(page.ids))
+    thd = sorted(p.name for p in (tmp_path / "report/figures").glob("*-thd.svg"))
+    assert thd == ["30-left-thd.svg", "axis-2-thd.svg", "axis-thd.svg", "summary-thd.svg"]
+
+
+def test_the_sessions_background_serves_takes_without_their_own() -> None:
+    take = small()
+    take.background = None
+    results = sample_results(take, background=Background(40.0, float("nan"), [Tone(60.0, 33.3)]))
+    page = words_of(results)
+    assert "1 line of hum, the strongest at 60 Hz with 33.3 dB SPL" in page.text
+    (hum,) = [t[1:] for t in page.tables if t[0][0] == "Frequency"]
+    assert hum == [["60 Hz", "33.3"]]
+    assert "nan" not in page.text.split()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [(0.0, "came back at the same level: loudspeaker"), (-0.7, "0.70 dB lower: something changed")],
+)
+def test_return_check_is_judged(change: float, words: str) -> None:
+    take = small()
+    take.return_check_db = change
+    assert words in words_of(sample_results(take)).text
+
+
+def test_results_read_back_from_json_give_the_same_headline(tmp_path: Path) -> None:
+    results = sample_results(small())
+    write_results(results, tmp_path / "results.json")
+    again = read_results(tmp_path / "results.json")
+    first, second = words_of(results), words_of(again)
+    start, end = "At the loudest level", "Conditions"
+    assert first.text.split(start)[1].split(end)[0] == second.text.split(start)[1].split(end)[0]
+
+
+def test_the_same_results_give_the_same_bytes(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        write_report(sample_results(small()), tmp_path / name)
+    for path in (p for p in (tmp_path / "a").rglob("*") if p.is_file()):
+        assert path.read_bytes() == (tmp_path / "b" / path.relative_to(tmp_path / "a")).read_bytes()
+
+
+def test_a_report_replaces_a_report_but_nothing_else(tmp_path: Path) -> None:
+    folder = tmp_path / "report"
+    write_report(sample_results(small()), folder)
+    write_report(sample_results(small(), name="Brindlemoor Wren 5"), folder)
+    assert read_page(folder / "report.html").headings[0][1] == "Brindlemoor Wren 5"
+    (folder / "axis.wav").write_bytes(b"precious")
+    with pytest.raises(InputError, match=r"'axis\.wav', which is not part of a report"):
+        write_report(sample_results(small()), folder)
+    assert (folder / "axis.wav").read_bytes() == b"precious"
+    with pytest.raises(InputError, match="is a file"):
+        write_report(sample_results(small()), folder / "axis.wav")
+
+
+def test_a_failure_leaves_the_former_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "report"
+    path = write_report(sample_results(small()), folder)
+    before = path.read_bytes()
+
+    def fail(*_args: object, **_keywords: object) -> str:
+        raise RuntimeError("drawing failed")
+
+    monkeypatch.setattr("distsweep.report.page.figure_svg", fail)
+    with pytest.raises(RuntimeError, match="drawing failed"):
+        write_report(sample_results(small(), name="Other"), folder)
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["report"]
+
+
+def test_shortened_svg_draws_the_same_line() -> None:
+    """Follow a path's steps back to places, and compare with the data in figure coordinates."""
+    from distsweep import report
+
+    take = sample_take(levels_dbfs=(-10.0,), noise_db=-40.0)
+    figure = report.plot_fundamental(take)
+    axes = figure.axes[0]
+    line = next(item for item in axes.get_lines() if str(item.get_label()).endswith("dBFS"))
+    line.get_path().should_simplify = False
+    points = axes.transData.transform(np.column_stack([take.frequency_hz, line.get_ydata()]))
+    height = figure.get_figheight() * 72.0
+    expected = points * 72.0 / figure.dpi
+    paths = re.findall(r' d="(M[^"]*)"', figure_svg(figure))
+    steps = max((p for p in paths if re.fullmatch(r"M[-.\d ]+l[-.\d ]+", p)), key=len)
+    numbers = [float(n) for n in re.findall(r"-?\d*\.?\d+", steps)]
+    places = np.cumsum(np.reshape(numbers, (-1, 2)), axis=0)
+    places[:, 1] = height - places[:, 1]
+    # Simplifying may drop points on a straight line, so each place is held against the curve.
+    curve = np.interp(places[:, 0], expected[:, 0], expected[:, 1])
+    assert len(places) > 100
+    np.testing.assert_allclose(places[:, 1], curve, atol=0.15)  # a fifth of a hair line
+    assert places[-1, 0] == pytest.approx(expected[-1, 0], abs=0.01)
