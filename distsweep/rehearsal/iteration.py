@@ -44,9 +44,8 @@ def fixed_point(
     D. G. Anderson, "Iterative procedures for nonlinear integral equations", J. ACM 12(4), 1965,
     in the form of H. F. Walker, P. Ni, SIAM J. Numer. Anal. 49(4), 2011.
     """
+    history = _History()
     current = start
-    images: list[FloatArray] = []
-    residuals: list[FloatArray] = []
     for _ in range(MOST_STEPS):
         image = update(current)
         residual = image - current
@@ -55,25 +54,53 @@ def fixed_point(
             break
         if worst <= TOLERANCE * scale:
             return image
-        images, residuals = [*images, image][-DEPTH:], [*residuals, residual][-DEPTH:]
-        current = _mix(images, residuals)
+        current = history.next(image, residual)
     raise NotConvergedError(
         f"{what} did not settle in {MOST_STEPS} steps or ran away: the drive is beyond what it can "
         "follow, lower it"
     )
 
 
-def _mix(images: list[FloatArray], residuals: list[FloatArray]) -> FloatArray:
-    """The combination of past images whose residuals cancel best, weights summing to one."""
-    steps = [residuals[-1] - earlier for earlier in residuals[:-1]]
-    if not steps:
-        return images[-1]
-    normal = np.array([[float(one @ other) for other in steps] for one in steps])
-    # A trace of regularisation keeps nearly parallel residuals from making huge weights.
-    normal += 1e-14 * np.trace(normal) * np.eye(len(steps))
-    target = np.array([float(one @ residuals[-1]) for one in steps])
-    weights = np.linalg.lstsq(normal, target, rcond=None)[0]
-    mixed = images[-1].copy()
-    for weight, earlier in zip(weights, images[:-1], strict=True):
-        mixed -= weight * (images[-1] - earlier)
-    return mixed
+class _History:
+    """The latest changes of images and residuals, and the inner products of the latter."""
+
+    def __init__(self) -> None:
+        self._last: tuple[FloatArray, FloatArray] | None = None
+        self._images: list[FloatArray] = []
+        self._residuals: list[FloatArray] = []
+        self._products = np.zeros((0, 0))
+
+    def next(self, image: FloatArray, residual: FloatArray) -> FloatArray:
+        """The combination of images so far whose residuals cancel best, weights summing to 1."""
+        if self._last is not None:
+            self._append(image - self._last[0], residual - self._last[1])
+        self._last = (image, residual)
+        if not self._residuals:
+            return image
+        # A trace of regularisation keeps nearly parallel residuals from making huge weights.
+        size = len(self._residuals)
+        normal = self._products + 1e-14 * np.trace(self._products) * np.eye(size)
+        target = np.array([_inner(change, residual) for change in self._residuals])
+        mixed = image.copy()
+        for weight, change in zip(
+            np.linalg.lstsq(normal, target, rcond=None)[0], self._images, strict=True
+        ):
+            mixed -= weight * change
+        return mixed
+
+    def _append(self, image: FloatArray, residual: FloatArray) -> None:
+        self._images = [*self._images, image][-DEPTH:]
+        self._residuals = [*self._residuals, residual][-DEPTH:]
+        size = len(self._residuals)
+        products = np.empty((size, size))
+        # Earlier products are kept; the oldest falls out once the history is full.
+        first = len(self._products) - (size - 1)
+        products[:-1, :-1] = self._products[first:, first:]
+        row = [_inner(change, residual) for change in self._residuals]
+        products[-1, :] = products[:, -1] = row
+        self._products = products
+
+
+def _inner(one: FloatArray, other: FloatArray) -> float:
+    # Not `@`: that goes through a library whose threads wait for each other on a busy machine.
+    return float(np.einsum("i,i->", one, other))

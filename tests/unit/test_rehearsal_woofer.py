@@ -187,20 +187,23 @@ def integrated_pressure_pa(loudspeaker: Loudspeaker, frequency_hz: float, volt: 
 def test_harmonics_of_a_steady_sine_agree_with_a_general_integrator(
     frequency_hz: int, drive_dbfs: float
 ) -> None:
+    """Orders 1 to 4 within 0.01 dB: both routes are told to be good to a millionth or better."""
     loudspeaker = lone_woofer()
     amplitude = 10 ** (drive_dbfs / 20)
-    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    time_s = np.arange(RATE_HZ) / RATE_HZ
     tone = amplitude * np.sin(2 * np.pi * frequency_hz * time_s)
     recorded = measure(tone, rate_hz=RATE_HZ, loudspeaker=loudspeaker, bench=bench())
-    lines = np.abs(np.fft.rfft(recorded[RATE_HZ:])) * 2 / RATE_HZ * 1000 * np.sqrt(2)
-    simulated_db = 20 * np.log10(lines[frequency_hz * np.arange(1, 6)])
+    # A fifth of a second holds whole periods of either frequency.
+    settled = recorded[-RATE_HZ // 5 :]
+    lines = np.abs(np.fft.rfft(settled)) * 2 / settled.size * 1000 * np.sqrt(2)
+    simulated_db = 20 * np.log10(lines[frequency_hz // 5 * np.arange(1, 6)])
 
     # The feed's level behind the crossover is the textbook's 1/(1 + (f/fc)⁴).
     volt = amplitude * 30 * np.sqrt(2) / (1 + (frequency_hz / 2000) ** 4)
     pressure_pa = integrated_pressure_pa(loudspeaker, frequency_hz, volt)
     integrated_db = 20 * np.log10(np.abs(np.fft.rfft(pressure_pa))[4 * np.arange(1, 6)] / 512)
     # The crossover takes the drive's level, not the products', so they compare as they are.
-    assert simulated_db[:3] == pytest.approx(integrated_db[:3], abs=0.1)
+    assert simulated_db[:4] == pytest.approx(integrated_db[:4], abs=0.01)
     # The test means something only where distortion is plain to see.
     assert np.max(simulated_db[1:3]) - simulated_db[0] > -60
 
@@ -215,11 +218,10 @@ def test_a_drive_beyond_the_polynomials_is_refused() -> None:
 def test_a_long_signal_is_the_same_however_it_falls_into_stretches() -> None:
     """A tone's start is moved by 1.7 s: the stretches then cut it elsewhere.
 
-    −110 dB re the recording's peak, chosen because the warm-up of each stretch forgets its past to
-    about there.
+    The iteration stops at −140 dB of the drive, so no better may be asked.
     """
     loudspeaker = lone_woofer()
-    time_s = np.arange(5 * RATE_HZ) / RATE_HZ
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
     tone = 0.2 * np.sin(2 * np.pi * 47 * time_s) + 0.05 * np.sin(2 * np.pi * 411 * time_s)
     shift = round(1.7 * RATE_HZ)
     plain = measure(tone, rate_hz=RATE_HZ, loudspeaker=loudspeaker, bench=bench())
@@ -230,4 +232,4 @@ def test_a_long_signal_is_the_same_however_it_falls_into_stretches() -> None:
         bench=bench(),
     )
     difference = np.max(np.abs(moved[shift:] - plain))
-    assert difference < 10 ** (-110 / 20) * np.max(np.abs(plain))
+    assert difference < 10 ** (-140 / 20) * np.max(np.abs(plain))
