@@ -81,10 +81,12 @@ def _key(figure: look.ReportFigure, height: float) -> None:
     handles = [
         Line2D([], [], color=look.EVEN, linewidth=1.6, label="reliable"),
         Line2D([], [], color=look.QUIET_INK, linewidth=0.8, linestyle=(0, (1, 2)),
-               label="not reliable: no data, an upper bound at most"),
+               label="not reliable: no data"),
+        Line2D([], [], color=look.EVEN, linestyle="none", marker="o", markersize=3.0,
+               markerfacecolor=look.PAPER, label="alone: may be chance"),
         Patch(color=look.NOISE, label="noise floor"),
         Line2D([], [], color=_THD_COLOUR, linewidth=1.0, label="THD, for comparison"),
     ]  # fmt: skip
-    figure.legend(handles=handles, loc="upper left", ncols=4, frameon=False, fontsize=8.5,
+    figure.legend(handles=handles, loc="upper left", ncols=5, frameon=False, fontsize=8.5,
                   bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
                   columnspacing=1.6)  # fmt: skip

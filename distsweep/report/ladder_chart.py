@@ -79,11 +79,15 @@ def _draw_lines(axes: Axes, take: Take, lines: list[Line]) -> None:
 
 
 def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, colour: str) -> None:
-    """Mark points without a neighbour, which a line alone would leave out."""
+    """Mark points without a neighbour, which a line would leave out, by small open dots.
+
+    They are open because noise passes a margin of 6 dB by chance now and then.
+    """
     lone = [a for a, b in runs(np.isfinite(shown)) if b - a == 1]
     if lone:
-        axes.plot(frequency_hz[lone], shown[lone], linestyle="none", marker="o", markersize=1.4,
-                  color=colour, label="_lone", zorder=3)  # fmt: skip
+        axes.plot(frequency_hz[lone], shown[lone], linestyle="none", marker="o", markersize=2.4,
+                  markerfacecolor=look.PAPER, markeredgecolor=colour, markeredgewidth=0.6,
+                  label="_lone", zorder=3)  # fmt: skip
 
 
 def say_nothing_reliable(axes: Axes) -> None:

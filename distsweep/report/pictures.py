@@ -22,9 +22,8 @@ def thd(take: Take, name: str) -> Picture:
         f"Total harmonic distortion against frequency, {_lines(take)}; numbers are in the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         "(right). The number on a line is the drive in dBFS; only reliable values are drawn.",
-        "A level without a line is not clean: its distortion is hidden by noise. A lone dot may be "
-        "noise that passed the 6 dB margin by chance. Towards high "
-        "frequencies fewer orders fit the measured band, so THD falls there without the "
+        "A level without a line is not clean: its distortion is hidden by noise. A lone open dot "
+        "may be noise that passed the 6 dB margin by chance. Towards high frequencies fewer orders fit the measured band, so THD falls there without the "
         "loudspeaker getting better. Where the fundamental has a dip, at a place in the room for "
         "instance, THD has a peak.",
     )
@@ -41,7 +40,7 @@ def harmonics(take: Take, name: str) -> Picture:
         "frequency. Shaded: the level that noise alone would show. Dotted: not reliable.",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. Dotted stretches are "
-        "mostly noise, and a lone dot among them may be chance.",
+        "mostly noise, and a lone open dot among them may be chance.",
     )
 
 

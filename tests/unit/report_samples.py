@@ -1,4 +1,4 @@
-"""Invented results of an invented loudspeaker, for the tests of the report.
+"""Invented results of an invented loudspeaker, and a reader of pages, for the report's tests.
 
 The shapes are those of a small vented woofer with a tweeter: distortion that rises towards
 low frequencies and with level, a rattle, a radiated resonance, a noise floor. Nothing here
@@ -7,6 +7,9 @@ was measured, and nothing here uses the analysis.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -180,3 +183,75 @@ def sample_results(*takes: Take, name: str = "Brindlemoor Wren 4", **changes: An
                               take="axis", frequency_hz=50.0)],
     }  # fmt: skip
     return Results(**(values | changes))
+
+
+VOID = {"meta", "link", "br", "img", "hr", "input", "path", "use"}
+
+
+@dataclass
+class Page(HTMLParser):
+    """What a page holds: tags, attributes, text by the heading it stands under, tables."""
+
+    text: str = ""
+    headings: list[tuple[str, str]] = field(default_factory=list)
+    ids: list[str] = field(default_factory=list)
+    links: list[str] = field(default_factory=list)
+    tags: list[str] = field(default_factory=list)
+    events: list[str] = field(default_factory=list)
+    tables: list[list[list[str]]] = field(default_factory=list)
+    open_tags: list[str] = field(default_factory=list)
+    title: str = ""
+
+    def __post_init__(self) -> None:
+        super().__init__()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(str(value))
+            if name in ("href", "src", "xlink:href", "srcset", "action", "data"):
+                self.links.append(str(value))
+            if name.startswith("on"):
+                self.events.append(name)
+        if tag in ("h1", "h2", "h3", "h4"):
+            self.headings.append((tag, ""))
+        if tag == "table":
+            self.tables.append([])
+        if tag == "tr":
+            self.tables[-1].append([])
+        if tag in ("th", "td"):
+            self.tables[-1][-1].append("")
+        if tag not in VOID:
+            self.open_tags.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open_tags.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in VOID:
+            assert self.open_tags.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        data = data.replace("\N{NO-BREAK SPACE}", " ")
+        inside = self.open_tags[-1] if self.open_tags else ""
+        if inside in ("style", "script"):
+            return
+        if inside == "title":
+            self.title += data
+        self.text += data
+        if inside in ("h1", "h2", "h3", "h4"):
+            tag, words = self.headings[-1]
+            self.headings[-1] = (tag, words + data)
+        if inside in ("th", "td", "small"):
+            self.tables[-1][-1][-1] += (" | " if inside == "small" else "") + data
+
+
+def read_page(path: Path) -> Page:
+    page = Page()
+    page.feed(path.read_text(encoding="utf-8"))
+    page.close()
+    assert page.open_tags == []
+    return page

@@ -88,6 +88,7 @@ def test_a_reliable_point_without_neighbours_is_marked(take: Take) -> None:
     alone.rungs[0].thd_reliable[100] = True
     (dot,) = labelled(main_axes(report.plot_thd(alone)), "_lone")
     assert dot.get_marker() == "o"
+    assert dot.get_markerfacecolor() == look.PAPER
     np.testing.assert_array_equal(dot.get_xdata(), alone.frequency_hz[[100]])
 
 

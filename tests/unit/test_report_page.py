@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from dataclasses import dataclass, field
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
 from markupsafe import Markup
-from report_samples import all_unreliable, sample_results, sample_take
+from report_samples import Page, all_unreliable, read_page, sample_results, sample_take
 
 from distsweep.errors import InputError
 from distsweep.report import write_report
@@ -19,77 +17,6 @@ from distsweep.report.page import device_name, render_page
 from distsweep.report.sections import all_sections
 from distsweep.report.svg import figure_svg
 from distsweep.results import Background, Results, Take, Tone, Warning_, read_results, write_results
-
-VOID = {"meta", "link", "br", "img", "hr", "input", "path", "use"}
-
-
-@dataclass
-class Page(HTMLParser):
-    """What a page holds: tags, attributes, text by the heading it stands under, tables."""
-
-    text: str = ""
-    headings: list[tuple[str, str]] = field(default_factory=list)
-    ids: list[str] = field(default_factory=list)
-    links: list[str] = field(default_factory=list)
-    tags: list[str] = field(default_factory=list)
-    events: list[str] = field(default_factory=list)
-    tables: list[list[list[str]]] = field(default_factory=list)
-    open_tags: list[str] = field(default_factory=list)
-    title: str = ""
-
-    def __post_init__(self) -> None:
-        super().__init__()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        for name, value in attrs:
-            if name == "id":
-                self.ids.append(str(value))
-            if name in ("href", "src", "xlink:href", "srcset", "action", "data"):
-                self.links.append(str(value))
-            if name.startswith("on"):
-                self.events.append(name)
-        if tag in ("h1", "h2", "h3", "h4"):
-            self.headings.append((tag, ""))
-        if tag == "table":
-            self.tables.append([])
-        if tag == "tr":
-            self.tables[-1].append([])
-        if tag in ("th", "td"):
-            self.tables[-1][-1].append("")
-        if tag not in VOID:
-            self.open_tags.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.handle_starttag(tag, attrs)
-        if tag not in VOID:
-            self.open_tags.pop()
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag not in VOID:
-            assert self.open_tags.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        data = data.replace("\N{NO-BREAK SPACE}", " ")
-        inside = self.open_tags[-1] if self.open_tags else ""
-        if inside in ("style", "script"):
-            return
-        if inside == "title":
-            self.title += data
-        self.text += data
-        if inside in ("h1", "h2", "h3", "h4"):
-            tag, words = self.headings[-1]
-            self.headings[-1] = (tag, words + data)
-        if inside in ("th", "td", "small"):
-            self.tables[-1][-1][-1] += (" | " if inside == "small" else "") + data
-
-
-def read_page(path: Path) -> Page:
-    page = Page()
-    page.feed(path.read_text(encoding="utf-8"))
-    page.close()
-    assert page.open_tags == []
-    return page
 
 
 def page_of(results: Results, folder: Path) -> Page:
