@@ -23,9 +23,10 @@ def thd(take: Take, name: str) -> Picture:
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         "(right). The number on a line is the drive in dBFS; only reliable values are drawn.",
         "A level without a line is not clean: its distortion is hidden by noise. A lone open dot "
-        "may be noise that passed the 6 dB margin by chance. Towards high frequencies fewer orders fit the measured band, so THD falls there without the "
-        "loudspeaker getting better. Where the fundamental has a dip, at a place in the room for "
-        "instance, THD has a peak.",
+        "may be noise that passed the 6 dB margin by chance. Towards high frequencies "
+        "fewer orders fit the measured band, so THD falls there without the loudspeaker getting "
+        "better. Where the fundamental has a dip, at a place in the room for instance, THD has a "
+        "peak.",
     )
 
 
