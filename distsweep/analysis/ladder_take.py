@@ -10,7 +10,13 @@ import numpy as np
 
 from distsweep.analysis.compression import gain_changes
 from distsweep.analysis.ladder import Amplitudes, db_re_fundamental, input_referred_db
-from distsweep.results import Compression, HarmonicCurve, Rung, Warning_
+from distsweep.results import (
+    RELIABLE_MARGIN_DB,
+    Compression,
+    HarmonicCurve,
+    Rung,
+    Warning_,
+)
 from distsweep.units import (
     BoolArray,
     FloatArray,
@@ -22,12 +28,6 @@ from distsweep.units import (
 
 if TYPE_CHECKING:
     from distsweep.takes.cutting import CutRung
-
-RELIABLE_MARGIN_DB = 25.0
-"""A value is reliable when it stands so far above its floor. The contract asks for 6 dB at
-least; but a floor is the background's RMS, and a background 6 dB below a value moves it by
-up to 6 dB. At 25 dB, one value in ten thousand is moved by 1.5 dB: the background would have
-to be 2.8 times its RMS, which Gaussian noise exceeds with probability 1e-4."""
 
 RETURN_LIMIT_DB = 0.3
 """A repeated first rung that differs by more is worth a warning (chosen: a small loudspeaker

@@ -1,0 +1,131 @@
+"""The demonstration: a whole measurement of a simulated loudspeaker, analysed as a real one.
+
+A loudspeaker tester has bought a "Wren 4" by "Brindlemoor", a small powered monitor, and
+measures it in a workshop. Maker, model and every number are invented.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+
+import soundfile
+
+from distsweep.errors import InputError
+from distsweep.pipeline import analyse
+from distsweep.rehearsal import demo_bench, demo_loudspeaker, measure
+from distsweep.rehearsal.demo import CABINET_MM
+from distsweep.report import write_report, write_tables
+from distsweep.results import Results, write_results
+from distsweep.stimulus.recipe import read_recipe
+from distsweep.stimulus.write import write_stimulus
+from distsweep.whole_files import write_whole, write_whole_text
+
+Progress = Callable[[str, float], None]
+"""Told what was done last, and how much of all is done, 0…1."""
+
+DEMO_FOLDER = "distsweep-demo"
+
+
+@dataclass(frozen=True)
+class _DemoTake:
+    """A take of the demonstration: a shipped recipe, and the microphone's position."""
+
+    position: str
+    recipe: str
+
+
+TAKES = (_DemoTake("axis", "full-ladder"), _DemoTake("port", "near-field"))
+
+
+def free_folder() -> Path:
+    """Return a folder for a demonstration that does not exist yet, in the current one."""
+    folder, number = Path(DEMO_FOLDER), 1
+    while folder.exists():
+        number += 1
+        folder = Path(f"{DEMO_FOLDER}-{number}")
+    return folder
+
+
+def run_demo(folder: Path, *, seed: int = 1, progress: Progress | None = None) -> Results:
+    """Simulate a session into a folder, analyse it and write its report.
+
+    Parameters
+    ----------
+    folder : must be empty or not exist: nothing overwrites a recording.
+    seed : of the background noise; the loudspeaker has no chance in it.
+    progress : called after each step.
+
+    Raises
+    ------
+    InputError
+        The folder is in use or cannot be written.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError(f"{folder}: is in use: choose another folder with -o")
+    say = progress or (lambda text, share: None)
+    for name in sorted({take.recipe for take in TAKES}):
+        write_stimulus(read_recipe(name), folder, sample_format="flac")
+    write_whole_text(folder / "session.toml", _session_text())
+    say("stimuli written", 0.05)
+    with ProcessPoolExecutor(max_workers=2) as pool:
+        jobs = {
+            pool.submit(_record, folder, take, seed + number): take
+            for number, take in enumerate(TAKES)
+        }
+        for done, job in enumerate(as_completed(jobs), start=1):
+            job.result()
+            say(f"{jobs[job].position} played and recorded", 0.05 + 0.6 * done / len(jobs))
+    results = analyse(folder)
+    write_results(results, folder / "results" / "results.json")
+    say("analysed", 0.75)
+    write_tables(results, folder / "results" / "tables")
+    write_report(results, folder / "results" / "report")
+    say("report written", 1.0)
+    return results
+
+
+def _record(folder: Path, take: _DemoTake, seed: int) -> None:
+    """Play a stimulus to the simulated loudspeaker and keep what the microphone heard."""
+    played, rate_hz = soundfile.read(folder / f"{take.recipe}.flac")
+    heard = measure(
+        played,
+        rate_hz=rate_hz,
+        loudspeaker=demo_loudspeaker(),
+        bench=demo_bench(),
+        position=take.position,
+        seed=seed,
+    )
+    write_whole(
+        folder / f"{take.position}.wav",
+        lambda scratch: soundfile.write(scratch, heard, rate_hz, subtype="PCM_24"),
+    )
+
+
+def _session_text() -> str:
+    loudspeaker, bench = demo_loudspeaker(), demo_bench()
+    width, height, depth = CABINET_MM
+    takes = "".join(
+        f'\n[[takes]]\nposition = "{take.position}"\nstimulus = "{take.recipe}.json"\n'
+        f'recording = "{take.position}.wav"\n'
+        for take in TAKES
+    )
+    return f"""\
+# A simulated measurement: the loudspeaker, its maker and the workshop are invented.
+[device]
+name = "{loudspeaker.maker} {loudspeaker.model} (simulated)"
+cabinet_mm = [{width:g}, {height:g}, {depth:g}]
+port_mm = {{ length = {loudspeaker.box.port_length_mm:g}, diameter = \
+{loudspeaker.box.port_diameter_mm:g} }}
+
+[conditions]
+temperature_c = {bench.temperature_c:g}
+distance_m = {bench.distance_m:g}
+listener_distance_m = 2.5
+level_band_hz = [300, 3000]
+
+[calibration]
+pascal_per_fs = {bench.pascal_per_fs:g}
+{takes}"""
