@@ -100,7 +100,7 @@ def _hum(frequency_hz: FloatArray, power: FloatArray, bin_hz: float) -> list[tup
     for mains_hz in MAINS_HZ:
         lines = []
         for multiple in range(1, HUM_MULTIPLES + 1):
-            centre = int(round((mains_hz * multiple - frequency_hz[0]) / bin_hz))
+            centre = round((mains_hz * multiple - frequency_hz[0]) / bin_hz)
             if not 12 <= centre < len(power) - 12:
                 continue
             line = power[centre - 3 : centre + 4]

@@ -203,10 +203,10 @@ def _clipped(
     """Tell where a clipped sample fell into the time that a window looks at, ``(R, G)``."""
     passed_s = deconvolver.rate_constant_s * np.log(excitation_hz / deconvolver.start_hz)
     spoilt = np.zeros((len(rungs), len(excitation_hz)), dtype=bool)
-    for row, rung in zip(spoilt, rungs, strict=True):
+    for row, rung in enumerate(rungs):
         for clipped_samples in rung.clipped_samples:
             times_s = clipped_samples / deconvolver.rate_hz
-            row |= np.searchsorted(times_s, passed_s + window.after_s) > np.searchsorted(
+            spoilt[row] |= np.searchsorted(times_s, passed_s + window.after_s) > np.searchsorted(
                 times_s, passed_s - window.before_s
             )
     return spoilt

@@ -6,6 +6,7 @@ is not needed, and reaches at most half-way to the neighbouring harmonics.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -130,7 +131,7 @@ class HarmonicWindow:
     def _measure(self, shapes: list[tuple[int, FloatArray]], rate_hz: float) -> None:
         alone = np.array([np.sum(w**2) for _, w in shapes])
         sums = np.array([np.sum(w) for _, w in shapes])
-        crossed = np.array([_overlap(*a, *b) for a, b in zip(shapes, shapes[1:], strict=False)])
+        crossed = np.array([_overlap(*a, *b) for a, b in itertools.pairwise(shapes)])
         lower, blend = self._lower, self._blend
         self.energy_s = (
             (1.0 - blend) ** 2 * alone[lower]
