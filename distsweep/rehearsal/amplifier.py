@@ -24,8 +24,8 @@ CONTROL_PERIOD_S = 0.0005
 # sine in time, and the static curve holds down to there.
 HOLD_S = 0.025
 
-# Chosen because hard clipping has harmonics without end: with four times the rate those that fold
-# back into the band are beyond the seventh for a tone at half the signal's own band limit.
+# Chosen because hard clipping has harmonics without end, and four times the rate takes what folds
+# back from −39 to −72 dB for a 3.7 kHz sine that is clipped by 1 dB at 48 kHz.
 CLIP_OVERSAMPLING = 4
 
 
@@ -130,7 +130,7 @@ def clip(voltage_v: FloatArray, *, clip_v: float) -> FloatArray:
 
     Notes
     -----
-    What still folds back: for a sine clipped by 1 dB at a twelfth of the rate, lines below −75 dB.
+    What still folds back of a sine clipped by 1 dB at 48 kHz: −72 dB at 3.7 kHz, −56 dB at 10 kHz.
     """
     count = voltage_v.size
     if not np.max(np.abs(voltage_v), initial=0.0) > clip_v:

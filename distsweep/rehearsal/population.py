@@ -98,7 +98,7 @@ def _woofer_and_box(generator: np.random.Generator, like: Loudspeaker) -> tuple[
         return tuple(strength * coefficient for coefficient in coefficients)
 
     woofer, box = like.woofer, like.box
-    strength = generator.uniform(0.3, 1.0)
+    strength = generator.uniform(0.3, 0.8)
     # Even and odd parts vary apart, and the coil may be off to either side.
     side = generator.uniform(-1.5, 1.5)
     odd = tuple(side if power % 2 == 0 else 1.0 for power in range(4))

@@ -11,10 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from distsweep.rehearsal.arrays import ComplexArray, FloatArray, imaginary
-from distsweep.units import db_to_ratio, spl_db_to_pascal
+from distsweep.rehearsal.curvature import products_of
+from distsweep.units import db_to_ratio
 
 Kind = Literal["radiated", "excited"]
 Place = Literal["woofer", "port", "tweeter"]
@@ -90,23 +89,15 @@ def excited_products(
 ) -> ComplexArray:
     """Spectrum of what an excited mode radiates, for the spectrum of its driver's sound at 1 m.
 
-    The mode's motion y is the driver's sound behind a band-pass; it radiates c₂y² + c₃y³. For a
-    sine of amplitude A these hold c₂A²/2 at 2f and c₃A³/4 at 3f, which sets c₂ and c₃.
-
-    Notes
-    -----
-    The square and cube are taken at the signal's own rate. The band-pass takes the motion down by
-    1/(Q·f/f₀) far above the mode, so what folds back stands below the cube of that: under −150 dB
-    for Q above 8 and a mode under a tenth of the rate.
+    The mode's motion is the driver's sound behind a band-pass; its square and cube radiate.
     """
-    motion_pa = np.fft.irfft(
+    products = products_of(
         direct_pa * band_pass(frequency_hz, centre_hz=resonance.frequency_hz, q=resonance.q),
-        count,
+        count=count,
+        second_db=resonance.second_db,
+        third_db=resonance.third_db,
+        reference_spl_db=resonance.reference_spl_db,
     )
-    amplitude_pa = float(np.sqrt(2.0) * spl_db_to_pascal(resonance.reference_spl_db))
-    second = 2.0 * float(db_to_ratio(resonance.second_db)) / amplitude_pa
-    third = 4.0 * float(db_to_ratio(resonance.third_db)) / amplitude_pa**2
-    products = np.fft.rfft(motion_pa**2 * (second + third * motion_pa))
     # A small thing does not radiate the steady part of a square, nor much of its slow changes.
     result: ComplexArray = products * high_pass_1(frequency_hz, resonance.frequency_hz / 10.0)
     return result
