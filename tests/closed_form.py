@@ -102,7 +102,5 @@ def harmonic_amplitudes(
                 for m, c in enumerate(branch.coefficients, start=1)
                 if m >= n and (m - n) % 2 == 0
             )
-            result[n - 1] += (
-                made * np.exp(1j * n * np.angle(inner)) * branch.post(n * frequency_hz)
-            )
+            result[n - 1] += made * np.exp(1j * n * np.angle(inner)) * branch.post(n * frequency_hz)
     return np.abs(result)

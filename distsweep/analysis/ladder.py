@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.analysis.background import NoiseSpectrum, noise_spectrum
-from distsweep.analysis.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
+from distsweep.analysis.deconvolution import ARRIVAL_SEARCH_S, LOW_STEP, Deconvolver, Responses
 from distsweep.analysis.high_orders import HighOrders
 from distsweep.analysis.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 POINTS_PER_OCTAVE = 48
 
-COMPACT_BEFORE_S, COMPACT_AFTER_S = 0.02, 0.2
-"""The direct sound and what follows it at once: most of the energy of any loudspeaker's
+COMPACT_BEFORE_S, COMPACT_AFTER_S = 0.01, 0.04
+"""The direct sound and what follows it at once: much of the energy of any loudspeaker's
 response, in any room, lies in it."""
 
 LEAK_RATE_OF_BAND = 200.0
@@ -60,7 +60,7 @@ class Amplitudes:
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
-    compactness : the best rung's energy per time near the direct sound over that elsewhere.
+    compactness : the best rung's energy per time near the direct sound over the mean.
     """
 
     frequency_hz: FloatArray
@@ -122,7 +122,7 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
         high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=usable,
-        compactness=_compactness(responses, arrival, deconvolver.length),
+        compactness=_compactness(responses, arrival),
     )
 
 
@@ -133,18 +133,17 @@ def _arrival(responses: Responses) -> int:
     return int(np.argmax(np.sum(around**2, axis=0))) - reach
 
 
-def _compactness(responses: Responses, arrival: int, length: int) -> float:
-    """Compare the energy per time around the direct sound with that of the whole response.
+def _compactness(responses: Responses, arrival: int) -> float:
+    """Compare the energy per time around the direct sound with that at all kept times.
 
-    The rung with the most energy stands for all; ``length`` is that of the whole response.
+    It is looked at in the low-rate copy, where the inverse has not yet raised the noise, and
+    in the rung with the most energy.
     """
-    row = int(np.argmax(responses.energy))
-    centre = responses.origin + arrival
-    before = int(COMPACT_BEFORE_S * responses.rate_hz)
-    after = int(COMPACT_AFTER_S * responses.rate_hz)
-    near_energy = float(np.sum(responses.full[row, centre - before : centre + after] ** 2))
-    elsewhere = max(responses.energy[row] - near_energy, 1e-12 * responses.energy[row])
-    return near_energy / float(elsewhere) * (length / (before + after) - 1.0)
+    energy = responses.low[int(np.argmax(responses.energy))] ** 2
+    rate_hz = responses.rate_hz / LOW_STEP
+    centre = responses.low_origin + arrival // LOW_STEP
+    before, after = int(COMPACT_BEFORE_S * rate_hz), int(COMPACT_AFTER_S * rate_hz)
+    return float(np.mean(energy[centre - before : centre + after]) / np.mean(energy))
 
 
 def _leaks(recorded: Sweep, settings: LadderSettings, grid: FloatArray) -> FloatArray:
@@ -222,19 +221,15 @@ def input_referred_db(levels_db: FloatArray, response_db: FloatArray, *, order: 
     shift = POINTS_PER_OCTAVE * math.log2(order)
     whole = int(shift)
     u = shift - whole
-    padded = np.concatenate([response_db, np.full(whole + 3, np.nan)])
-    at = [np.concatenate([[np.nan], padded])[whole + k :][: len(response_db)] for k in range(4)]
-    if u == 0.0:
-        radiated_db = at[1]
-    else:
-        radiated_db = (
-            -u * (u - 1.0) * (u - 2.0) / 6.0 * at[0]
-            + (u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0 * at[1]
-            - (u + 1.0) * u * (u - 2.0) / 2.0 * at[2]
-            + (u + 1.0) * u * (u - 1.0) / 6.0 * at[3]
-        )
-        near_end = np.isnan(radiated_db)
-        radiated_db[near_end] = ((1.0 - u) * at[1] + u * at[2])[near_end]
+    # Past the last grid point the response is held: the band ends less than a step later.
+    padded = np.concatenate([response_db[:1], response_db, np.repeat(response_db[-1:], whole + 3)])
+    at = [padded[whole + k :][: len(response_db)] for k in range(4)]
+    radiated_db = (
+        -u * (u - 1.0) * (u - 2.0) / 6.0 * at[0]
+        + (u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0 * at[1]
+        - (u + 1.0) * u * (u - 2.0) / 2.0 * at[2]
+        + (u + 1.0) * u * (u - 1.0) / 6.0 * at[3]
+    )
     return np.asarray(levels_db + response_db - radiated_db)
 
 

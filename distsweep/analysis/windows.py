@@ -16,15 +16,15 @@ import scipy.fft
 from distsweep.analysis.deconvolution import LOW_STEP, Deconvolver, Responses
 from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
 
-CYCLES_BEFORE = 16.0
-"""Periods kept before the arrival, at an octave's lower end (chosen: fewer lets the sweep's
-upper end leak into 20 kHz by more than 0.01 dB)."""
+CYCLES_BEFORE = 24.0
+"""Periods kept before the arrival, at an octave's lower end (chosen: with 16 the sweep's
+upper end moves the fundamental at 20 kHz by 0.010 dB, with 24 by 0.004 dB)."""
 
 CYCLES_AFTER = 64.0
 """Periods kept after the arrival, at an octave's lower end (chosen: a resonance of Q 60 has
 lost 29 dB by then; twice as many would raise the floor by 3 dB)."""
 
-FLAT_BEFORE, FLAT_AFTER = 0.3, 0.5
+FLAT_BEFORE, FLAT_AFTER = 0.1, 0.5
 """Share of each side on which the window is 1; the rest is half a cosine."""
 
 LEAST_CYCLES = 4.0

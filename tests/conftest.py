@@ -1,0 +1,90 @@
+"""Fixtures that every room's tests share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from distsweep.results import Results
+from distsweep.stimulus.recipe import LadderRecipe, parse_recipe
+from distsweep.stimulus.sidecar import LadderStimulus
+from distsweep.stimulus.write import write_stimulus
+
+RATE_HZ = 48000
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    return np.random.default_rng(20261125)
+
+
+def ladder_recipe(**changes: Any) -> LadderRecipe:
+    """A short ladder, 80 Hz to 16 kHz, that a test takes under half a second with."""
+    data: dict[str, Any] = {
+        "kind": "ladder",
+        "name": "short",
+        "rate_hz": RATE_HZ,
+        "band_hz": [80, 16000],
+        "sweep_s": 2.0,
+        "levels_dbfs": [-20, -10],
+        "order": 5,
+        "quiet_s": 1.5,
+        "pause_s": 0.5,
+        "return_rung": False,
+    }
+    data.update(changes)
+    return parse_recipe({k: v for k, v in data.items() if v is not None}, "test recipe")
+
+
+class Bench:
+    """A folder with a stimulus in it, and a way to analyse what is made of its waveform."""
+
+    def __init__(self, folder: Path, recipe: LadderRecipe, *, split: bool = False) -> None:
+        self.folder = folder
+        self.stimulus: LadderStimulus
+        self.stimulus, paths = write_stimulus(recipe, folder, split=split, sample_format="float")
+        self.sidecar = paths[-1]
+        self.waveforms = [soundfile.read(path)[0] for path in paths[:-1]]
+
+    @property
+    def waveform(self) -> np.ndarray:
+        return self.waveforms[0]
+
+    def record(
+        self, samples: np.ndarray, *, name: str = "take.wav", subtype: str = "PCM_24", **more: Any
+    ) -> Path:
+        path = self.folder / name
+        soundfile.write(path, samples, more.pop("rate_hz", RATE_HZ), subtype=subtype, **more)
+        return path
+
+    def analyse(self, samples: np.ndarray, **more: Any) -> Results:
+        from distsweep.pipeline import analyse_recording
+
+        return analyse_recording(self.record(samples, **more), stimulus=self.sidecar)
+
+    def rung_samples(self, samples: np.ndarray, index: int = 0) -> np.ndarray:
+        start = self.stimulus.files[0].rungs[index].start_sample
+        return samples[start : start + self.stimulus.sweep.samples]
+
+
+@pytest.fixture
+def make_bench(tmp_path: Path) -> Callable[..., Bench]:
+    def make(*, split: bool = False, **changes: Any) -> Bench:
+        return Bench(tmp_path, ladder_recipe(**changes), split=split)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def long_bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """One rung of 8 s at −10 dBFS, 20 Hz to 20 kHz, order 10: what accuracy is stated for."""
+    recipe = ladder_recipe(
+        name="long", band_hz=[20, 20000], sweep_s=8.0, levels_dbfs=[-10], order=10, quiet_s=3.0,
+        pause_s=1.5,
+    )  # fmt: skip
+    return Bench(tmp_path_factory.mktemp("long"), recipe)
