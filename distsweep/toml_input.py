@@ -122,7 +122,9 @@ class Table:
                 raise InputError(f"{self.where}: unknown key {key!r}{nearest(key, self._taken)}")
 
     def _missing(self, key: str) -> None:
-        raise InputError(f"{self.where}: {key} is missing: add it")
+        close = difflib.get_close_matches(key, set(self._data) - set(self._taken), n=1, cutoff=0.7)
+        hint = f"{close[0]!r} was found: did you mean {key!r}?" if close else "add it"
+        raise InputError(f"{self.where}: {key} is missing: {hint}")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
