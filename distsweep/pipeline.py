@@ -107,6 +107,22 @@ def analyse_recording(
 def _analyse_take(session: Session, entry: TakeEntry) -> tuple[Take, list[Warning_]]:
     stimulus = read_sidecar(entry.stimulus)
     recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
+    if isinstance(stimulus, LadderStimulus):
+        take, warnings = _analyse_ladder(session, entry, stimulus, recordings)
+    else:
+        from distsweep.pipeline_staircase import analyse_staircase_take
+
+        take, warnings = analyse_staircase_take(entry, stimulus, recordings, session.calibration)
+        warnings += _take_warnings([], take)
+    return take, [dataclasses.replace(warning, take=entry.position) for warning in warnings]
+
+
+def _analyse_ladder(
+    session: Session,
+    entry: TakeEntry,
+    stimulus: LadderStimulus,
+    recordings: Sequence[Recording],
+) -> tuple[Take, list[Warning_]]:
     cut = cut_take(stimulus, recordings)
     calibration, recipe = session.calibration, stimulus.recipe
     amplitudes = measure_ladder(
@@ -138,8 +154,7 @@ def _analyse_take(session: Session, entry: TakeEntry) -> tuple[Take, list[Warnin
         return_check_db=reading.return_check_db,
         background=_background(cut, stimulus, calibration),
     )
-    warnings = [*_take_warnings(cut, take), *reading.warnings]
-    return take, [dataclasses.replace(warning, take=entry.position) for warning in warnings]
+    return take, [*_take_warnings(cut.missing, take), *reading.warnings]
 
 
 def _check_compact(recordings: Sequence[Recording], compactness: float) -> None:
@@ -170,8 +185,8 @@ def _background(
     )
 
 
-def _take_warnings(cut: CutTake, take: Take) -> list[Warning_]:
-    warnings = [Warning_("incomplete", f"{text}.") for text in cut.missing]
+def _take_warnings(missing: Sequence[str], take: Take) -> list[Warning_]:
+    warnings = [Warning_("incomplete", f"{text}.") for text in missing]
     drift_ppm = take.clock_drift_ppm
     if drift_ppm is not None and abs(drift_ppm) > DRIFT_WORTH_A_WORD_PPM:
         warnings.append(

@@ -93,7 +93,13 @@ class Compression:
 class Limiter:
     """What holds the output back: see the contract for ``kind``.
 
-    ``ratio`` is None where the output does not rise at all (infinite), or for kind "none".
+    ``ratio`` is a number for every kind "compressor", and for a "limiter" under 20. A ratio
+    of None in a "limiter" means infinite: 20 or more. The other kinds have no ratio.
+    ``threshold_dbfs`` of a "clipping" is the drive from which on the wave is clipped.
+    ``attack_ms`` and ``release_ms`` are the times in which the gain in dB covers 63 % of its
+    way; None where they were not heard, or hold too few periods of the tone.
+    ``fit_rms_db`` is what the static curve (of a clipping: the hard clip) misses.
+    ``evidence`` says in plain words what speaks for the kind.
     """
 
     kind: str
@@ -109,10 +115,128 @@ class Limiter:
 
 @dataclass
 class Ceiling:
-    """Highest level that keeps THD under ``thd_percent``, shape ``(F,)``, in the take's unit."""
+    """Highest level that keeps within a limit, shape ``(F,)``, in the take's unit.
+
+    The limits are ``thd_percent`` (NaN: none), ``compression_db`` (None: none), or both,
+    whichever comes first. Levels are interpolated between the levels played, never beyond:
+    where ``reached`` is False, ``level_db`` is the highest level played ("at least"). It is
+    NaN where nothing is known, or (``reached`` True) where the lowest level was over the
+    limit already. ``drive_dbfs`` belongs to ``level_db``; ``limited_by`` is "thd",
+    "compression" or "" a frequency.
+    """
 
     thd_percent: float
     level_db: FloatArray
+    compression_db: float | None = None
+    drive_dbfs: FloatArray = field(default_factory=lambda: np.empty(0))
+    reached: BoolArray = field(default_factory=lambda: np.empty(0, dtype=bool))
+    limited_by: list[str] = field(default_factory=list)
+
+
+@dataclass
+class Thermal:
+    """Slow sagging of the gain, as of a voice coil that grows hot.
+
+    ``depth_db`` is where the fitted exponential leads at the loudest level, ``seen_db`` the
+    largest sag reached in the recording, both positive. ``temperature_rise_k`` is what
+    ``depth_db`` implies for a copper coil at constant voltage: an estimate, as ``estimate``
+    says, and too low near a resonance.
+    """
+
+    depth_db: float
+    seen_db: float
+    time_constant_s: float
+    temperature_rise_k: float
+    fit_rms_db: float
+    estimate: bool = True
+
+
+@dataclass
+class BurstTrace:
+    """Level against time around a burst, in the take's unit; time from the burst's start."""
+
+    drive_dbfs: float
+    burst_s: float
+    window_s: float
+    time_s: FloatArray
+    level_db: FloatArray
+
+
+@dataclass
+class Staircase:
+    """The bursts of one frequency; arrays have shape ``(L,)``, a value a level, rising.
+
+    ``level_db`` is that of the fundamental on the way up, ``falling_level_db`` on the way
+    down (the loudest is in both). ``harmonics`` and ``residual_db`` (what the harmonics
+    leave) are re the fundamental; ``waveform_crest_db`` is peak over RMS of the wave that
+    fundamental and harmonics make, 3.01 for a sine. ``difference_db`` is the way down minus
+    the way up where they differ most. ``limiter`` is None where nothing can be said.
+    ``high_order_onset_dbfs`` is the drive from which the residual stands out of the noise.
+    """
+
+    frequency_hz: float
+    drive_dbfs: FloatArray
+    level_db: FloatArray
+    level_floor_db: FloatArray
+    level_reliable: BoolArray
+    gain_change_db: FloatArray
+    falling_level_db: FloatArray
+    thd_db: FloatArray
+    thd_percent: FloatArray
+    thd_floor_db: FloatArray
+    thd_reliable: BoolArray
+    orders_summed: int
+    harmonics: dict[int, FloatArray]
+    waveform_crest_db: FloatArray
+    residual_db: FloatArray
+    residual_floor_db: FloatArray
+    residual_crest_db: FloatArray
+    clipped: BoolArray
+    reference_drive_dbfs: float | None = None
+    onset_dbfs: float | None = None
+    drive_at_1db_dbfs: float | None = None
+    drive_at_3db_dbfs: float | None = None
+    difference_db: float | None = None
+    limiter: Limiter | None = None
+    thermal: Thermal | None = None
+    high_order_onset_dbfs: float | None = None
+    trace: BurstTrace | None = None
+
+
+@dataclass
+class HighOrderOnset:
+    """Where sound above the separated harmonics sets in: bottoming, crackle, a rattle.
+
+    ``drive_dbfs`` is the lowest drive that shows it at ``frequency_hz``; ``level_db`` its
+    level there re the fundamental; ``crest_db`` its peak over RMS, None where not known.
+    ``band_hz`` is the range of played frequencies that show it by then.
+    """
+
+    frequency_hz: float
+    drive_dbfs: float
+    level_db: float
+    crest_db: float | None = None
+    band_hz: list[float] | None = None
+
+
+@dataclass
+class Agreement:
+    """A ladder and a staircase compared at one frequency and drive: staircase minus ladder.
+
+    The THDs compared sum the same orders. ``reliable`` asks both for their own reliability.
+    """
+
+    position: str
+    ladder: str
+    staircase: str
+    frequency_hz: float
+    drive_dbfs: float
+    level_difference_db: float
+    thd_difference_db: float
+    ladder_thd_db: float
+    staircase_thd_db: float
+    thd_margin_db: float
+    reliable: bool
 
 
 @dataclass
@@ -161,6 +285,8 @@ class Take:
     limiter: Limiter | None = None
     ceiling: list[Ceiling] = field(default_factory=list)
     background: Background | None = None
+    staircase: list[Staircase] = field(default_factory=list)
+    high_order_onset: list[HighOrderOnset] = field(default_factory=list)
 
 
 @dataclass
@@ -175,6 +301,7 @@ class Results:
     background: Background | None
     warnings: list[Warning_]
     schema: str = SCHEMA
+    agreement: list[Agreement] = field(default_factory=list)
 
     def take(self, position: str = "axis") -> Take:
         """Return the first take at a position.

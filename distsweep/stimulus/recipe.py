@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from distsweep.errors import InputError
+from distsweep.stimulus.staircase_recipe import StaircaseRecipe, parse_staircase
 from distsweep.stimulus.sweep import HIGHEST_OF_RATE, shortest_sweep_s
 from distsweep.toml_input import Table, nearest, read_toml
 
@@ -48,7 +49,10 @@ class LadderRecipe:
         return dataclasses.asdict(self)
 
 
-def read_recipe(name_or_path: str) -> LadderRecipe:
+Recipe = LadderRecipe | StaircaseRecipe
+
+
+def read_recipe(name_or_path: str) -> Recipe:
     """Read a recipe from a path, or by the bare name of one that ships.
 
     Raises
@@ -67,7 +71,7 @@ def read_recipe(name_or_path: str) -> LadderRecipe:
     return parse_recipe(read_toml(path), str(name_or_path))
 
 
-def parse_recipe(data: dict[str, Any], where: str) -> LadderRecipe:
+def parse_recipe(data: dict[str, Any], where: str) -> Recipe:
     """Check the keys and values of a recipe; ``where`` names it in messages.
 
     Raises
@@ -77,8 +81,14 @@ def parse_recipe(data: dict[str, Any], where: str) -> LadderRecipe:
     """
     table = Table(data, where)
     kind = table.text("kind")
-    if kind != "ladder":
-        table.fail("kind", f'is {kind!r}: must be "ladder"')
+    if kind not in ("ladder", "staircase"):
+        table.fail("kind", f'is {kind!r}: must be "ladder" or "staircase"')
+    if kind == "staircase":
+        return parse_staircase(table, name=_file_name(table), rate_hz=_rate(table))
+    return _parse_ladder(table)
+
+
+def _parse_ladder(table: Table) -> LadderRecipe:
     recipe = LadderRecipe(
         name=_file_name(table),
         rate_hz=_rate(table),

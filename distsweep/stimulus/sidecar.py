@@ -11,6 +11,7 @@ from typing import Any
 from distsweep.errors import InputError
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.recipe import LadderRecipe, parse_recipe
+from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.stimulus.sweep import Sweep
 
 SCHEMA = "distsweep.stimulus/1"
@@ -30,8 +31,25 @@ class PlayedRung:
 
 
 @dataclass(frozen=True)
+class PlayedBurst:
+    """One burst of a staircase: its tone, its level, and where it starts.
+
+    ``direction`` is "up" or "down"; ``samples`` is its length, ramp included.
+    """
+
+    frequency_hz: float
+    level_dbfs: float
+    direction: str
+    start_sample: int
+    samples: int
+
+
+@dataclass(frozen=True)
 class StimulusFile:
-    """One WAV of a stimulus and the places in it, all in samples from its start."""
+    """One WAV of a stimulus and the places in it, all in samples from its start.
+
+    A ladder's file holds rungs, a staircase's bursts.
+    """
 
     name: str
     sha256: str
@@ -40,6 +58,7 @@ class StimulusFile:
     end_marker_sample: int
     quiet_samples: tuple[int, int]
     rungs: tuple[PlayedRung, ...]
+    bursts: tuple[PlayedBurst, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -57,17 +76,34 @@ class LadderStimulus:
         return self.sweep.samples + round(self.recipe.pause_s * self.recipe.rate_hz)
 
 
-def sidecar_text(stimulus: LadderStimulus) -> str:
+@dataclass(frozen=True)
+class StaircaseStimulus:
+    """A staircase as it was laid out: its recipe, its markers and its files."""
+
+    recipe: StaircaseRecipe
+    marker: Marker
+    files: tuple[StimulusFile, ...]
+
+
+Stimulus = LadderStimulus | StaircaseStimulus
+
+
+def sidecar_text(stimulus: Stimulus) -> str:
     """Return the sidecar as JSON text."""
     data: dict[str, Any] = {"schema": SCHEMA}
     data.update(stimulus.recipe.as_dict())
-    data["sweep"] = dataclasses.asdict(stimulus.sweep)
+    absent = "rungs"
+    if isinstance(stimulus, LadderStimulus):
+        data["sweep"] = dataclasses.asdict(stimulus.sweep)
+        absent = "bursts"
     data["marker"] = dataclasses.asdict(stimulus.marker)
     data["files"] = [dataclasses.asdict(item) for item in stimulus.files]
+    for item in data["files"]:
+        del item[absent]
     return json.dumps(data, indent=1) + "\n"
 
 
-def read_sidecar(path: str | Path) -> LadderStimulus:
+def read_sidecar(path: str | Path) -> Stimulus:
     """Read a sidecar.
 
     Raises
@@ -102,24 +138,25 @@ def read_sidecar(path: str | Path) -> LadderStimulus:
         ) from error
 
 
-def _stimulus(data: dict[str, Any], where: str) -> LadderStimulus:
-    keys = {item.name for item in dataclasses.fields(LadderRecipe)}
-    recipe_data = {k: v for k, v in data.items() if k in keys and v is not None}
-    files = tuple(
-        StimulusFile(
-            **{
-                **item,
-                "quiet_samples": (int(item["quiet_samples"][0]), int(item["quiet_samples"][1])),
-                "rungs": tuple(PlayedRung(**rung) for rung in item["rungs"]),
-            }
-        )
-        for item in data["files"]
-    )
+def _stimulus(data: dict[str, Any], where: str) -> Stimulus:
+    kind = StaircaseRecipe if data.get("kind") == "staircase" else LadderRecipe
+    keys = {item.name for item in dataclasses.fields(kind)}
+    recipe = parse_recipe({k: v for k, v in data.items() if k in keys and v is not None}, where)
+    files = tuple(_file(item) for item in data["files"])
+    marker = Marker(**data["marker"])
+    if isinstance(recipe, StaircaseRecipe):
+        if not files or not all(item.bursts for item in files):
+            raise ValueError("it names no bursts")
+        return StaircaseStimulus(recipe=recipe, marker=marker, files=files)
     if not files or not all(item.rungs for item in files):
         raise ValueError("it names no rungs")
-    return LadderStimulus(
-        recipe=parse_recipe(recipe_data, where),
-        sweep=Sweep(**data["sweep"]),
-        marker=Marker(**data["marker"]),
-        files=files,
+    return LadderStimulus(recipe=recipe, sweep=Sweep(**data["sweep"]), marker=marker, files=files)
+
+
+def _file(item: dict[str, Any]) -> StimulusFile:
+    quiet_samples = (int(item["quiet_samples"][0]), int(item["quiet_samples"][1]))
+    rungs = tuple(PlayedRung(**rung) for rung in item.get("rungs", ()))
+    bursts = tuple(PlayedBurst(**burst) for burst in item.get("bursts", ()))
+    return StimulusFile(
+        **{**item, "quiet_samples": quiet_samples, "rungs": rungs, "bursts": bursts}
     )

@@ -9,9 +9,17 @@ from pathlib import Path
 import soundfile
 
 from distsweep.errors import InputError
+from distsweep.stimulus.bursts import lay_out_staircase, render_staircase
 from distsweep.stimulus.layout import lay_out, render
-from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar, sidecar_text
+from distsweep.stimulus.recipe import LadderRecipe, Recipe
+from distsweep.stimulus.sidecar import (
+    LadderStimulus,
+    Stimulus,
+    StimulusFile,
+    read_sidecar,
+    sidecar_text,
+)
+from distsweep.units import FloatArray
 from distsweep.whole_files import write_whole, write_whole_text
 
 FORMATS = {
@@ -23,8 +31,8 @@ FORMATS = {
 
 
 def write_stimulus(
-    recipe: LadderRecipe, folder: Path, *, split: bool = False, sample_format: str = "wav24"
-) -> tuple[LadderStimulus, list[Path]]:
+    recipe: Recipe, folder: Path, *, split: bool = False, sample_format: str = "wav24"
+) -> tuple[Stimulus, list[Path]]:
     """Write the sound files and the sidecar of a recipe into a folder.
 
     Returns
@@ -38,14 +46,14 @@ def write_stimulus(
         sidecar may be all that explains a recording already made.
     """
     ending, container, encoding = FORMATS[sample_format]
-    stimulus = lay_out(recipe, split=split)
+    stimulus = _laid_out(recipe, split)
     sidecar = folder / f"{recipe.name}.json"
     _refuse_other(sidecar, stimulus)
     paths = []
     files = []
     for file in stimulus.files:
         path = folder / f"{file.name}{ending}"
-        samples = render(stimulus, file)
+        samples = _rendered(stimulus, file)
         write_whole(
             path,
             lambda scratch, samples=samples: soundfile.write(  # type: ignore[misc]
@@ -60,7 +68,19 @@ def write_stimulus(
     return stimulus, [*paths, sidecar]
 
 
-def _refuse_other(sidecar: Path, stimulus: LadderStimulus) -> None:
+def _laid_out(recipe: Recipe, split: bool) -> Stimulus:
+    if isinstance(recipe, LadderRecipe):
+        return lay_out(recipe, split=split)
+    return lay_out_staircase(recipe, split=split)
+
+
+def _rendered(stimulus: Stimulus, file: StimulusFile) -> FloatArray:
+    if isinstance(stimulus, LadderStimulus):
+        return render(stimulus, file)
+    return render_staircase(stimulus, file)
+
+
+def _refuse_other(sidecar: Path, stimulus: Stimulus) -> None:
     """Refuse to replace a sidecar of the same name that lays out something else."""
     if not sidecar.exists():
         return
@@ -75,7 +95,7 @@ def _refuse_other(sidecar: Path, stimulus: LadderStimulus) -> None:
         )
 
 
-def _bare(stimulus: LadderStimulus) -> LadderStimulus:
+def _bare(stimulus: Stimulus) -> Stimulus:
     """Return the stimulus without what depends on the sample format."""
     files = tuple(dataclasses.replace(item, name="", sha256="") for item in stimulus.files)
     return dataclasses.replace(stimulus, files=files)

@@ -182,7 +182,9 @@ def _place_by_one(
 
 
 def _rungs_inside(recording: Recording, file: StimulusFile, offset: float) -> int:
-    starts = [offset + rung.start_sample for rung in file.rungs]
+    played = [rung.start_sample for rung in file.rungs]
+    played += [burst.start_sample for burst in file.bursts]
+    starts = [offset + sample for sample in played]
     return sum(0 <= start < len(recording.samples) for start in starts)
 
 

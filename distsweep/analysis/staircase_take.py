@@ -1,0 +1,305 @@
+"""From measured bursts to what results hold: levels, THD, gain change, what limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.analysis.background import NoiseSpectrum
+from distsweep.analysis.ceiling import find_ceilings
+from distsweep.analysis.compression import ONE_DB, ONSET_DB, THREE_DB, first_crossing
+from distsweep.analysis.limiting import Limiting, find_limiting
+from distsweep.analysis.staircase import (
+    StaircaseSettings,
+    ToneBursts,
+    measure_tone,
+    track_of,
+)
+from distsweep.analysis.staircase_dynamics import TRACE_WINDOW_S, burst_trace
+from distsweep.analysis.tone_track import ToneTrack
+from distsweep.results import (
+    RELIABLE_MARGIN_DB,
+    BurstTrace,
+    Ceiling,
+    HighOrderOnset,
+    Staircase,
+    Warning_,
+)
+from distsweep.units import BoolArray, FloatArray, IntArray, db_to_percent, ratio_to_db
+
+if TYPE_CHECKING:
+    from distsweep.takes.cutting_staircase import CutStaircase, CutTone
+
+SILENT_BELOW_DB = 20.0
+"""A burst so far below the quietest other burst's gain was not played: a drop-out."""
+
+HIGH_ORDER_ABOVE_FLOOR_DB = 6.0
+HIGH_ORDER_LEVEL_DB = -60.0
+"""What the harmonics leave counts from these on: above the background, and re the fundamental
+(0.1 %, chosen: a crackle below it is hard to hear beside its own tone)."""
+
+IMPULSIVE_CREST_DB = 15.0
+"""Peak over RMS from which what is left is impulsive (Gaussian noise of half a second passes
+it once in a thousand stretches; a steady wave stays below 10)."""
+
+
+@dataclass(frozen=True)
+class StaircaseReading:
+    """A staircase's share of a take's results."""
+
+    staircase: list[Staircase]
+    ceiling: list[Ceiling]
+    high_order_onset: list[HighOrderOnset]
+    warnings: list[Warning_]
+
+
+def read_staircase(
+    cut: CutStaircase,
+    settings: StaircaseSettings,
+    *,
+    noise: NoiseSpectrum | None,
+    level_offset_db: float,
+) -> StaircaseReading:
+    """Analyse every tone of a cut staircase.
+
+    Parameters
+    ----------
+    noise : of the silence before the first burst; None if it was not recorded.
+    level_offset_db : level of a 0 dBFS sine in the take's unit.
+    """
+    warnings: list[Warning_] = []
+    rows, onsets = [], []
+    for tone in cut.tones:
+        measured = measure_tone(tone, settings, rate_hz=cut.rate_hz, scale=cut.scale, noise=noise)
+        measured, lost = _without_dropouts(measured)
+        if lost:
+            warnings.append(_dropped(tone, lost))
+        row, row_warnings = _row(tone, measured, settings, cut.rate_hz, level_offset_db)
+        rows.append(row)
+        warnings += row_warnings
+        onset = _high_order_onset(row)
+        if onset is not None:
+            row.high_order_onset_dbfs = onset.drive_dbfs
+            onsets.append(onset)
+    onsets.sort(key=lambda onset: onset.drive_dbfs)
+    return StaircaseReading(rows, _ceilings(rows), onsets, warnings)
+
+
+def _without_dropouts(measured: ToneBursts) -> tuple[ToneBursts, list[int]]:
+    """Mark bursts that hold hardly anything of their tone as not usable."""
+    gain = np.asarray(ratio_to_db(measured.harmonics[:, 0])) - measured.drive_dbfs
+    silent = gain < np.median(gain) - SILENT_BELOW_DB
+    # A limiter that takes 20 dB away takes them from the loudest bursts, not from between.
+    louder = np.array(
+        [np.any(~silent & (measured.drive_dbfs >= drive)) for drive in measured.drive_dbfs]
+    )
+    lost = silent & louder
+    return replace(measured, usable=measured.usable & ~lost), list(np.flatnonzero(lost))
+
+
+def _dropped(tone: CutTone, lost: list[int]) -> Warning_:
+    bursts = [tone.bursts[i] for i in lost]
+    named = ", ".join(f"{burst.drive_dbfs:g} dBFS {burst.direction}" for burst in bursts)
+    return Warning_(
+        "burst_missing",
+        f"At {tone.frequency_hz:g} Hz {len(lost)} burst(s) hold nothing of the tone and are left"
+        f" out: {named}.".replace("-", "−"),
+        frequency_hz=tone.frequency_hz,
+    )
+
+
+def _row(
+    tone: CutTone,
+    measured: ToneBursts,
+    settings: StaircaseSettings,
+    rate_hz: int,
+    level_offset_db: float,
+) -> tuple[Staircase, list[Warning_]]:
+    up = np.flatnonzero(measured.rising)
+    track = track_of(tone, rate_hz)
+    row = _levels(measured, up, level_offset_db)
+    warnings = _row_warnings(row)
+    _gain_changes(row)
+    if row.reference_drive_dbfs is not None and np.sum(_usable(row)) >= 2:
+        found = find_limiting(tone, track, measured, row, settings, rate_hz=rate_hz)
+        _put(row, found)
+    if len(up):
+        correction_db = float(settings.correction_db(np.array([tone.frequency_hz]))[0])
+        row.trace = _trace(tone, int(up[-1]), rate_hz, track, level_offset_db - correction_db)
+    return row, warnings
+
+
+def _put(row: Staircase, found: Limiting) -> None:
+    row.limiter, row.thermal = found.limiter, found.thermal
+
+
+def _levels(measured: ToneBursts, up: IntArray, offset_db: float) -> Staircase:
+    """Return everything that one burst at a time tells."""
+    fundamental = measured.harmonics[up, 0]
+    orders = measured.harmonics[up, 1:]
+    floors = measured.floors[1:]
+    inside = np.isfinite(orders[0]) if len(up) else np.zeros(len(floors), dtype=bool)
+    usable = measured.usable[up]
+    distortion = np.sqrt(np.sum(orders[:, inside] ** 2, axis=1))
+    distortion_floor = float(np.sqrt(np.sum(floors[inside] ** 2)))
+    none = not np.any(inside)
+    thd_db = np.where(none, np.nan, _db(distortion / fundamental))
+    thd_floor_db = np.where(none, np.nan, _db(distortion_floor / fundamental))
+    level_db = _db(fundamental) + offset_db
+    floor_db = np.full(len(up), float(_db(measured.floors[:1])[0])) + offset_db
+    residual = measured.residual_rms[up] * np.sqrt(2.0)  # as the amplitude of a sine
+    return Staircase(
+        frequency_hz=measured.frequency_hz,
+        drive_dbfs=measured.drive_dbfs[up],
+        level_db=level_db,
+        level_floor_db=floor_db,
+        level_reliable=(level_db - floor_db >= RELIABLE_MARGIN_DB) & usable,
+        gain_change_db=np.full(len(up), np.nan),
+        falling_level_db=_falling(measured, up, offset_db),
+        thd_db=thd_db,
+        thd_percent=np.asarray(db_to_percent(thd_db)),
+        thd_floor_db=thd_floor_db,
+        thd_reliable=(thd_db - thd_floor_db >= RELIABLE_MARGIN_DB) & usable,
+        orders_summed=int(np.sum(inside)),
+        harmonics={int(n) + 2: _db(orders[:, n] / fundamental) for n in np.flatnonzero(inside)},
+        waveform_crest_db=measured.waveform_crest_db[up],
+        residual_db=_db(residual / fundamental),
+        residual_floor_db=_db(measured.residual_floor * np.sqrt(2.0) / fundamental),
+        residual_crest_db=_db(measured.residual_peak[up] / measured.residual_rms[up]),
+        clipped=~usable,
+    )
+
+
+def _falling(measured: ToneBursts, up: IntArray, offset_db: float) -> FloatArray:
+    """Return the levels on the way down, at the drives of the way up; NaN where there is none."""
+    level_db = _db(measured.harmonics[:, 0]) + offset_db
+    falling = np.full(len(up), np.nan)
+    for place, index in enumerate(up):
+        same = measured.drive_dbfs == measured.drive_dbfs[index]
+        down = np.flatnonzero(same & ~measured.rising & measured.usable)
+        if len(down):
+            falling[place] = level_db[down[0]]
+    if len(up) and not np.any(measured.drive_dbfs[~measured.rising] == measured.drive_dbfs[up[-1]]):
+        falling[-1] = level_db[up[-1]]  # the turning point belongs to both ways
+    return falling
+
+
+def _db(ratio: FloatArray | float) -> FloatArray:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(ratio_to_db(ratio))
+
+
+def _usable(row: Staircase) -> BoolArray:
+    return np.asarray(row.level_reliable)
+
+
+def _gain_changes(row: Staircase) -> None:
+    """Fill in the gain change re the quietest reliable level, and where it passes limits."""
+    reliable = np.flatnonzero(_usable(row))
+    if len(reliable) < 2:
+        return
+    first = int(reliable[0])
+    gain = np.where(_usable(row), row.level_db - row.drive_dbfs, np.nan)
+    row.gain_change_db = gain - gain[first]
+    row.reference_drive_dbfs = float(row.drive_dbfs[first])
+    change = row.gain_change_db[reliable]
+    drives = row.drive_dbfs[reliable]
+    at = [
+        float(first_crossing(drives, change[:, None], limit)[0])
+        for limit in (ONSET_DB, ONE_DB, THREE_DB)
+    ]
+    row.onset_dbfs, row.drive_at_1db_dbfs, row.drive_at_3db_dbfs = (
+        None if np.isnan(drive) else drive for drive in at
+    )
+    difference = np.where(_usable(row), row.falling_level_db - row.level_db, np.nan)
+    if np.any(np.isfinite(difference)):
+        row.difference_db = float(difference[np.nanargmax(np.abs(difference))])
+
+
+def _row_warnings(row: Staircase) -> list[Warning_]:
+    place = f"At {row.frequency_hz:g} Hz"
+    found = []
+    if np.any(row.clipped):
+        levels = ", ".join(f"{d:g}" for d in row.drive_dbfs[row.clipped]).replace("-", "−")
+        found.append(
+            Warning_(
+                "clipped",
+                f"{place} the recording clipped, or holds no tone, in the bursts at {levels}"
+                " dBFS: nothing of them counts.",
+                frequency_hz=row.frequency_hz,
+            )
+        )
+    count = int(np.sum(_usable(row)))
+    if len(row.drive_dbfs) == 1:
+        found.append(
+            Warning_(
+                "one_rung",
+                f"{place} there is one level only: a gain change takes two, so no compression"
+                " can be stated.",
+                frequency_hz=row.frequency_hz,
+            )
+        )
+    elif count < 2:
+        found.append(
+            Warning_(
+                "no_reference",
+                f"{place} {count} of {len(row.drive_dbfs)} levels stands clear of the"
+                " background: gain change cannot be stated.",
+                frequency_hz=row.frequency_hz,
+            )
+        )
+    return found
+
+
+def _trace(
+    tone: CutTone, index: int, rate_hz: int, track: ToneTrack, offset_db: float
+) -> BurstTrace:
+    time_s, level_db = burst_trace(tone, track, index=index, rate_hz=rate_hz)
+    burst = tone.bursts[index]
+    return BurstTrace(
+        drive_dbfs=burst.drive_dbfs,
+        burst_s=(burst.end - burst.start) / rate_hz,
+        window_s=track.width(TRACE_WINDOW_S * rate_hz) / rate_hz,
+        time_s=time_s,
+        level_db=level_db + offset_db,
+    )
+
+
+def _ceilings(rows: list[Staircase]) -> list[Ceiling]:
+    """Return the ceilings of all frequencies, on the levels that all of them may have."""
+    if not rows:
+        return []
+    drives = np.unique(np.concatenate([row.drive_dbfs for row in rows]))
+    shape = (len(drives), len(rows))
+    level, thd, change = (np.full(shape, np.nan) for _ in range(3))
+    for f, row in enumerate(rows):
+        at = np.searchsorted(drives, row.drive_dbfs)
+        ok = _usable(row)
+        level[at[ok], f] = row.level_db[ok]
+        change[at[ok], f] = row.gain_change_db[ok]
+        if row.orders_summed == 0:
+            thd[at[ok], f] = -np.inf
+        else:
+            thd[at, f] = np.where(row.thd_reliable, row.thd_db, np.nan)
+            # Noise hides it, but it is no more than what was seen.
+            under = ok & ~row.thd_reliable & (row.thd_db < -40.0)
+            thd[at[under], f] = row.thd_db[under]
+    return find_ceilings(drives, level, thd, change)
+
+
+def _high_order_onset(row: Staircase) -> HighOrderOnset | None:
+    """Return the lowest drive from which on something is left beyond the harmonics."""
+    above = row.residual_db - row.residual_floor_db
+    loud = (row.residual_db >= HIGH_ORDER_LEVEL_DB) & ~row.clipped
+    found = loud & (above >= HIGH_ORDER_ABOVE_FLOOR_DB)
+    if not np.any(found):
+        return None
+    first = int(np.flatnonzero(found)[0])
+    return HighOrderOnset(
+        frequency_hz=row.frequency_hz,
+        drive_dbfs=float(row.drive_dbfs[first]),
+        level_db=float(row.residual_db[first]),
+        crest_db=float(row.residual_crest_db[first]),
+    )

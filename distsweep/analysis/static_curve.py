@@ -1,0 +1,172 @@
+"""The static curve of a limiter or compressor: its formula, and its fit to levels."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.units import FloatArray, ratio_to_db
+
+INFINITE_RATIO_FROM = 20.0
+"""A ratio of so many is as good as infinite: 20 dB more in give less than 1 dB more out."""
+
+WIDEST_KNEE_DB = 30.0
+"""No knee wider than this is looked for (chosen: wider, it is no knee but the curve)."""
+
+HARD_KNEE_CHI_SQUARE = 4.0
+"""A hard knee is preferred while it misses the levels by no more than that, in squared
+uncertainties, over the best soft one (two standard deviations: between two steps a narrow
+knee and none at all look the same)."""
+
+ROUNDS = 7
+"""How often the grid of thresholds and knees is narrowed around the best one."""
+
+LEAST_DB = 0.01
+"""Smallest uncertainty that a level is given (chosen: what a loudspeaker repeats itself to)."""
+
+
+@dataclass(frozen=True)
+class StaticCurve:
+    """A fitted soft-knee curve.
+
+    Attributes
+    ----------
+    threshold_dbfs : drive at the middle of the knee.
+    slope : output step over drive step far above the threshold, 1/ratio; 0 is a limiter
+        that holds the level, below 0 the output falls.
+    knee_db : width of the knee.
+    gain_db : output minus drive far below the threshold.
+    fit_rms_db : root mean square of what the curve misses, weighted by certainty.
+    """
+
+    threshold_dbfs: float
+    slope: float
+    knee_db: float
+    gain_db: float
+    fit_rms_db: float
+
+    @property
+    def ratio(self) -> float | None:
+        """Drive step over output step; None from 20 on, which counts as infinite."""
+        return None if self.slope <= 1.0 / INFINITE_RATIO_FROM else 1.0 / self.slope
+
+    def gain_change_db(self, drive_dbfs: FloatArray) -> FloatArray:
+        """Return the gain re that far below the threshold, in dB."""
+        bend = knee_shape_db(drive_dbfs, self.threshold_dbfs, self.knee_db)
+        return np.asarray((self.slope - 1.0) * bend)
+
+
+def knee_shape_db(
+    drive_dbfs: FloatArray, threshold_dbfs: FloatArray | float, knee_db: FloatArray | float
+) -> FloatArray:
+    """Return how far the drive reaches over a soft threshold, in dB.
+
+    0 below the knee, drive − threshold above it, (drive − threshold + W/2)²/(2W) inside; the
+    gain change is (1/ratio − 1) times that. The arguments broadcast.
+
+    References
+    ----------
+    Giannoulis, Massberg, Reiss, JAES 60(6), 2012, gain computer with soft knee.
+    """
+    over = np.asarray(drive_dbfs) - threshold_dbfs
+    knee = np.maximum(knee_db, 1e-9)
+    inside = np.clip(over + 0.5 * knee, 0.0, knee) ** 2 / (2.0 * knee)
+    return np.asarray(inside + np.maximum(over - 0.5 * knee, 0.0))
+
+
+def ratio_of_steps(drive_step: float, output_step: float) -> float:
+    """Return the ratio that two amplitude factors mean: 20·log10 of each, divided.
+
+    Asked for half as much again (1.5) and given a twentieth (1.05), that is 8.3.
+    """
+    return float(ratio_to_db(drive_step) / ratio_to_db(output_step))
+
+
+def fit_static_curve(
+    drive_dbfs: FloatArray, level_db: FloatArray, *, sigma_db: FloatArray | None = None
+) -> StaticCurve:
+    """Fit threshold, ratio and knee to steady levels.
+
+    For a given threshold and knee, gain and slope follow from linear least squares; so only
+    these two are searched, on a grid that is narrowed around the best place. No start value
+    is needed, and no start value can mislead.
+
+    Parameters
+    ----------
+    drive_dbfs, level_db : shape ``(R,)``, three or more.
+    sigma_db : uncertainty of each level, shape ``(R,)``; all alike if None.
+
+    Notes
+    -----
+    With no level above the threshold, or none below the knee, the fit is a formality: look
+    at the gain change first. The knee's width comes from the levels inside it: with steps as
+    wide as the knee it is little more than a guess.
+    """
+    drive = np.asarray(drive_dbfs, dtype=float)
+    change = np.asarray(level_db, dtype=float) - drive
+    sigma = np.full(len(drive), 1.0) if sigma_db is None else np.hypot(sigma_db, LEAST_DB)
+    weight = 1.0 / sigma**2
+    soft = _narrowed(drive, change, weight, np.geomspace(0.5, WIDEST_KNEE_DB, 24))
+    hard = _narrowed(drive, change, weight, np.zeros(1))
+    # Without uncertainties the misfit of the best fit itself stands in.
+    scale = 1.0 if sigma_db is not None else soft[0] / len(drive) + LEAST_DB**2
+    sse, threshold, knee, slope, gain = (
+        hard if hard[0] - soft[0] <= HARD_KNEE_CHI_SQUARE * scale else soft
+    )
+    return StaticCurve(
+        threshold_dbfs=threshold,
+        slope=1.0 + slope,
+        knee_db=knee,
+        gain_db=gain,
+        fit_rms_db=math.sqrt(max(sse, 0.0) / float(np.sum(weight))),
+    )
+
+
+def _narrowed(
+    drive: FloatArray, change: FloatArray, weight: FloatArray, knees: FloatArray
+) -> tuple[float, float, float, float, float]:
+    """Return misfit, threshold, knee, slope and gain of the best curve with such knees."""
+    thresholds = np.linspace(float(np.min(drive)), float(np.max(drive)), 61)
+    soft = len(knees) > 1
+    best = (math.inf, 0.0, 0.0, 0.0, 0.0)
+    for number in range(ROUNDS):
+        grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
+        slope, gain, sse = _linear(drive, change, weight, grid_t, grid_w)
+        i = int(np.argmin(sse))
+        if sse[i] < best[0]:
+            best = (
+                float(sse[i]),
+                float(grid_t[i]),
+                float(grid_w[i]),
+                float(slope[i]),
+                float(gain[i]),
+            )
+        _, threshold, knee, _, _ = best
+        reach_t = 2.0 * (thresholds[1] - thresholds[0])
+        thresholds = np.linspace(threshold - reach_t, threshold + reach_t, 21)
+        if soft:
+            reach_w = max(0.35 * knee, 0.5) if number == 0 else (knees[-1] - knees[0]) / 4.0
+            knees = np.linspace(max(knee - reach_w, 0.0), knee + reach_w, 13)
+    return best
+
+
+def _linear(
+    drive: FloatArray,
+    change: FloatArray,
+    weight: FloatArray,
+    threshold: FloatArray,
+    knee: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the best (1/ratio − 1), gain and weighted squared misfit for each pair."""
+    shape = knee_shape_db(drive[None, :], threshold[:, None], knee[:, None])
+    total = float(np.sum(weight))
+    mean_shape, mean_change = shape @ weight / total, float(change @ weight) / total
+    variance = (shape - mean_shape[:, None]) ** 2 @ weight
+    covariance = (shape - mean_shape[:, None]) @ (weight * (change - mean_change))
+    slope = np.where(variance > 1e-9, covariance / np.maximum(variance, 1e-9), 0.0)
+    slope = np.minimum(slope, 0.0)  # a limiter does not turn the level up
+    gain = mean_change - slope * mean_shape
+    sse = (change[None, :] - gain[:, None] - slope[:, None] * shape) ** 2 @ weight
+    return slope, gain, sse

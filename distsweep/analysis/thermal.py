@@ -1,0 +1,205 @@
+"""Voice-coil heating: slow sagging of the gain, and the temperature that it implies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
+
+COPPER_PER_K = 0.00393
+"""Temperature coefficient of copper's resistance at 20 °C (IACS annealed; IEC 60028)."""
+
+REFERENCE_C = 20.0
+
+SLOWEST_S, FASTEST_S = 60.0, 0.7
+"""Time constants looked for (chosen around what voice coils show, 1 to 30 s)."""
+
+SCAN_POINTS = 61
+
+
+def resistance_ratio(temperature_rise_k: float, *, from_c: float = REFERENCE_C) -> float:
+    """Return how much a copper coil's resistance grows with its temperature.
+
+    R(T) = R₂₀·(1 + α₂₀·(T − 20 °C)), so from T₁ the ratio is 1 + α₂₀·ΔT/(1 + α₂₀·(T₁ − 20)).
+    """
+    alpha = COPPER_PER_K / (1.0 + COPPER_PER_K * (from_c - REFERENCE_C))
+    return 1.0 + alpha * temperature_rise_k
+
+
+def thermal_loss_db(temperature_rise_k: float, *, from_c: float = REFERENCE_C) -> float:
+    """Return the loss of level at constant voltage where the impedance is the coil's resistance.
+
+    20·log10 of the resistance ratio. Where the motion's impedance adds to it, near a
+    resonance, less is lost.
+    """
+    return float(ratio_to_db(resistance_ratio(temperature_rise_k, from_c=from_c)))
+
+
+def temperature_rise_k(loss_db: float, *, from_c: float = REFERENCE_C) -> float:
+    """Return the rise of a copper coil's temperature that a loss of level implies.
+
+    The inverse of ``thermal_loss_db``, with its assumption: an estimate, and near a resonance
+    too low.
+    """
+    alpha = COPPER_PER_K / (1.0 + COPPER_PER_K * (from_c - REFERENCE_C))
+    return (float(db_to_ratio(loss_db)) - 1.0) / alpha
+
+
+@dataclass(frozen=True)
+class GainHistory:
+    """Gain against time over all bursts and rests of a tone.
+
+    Attributes
+    ----------
+    start_s, end_s : the pieces' ends, shape ``(P,)``; they follow each other without gaps.
+    drive_dbfs : drive in each.
+    gain_db : output minus drive, averaged over what is settled of the piece; NaN if nothing is.
+    sigma_db : its uncertainty.
+    """
+
+    start_s: FloatArray
+    end_s: FloatArray
+    drive_dbfs: FloatArray
+    gain_db: FloatArray
+    sigma_db: FloatArray
+
+
+@dataclass(frozen=True)
+class ThermalFit:
+    """A sag that follows the power with one time constant.
+
+    Attributes
+    ----------
+    depth_db : what the loudest level takes in the long run, positive.
+    seen_db : the largest sag that was reached in the recording.
+    time_constant_s : of the sag.
+    fast_db : what the same fit attributes to the instant, at the loudest level, positive for
+        a loss.
+    rms_db, plain_rms_db : misfit with and without the sag.
+    sag_db : fitted sag in each piece, negative, shape ``(P,)``.
+    """
+
+    depth_db: float
+    seen_db: float
+    time_constant_s: float
+    fast_db: float
+    rms_db: float
+    plain_rms_db: float
+    sag_db: FloatArray
+
+
+def fit_thermal(history: GainHistory) -> ThermalFit | None:
+    """Fit the sag of a coil that is heated by the power of the tone.
+
+    The heat follows the power with one time constant. Three shapes are tried, and the best
+    kept: the gain in dB falls with the heat; or the resistance, the inverse of the gain,
+    grows with it; or that, and the power falls as the resistance grows. A gain that follows
+    the level at once, as a driver's stiffening does, stands beside it in the fit as a term
+    in the power, and what heat was there at the start as a decaying one. For any time
+    constant the rest is linear least squares; so only that is searched.
+
+    Returns
+    -------
+    None when there are fewer pieces than the fit has numbers.
+
+    Notes
+    -----
+    ``depth_db`` is where the fitted exponential leads. From a hold shorter than the time
+    constant it is mostly extrapolated: compare it with ``seen_db``.
+    """
+    known = np.isfinite(history.gain_db)
+    if np.sum(known) < 8:
+        return None
+    shapes = ((True, False), (False, False), (False, True))
+    fits = [_Shape(history, known, in_db=d, fed_back=f).fit() for d, f in shapes]
+    return min(fits, key=lambda fit: fit.rms_db)
+
+
+class _Shape:
+    """One law from heat to gain, ready to be fitted for any time constant."""
+
+    def __init__(
+        self, history: GainHistory, known: BoolArray, *, in_db: bool, fed_back: bool
+    ) -> None:
+        self._history, self._known, self._in_db = history, known, in_db
+        gain_db = history.gain_db[known]
+        filled_db = np.interp(np.arange(len(known)), np.flatnonzero(known), gain_db)
+        change_db = filled_db - filled_db[0]
+        loudest = float(np.max(history.drive_dbfs))
+        self._instant = db_to_ratio(2.0 * (history.drive_dbfs - loudest))
+        self._power = self._instant * (db_to_ratio(change_db) if fed_back else 1.0)
+        self._fed_back = fed_back
+        # The quantity that the heat adds to: the loss in dB, or the resistance ratio.
+        self._values = (-change_db if in_db else db_to_ratio(-change_db))[known]
+        slope = 1.0 if in_db else np.log(10.0) / 20.0 * self._values
+        self._sigma = history.sigma_db[known] * slope
+        self._middle_s = 0.5 * (history.start_s + history.end_s)
+
+    def fit(self) -> ThermalFit:
+        """Search the time constant, coarsely and then finely."""
+        taus = np.geomspace(FASTEST_S, SLOWEST_S, SCAN_POINTS)
+        for _ in range(4):
+            misfits = [self._solve(tau)[1] for tau in taus]
+            i = int(np.argmin(misfits))
+            best = float(taus[i])
+            low, high = taus[max(i - 1, 0)], taus[min(i + 1, len(taus) - 1)]
+            taus = np.geomspace(low, high, 9)
+        return self._described(best)
+
+    def _solve(self, tau: float) -> tuple[FloatArray, float]:
+        """Return the coefficients of [1, power, heat, cooling] and the squared misfit."""
+        columns = self._columns(tau)[self._known] / self._sigma[:, None]
+        found = np.linalg.lstsq(columns, self._values / self._sigma, rcond=1e-9)[0]
+        miss = columns @ found - self._values / self._sigma
+        return found, float(np.sum(miss**2))
+
+    def _columns(self, tau: float) -> FloatArray:
+        duration = self._history.end_s - self._history.start_s
+        keep = np.exp(-duration / tau)
+        heat = np.empty(len(duration))
+        level = 0.0
+        for i, power in enumerate(self._power):
+            # The mean over the piece of an exponential that starts at the level reached.
+            share = (1.0 - keep[i]) * tau / duration[i]
+            heat[i] = power + (level - power) * share
+            level = power + (level - power) * keep[i]
+        cooling = np.exp(-self._middle_s / tau)
+        return np.stack([np.ones(len(heat)), self._instant, heat, cooling], axis=1)
+
+    def _described(self, tau: float) -> ThermalFit:
+        found, _ = self._solve(tau)
+        columns = self._columns(tau)
+        cold, fast, deep = float(found[0]), float(found[1]), float(found[2])
+        fitted = columns @ found
+        sag = columns[:, 2:] @ found[2:]
+        if self._in_db:
+            sag_db, fast_db, depth_db = -sag, fast, deep
+            misfit = fitted[self._known] - self._values
+        else:
+            sag_db = -np.asarray(ratio_to_db(np.maximum(1.0 + sag / cold, 1e-3)))
+            fast_db = float(ratio_to_db(max(1.0 + fast / cold, 1e-3)))
+            ratio = 1.0 + deep / cold
+            if self._fed_back:  # ratio = 1 + deep/ratio: the power falls as it grows
+                ratio = 0.5 + 0.5 * float(np.sqrt(max(1.0 + 4.0 * deep / cold, 0.0)))
+            depth_db = float(ratio_to_db(max(ratio, 1e-3)))
+            relative = np.maximum(fitted[self._known], 1e-3) / self._values
+            misfit = np.asarray(ratio_to_db(relative))
+        plain = np.linalg.lstsq(
+            columns[self._known, :2] / self._sigma[:, None],
+            self._values / self._sigma,
+            rcond=None,
+        )[0]
+        plain_miss = (columns[self._known, :2] @ plain - self._values) / self._sigma
+        sigma_db = self._history.sigma_db[self._known]
+        weight = 1.0 / sigma_db**2
+        return ThermalFit(
+            depth_db=depth_db,
+            seen_db=-float(np.min(sag_db[self._known])),
+            time_constant_s=tau,
+            fast_db=fast_db,
+            rms_db=float(np.sqrt(np.sum(weight * misfit**2) / np.sum(weight))),
+            plain_rms_db=float(np.sqrt(np.sum(plain_miss**2) / np.sum(weight))),
+            sag_db=sag_db,
+        )

@@ -1,0 +1,161 @@
+"""Attack and release: how fast the gain falls and recovers, from level against time.
+
+A time constant is the time in which the gain, in dB, covers 63 % (1 − 1/e) of its way: the
+response of a one-pole smoother in the log domain (Giannoulis, Massberg, Reiss, JAES 60(6),
+2012). The measuring window is no part of it: the model is averaged as the signal is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.units import FloatArray
+
+LEAST_PERIODS = 4.0
+"""A time that holds fewer periods of the tone is not resolved by it."""
+
+SUBSTEPS = 12
+"""The model is averaged over a window in so many points."""
+
+
+@dataclass(frozen=True)
+class Approach:
+    """A gain that goes exponentially from one value to another.
+
+    ``time_constant_s`` as above; ``start_db`` and ``end_db`` are the gain's values;
+    ``rms_db`` is the root mean square of what the model misses.
+    """
+
+    time_constant_s: float
+    start_db: float
+    end_db: float
+    rms_db: float
+
+
+@dataclass(frozen=True)
+class AttackCurve:
+    """Gain against time at the start of a burst.
+
+    Attributes
+    ----------
+    time_s : centres of the windows, after the instant the level began to change.
+    gain_db : gain re the uncompressed one, shape ``(W,)``.
+    target_time_s, target : how far the static curve's demand has grown at times during the
+        ramp, 0…1; it is 1 afterwards.
+    window_s : length of a window.
+    """
+
+    time_s: FloatArray
+    gain_db: FloatArray
+    target_time_s: FloatArray
+    target: FloatArray
+    window_s: float
+
+
+def fit_attack(
+    curves: list[AttackCurve], *, shortest_s: float, longest_s: float
+) -> Approach | None:
+    """Fit one time constant to the starts of several bursts.
+
+    Each burst has a start and an end gain of its own, found by linear least squares for any
+    time constant; so only the time constant is searched. ``start_db`` and ``end_db`` are the
+    last burst's. Returns None when no curve is given.
+    """
+    if not curves:
+        return None
+    best = _search(
+        lambda tau: sum(_attack_misfit(curve, tau)[0] for curve in curves), shortest_s, longest_s
+    )
+    count = sum(len(curve.time_s) for curve in curves)
+    _, start, end = _attack_misfit(curves[-1], best)
+    total = sum(_attack_misfit(curve, best)[0] for curve in curves)
+    return Approach(best, start, end, float(np.sqrt(total / count)))
+
+
+def _attack_misfit(curve: AttackCurve, tau: float) -> tuple[float, float, float]:
+    """Return the squared misfit, start and end gain of one curve for a time constant."""
+    offsets = (np.arange(SUBSTEPS) + 0.5) / SUBSTEPS - 0.5
+    time = curve.time_s[:, None] + curve.window_s * offsets
+    decay = np.exp(-np.maximum(time, 0.0) / tau)
+    reached = one_pole(time, curve.target_time_s, curve.target, tau)
+    basis = np.stack([decay.mean(axis=1), reached.mean(axis=1)], axis=1)
+    found = np.linalg.lstsq(basis, curve.gain_db, rcond=None)[0]
+    for _ in range(2):
+        # The window averages amplitude, not decibels: the difference is put into the data.
+        inner = found[0] * decay + found[1] * reached
+        seen = 20.0 * np.log10(np.mean(10.0 ** (np.clip(inner, -80, 20) / 20.0), axis=1))
+        excess = seen - basis @ found
+        found = np.linalg.lstsq(basis, curve.gain_db - excess, rcond=None)[0]
+    miss = curve.gain_db - excess - basis @ found
+    return float(np.sum(miss**2)), float(found[0]), float(found[1])
+
+
+def one_pole(
+    time: FloatArray, target_time: FloatArray, target: FloatArray, tau: float
+) -> FloatArray:
+    """Return a one-pole smoother's response to a target that is 1 after ``target_time``.
+
+    ``target_time`` starts at 0 and is evenly spaced; the response starts at 0.
+    """
+    step = target_time[1] - target_time[0]
+    keep = np.exp(-step / tau)
+    response = np.zeros(len(target_time))
+    for i in range(1, len(response)):
+        middle = 0.5 * (target[i] + target[i - 1])
+        response[i] = keep * response[i - 1] + (1.0 - keep) * middle
+    end = target_time[-1]
+    after = 1.0 - (1.0 - response[-1]) * np.exp(-np.maximum(time - end, 0.0) / tau)
+    return np.where(time <= end, np.interp(time, target_time, response), after)
+
+
+def fit_release(
+    time_s: FloatArray, gain_db: FloatArray, *, shortest_s: float, longest_s: float
+) -> Approach | None:
+    """Fit an exponential recovery to the gain after a burst.
+
+    What still rings or reverberates after a burst lies over its first instants; so the fit
+    begins later and later until its start fits as well as its end.
+
+    Parameters
+    ----------
+    time_s : after the end of the burst, rising, shape ``(W,)``.
+    gain_db : gain re the uncompressed one.
+    """
+    result = None
+    for skipped_s in (0.0, 0.02, 0.04, 0.08, 0.16, 0.32):
+        kept = time_s >= time_s[0] + skipped_s
+        if np.sum(kept) < 12:
+            break
+        time, gain = time_s[kept], gain_db[kept]
+        tau = _search(lambda t: _recovery(time, gain, t)[0], shortest_s, longest_s)  # noqa: B023
+        _, start, end, miss = _recovery(time, gain, tau)
+        early = miss[: max(4, len(miss) // 12)]
+        result = Approach(tau, start, end, float(np.sqrt(np.mean(miss**2))))
+        if np.sqrt(np.mean(early**2)) <= 2.0 * np.sqrt(np.median(miss**2)) / 0.6745:
+            break
+    return result
+
+
+def _recovery(
+    time: FloatArray, gain: FloatArray, tau: float
+) -> tuple[float, float, float, FloatArray]:
+    """Return squared misfit, gain at time 0, gain in the end, and the misfit point by point."""
+    basis = np.stack([np.exp(-time / tau), np.ones(len(time))], axis=1)
+    found = np.linalg.lstsq(basis, gain, rcond=None)[0]
+    miss = gain - basis @ found
+    return float(np.sum(miss**2)), float(found[0] + found[1]), float(found[1]), miss
+
+
+def _search(misfit: Callable[[float], float], shortest: float, longest: float) -> float:
+    """Return the argument of least misfit on a logarithmic scale, by narrowing grids."""
+    low, high = np.log(shortest), np.log(longest)
+    best = low
+    for points in (33, 9, 9, 9):
+        grid = np.linspace(low, high, points)
+        best = grid[int(np.argmin([misfit(float(np.exp(g))) for g in grid]))]
+        step = grid[1] - grid[0]
+        low, high = best - step, best + step
+    return float(np.exp(best))

@@ -1,0 +1,93 @@
+"""The way of a staircase's take: from its recordings to its part of the results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from distsweep.analysis.background import describe_background, noise_spectrum
+from distsweep.analysis.staircase import StaircaseSettings, clock_scale
+from distsweep.analysis.staircase_take import read_staircase
+from distsweep.results import Take, Warning_
+from distsweep.stimulus.sidecar import StaircaseStimulus
+from distsweep.takes.cutting_staircase import (
+    CutStaircase,
+    cut_staircase,
+    place_staircase,
+    with_scale,
+)
+from distsweep.takes.recording import Recording
+from distsweep.takes.session import Calibration, TakeEntry
+
+
+def analyse_staircase_take(
+    entry: TakeEntry,
+    stimulus: StaircaseStimulus,
+    recordings: Sequence[Recording],
+    calibration: Calibration,
+) -> tuple[Take, list[Warning_]]:
+    """Analyse one take of a staircase.
+
+    Raises
+    ------
+    InputError
+        A recording does not hold its file of the stimulus, or no burst is complete.
+    """
+    recipe = stimulus.recipe
+    cut = _cut(stimulus, recordings)
+    noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
+    settings = StaircaseSettings(
+        levels_dbfs=recipe.levels_dbfs,
+        ramp_s=1e-3 * recipe.ramp_ms,
+        order=recipe.order,
+        highest_hz=recipe.band_hz[1],
+        correction_db=calibration.correction_db,
+    )
+    reading = read_staircase(
+        cut, settings, noise=noise, level_offset_db=calibration.level_offset_db
+    )
+    background = None
+    if noise is not None:
+        background = describe_background(
+            noise,
+            band_hz=recipe.band_hz,
+            level_offset_db=calibration.level_offset_db,
+            correction_db=calibration.correction_db,
+        )
+    frequency_hz = np.array([row.frequency_hz for row in reading.staircase])
+    take = Take(
+        position=entry.position,
+        stimulus=entry.stimulus.name,
+        kind=recipe.kind,
+        clock_drift_ppm=cut.clock_drift_ppm,
+        level_unit=calibration.level_unit,
+        frequency_hz=frequency_hz,
+        band_hz=list(recipe.band_hz),
+        drive_shape_db=np.zeros(len(frequency_hz)),
+        rungs=[],
+        ceiling=reading.ceiling,
+        background=background,
+        staircase=reading.staircase,
+        high_order_onset=reading.high_order_onset,
+    )
+    incomplete = [Warning_("incomplete", f"{text}.") for text in cut.missing]
+    return take, [*incomplete, *reading.warnings]
+
+
+def _cut(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> CutStaircase:
+    """Cut the take; where one marker only was found, the tones themselves tell the drift."""
+    placements = place_staircase(stimulus, recordings)
+    cut = cut_staircase(stimulus, recordings, placements)
+    if all(placement.markers == "both" for placement in placements):
+        return cut
+    scale = clock_scale(cut)
+    placements = [
+        placement
+        if placement.markers == "both"
+        else with_scale(
+            placement, scale, start=file.start_marker_sample, end=file.end_marker_sample
+        )
+        for placement, file in zip(placements, stimulus.files, strict=True)
+    ]
+    return cut_staircase(stimulus, recordings, placements)

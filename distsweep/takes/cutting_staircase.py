@@ -1,0 +1,211 @@
+"""Cutting a recording of a staircase into its tones and bursts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from distsweep.errors import InputError
+from distsweep.stimulus.bursts import Tone, tones
+from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus
+from distsweep.takes.placement import Placement, place_stimulus
+from distsweep.takes.recording import Recording
+from distsweep.units import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class CutBurst:
+    """One burst: its drive, direction ("up" or "down"), and its place in the tone's signal.
+
+    ``start`` and ``end`` are in recorded samples from the signal's first, fractions included.
+    """
+
+    drive_dbfs: float
+    direction: str
+    start: float
+    end: float
+
+
+@dataclass(frozen=True)
+class CutTone:
+    """The recording of one frequency's bursts.
+
+    Attributes
+    ----------
+    frequency_hz : as played.
+    recorded_hz : the same in the recorder's clock.
+    signal : from the tone's first burst to the end of its last, shape ``(samples,)``.
+    bursts : those that were recorded completely, in the order played.
+    clipped_samples : sorted indices into ``signal``.
+    """
+
+    frequency_hz: float
+    recorded_hz: float
+    signal: FloatArray
+    bursts: list[CutBurst]
+    clipped_samples: IntArray
+
+
+@dataclass(frozen=True)
+class CutStaircase:
+    """A take cut into tones; ``scale``, ``step`` and ``missing`` as in ``CutTake``."""
+
+    tones: list[CutTone]
+    quiet: list[FloatArray]
+    rate_hz: int
+    scale: float
+    clock_drift_ppm: float | None
+    step: float
+    missing: list[str]
+
+
+def place_staircase(
+    stimulus: StaircaseStimulus, recordings: Sequence[Recording]
+) -> list[Placement]:
+    """Find every file of a stimulus in its recording.
+
+    Raises
+    ------
+    InputError
+        The number of recordings is not that of the stimulus's files, or a recording does
+        not hold its file.
+    """
+    if len(recordings) != len(stimulus.files):
+        raise InputError(
+            f"{recordings[0].path}: {len(recordings)} recording(s) given, the stimulus has"
+            f" {len(stimulus.files)} file(s): list one recording a file, in order"
+        )
+    return [
+        place_stimulus(recording, marker=stimulus.marker, file=file)
+        for recording, file in zip(recordings, stimulus.files, strict=True)
+    ]
+
+
+def with_scale(placement: Placement, scale: float, *, start: float, end: float) -> Placement:
+    """Return a placement by one marker with a scale found by other means.
+
+    ``start`` and ``end`` are the markers' places in the stimulus: the one found stays put.
+    """
+    held = start if placement.markers == "start" else end
+    place = placement.at(held)
+    return replace(placement, scale=scale, offset_samples=place - scale * held)
+
+
+def cut_staircase(
+    stimulus: StaircaseStimulus,
+    recordings: Sequence[Recording],
+    placements: Sequence[Placement],
+) -> CutStaircase:
+    """Cut out every tone, with those of its bursts that are complete, and every silence.
+
+    Raises
+    ------
+    InputError
+        No burst is complete.
+    """
+    cut: list[CutTone] = []
+    quiet: list[FloatArray] = []
+    missing: list[str] = []
+    for recording, placement, file in zip(recordings, placements, stimulus.files, strict=True):
+        if placement.markers != "both":
+            missing.append(
+                f"{recording.path.name}: only the {placement.markers} marker was found:"
+                " the clock drift was taken from the tones"
+            )
+        first, last = (max(0, round(placement.at(s))) for s in file.quiet_samples)
+        quiet.append(recording.samples[first:last])
+        for tone in tones(file):
+            found, absent = _cut_tone(tone, recording, placement)
+            missing += [f"{recording.path.name}: {text}" for text in _named(tone, absent)]
+            if found.bursts:
+                cut.append(found)
+    missing += _not_listed(stimulus)
+    if not cut:
+        raise InputError(
+            f"{recordings[0].path}: holds no complete burst of the stimulus: record it again"
+        )
+    scales = [placement.scale for placement in placements]
+    known = all(p.markers == "both" for p in placements) or any(s != 1.0 for s in scales)
+    scale = float(np.mean(scales))
+    return CutStaircase(
+        tones=cut,
+        quiet=quiet,
+        rate_hz=stimulus.recipe.rate_hz,
+        scale=scale,
+        clock_drift_ppm=(scale - 1.0) * 1e6 if known else None,
+        step=max(recording.step for recording in recordings),
+        missing=missing,
+    )
+
+
+def _cut_tone(
+    tone: Tone, recording: Recording, placement: Placement
+) -> tuple[CutTone, list[PlayedBurst]]:
+    """Return the tone with its complete bursts, and the bursts that are not."""
+    first = max(0, round(placement.at(tone.first_sample)))
+    last = min(len(recording.samples), round(placement.at(tone.end_sample)))
+    signal = recording.samples[first : max(first, last)]
+    bursts, absent = [], []
+    for burst in tone.bursts:
+        start = placement.at(burst.start_sample) - first
+        end = placement.at(burst.start_sample + burst.samples) - first
+        # A sample of slack: rounding must not lose the last burst.
+        if start < -1.0 or end > len(signal) + 1.0:
+            absent.append(burst)
+        else:
+            bursts.append(CutBurst(burst.level_dbfs, burst.direction, start, end))
+    inside = np.searchsorted(recording.clipped_samples, [first, first + len(signal)])
+    clipped = recording.clipped_samples[inside[0] : inside[1]] - first
+    recorded_hz = tone.frequency_hz / placement.scale
+    return CutTone(tone.frequency_hz, recorded_hz, signal, bursts, clipped), absent
+
+
+def _named(tone: Tone, absent: Sequence[PlayedBurst]) -> list[str]:
+    """Name what was not recorded of a tone, in a line."""
+    if not absent:
+        return []
+    if len(absent) == len(tone.bursts):
+        return [f"no burst at {tone.frequency_hz:g} Hz was recorded"]
+    return [
+        f"at {tone.frequency_hz:g} Hz {len(absent)} of {len(tone.bursts)} bursts were not"
+        f" recorded and are left out: {_levels(absent)}"
+    ]
+
+
+def _not_listed(stimulus: StaircaseStimulus) -> list[str]:
+    """Name the bursts that the recipe asks for and the sidecar does not list."""
+    recipe = stimulus.recipe
+    listed = {
+        (burst.frequency_hz, burst.level_dbfs, burst.direction)
+        for file in stimulus.files
+        for burst in file.bursts
+    }
+    named = []
+    for frequency_hz in recipe.frequencies_hz:
+        asked = [(level, "up") for level in recipe.levels_dbfs]
+        asked += [(level, "down") for level in recipe.levels_dbfs[-2::-1]]
+        lost = [
+            PlayedBurst(frequency_hz, level, direction, 0, 0)
+            for level, direction in asked
+            if (frequency_hz, level, direction) not in listed
+        ]
+        if lost:
+            named.append(
+                f"the sidecar lists no burst at {frequency_hz:g} Hz for {_levels(lost)}, which"
+                " its recipe asks for"
+            )
+    return named
+
+
+def _levels(bursts: Sequence[PlayedBurst]) -> str:
+    """Write levels as ranges a way: "−18 to −4 dBFS up, −6 to −40 dBFS down"."""
+    parts = []
+    for direction in ("up", "down"):
+        levels = [burst.level_dbfs for burst in bursts if burst.direction == direction]
+        if len(levels) == 1:
+            parts.append(f"{levels[0]:g} dBFS {direction}")
+        elif levels:
+            parts.append(f"{levels[0]:g} to {levels[-1]:g} dBFS {direction}")
+    return ", ".join(parts).replace("-", "−")
