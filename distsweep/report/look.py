@@ -17,7 +17,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import LinearSegmentedColormap, to_hex
+from matplotlib.colors import LinearSegmentedColormap, to_hex, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
@@ -67,6 +67,8 @@ _STYLE: dict[Any, Any] = {
 }
 _TICKS_PER_DECADE = (1, 2, 5)
 WIDTH_IN = 8.6
+HAIR_LINE = 0.6  # points: the thinnest that a screen and a printer still draw evenly
+_PALE = 0.5  # share of paper in a pale shade; chosen by eye, on a screen and in greyscale
 
 
 class ReportFigure(Figure):
@@ -114,6 +116,12 @@ def level_colours(count: int) -> list[str]:
 def level_widths(count: int) -> FloatArray:
     """Line widths of ``count`` rungs in points, quietest first."""
     return np.linspace(1.0, 1.9, count) if count > 1 else np.array([1.6])
+
+
+def paler(colour: str) -> str:
+    """A colour half-way to the paper's, for what is there but not to be relied upon."""
+    mixed = (1.0 - _PALE) * np.array(to_rgb(colour)) + _PALE * np.array(to_rgb(PAPER))
+    return to_hex(mixed.tolist())
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, minor: bool = True) -> None:
