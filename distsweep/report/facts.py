@@ -9,8 +9,16 @@ import numpy as np
 
 from distsweep.report import wording
 from distsweep.report.content import Block, Cell, Paragraph, Table, Terms
-from distsweep.report.reliability import thd_reliable
-from distsweep.results import Background, Results, Rung, Take, Warning_
+from distsweep.report.reliability import Standing, thd_reliable, thd_standing
+from distsweep.results import (
+    FLOOR_MARGIN_DB,
+    RELIABLE_MARGIN_DB,
+    Background,
+    Results,
+    Rung,
+    Take,
+    Warning_,
+)
 from distsweep.units import FloatArray
 
 # Octave centres of IEC 61260-1, with thirds added where bass distortion changes fastest.
@@ -26,6 +34,8 @@ _LABELS = {
     "cabinet_mm": "Cabinet inside (width, height, depth), mm",
     "port_mm": "Port, mm",
     "pascal_per_fs": "Pressure of a 0 dBFS sine, Pa RMS",
+    "spl_at_0dbfs_db": "Level of a 0 dBFS sine, dB SPL",
+    "source": "Calibration taken from",
     "mic_correction": "Microphone correction",
 }
 
@@ -40,7 +50,15 @@ DEFINITIONS = [
             "over the fundamental. The tables in CSV also give it re total RMS (IEC 60268-3), "
             "which never exceeds 100 %."),
     ("Floor", "The level that background noise alone would show in the same place."),
-    ("Reliable", "At least 6 dB above its floor, not clipped, and resolved by the window."),
+    ("Reliable", f"At least {RELIABLE_MARGIN_DB:g} dB above its floor, not clipped, and resolved "
+                 "by the window. So far above, noise moves a value by less than 1.5 dB, but for "
+                 "one in tens of thousands."),
+    ("Uncertain", f"{FLOOR_MARGIN_DB:g} to {RELIABLE_MARGIN_DB:g} dB above its floor: distortion "
+                  "is there, but noise may have moved its level by several decibels. Near the "
+                  "lower end one value in some fifty is noise alone. Drawn as a thin pale line; "
+                  "in the table with “≈”; never in the summary as a value."),
+    ("In the noise", f"Less than {FLOOR_MARGIN_DB:g} dB above its floor. It is hidden, not low, "
+                     "and not shown."),
     ("Gain change", "Output level minus drive, less the same at the reference level; negative "
                     "means compression. Onset: where it reaches −0.5 dB."),
 ]  # fmt: skip
@@ -134,12 +152,19 @@ def rung_table(take: Take) -> Table:
             Cell(wording.drive(rung.drive_dbfs)),
             _number(rung.spl_db, "not calibrated"),
             _number(rung.peak_dbfs, "not known"),
-            Cell("yes: not reliable" if rung.clipped else "no"),
+            Cell(_clipped_words(rung)),
         ]
         for rung in take.rungs
     ]
     columns = ["Drive", "Level, dB SPL", "Recording's peak, dBFS", "Clipped"]
     return Table("The levels played, and what was recorded of each.", columns, rows)
+
+
+def _clipped_words(rung: Rung) -> str:
+    if not rung.clipped:
+        return "no"
+    rest = thd_reliable(rung).any() or any(c.reliable.any() for c in rung.harmonics.values())
+    return "yes: in part" if rest else "yes: nothing reliable"
 
 
 def _number(value: float | None, otherwise: str) -> Cell:
@@ -151,21 +176,25 @@ def _number(value: float | None, otherwise: str) -> Cell:
 def thd_table(take: Take) -> Block:
     """THD at octaves (thirds in the bass) for each rung, in percent and dB."""
     picked = _table_points(take.frequency_hz)
-    if not picked or not any(thd_reliable(rung).any() for rung in take.rungs):
+    standings = [thd_standing(rung) for rung in take.rungs]
+    if not picked or not any(standing.any() for standing in standings):
         return Paragraph(
             "There is no table of THD: at no level and no frequency does it stand clear of the "
             "noise, unclipped."
         )
     rows = [
         [Cell(f"{nominal:g} Hz" if nominal < 1000 else f"{nominal / 1000:g} kHz")]
-        + [_thd_cell(rung, index) for rung in take.rungs]
+        + [_thd_cell(r, s, index) for r, s in zip(take.rungs, standings, strict=True)]
         for nominal, index in picked
     ]
     caption = (
         "THD in percent, and below it in dB re the fundamental, at the grid point nearest to each "
-        "frequency: a narrow peak between two rows does not show. “Noise”: not reliable, so "
-        "unknown; “—”: no harmonic lies inside the band."
+        "frequency: a narrow peak between two rows does not show. “≈”: uncertain, noise may have "
+        "moved it by several decibels; “noise”: hidden by noise, so unknown; “—”: no harmonic lies "
+        "inside the band."
     )
+    if any(rung.clipped for rung in take.rungs):
+        caption += " “Clipped”: spoilt by clipping, or by noise, and nothing tells by which."
     columns = ["Played"] + [wording.drive(rung.drive_dbfs) for rung in take.rungs]
     return Table(caption, columns, rows)
 
@@ -182,17 +211,16 @@ def _table_points(frequency_hz: FloatArray) -> list[tuple[float, int]]:
     return picked
 
 
-def _thd_cell(rung: Rung, index: int) -> Cell:
+def _thd_cell(rung: Rung, standing: Standing, index: int) -> Cell:
     if not rung.orders_summed[index] > 0:
         return Cell("—", pale=True)
-    if rung.clipped:
-        return Cell("clipped", pale=True)
-    if not thd_reliable(rung)[index]:
-        return Cell("noise", pale=True)
-    return Cell(
-        wording.percent(float(rung.thd_percent[index])),
-        wording.decibels(float(rung.thd_db[index])),
-    )
+    percent = wording.percent(float(rung.thd_percent[index]))
+    decibels = wording.decibels(float(rung.thd_db[index]))
+    if standing.reliable[index]:
+        return Cell(percent, decibels)
+    if standing.uncertain[index]:
+        return Cell(f"≈ {percent}", f"≈ {decibels}", pale=True)
+    return Cell("clipped" if rung.clipped else "noise", pale=True)
 
 
 def background_blocks(take: Take, background: Background | None) -> list[Block]:

@@ -9,13 +9,17 @@ import numpy as np
 
 from distsweep.report import look, wording
 from distsweep.report.harmonic_panels import harmonic_panels
-from distsweep.report.ladder_chart import Line, ladder_chart
+from distsweep.report.ladder_chart import ONE_STATE, Line, ladder_chart, mark_order_ends
 from distsweep.report.reliability import (
-    fundamental_reliable,
+    Standing,
+    fundamental_standing,
     gain_change_reliable,
+    harmonic_standing,
     loudest_index,
+    order_ends_hz,
     reference_index,
     thd_reliable,
+    thd_standing,
 )
 from distsweep.results import Rung, Take
 from distsweep.units import FloatArray
@@ -36,7 +40,8 @@ def plot_fundamental(take: Take) -> look.ReportFigure:
     Returns
     -------
     matplotlib.figure.Figure
-        Levels in the take's own unit; only what stands 6 dB above its floor is drawn.
+        Levels in the take's own unit; a full line stands 25 dB above its floor, a
+        pale one 6 dB, and nothing else is drawn.
 
     Raises
     ------
@@ -49,7 +54,10 @@ def plot_fundamental(take: Take) -> look.ReportFigure:
     highest of all rungs.
     """
     _needs_rungs(take)
-    lines = [Line(r.fundamental_db, fundamental_reliable(r)) for r in take.rungs]
+    lines = [
+        Line(rung.fundamental_db, fundamental_standing(take, index))
+        for index, rung in enumerate(take.rungs)
+    ]
     floor = _highest_floor(take)
     limits = _level_limits(lines, floor)
     below = not np.any(floor > limits[0])
@@ -78,7 +86,8 @@ def plot_thd(take: Take) -> look.ReportFigure:
     Returns
     -------
     matplotlib.figure.Figure
-        Only reliable THD is drawn; the strip below shows where it is missing.
+        Reliable THD is a full line, uncertain THD a pale hair line, noise is not drawn; the
+        strip below shows where. Marks along the top show where a harmonic leaves the band.
 
     Raises
     ------
@@ -89,20 +98,21 @@ def plot_thd(take: Take) -> look.ReportFigure:
     -----
     THD sums only the orders that still lie inside the measured band, so it loses orders
     towards high frequencies and ends where not even the second fits. Where a quiet level has
-    no line, its distortion is not low but unknown.
+    no line, its distortion is not low but hidden.
     """
     _needs_rungs(take)
-    lines = [Line(r.thd_db, thd_reliable(r)) for r in take.rungs]
+    lines = [Line(r.thd_db, thd_standing(r)) for r in take.rungs]
     with look.our_look():
         figure, axes = ladder_chart(
             take,
             lines,
             title="Total harmonic distortion at each level",
             subtitle="Number on a line: drive in dBFS. Re the fundamental at the same frequency.",
-            limits_db=_thd_limits([line.values[line.flags] for line in lines]),
+            limits_db=_thd_limits(_reliable(lines), _uncertain(lines)),
         )
         axes.set_ylabel("THD, dB re fundamental")
         look.percent_axis(axes, "THD, % of fundamental")
+        mark_order_ends(axes, order_ends_hz(take))
     return figure
 
 
@@ -118,7 +128,7 @@ def plot_gain_change(take: Take) -> look.ReportFigure:
     -------
     matplotlib.figure.Figure
         0 dB: output follows drive. Below: compression. Drawn only where both fundamentals
-        stand 26 dB above their floors, so that noise cannot pass for compression.
+        stand 25 dB above their floors: there noise moves it by half a decibel or less (RMS).
 
     Raises
     ------
@@ -131,12 +141,13 @@ def plot_gain_change(take: Take) -> look.ReportFigure:
         raise ValueError(
             "take has no gain change: it needs a reference rung; analyse a ladder of two or more"
         )
+    nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
     lines = [
-        Line(gain, gain_change_reliable(take, index), "reference" if index == reference else "")
+        Line(gain, Standing(gain_change_reliable(take, index), nowhere))
         for index, gain in enumerate(take.compression.gain_change_db)
     ]
     lines[reference] = Line(
-        lines[reference].values, np.zeros_like(lines[reference].flags), "reference: 0 dB by itself"
+        lines[reference].values, Standing(nowhere, nowhere), "reference: 0 dB by itself"
     )
     name = wording.drive(take.rungs[reference].drive_dbfs)
     with look.our_look():
@@ -146,6 +157,7 @@ def plot_gain_change(take: Take) -> look.ReportFigure:
             title="Gain change at each level",
             subtitle=f"Number on a line: drive in dBFS. Reference: {name}. Below 0: compression.",
             limits_db=_gain_limits(lines),
+            legend=ONE_STATE,
         )
         axes.set_ylabel("Gain change, dB re reference rung")
         axes.axhline(0.0, color=look.QUIET_INK, linewidth=1.0, label="_zero", zorder=2)
@@ -165,8 +177,8 @@ def plot_harmonics(take: Take, *, drive_dbfs: float | None = None) -> look.Repor
     Returns
     -------
     matplotlib.figure.Figure
-        Reliable stretches are full lines; what lies in the noise is dotted and faint; the
-        floor is shaded; the pale line behind is that rung's THD.
+        Reliable stretches are full lines, uncertain ones pale hair lines, noise is not drawn;
+        the floor is shaded; the grey line behind is that rung's THD.
 
     Raises
     ------
@@ -176,11 +188,13 @@ def plot_harmonics(take: Take, *, drive_dbfs: float | None = None) -> look.Repor
     rung = rung_at(take, drive_dbfs)
     if not rung.harmonics:
         raise ValueError(f"rung at {rung.drive_dbfs:g} dBFS holds no harmonic: analyse order 2 up")
-    shown = [curve.level_db[curve.reliable] for curve in rung.harmonics.values()]
+    pairs = [(curve.level_db, harmonic_standing(rung, curve)) for curve in rung.harmonics.values()]
+    sure = np.concatenate([level[standing.reliable] for level, standing in pairs])
+    unsure = np.concatenate([level[standing.uncertain] for level, standing in pairs])
     floors = np.concatenate([curve.floor_db for curve in rung.harmonics.values()])
     floors = floors[np.isfinite(floors)]
     usual = float(np.percentile(floors, 60)) if floors.size else 0.0  # most floors are seen then
-    limits = _thd_limits([*shown, rung.thd_db[thd_reliable(rung)]], low_db=usual)
+    limits = _thd_limits(np.append(sure, rung.thd_db[thd_reliable(rung)]), unsure, low_db=usual)
     with look.our_look():
         return harmonic_panels(take, rung, limits_db=limits)
 
@@ -215,13 +229,17 @@ def _highest_floor(take: Take) -> FloatArray:
     return np.where(np.isfinite(lowest), lowest, np.nan)
 
 
-def _flagged(lines: list[Line]) -> FloatArray:
-    return np.concatenate([line.values[line.flags] for line in lines])
+def _reliable(lines: list[Line]) -> FloatArray:
+    return np.concatenate([line.values[line.standing.reliable] for line in lines])
+
+
+def _uncertain(lines: list[Line]) -> FloatArray:
+    return np.concatenate([line.values[line.standing.uncertain] for line in lines])
 
 
 def _level_limits(lines: list[Line], floor_db: FloatArray) -> tuple[float, float]:
     """Limits that hold every drawn level and the floor, but no more than 80 dB of them."""
-    shown = _flagged(lines)
+    shown = np.append(_reliable(lines), _uncertain(lines))
     if shown.size == 0:
         shown = np.concatenate([line.values[np.isfinite(line.values)] for line in lines])
     if shown.size == 0:
@@ -232,25 +250,27 @@ def _level_limits(lines: list[Line], floor_db: FloatArray) -> tuple[float, float
     return (max(low, high - _MOST_LEVEL_SPAN_DB), high)
 
 
-def _thd_limits(parts: list[FloatArray], *, low_db: float = 0.0) -> tuple[float, float]:
+def _thd_limits(
+    reliable: FloatArray, uncertain: FloatArray, *, low_db: float = 0.0
+) -> tuple[float, float]:
     """Limits in tens of decibels: the top always holds, the bottom goes 110 dB down at most.
 
-    The bottom goes down to ``low_db`` as well, if that is within these.
+    The bottom goes down to ``low_db`` as well, if that is within these; a lone null of a
+    reliable curve and the lowest hundredth of the uncertain ones may leave there.
     """
-    shown = np.concatenate(parts)
-    shown = shown[np.isfinite(shown)]
-    if shown.size == 0:
+    if reliable.size + uncertain.size == 0:
         return (-80.0, 0.0)
-    high = 10.0 * np.ceil(float(shown.max()) / 10.0 + 0.1)
-    # A lone null may leave at the bottom.
-    low = 10.0 * np.floor(min(float(np.percentile(shown, 0.5)), low_db) / 10.0)
-    low = min(low, high - _LEAST_THD_SPAN_DB)
+    high = 10.0 * np.ceil(float(np.append(reliable, uncertain).max()) / 10.0 + 0.1)
+    lows = [low_db]
+    lows += [float(np.percentile(reliable, 0.5))] if reliable.size else []
+    lows += [float(np.percentile(uncertain, 1.0))] if uncertain.size else []
+    low = min(10.0 * np.floor(min(lows) / 10.0), high - _LEAST_THD_SPAN_DB)
     return (max(low, high - _MOST_THD_SPAN_DB), high)
 
 
 def _gain_limits(lines: list[Line]) -> tuple[float, float]:
     """Limits that hold all that is drawn, and ±1 dB at least, so that trifles look like ones."""
-    shown = _flagged(lines)
+    shown = _reliable(lines)
     low = min(-1.0, float(shown.min())) if shown.size else -1.0
     high = max(1.0, float(shown.max())) if shown.size else 1.0
     step = look.tick_step_db(high - low)

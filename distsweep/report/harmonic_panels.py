@@ -8,17 +8,20 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from distsweep.report import look, wording
-from distsweep.report.ladder_chart import draw_lone_points
-from distsweep.report.reliability import only, thd_reliable
-from distsweep.results import HarmonicCurve, Rung, Take
+from distsweep.report.ladder_chart import draw_lone_points, draw_uncertain
+from distsweep.report.reliability import harmonic_standing, only, thd_reliable
+from distsweep.results import Rung, Take
 
 _PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
 _COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))
-_THD_COLOUR = "#b9b0a4"
+_THD_COLOUR, _THD_WIDTH = "#ddd4c6", 2.2  # broad and faint: not to be taken for a pale line
 
 
 def harmonic_panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> look.ReportFigure:
-    """Draw every harmonic of a rung over its floor, all on the same scales."""
+    """Draw every harmonic of a rung over its floor, all on the same scales.
+
+    Noise is not drawn: the floor shows where it lies, and dots of it would be read as data.
+    """
     orders = sorted(rung.harmonics)
     columns = ([n for n in orders if n % 2 == 0], [n for n in orders if n % 2 == 1])
     rows = max(len(column) for column in columns)
@@ -52,12 +55,11 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
     look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)
-    axes.plot(f, only(rung.thd_db, thd_reliable(rung)), color=_THD_COLOUR, linewidth=0.8,
+    axes.plot(f, only(rung.thd_db, thd_reliable(rung)), color=_THD_COLOUR, linewidth=_THD_WIDTH,
               label="_thd", zorder=2)  # fmt: skip
-    doubtful = _with_neighbours(curve)
-    axes.plot(f, only(curve.level_db, doubtful), color=look.QUIET_INK, linewidth=0.6,
-              linestyle=(0, (1, 2)), alpha=0.75, label="_unreliable", zorder=2.5)  # fmt: skip
-    shown = only(curve.level_db, curve.reliable & np.isfinite(curve.level_db))
+    standing = harmonic_standing(rung, curve)
+    draw_uncertain(axes, f, curve.level_db, standing, colour, label="_uncertain")
+    shown = only(curve.level_db, standing.reliable)
     axes.plot(f, shown, color=colour, linewidth=1.4, label="_reliable", zorder=3)
     draw_lone_points(axes, f, shown, colour)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
@@ -68,25 +70,14 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
                   color=look.QUIET_INK)  # fmt: skip
 
 
-def _with_neighbours(curve: HarmonicCurve) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Unreliable points and those beside them, so that the dots reach the full line's ends."""
-    doubtful = ~curve.reliable & np.isfinite(curve.level_db)
-    grown = doubtful.copy()
-    grown[1:] |= doubtful[:-1]
-    grown[:-1] |= doubtful[1:]
-    return grown
-
-
 def _key(figure: look.ReportFigure, height: float) -> None:
     handles = [
-        Line2D([], [], color=look.EVEN, linewidth=1.6, label="reliable"),
-        Line2D([], [], color=look.QUIET_INK, linewidth=0.8, linestyle=(0, (1, 2)),
-               label="not reliable: no data"),
-        Line2D([], [], color=look.EVEN, linestyle="none", marker="o", markersize=3.0,
-               markerfacecolor=look.PAPER, label="alone: may be chance"),
-        Patch(color=look.NOISE, label="noise floor"),
-        Line2D([], [], color=_THD_COLOUR, linewidth=1.0, label="THD, for comparison"),
+        Line2D([], [], color=look.EVEN, linewidth=1.6, label="within 1.5 dB"),
+        Line2D([], [], color=look.paler(look.EVEN), linewidth=look.HAIR_LINE,
+               label="noise may move it by several dB"),
+        Patch(color=look.NOISE, label="noise floor: near it nothing is drawn"),
+        Line2D([], [], color=_THD_COLOUR, linewidth=_THD_WIDTH, label="THD, for comparison"),
     ]  # fmt: skip
-    figure.legend(handles=handles, loc="upper left", ncols=5, frameon=False, fontsize=8.5,
+    figure.legend(handles=handles, loc="upper left", ncols=4, frameon=False, fontsize=8.5,
                   bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
                   columnspacing=1.6)  # fmt: skip

@@ -1,7 +1,8 @@
-"""A chart with one line a rung, and under it a strip that says where each rung is reliable.
+"""A chart with one line a rung, and under it a strip that says how far to trust each line.
 
-What is not reliable is not drawn: it would be read as data whatever its style. The strip
-shows instead where it is missing, and serves as the legend.
+Reliable stretches are full lines; uncertain ones hair lines in a paler shade, without a tag,
+so that they show a course and are not read off; noise is not drawn, as it would be read as
+data whatever its style. The strip says the same in bars, and serves as the legend.
 """
 
 from __future__ import annotations
@@ -13,28 +14,47 @@ from matplotlib.axes import Axes
 from matplotlib.patheffects import withStroke
 
 from distsweep.report import look, wording
-from distsweep.report.reliability import only, runs
+from distsweep.report.reliability import Standing, beside, only, runs
 from distsweep.report.tags import place_tags
-from distsweep.results import Take
-from distsweep.units import BoolArray, FloatArray
+from distsweep.results import Rung, Take
+from distsweep.units import FloatArray
 
 LEFT_IN, RIGHT_IN = 0.98, 7.68
 _STRIP_BOTTOM_IN, _ROW_IN, _MAIN_IN, _HEAD_IN = 0.50, 0.165, 3.7, 0.68
 
 
+THREE_STATES = "Thick bar: within 1.5 dB.  Thin: noise may move it by several dB.  None: noise"
+ONE_STATE = "Where the bar runs both levels stand clear of the noise; in the gaps nothing is drawn"
+_SPECKS = 0.05  # share of the grid; noise alone passes its 6 dB margin at one point in fifty
+_LAST_MARKED_ORDER = 5  # the steps of higher orders are too small to see, and too close
+_BAR, _HAIR_BAR = 0.54, 0.10  # heights of the strip's bars, in rows
+
+
 @dataclass(frozen=True)
 class Line:
-    """One rung's curve: values, where they may be shown, and a remark for the strip."""
+    """One rung's curve: values, how far they may be trusted, and a remark for the strip."""
 
     values: FloatArray
-    flags: BoolArray
+    standing: Standing
     remark: str = ""
+
+    def tagged_values(self) -> FloatArray:
+        """Values that may carry the tag: the reliable ones, or else the uncertain ones."""
+        standing = self.standing
+        return only(self.values, standing.reliable if standing.reliable.any()
+                    else standing.uncertain)  # fmt: skip
 
 
 def ladder_chart(
-    take: Take, lines: list[Line], *, title: str, subtitle: str, limits_db: tuple[float, float]
+    take: Take,
+    lines: list[Line],
+    *,
+    title: str,
+    subtitle: str,
+    limits_db: tuple[float, float],
+    legend: str = THREE_STATES,
 ) -> tuple[look.ReportFigure, Axes]:
-    """Draw one line a rung over the strip of reliable stretches; return figure and main axes."""
+    """Draw one line a rung over the strip that is its legend; return figure and main axes."""
     count = len(take.rungs)
     strip_top = _STRIP_BOTTOM_IN + max(2, count) * _ROW_IN + 0.06
     main_bottom = strip_top + 0.27
@@ -53,7 +73,7 @@ def ladder_chart(
     look.decibel_axis(main, *limits_db)
     main.tick_params(axis="x", which="both", labelbottom=False)
     _draw_lines(main, take, lines)
-    _draw_strip(strip, take, lines)
+    _draw_strip(strip, take, lines, legend)
     return figure, main
 
 
@@ -69,30 +89,45 @@ def _draw_lines(axes: Axes, take: Take, lines: list[Line]) -> None:
     count = len(lines)
     colours, widths = look.level_colours(count), look.level_widths(count)
     for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
-        shown = only(line.values, line.flags)
+        standing, name = line.standing, wording.drive(rung.drive_dbfs)
+        shown = only(line.values, standing.reliable)
         axes.plot(take.frequency_hz, shown, color=colours[rank], linewidth=widths[rank],
-                  label=wording.drive(rung.drive_dbfs), zorder=3 + rank / 50)  # fmt: skip
+                  label=name, zorder=3 + rank / 50)  # fmt: skip
         draw_lone_points(axes, take.frequency_hz, shown, colours[rank])
-    if not any(line.flags.any() for line in lines):
+        draw_uncertain(axes, take.frequency_hz, line.values, standing, colours[rank],
+                       label=f"_uncertain {name}")  # fmt: skip
+    if not any(line.standing.any() for line in lines):
         say_nothing_reliable(axes)
     _draw_tags(axes, take, lines)
 
 
-def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, colour: str) -> None:
-    """Mark points without a neighbour, which a line would leave out, by small open dots.
+def draw_uncertain(
+    axes: Axes,
+    frequency_hz: FloatArray,
+    values: FloatArray,
+    standing: Standing,
+    colour: str,
+    *,
+    label: str,
+) -> None:
+    """Draw what was measured where it is uncertain as a pale hair line, as far as the full one."""
+    shown = only(values, beside(standing.uncertain, standing.reliable))
+    axes.plot(frequency_hz, shown, color=look.paler(colour), linewidth=look.HAIR_LINE, label=label,
+              zorder=2.5)  # fmt: skip
 
-    They are open because noise passes a margin of 6 dB by chance now and then.
-    """
+
+def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, colour: str) -> None:
+    """Mark reliable points without a neighbour, which a line would leave out, by dots."""
     lone = [a for a, b in runs(np.isfinite(shown)) if b - a == 1]
     if lone:
-        axes.plot(frequency_hz[lone], shown[lone], linestyle="none", marker="o", markersize=2.4,
-                  markerfacecolor=look.PAPER, markeredgecolor=colour, markeredgewidth=0.6,
-                  label="_lone", zorder=3)  # fmt: skip
+        axes.plot(frequency_hz[lone], shown[lone], linestyle="none", marker="o", markersize=2.2,
+                  markerfacecolor=colour, markeredgewidth=0.0, label="_lone",
+                  zorder=3)  # fmt: skip
 
 
 def say_nothing_reliable(axes: Axes) -> None:
     """Write in the empty field why it is empty."""
-    axes.text(0.5, 0.5, "Nothing here is reliable:\nno value stands clear of the noise, unclipped",
+    axes.text(0.5, 0.5, "Nothing can be shown here:\nno value stands clear of the noise, unclipped",
               transform=axes.transAxes, ha="center", va="center", color=look.QUIET_INK,
               fontsize=10.0)  # fmt: skip
 
@@ -103,51 +138,69 @@ def _draw_tags(axes: Axes, take: Take, lines: list[Line]) -> None:
     width_in, height_in = RIGHT_IN - LEFT_IN, _MAIN_IN
     log_f = np.log(take.frequency_hz)
     x = (log_f - log_f[0]) / max(float(log_f[-1] - log_f[0]), 1e-9) * width_in
-    heights = [
-        (only(line.values, line.flags) - low_db) / (high_db - low_db) * height_in for line in lines
-    ]
+    heights = [(line.tagged_values() - low_db) / (high_db - low_db) * height_in for line in lines]
     places = place_tags(x, heights, size=(0.34, 0.14), box=(width_in, height_in))
     colours = look.level_colours(len(lines))
     for line, rung, rank, at in zip(lines, take.rungs, _ranks(take), places, strict=True):
         if at is None:
             continue
+        weight = "bold" if line.standing.reliable.any() else "normal"
         axes.text(float(take.frequency_hz[at]), float(line.values[at]),
                   wording.plain(rung.drive_dbfs), ha="center", va="center", fontsize=8.0,
-                  weight="bold", color=colours[rank], label=f"_tag {rank}", zorder=5,
+                  weight=weight, color=colours[rank], label=f"_tag {rank}", zorder=5,
                   path_effects=[withStroke(linewidth=3.0, foreground=look.PAPER)])  # fmt: skip
 
 
-def _draw_strip(axes: Axes, take: Take, lines: list[Line]) -> None:
+def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     count = len(lines)
     colours = look.level_colours(count)
     edges_hz = _cell_edges(take.frequency_hz)
     for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
-        bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs(line.flags)]
-        if bars:
-            axes.broken_barh(bars, (rank - 0.27, 0.54), facecolor=colours[rank], linewidth=0.0,
-                             label=f"_bar {rank}")  # fmt: skip
-        left = "" if rung.spl_db is None else wording.decibels(rung.spl_db, "dB SPL")
-        name = wording.drive(rung.drive_dbfs)
-        for text, place, side in ((left, -0.008, "right"), (name, 1.008, "left")):
-            axes.text(place, rank, text, transform=axes.get_yaxis_transform(), ha=side,
-                      va="center", fontsize=8.0, color=look.INK)  # fmt: skip
-        remark = line.remark or _remark(line, clipped=rung.clipped)
+        for flags, height, kind in ((line.standing.reliable, _BAR, "_bar"),
+                                    (line.standing.uncertain, _HAIR_BAR, "_hair bar")):  # fmt: skip
+            bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs(flags)]
+            if bars:
+                axes.broken_barh(bars, (rank - height / 2, height), facecolor=colours[rank],
+                                 linewidth=0.0, label=f"{kind} {rank}")  # fmt: skip
+        _name_row(axes, rung, rank)
+        remark = line.remark or _remark(line.standing, clipped=rung.clipped)
         if remark:
-            axes.text(float(take.frequency_hz[0]) * 1.03, rank, remark, va="center", fontsize=8.0,
-                      color=look.RED if rung.clipped else look.QUIET_INK)  # fmt: skip
+            start_hz = float(take.frequency_hz[_widest_gap_start(line.standing)])
+            axes.text(start_hz * 1.03, rank, remark, va="center", fontsize=8.0,
+                      color=look.QUIET_INK)  # fmt: skip
     axes.set_ylim(-0.6, max(2, count) - 0.4)
     axes.set_yticks([])
     axes.grid(False, axis="y")
     axes.spines["left"].set_visible(False)
     axes.set_xlabel("Excitation frequency, Hz")
-    axes.set_title("Reliable where the bar runs; in the gaps nothing is drawn above",
-                   loc="left", fontsize=8.5, color=look.QUIET_INK, pad=3.0)  # fmt: skip
+    if any(rung.clipped for rung in take.rungs):
+        legend += ", or clipped" if legend == THREE_STATES else ""
+    axes.set_title(legend, loc="left", fontsize=8.5, color=look.QUIET_INK, pad=3.0)
 
 
-def _remark(line: Line, *, clipped: bool) -> str:
-    if clipped:
-        return "clipped"
-    return "" if line.flags.any() else "all in the noise"
+def _name_row(axes: Axes, rung: Rung, rank: int) -> None:
+    """Write a rung's level left of its row, its drive right of it; in red where it clipped."""
+    level = "" if rung.spl_db is None else wording.decibels(rung.spl_db, "dB SPL")
+    name, colour = wording.drive(rung.drive_dbfs), look.INK
+    if rung.clipped:
+        name, colour = f"{wording.plain(rung.drive_dbfs)}, clipped", look.RED
+    for text, place, side in ((level, -0.008, "right"), (name, 1.008, "left")):
+        axes.text(place, rank, text, transform=axes.get_yaxis_transform(), ha=side, va="center",
+                  fontsize=8.0, color=colour)  # fmt: skip
+
+
+def _remark(standing: Standing, *, clipped: bool) -> str:
+    if clipped or standing.reliable.any():
+        return ""
+    if not standing.uncertain.any():
+        return "all in the noise"
+    return "nearly all in the noise" if np.mean(standing.uncertain) < _SPECKS else ""
+
+
+def _widest_gap_start(standing: Standing) -> int:
+    """Index at which the widest stretch without a bar begins; 0 when there is none."""
+    gaps = runs(~(standing.reliable | standing.uncertain))
+    return max(gaps, key=lambda gap: gap[1] - gap[0])[0] if gaps else 0
 
 
 def _cell_edges(frequency_hz: FloatArray) -> FloatArray:
@@ -156,3 +209,19 @@ def _cell_edges(frequency_hz: FloatArray) -> FloatArray:
         return np.array([frequency_hz[0] * 0.98, frequency_hz[0] * 1.02])
     middle = np.sqrt(frequency_hz[1:] * frequency_hz[:-1])
     return np.concatenate(([frequency_hz[0]], middle, [frequency_hz[-1]]))
+
+
+def mark_order_ends(axes: Axes, ends_hz: dict[int, float]) -> None:
+    """Mark along the top where the lowest harmonics leave the band, and THD sums one less."""
+    named = [order for order in sorted(ends_hz) if order <= _LAST_MARKED_ORDER]
+    if not named:
+        return
+    transform = axes.get_xaxis_transform()
+    for order in named:
+        place_hz = ends_hz[order]
+        axes.plot([place_hz, place_hz], [0.982, 1.0], transform=transform, color=look.QUIET_INK,
+                  linewidth=0.8, label=f"_end {order}", zorder=2)  # fmt: skip
+        axes.text(place_hz, 1.008, f"H{order}", transform=transform, ha="center", va="bottom",
+                  fontsize=7.0, color=look.QUIET_INK)  # fmt: skip
+    axes.text(ends_hz[named[-1]] / 1.12, 1.008, "out of band above:", transform=transform,
+              ha="right", va="bottom", fontsize=7.0, color=look.QUIET_INK)  # fmt: skip

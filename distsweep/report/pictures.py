@@ -7,11 +7,21 @@ from typing import TYPE_CHECKING
 
 from distsweep.report import wording
 from distsweep.report.content import Picture
-from distsweep.report.reliability import loudest_index, reference_index
-from distsweep.results import Take
+from distsweep.report.reliability import (
+    loudest_index,
+    order_ends_hz,
+    reference_index,
+)
+from distsweep.results import RELIABLE_MARGIN_DB, Take
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+
+_STATES = (
+    "Noise moves a full line by less than 1.5 dB, but may move a thin pale one by several; what "
+    "is no more than noise is not drawn."
+)
 
 
 def thd(take: Take, name: str) -> Picture:
@@ -21,12 +31,11 @@ def thd(take: Take, name: str) -> Picture:
         partial(_draw, "plot_thd", take),
         f"Total harmonic distortion against frequency, {_lines(take)}; numbers are in the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
-        "(right). The number on a line is the drive in dBFS; only reliable values are drawn.",
-        "A level without a line is not clean: its distortion is hidden by noise. A lone open dot "
-        "may be noise that passed the 6 dB margin by chance. Towards high frequencies "
-        "fewer orders fit the measured band, so THD falls there without the loudspeaker getting "
-        "better. Where the fundamental has a dip, at a place in the room for instance, THD has a "
-        "peak.",
+        f"(right). The number on a line is the drive in dBFS. {_STATES}",
+        "A level without a line is not clean: its distortion is hidden by noise. A scrap of a "
+        "pale line may be noise that passed its margin by chance. "
+        + _order_ends(take)
+        + "Where the fundamental has a dip, at a place in the room for instance, THD has a peak.",
     )
 
 
@@ -38,10 +47,10 @@ def harmonics(take: Take, name: str) -> Picture:
         partial(_draw, "plot_harmonics", take),
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
         f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
-        "frequency. Shaded: the level that noise alone would show. Dotted: not reliable.",
+        f"frequency. Shaded: the level that noise alone would show. {_STATES}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
-        "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. Dotted stretches are "
-        "mostly noise, and a lone open dot among them may be chance.",
+        "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
+        "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
     )
 
 
@@ -53,7 +62,8 @@ def fundamental(take: Take, name: str) -> Picture:
         f"Level of the fundamental against frequency, {_lines(take)}.",
         f"Level of the fundamental at each level, in {wording.level_unit(take)}"
         + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
-        + "Shaded, where it reaches into the picture: the highest noise floor of all levels.",
+        + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
+        f"its spikes are hum. {_STATES}" + _clipped_note(take),
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together at the top mean compression, which the gain change "
         "shows better.",
@@ -75,8 +85,34 @@ def gain_change(take: Take, name: str) -> Picture | None:
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
         "microphone that moved, a noise. The return check in the summary tells what was left of "
         "it at the end. It is drawn "
-        "only where both levels stand 26 dB above the noise, so that noise alone moves it by a "
-        "few tenths of a decibel.",
+        f"only where both levels stand {RELIABLE_MARGIN_DB:g} dB above the noise. Where they "
+        "barely do, noise alone moves it by about half a decibel, as much as the onset of "
+        "compression; hum makes gaps and small spikes at its own frequencies.",
+    )
+
+
+def _order_ends(take: Take) -> str:
+    """Say where THD steps down because a harmonic leaves the band, and that it is no merit."""
+    ends = order_ends_hz(take)
+    steps = [
+        f"the {wording.ordinal(order)} at {wording.frequency(ends[order])}"
+        for order in (3, 4, 5)
+        if order in ends
+    ]
+    if not steps:
+        return ""
+    return (
+        "Towards high frequencies harmonics leave the measured band (marks along the top: "
+        f"{', '.join(steps)}), and THD steps down there without the loudspeaker getting better. "
+    )
+
+
+def _clipped_note(take: Take) -> str:
+    if not any(rung.clipped for rung in take.rungs):
+        return ""
+    return (
+        " Of a level that clipped only those stretches are shown which a reliable harmonic or "
+        "gain change proves to be unclipped."
     )
 
 

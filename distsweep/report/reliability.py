@@ -1,7 +1,9 @@
-"""Which points may be shown as data, and what can be said of those that may.
+"""Which points may be shown as data, which only as a hint, and what can be said of either.
 
-Harmonics and THD carry their own ``reliable`` flags; the fundamental and the gain change do
-not, and get theirs here.
+A value is *reliable* (`RELIABLE_MARGIN_DB` above its floor), *uncertain* (only
+`FLOOR_MARGIN_DB` above it: there, but noise may have moved it by several decibels), or neither.
+Harmonics and THD carry their own ``reliable`` flags; a finite gain change is reliable, as the
+analysis writes no other; the fundamental gets its flags here.
 """
 
 from __future__ import annotations
@@ -10,53 +12,141 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.results import Rung, Take
+from distsweep.results import FLOOR_MARGIN_DB, RELIABLE_MARGIN_DB, HarmonicCurve, Rung, Take
 from distsweep.units import BoolArray, FloatArray
 
-FLOOR_MARGIN_DB = 6.0
-"""A value is reliable when it stands this far above its floor (the contract)."""
+NOISE_PEAK_RATIO = 2.8
+"""Noise in step with a value passes this multiple of its RMS once in thirty thousand values.
 
-GAIN_MARGIN_DB = 26.0
-"""A gain change is shown when both fundamentals stand this far above their floors.
-
-Chosen because noise 26 dB below a tone moves its level by 0.4 dB at most: less than the
-−0.5 dB that counts as the onset of compression. At 6 dB it could be 4 to 6 dB.
+The same multiple that makes 25 dB a shift of 1.5 dB (see `RELIABLE_MARGIN_DB`).
 """
 
 
-def fundamental_reliable(rung: Rung, margin_db: float = FLOOR_MARGIN_DB) -> BoolArray:
-    """Where a rung's fundamental stands ``margin_db`` above its floor, unclipped, shape ``(F,)``.
+@dataclass(frozen=True)
+class Standing:
+    """Where a curve is reliable, and where it is uncertain; both of shape ``(F,)``.
 
-    A floor of −inf (no noise at all) is null once written, so a missing floor is taken as one
-    that does not disturb.
+    No point is both. A point that is neither is noise, is clipped, or does not exist.
     """
-    level, floor = rung.fundamental_db, rung.fundamental_floor_db
-    known = np.isfinite(level)
-    if rung.clipped:
-        return np.zeros(level.shape, dtype=bool)
-    with np.errstate(invalid="ignore"):
-        clear = ~np.isfinite(floor) | (level - floor >= margin_db)
-    return np.asarray(known & clear, dtype=bool)
+
+    reliable: BoolArray
+    uncertain: BoolArray
+
+    def any(self) -> bool:
+        """Tell whether anything at all may be shown."""
+        return bool(self.reliable.any() or self.uncertain.any())
+
+
+def thd_standing(rung: Rung) -> Standing:
+    """Where a rung's THD is reliable, and where it is uncertain."""
+    return _flagged_standing(rung.thd_db, rung.thd_floor_db, rung.thd_reliable, rung)
+
+
+def harmonic_standing(rung: Rung, curve: HarmonicCurve) -> Standing:
+    """Where a harmonic of a rung is reliable, and where it is uncertain."""
+    return _flagged_standing(curve.level_db, curve.floor_db, curve.reliable, rung)
 
 
 def thd_reliable(rung: Rung) -> BoolArray:
     """Where a rung's THD is flagged reliable and is a number, shape ``(F,)``."""
-    return np.asarray(rung.thd_reliable & np.isfinite(rung.thd_db), dtype=bool)
+    return thd_standing(rung).reliable
+
+
+def _flagged_standing(
+    level_db: FloatArray, floor_db: FloatArray, flags: BoolArray, rung: Rung
+) -> Standing:
+    """Reliable as flagged; uncertain between the margins, and nowhere in a rung that clipped.
+
+    In a clipped rung a missing flag may mean clipping as well as noise, and nothing tells which.
+    A value that stands 25 dB clear and is not flagged is spoilt by something other than noise.
+    """
+    known = np.isfinite(level_db)
+    with np.errstate(invalid="ignore"):
+        above_db = level_db - floor_db
+        between = (above_db >= FLOOR_MARGIN_DB) & (above_db < RELIABLE_MARGIN_DB)
+    uncertain = known & between & ~flags & (not rung.clipped)
+    return Standing(np.asarray(flags & known), np.asarray(uncertain))
+
+
+def fundamental_standing(take: Take, rung_index: int) -> Standing:
+    """Where a rung's fundamental is reliable, and where it is uncertain.
+
+    A floor of −inf (no noise at all) is null once written, so a missing floor is taken as one
+    that does not disturb.
+    """
+    rung = take.rungs[rung_index]
+    level, floor = rung.fundamental_db, rung.fundamental_floor_db
+    known = np.isfinite(level) & _surely_unclipped(take, rung_index)
+    above_db = np.where(np.isfinite(level) & np.isfinite(floor), level - floor, np.inf)
+    reliable = known & (above_db >= RELIABLE_MARGIN_DB)
+    between = (above_db >= FLOOR_MARGIN_DB) & ~reliable
+    return Standing(np.asarray(reliable), np.asarray(known & between))
+
+
+def _surely_unclipped(take: Take, rung_index: int) -> BoolArray:
+    """Where a rung's fundamental is known not to have clipped, shape ``(F,)``.
+
+    Results say of a rung that it clipped, but not where. The analysis flags a harmonic, or THD,
+    and writes a gain change, only where the fundamental was not clipped: so any of these clears
+    it. Elsewhere in a clipped rung nothing is known, and nothing is shown.
+    """
+    rung = take.rungs[rung_index]
+    if not rung.clipped:
+        return np.ones(take.frequency_hz.shape, dtype=bool)
+    cleared = rung.thd_reliable | gain_change_reliable(take, rung_index)
+    for curve in rung.harmonics.values():
+        cleared = cleared | curve.reliable
+    return np.asarray(cleared, dtype=bool)
 
 
 def gain_change_reliable(take: Take, rung_index: int) -> BoolArray:
     """Where the gain change of a rung may be shown, shape ``(F,)``.
 
-    Its own fundamental and the reference rung's must stand `GAIN_MARGIN_DB` above their
-    floors. Without a reference nothing may be shown.
+    The analysis writes a number only where this rung's fundamental and the reference's both
+    stand `RELIABLE_MARGIN_DB` above their floors, unclipped. Without a reference nothing may
+    be shown.
     """
-    compression = take.compression
-    reference = reference_index(take)
-    if compression is None or reference is None:
+    if take.compression is None or reference_index(take) is None:
         return np.zeros(take.frequency_hz.shape, dtype=bool)
-    clear = fundamental_reliable(take.rungs[rung_index], GAIN_MARGIN_DB)
-    clear &= fundamental_reliable(take.rungs[reference], GAIN_MARGIN_DB)
-    return np.asarray(clear & np.isfinite(compression.gain_change_db[rung_index]), dtype=bool)
+    return np.asarray(np.isfinite(take.compression.gain_change_db[rung_index]), dtype=bool)
+
+
+def beside(uncertain: BoolArray, reliable: BoolArray) -> BoolArray:
+    """Uncertain points and the reliable ones next to them, so that the two lines meet."""
+    grown = uncertain.copy()
+    grown[1:] |= uncertain[:-1] & reliable[1:]
+    grown[:-1] |= uncertain[1:] & reliable[:-1]
+    return grown
+
+
+def thd_bound_db(rung: Rung) -> FloatArray:
+    """THD that the rung does not exceed, whatever noise did, dB re the fundamental.
+
+    Value and `NOISE_PEAK_RATIO` times its floor, as amplitudes: noise in antiphase may have
+    hidden so much. NaN where there is no THD or no floor, and all over a rung that clipped.
+    """
+    amplitude = 10.0 ** (rung.thd_db / 20.0)
+    noise = NOISE_PEAK_RATIO * 10.0 ** (rung.thd_floor_db / 20.0)
+    with np.errstate(divide="ignore"):
+        bound = 20.0 * np.log10(amplitude + noise)
+    return np.where(np.isfinite(bound) & (not rung.clipped), bound, np.nan)
+
+
+def order_ends_hz(take: Take) -> dict[int, float]:
+    """Frequency above which each order is no longer summed; only those that end in the grid."""
+    if not take.rungs:
+        return {}
+    summed = take.rungs[0].orders_summed
+    ends = {}
+    for order in range(2, int(summed.max(initial=0)) + 2):
+        last = int(np.flatnonzero(summed >= order - 1)[-1])  # orders count from 2
+        if last + 1 < summed.size:
+            edge_hz = take.band_hz[1] / order if len(take.band_hz) == 2 else 0.0
+            low_hz, high_hz = (float(f) for f in take.frequency_hz[last : last + 2])
+            # The band's own edge, if that is what ends the order; else half-way between points.
+            exact = low_hz <= edge_hz * 1.0001 and edge_hz < high_hz
+            ends[order] = edge_hz if exact else float(np.sqrt(low_hz * high_hz))
+    return ends
 
 
 def reference_index(take: Take) -> int | None:

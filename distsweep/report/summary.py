@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import reliability, wording
 from distsweep.results import Background, Results, Rung, Take
+from distsweep.units import db_to_percent
 
 MIDDLE_BAND_HZ = (100.0, 10000.0)
 """Band of the headline THD: chosen because most loudspeakers are meant to work in all of it."""
@@ -21,7 +22,7 @@ def summary_sentences(results: Results, take: Take) -> list[str]:
     if not take.rungs:
         return ["This take holds no ladder, so there is no curve against frequency."]
     writers: list[Callable[[Results, Take], str | None]] = [
-        _level, _thd_middle, _thd_bass, _reliable_ends, _quietest, _gain, _return_check,
+        _level, _thd_middle, _thd_bass, _reliable_ends, _quietest, _hidden, _gain, _return_check,
         _clipping, _hum,
     ]  # fmt: skip
     return [text for write in writers if (text := write(results, take))]
@@ -82,11 +83,12 @@ def _thd_middle(_results: Results, take: Take) -> str:
     worst = _worst(take, rung, low, high)
     band = wording.frequency_range(low, high)
     if worst is None:
-        return f"From {band}, no THD of that level is reliable."
+        bound = _bound(take, rung)
+        return f"From {band}, no THD of that level is reliable" + (f"; {bound}." if bound else ".")
     flags = reliability.thd_reliable(rung)[reliability.inside(take.frequency_hz, low, high)]
     share = float(np.mean(flags))
     known = "" if share > 0.995 else f" ({_share(share)} of that band is reliable at this level)"
-    return f"At that level, the highest THD from {band} was {worst}{known}."
+    return f"At that level, the highest reliable THD from {band} was {worst}{known}."
 
 
 def _thd_bass(_results: Results, take: Take) -> str | None:
@@ -102,7 +104,7 @@ def _thd_bass(_results: Results, take: Take) -> str | None:
 def _reliable_ends(_results: Results, take: Take) -> str:
     found = reliability.coverage(take.frequency_hz, reliability.thd_reliable(_loudest(take)))
     if found is None:
-        return "At no frequency does that level's THD stand clear of the noise, unclipped."
+        return "At no frequency is that level's THD reliable."
     gaps = ", with gaps" if found.pieces > 1 else ""
     band = wording.frequency_range(found.low_hz, found.high_hz)
     highest = float(take.frequency_hz[-1])
@@ -122,10 +124,47 @@ def _quietest(_results: Results, take: Take) -> str | None:
     name = wording.rung_name(rung)
     found = reliability.coverage(take.frequency_hz, reliability.thd_reliable(rung))
     if found is None:
-        return f"At the quietest level, {name}, no THD is reliable: it is unknown, not low."
+        return (
+            f"At the quietest level, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
+        )
     return (
         f"At the quietest level, {name}, {_share(found.share)} of the frequencies have reliable "
-        "THD; elsewhere it is unknown, not low."
+        "THD; elsewhere noise blurs or hides it."
+    )
+
+
+def _hidden(_results: Results, take: Take) -> str | None:
+    """What the loudest level without reliable THD still bounds, if it is not told already."""
+    hidden = [r for r in take.rungs if not (r.clipped or reliability.thd_reliable(r).any())]
+    told = (_loudest(take), min(take.rungs, key=lambda r: r.drive_dbfs))
+    rung = max(hidden, key=lambda r: r.drive_dbfs, default=None)
+    if rung is None or any(rung is other for other in told):
+        return None
+    return (
+        f"The loudest level without any reliable THD is {wording.rung_name(rung)}; "
+        f"{_bound_or_nothing(take, rung)}."
+    )
+
+
+def _bound_or_nothing(take: Take, rung: Rung) -> str:
+    return _bound(take, rung) or "it is hidden, not low"
+
+
+def _bound(take: Take, rung: Rung) -> str | None:
+    """Say what a level without reliable THD does not exceed in the middle band, if that is news.
+
+    A bound of 100 % or more says nothing of a loudspeaker, so none is given.
+    """
+    f, bound_db = take.frequency_hz, reliability.thd_bound_db(rung)
+    flags = reliability.inside(f, *MIDDLE_BAND_HZ) & np.isfinite(bound_db)
+    worst = reliability.highest(f, bound_db, flags)
+    if worst is None or worst.value >= 0.0:
+        return None
+    low, high = f[flags][[0, -1]]
+    return (
+        f"from {wording.frequency_range(float(low), float(high))} it is at most about "
+        f"{wording.percent(float(db_to_percent(worst.value)))}: noise hides or blurs "
+        "anything smaller"
     )
 
 
@@ -166,11 +205,18 @@ def _return_check(_results: Results, take: Take) -> str | None:
 
 
 def _clipping(_results: Results, take: Take) -> str | None:
-    clipped = [wording.drive(rung.drive_dbfs) for rung in take.rungs if rung.clipped]
+    clipped = [rung for rung in take.rungs if rung.clipped]
     if not clipped:
         return None
-    names = ", ".join(clipped)
-    return f"The recording clipped at {names}: nothing of that counts as reliable."
+    names = ", ".join(wording.drive(rung.drive_dbfs) for rung in clipped)
+    flags = np.array([reliability.thd_reliable(rung) for rung in clipped])
+    if not flags.any():
+        return f"The recording clipped at {names}: no THD of that counts as reliable."
+    summed = np.array([rung.orders_summed > 0 for rung in clipped])
+    return (
+        f"The recording clipped at {names}: what the clipping fell on does not count, "
+        f"and THD is reliable at {_share(float(np.mean(flags[summed])))} of the frequencies there."
+    )
 
 
 def _hum(results: Results, take: Take) -> str | None:

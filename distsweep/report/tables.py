@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from distsweep.report.names import unique_names
-from distsweep.report.reliability import fundamental_reliable, gain_change_reliable
+from distsweep.report.reliability import fundamental_standing, gain_change_reliable
 from distsweep.report.wording import level_unit
 from distsweep.results import Results, Rung, Take
 from distsweep.whole_files import write_whole_text
@@ -40,8 +40,13 @@ LEADING_COLUMNS = (
 """Columns of every table, in order; new ones are only ever added.
 
 Of the two pairs ``…_db_spl`` and ``…_dbfs`` one is filled: the first when calibrated. ``spl_db``
-is the rung's level over the level band, the same in all its rows. ``fundamental_reliable`` asks
-for 6 dB above the floor, ``gain_change_reliable`` for 26 dB at this rung and the reference.
+is the rung's level over the level band, the same in all its rows. Each
+``…_reliable`` asks for 25 dB above the floor, unclipped, which is within 1.5 dB; for
+``gain_change_reliable`` both this rung's fundamental and the reference's must stand so clear,
+and no other gain change is written. Where it is ``false``, level − floor tells why: from 6 to
+25 dB the value is uncertain by several decibels, below 6 dB it is noise, and from 25 dB up
+something else spoilt it (clipping, or a window too short). In a rung whose ``clipped`` is
+``true`` what is not reliable may be clipped at any distance from its floor.
 THD, ``high_order_db`` and their floors are re the fundamental at the same frequency.
 """
 
@@ -74,8 +79,8 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
     -----
     Comma separated, UTF-8, a point before decimals, a header row. A cell is empty where the
     number does not exist. Rows go through all frequencies of the first rung, then the next.
-    Numbers that are not reliable are in the table too: look at the ``…_reliable`` column
-    (``true`` or ``false``) before you use one.
+    Numbers that are not reliable are in the table too, noise among them: look at the
+    ``…_reliable`` column (``true`` or ``false``) before you use one, and see `LEADING_COLUMNS`.
     """
     names = unique_names(take.position for take in results.takes)
     written = []
@@ -111,7 +116,7 @@ def _rung_columns(take: Take, index: int, orders: list[int]) -> Iterator[list[st
     for values in (rung.fundamental_db, rung.fundamental_floor_db):
         filled, empty = _numbers(values, 3), [""] * count
         yield from (filled, empty) if spl else (empty, filled)
-    yield _flags(fundamental_reliable(rung))
+    yield _flags(fundamental_standing(take, index).reliable)
     gain = take.compression.gain_change_db[index] if take.compression else None
     yield [""] * count if gain is None else _numbers(gain, 3)
     yield [""] * count if gain is None else _flags(gain_change_reliable(take, index))

@@ -7,14 +7,24 @@ was measured, and nothing here uses the analysis.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import matplotlib.text
 import numpy as np
+from markupsafe import Markup
+from matplotlib.axes import Axes
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
+from distsweep.report.page import device_name, render_page
+from distsweep.report.sections import all_sections
 from distsweep.results import (
+    RELIABLE_MARGIN_DB,
     Background,
     Compression,
     HarmonicCurve,
@@ -28,7 +38,6 @@ from distsweep.results import (
 LEVELS_DBFS = (-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0)
 SPL_AT_FULL_SCALE_DB = 102.0
 BAND_HZ = (20.0, 20000.0)
-MARGIN_DB = 6.0
 
 
 def response_db(frequency_hz: Any) -> Any:
@@ -64,8 +73,13 @@ def sample_rung(
     noise_db: float = 8.0,
     calibrated: bool = True,
     clipped: bool = False,
+    clipped_hz: tuple[float, float] = (0.0, np.inf),
 ) -> Rung:
-    """One rung, with noise that stands ``noise_db`` dB SPL high in each harmonic's window."""
+    """One rung, with noise that stands ``noise_db`` dB SPL high in each harmonic's window.
+
+    A clipped rung is spoilt between the two ``clipped_hz`` only.
+    """
+    spoilt = clipped & (f >= clipped_hz[0]) & (f <= clipped_hz[1])
     offset = SPL_AT_FULL_SCALE_DB if calibrated else -12.0
     noise = noise_db if calibrated else noise_db - SPL_AT_FULL_SCALE_DB - 12.0
     fundamental = offset + drive_dbfs + response_db(f) + _sag_db(f, drive_dbfs)
@@ -79,7 +93,8 @@ def sample_rung(
         grain = rng.exponential(size=f.size)
         level = 10.0 * np.log10(10 ** (true / 10.0) + grain * 10 ** (floor / 10.0))
         level, floor = np.where(inside, level, np.nan), np.where(inside, floor, np.nan)
-        reliable = inside & (np.nan_to_num(level - floor, nan=-1.0) >= MARGIN_DB) & (not clipped)
+        clear = np.nan_to_num(level - floor, nan=-1.0) >= RELIABLE_MARGIN_DB
+        reliable = inside & clear & ~spoilt
         harmonics[order] = HarmonicCurve(
             level, floor, reliable, level + response_db(f) - response_db(order * f)
         )
@@ -102,12 +117,19 @@ def sample_rung(
         thd_percent=100.0 * ratio,
         thd_re_total_percent=100.0 * ratio / np.sqrt(1.0 + ratio**2),
         thd_floor_db=thd_floor,
-        thd_reliable=np.nan_to_num(thd - thd_floor, nan=-1.0) >= MARGIN_DB if not clipped
-        else np.zeros(f.size, dtype=bool),
+        thd_reliable=(np.nan_to_num(thd - thd_floor, nan=-1.0) >= RELIABLE_MARGIN_DB) & ~spoilt,
         orders_summed=count.astype(np.int64),
         high_order_db=np.full(f.size, -78.0),
         high_order_floor_db=np.full(f.size, -90.0),
     )  # fmt: skip
+
+
+def _clear_fundamental(f: Any, rung: Rung, clipped_hz: tuple[float, float]) -> Any:
+    """The fundamental with NaN where it is not 25 dB clear or clipped, as the analysis does."""
+    clear = rung.fundamental_db - rung.fundamental_floor_db >= RELIABLE_MARGIN_DB
+    if rung.clipped:
+        clear &= (f < clipped_hz[0]) | (f > clipped_hz[1])
+    return np.where(clear, rung.fundamental_db, np.nan)
 
 
 def sample_take(
@@ -120,16 +142,17 @@ def sample_take(
     calibrated: bool = True,
     noise_db: float = 8.0,
     clipped: tuple[int, ...] = (),
+    clipped_hz: tuple[float, float] = (0.0, np.inf),
 ) -> Take:
     """A ladder take with everything that the contract knows, or less of it."""
     rng = np.random.default_rng(20240607)
     f = np.geomspace(*band_hz, points)
     rungs = [
         sample_rung(f, level, rng=rng, orders=orders, calibrated=calibrated, noise_db=noise_db,
-                    clipped=index in clipped)
+                    clipped=index in clipped, clipped_hz=clipped_hz)
         for index, level in enumerate(levels_dbfs)
     ]  # fmt: skip
-    gains = [r.fundamental_db - r.drive_dbfs for r in rungs]
+    gains = [_clear_fundamental(f, rung, clipped_hz) - rung.drive_dbfs for rung in rungs]
     compression = Compression(
         reference_drive_dbfs=levels_dbfs[0] if levels_dbfs else None,
         gain_change_db=[gain - gains[0] for gain in gains],
@@ -157,12 +180,17 @@ def sample_take(
 
 
 def all_unreliable(take: Take) -> Take:
-    """The take, with every flag down and every fundamental in the noise."""
+    """The take, with every value 1 dB above its floor: noise."""
     for rung in take.rungs:
         rung.fundamental_floor_db = rung.fundamental_db - 1.0
         rung.thd_reliable[:] = False
+        rung.thd_floor_db = rung.thd_db - 1.0
         for curve in rung.harmonics.values():
             curve.reliable[:] = False
+            curve.floor_db = curve.level_db - 1.0
+    if take.compression is not None:
+        for gain in take.compression.gain_change_db:
+            gain[:] = np.nan
     return take
 
 
@@ -255,3 +283,45 @@ def read_page(path: Path) -> Page:
     page.close()
     assert page.open_tags == []
     return page
+
+
+def words_of(results: Results) -> Page:
+    """The page without its figures, for tests of its words alone."""
+    page = Page()
+    page.feed(render_page(device_name(results), all_sections(results), defaultdict(Markup)))
+    page.close()
+    return page
+
+
+def main_axes(figure: Figure) -> Axes:
+    return figure.axes[0]
+
+
+def rung_lines(axes: Axes) -> list[Line2D]:
+    """Lines of what is reliable, one a rung."""
+    labels = [(line, str(line.get_label())) for line in axes.get_lines()]
+    return [line for line, label in labels if label.endswith("dBFS") and label[0] != "_"]
+
+
+def uncertain_lines(axes: Axes) -> list[Line2D]:
+    return [line for line in axes.get_lines() if str(line.get_label()).startswith("_uncertain")]
+
+
+def drawn(line: Line2D) -> np.ndarray[tuple[int, ...], np.dtype[np.intp]]:
+    return np.flatnonzero(np.isfinite(line.get_ydata()))
+
+
+def luminance(colour: Any) -> float:
+    return float(np.dot(to_rgb(colour), (0.2126, 0.7152, 0.0722)))
+
+
+def labelled(axes: Axes, label: str) -> list[Line2D]:
+    return [line for line in axes.get_lines() if line.get_label() == label]
+
+
+def words(figure: Figure) -> str:
+    return "\n".join(text.get_text() for text in figure.findobj(matplotlib.text.Text))
+
+
+def tags_of(figure: Figure) -> list[Any]:
+    return [t for t in main_axes(figure).texts if str(t.get_label()).startswith("_tag")]

@@ -10,15 +10,28 @@ from pathlib import Path
 import matplotlib
 import numpy as np
 import pytest
-from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from report_samples import LEVELS_DBFS, all_unreliable, sample_take
+from report_samples import (
+    BAND_HZ,
+    LEVELS_DBFS,
+    drawn,
+    labelled,
+    luminance,
+    main_axes,
+    rung_lines,
+    sample_take,
+    tags_of,
+    uncertain_lines,
+    words,
+)
 
 from distsweep import report
 from distsweep.report import look
-from distsweep.report.reliability import gain_change_reliable, runs
+from distsweep.report.reliability import (
+    gain_change_reliable,
+    order_ends_hz,
+    runs,
+)
 from distsweep.report.tags import place_tags
 from distsweep.results import Take
 from distsweep.units import percent_to_db
@@ -30,22 +43,6 @@ ALL_PLOTS = [*LADDER_PLOTS, "plot_harmonics"]
 @pytest.fixture(scope="module")
 def take() -> Take:
     return sample_take()
-
-
-def main_axes(figure: Figure) -> Axes:
-    return figure.axes[0]
-
-
-def rung_lines(axes: Axes) -> list[Line2D]:
-    return [line for line in axes.get_lines() if str(line.get_label()).endswith("dBFS")]
-
-
-def labelled(axes: Axes, label: str) -> list[Line2D]:
-    return [line for line in axes.get_lines() if line.get_label() == label]
-
-
-def words(figure: Figure) -> str:
-    return "\n".join(text.get_text() for text in figure.findobj(matplotlib.text.Text))
 
 
 def test_importing_the_report_loads_neither_matplotlib_nor_jinja2() -> None:
@@ -65,10 +62,16 @@ def test_every_exported_name_is_there() -> None:
 
 
 def test_fundamental_draws_each_rung_exactly_where_it_is_clear_of_the_floor(take: Take) -> None:
-    lines = rung_lines(main_axes(report.plot_fundamental(take)))
+    axes = main_axes(report.plot_fundamental(take))
+    lines = rung_lines(axes)
     assert len(lines) == len(LEVELS_DBFS)
+    above = take.rungs[0].fundamental_db - take.rungs[0].fundamental_floor_db
+    between = (above >= 6.0) & (above < 25.0)
+    (pale,) = labelled(axes, "_uncertain −40\N{NO-BREAK SPACE}dBFS")
+    assert 0 < between.sum() < between.size
+    np.testing.assert_array_equal(np.flatnonzero(between), drawn(pale)[:-1])  # and one to meet
     for line, rung in zip(lines, take.rungs, strict=True):
-        clear = rung.fundamental_db - rung.fundamental_floor_db >= 6.0
+        clear = rung.fundamental_db - rung.fundamental_floor_db >= 25.0
         np.testing.assert_array_equal(line.get_xdata(), take.frequency_hz)
         expected = np.where(clear, rung.fundamental_db, np.nan)
         np.testing.assert_array_equal(line.get_ydata(), expected)
@@ -88,22 +91,25 @@ def test_a_reliable_point_without_neighbours_is_marked(take: Take) -> None:
     alone.rungs[0].thd_reliable[100] = True
     (dot,) = labelled(main_axes(report.plot_thd(alone)), "_lone")
     assert dot.get_marker() == "o"
-    assert dot.get_markerfacecolor() == look.PAPER
+    assert dot.get_markerfacecolor() == rung_lines(main_axes(report.plot_thd(alone)))[0].get_color()
     np.testing.assert_array_equal(dot.get_xdata(), alone.frequency_hz[[100]])
 
 
-def test_the_strip_covers_the_reliable_share_of_the_axis(take: Take) -> None:
-    strip = report.plot_thd(take).axes[1]
-    bars = {c.get_label(): c for c in strip.collections}
-    span = np.log(take.frequency_hz[-1] / take.frequency_hz[0])
-    for rank, rung in enumerate(take.rungs):  # the sample's rungs go from quiet to loud
-        if not rung.thd_reliable.any():
-            assert f"_bar {rank}" not in bars
-            continue
-        corners = [path.vertices[:, 0] for path in bars[f"_bar {rank}"].get_paths()]
-        share = sum(np.log(c.max() / c.min()) for c in corners) / span
-        # The grid's outer cells are half as wide as the rest: one cell in 479 at most.
-        assert share == pytest.approx(np.mean(rung.thd_reliable), abs=1.5 / 479)
+def test_the_top_marks_where_harmonics_leave_the_band(take: Take) -> None:
+    ends = order_ends_hz(take)
+    assert ends == {order: pytest.approx(BAND_HZ[1] / order) for order in range(2, 11)}
+    axes = main_axes(report.plot_thd(take))
+    for order in (2, 3, 4, 5):
+        (mark,) = labelled(axes, f"_end {order}")
+        assert list(mark.get_xdata()) == [pytest.approx(BAND_HZ[1] / order)] * 2
+        assert [t.get_text() for t in axes.texts].count(f"H{order}") == 1
+    assert not labelled(axes, "_end 6")
+    for rung in take.rungs:  # the step stands where the marks say
+        assert set(rung.orders_summed[take.frequency_hz > ends[3] * 1.001]) <= {1, 0}
+    coarse = sample_take(points=60)
+    coarse.band_hz = []  # the grid alone must do, to half a step of it
+    assert order_ends_hz(coarse)[3] == pytest.approx(BAND_HZ[1] / 3, rel=10 ** (1.6 / 59) - 1)
+    assert order_ends_hz(sample_take(band_hz=(20.0, 1900.0), points=60)) == {}
 
 
 def test_percent_axis_stands_where_percent_belong(take: Take) -> None:
@@ -122,7 +128,8 @@ def test_percent_axis_stands_where_percent_belong(take: Take) -> None:
 @pytest.mark.parametrize("plot", LADDER_PLOTS)
 def test_nothing_that_is_drawn_is_cut_off_at_the_top(plot: str, take: Take) -> None:
     axes = main_axes(getattr(report, plot)(take))
-    highest = max(np.nanmax(line.get_ydata()) for line in rung_lines(axes)
+    lines = [*rung_lines(axes), *uncertain_lines(axes)]
+    highest = max(np.nanmax(line.get_ydata()) for line in lines
                   if np.isfinite(line.get_ydata()).any())  # fmt: skip
     assert axes.get_ylim()[0] < highest < axes.get_ylim()[1]
 
@@ -158,13 +165,18 @@ def test_gain_change_leaves_the_reference_to_the_zero_line(take: Take) -> None:
     np.testing.assert_array_equal(lines[6].get_ydata(), expected)
 
 
-def test_gain_change_hides_what_noise_at_the_reference_could_have_made() -> None:
-    noisy = sample_take()
-    noisy.rungs[0].fundamental_floor_db[:50] = noisy.rungs[0].fundamental_db[:50] - 20.0
-    assert not gain_change_reliable(noisy, 6)[:50].any()
+def test_gain_change_is_shown_where_the_analysis_wrote_one_and_never_pale() -> None:
+    noisy = sample_take(points=60)
+    assert noisy.compression is not None
+    noisy.compression.gain_change_db[6][20:30] = np.nan
+    axes = main_axes(report.plot_gain_change(noisy))
+    assert np.isnan(rung_lines(axes)[6].get_ydata())[20:30].all()
+    assert all(drawn(line).size == 0 for line in uncertain_lines(axes))
+    noisy.compression.reference_drive_dbfs = None
+    assert not gain_change_reliable(noisy, 6).any()
 
 
-def test_harmonics_have_a_panel_each_with_floor_and_faint_doubt() -> None:
+def test_harmonics_have_a_panel_each_with_floor_and_pale_doubt() -> None:
     take = sample_take(noise_db=15.0)
     rung = take.rungs[4]
     figure = report.plot_harmonics(take, drive_dbfs=rung.drive_dbfs)
@@ -172,19 +184,21 @@ def test_harmonics_have_a_panel_each_with_floor_and_faint_doubt() -> None:
     assert len(panels) == len(rung.harmonics) == 9
     by_order = {int(axes.texts[0].get_text()[1:]): axes for axes in panels}
     for order, curve in rung.harmonics.items():
-        (sure,), (doubt,) = (labelled(by_order[order], k) for k in ("_reliable", "_unreliable"))
+        (sure,), (doubt,) = (labelled(by_order[order], k) for k in ("_reliable", "_uncertain"))
         np.testing.assert_array_equal(
             sure.get_ydata(), np.where(curve.reliable, curve.level_db, np.nan)
         )
         assert doubt.get_linewidth() < sure.get_linewidth() / 2
-        assert doubt.get_linestyle() != "-"
-        missing = ~curve.reliable & np.isfinite(curve.level_db)
-        assert np.isfinite(np.asarray(doubt.get_ydata())[missing]).all()
+        above = np.nan_to_num(curve.level_db - curve.floor_db, nan=-1.0)
+        between = (above >= 6.0) & (above < 25.0)
+        reached = np.isfinite(doubt.get_ydata())
+        assert reached[between].all()
+        assert curve.reliable[reached & ~between].all()
         (floor,) = [p for p in by_order[order].patches if p.get_label() == "_floor"]
         x, top = take.frequency_hz[0], floor.get_xy()[:, 1].max()
         assert floor.get_xy()[0, 0] == x
         assert top == pytest.approx(np.nanmax(curve.floor_db))
-    assert "not reliable" in words(figure)
+    assert "noise may move it by several dB" in words(figure)
 
 
 def test_harmonics_default_to_the_loudest_rung_that_did_not_clip() -> None:
@@ -215,19 +229,6 @@ def test_what_cannot_be_drawn_is_refused(call: object, text: str, take: Take) ->
         call(take)
 
 
-@pytest.mark.parametrize("plot", LADDER_PLOTS)
-def test_a_field_without_reliable_values_says_so(plot: str) -> None:
-    figure = getattr(report, plot)(all_unreliable(sample_take(points=120)))
-    assert all(np.isnan(line.get_ydata()).all() for line in rung_lines(main_axes(figure)))
-    assert "Nothing here is reliable" in words(figure)
-
-
-def test_clipped_rungs_are_not_drawn_and_named() -> None:
-    figure = report.plot_fundamental(sample_take(clipped=(6,), points=60))
-    assert np.isnan(rung_lines(main_axes(figure))[6].get_ydata()).all()
-    assert [t.get_text() for t in figure.axes[1].texts].count("clipped") == 1
-
-
 def test_a_missing_floor_does_not_hide_the_fundamental() -> None:
     take = sample_take(points=60, levels_dbfs=(-10.0,))
     take.rungs[0].fundamental_floor_db[:] = np.nan  # null in the file: no noise at all
@@ -240,9 +241,9 @@ def test_levels_differ_in_lightness_and_are_named_on_line_and_strip(count: int) 
     levels = tuple(np.linspace(-48.0, -4.0, count))
     figure = report.plot_fundamental(sample_take(levels_dbfs=levels, noise_db=-30.0))
     lines = rung_lines(main_axes(figure))
-    lightness = [np.dot(to_rgb(line.get_color()), (0.2126, 0.7152, 0.0722)) for line in lines]
+    lightness = [luminance(line.get_color()) for line in lines]
     assert all(a - b > 0.02 for a, b in pairwise(lightness))
-    tags = [t for t in main_axes(figure).texts if str(t.get_label()).startswith("_tag")]
+    tags = tags_of(figure)
     assert len(tags) == count
     for tag, line in zip(tags, lines, strict=True):
         at = np.argmin(np.abs(np.asarray(line.get_xdata()) - tag.get_position()[0]))

@@ -62,6 +62,10 @@ def test_a_row_a_frequency_and_rung_holds_the_values(tmp_path: Path) -> None:
                 else:
                     assert float(row[name]) == pytest.approx(value, abs=6e-4)
             assert row["h3_reliable"] == str(bool(rung.harmonics[3].reliable[point])).lower()
+            clear = rung.fundamental_db - rung.fundamental_floor_db >= 25.0
+            assert row["fundamental_reliable"] == str(bool(clear[point])).lower()
+            shown = math.isfinite(take.compression.gain_change_db[index][point])
+            assert row["gain_change_reliable"] == str(shown).lower()
             assert row["thd_reliable"] == str(bool(rung.thd_reliable[point])).lower()
             assert row["orders_summed"] == str(int(rung.orders_summed[point]))
             assert row["fundamental_dbfs"] == ""
