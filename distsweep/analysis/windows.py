@@ -80,7 +80,7 @@ class HarmonicWindow:
     energy_s : ∫w² dt of the window that each point sees, shape ``(G,)``.
     sum_s : ∫w dt, shape ``(G,)``; energy over its square is the noise bandwidth.
     resolves : whether the window holds enough periods, shape ``(G,)``.
-    before_s, after_s : the longest reach of the windows.
+    before_s, after_s : reach of the longer of the two windows that each point sees, ``(G,)``.
     """
 
     def __init__(self, deconvolver: Deconvolver, order: int, radiated_hz: FloatArray) -> None:
@@ -103,8 +103,7 @@ class HarmonicWindow:
             spans.append((before_s, after_s))
         shapes = [_window(before * rate_hz, after * rate_hz) for before, after in spans]
         self._pieces = self._lay(spans, rate_hz)
-        self.before_s = shapes[0][0] / rate_hz
-        self.after_s = (len(shapes[0][1]) - shapes[0][0]) / rate_hz
+        self.before_s, self.after_s = np.array(spans)[self._lower].T
         self._measure(shapes, rate_hz)
 
     def _lay(self, spans: list[tuple[float, float]], rate_hz: float) -> list[_Piece]:
