@@ -70,6 +70,7 @@ class TakeEntry:
     stimulus: Path
     recordings: tuple[Path, ...]
     channel: int = 1
+    partial: bool = False
 
 
 @dataclass(frozen=True)
@@ -83,8 +84,10 @@ class Session:
     takes: tuple[TakeEntry, ...]
 
 
-def read_session(path: str | Path) -> Session:
+def read_session(path: str | Path, *, takes_required: bool = True) -> Session:
     """Read a session from its folder or its ``session.toml``.
+
+    ``takes_required=False`` is for sessions that are about to be captured.
 
     Raises
     ------
@@ -102,7 +105,7 @@ def read_session(path: str | Path) -> Session:
         device=_device(table),
         conditions=_conditions(table),
         calibration=_calibration(table, file),
-        takes=_takes(table, file),
+        takes=_takes(table, file) if takes_required or table.has("takes") else (),
     )
     table.close()
     return session
@@ -171,7 +174,7 @@ def _pascal_per_fs(path: Path) -> float:
 
 
 def _takes(table: Table, file: Path) -> tuple[TakeEntry, ...]:
-    listed = table.take("takes", [])
+    listed = table.take("takes")
     if not isinstance(listed, list) or not listed:
         table.fail("takes", "is empty: add a [[takes]] table with position, stimulus, recording")
     takes = []
@@ -187,6 +190,7 @@ def _takes(table: Table, file: Path) -> tuple[TakeEntry, ...]:
                 stimulus=file.parent / inner.text("stimulus"),
                 recordings=tuple(file.parent / name for name in names),
                 channel=inner.whole("channel", 1, least=1),
+                partial=inner.truth("partial", False),
             )
         )
         inner.close()

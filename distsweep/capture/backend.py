@@ -1,0 +1,133 @@
+"""What the capture needs of an audio system, and how a device is named on the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from distsweep.errors import DeviceError, InputError
+from distsweep.units import FloatArray
+
+
+@dataclass(frozen=True)
+class AudioDevice:
+    """A device as the audio system lists it; ``index`` is what it is opened by."""
+
+    index: int
+    name: str
+    host: str
+    inputs: int
+    outputs: int
+    rate_hz: float
+
+
+@dataclass(frozen=True)
+class Route:
+    """Where the sound goes out and comes in; channels count from 1.
+
+    Attributes
+    ----------
+    loopback_channel : input channel that the output is wired to, as a time reference.
+    input_channels : how many input channels are opened, from the first.
+    """
+
+    output: AudioDevice
+    output_channel: int
+    input: AudioDevice
+    input_channel: int
+    loopback_channel: int | None
+    input_channels: int
+    rate_hz: int
+
+
+class Conversation(Protocol):
+    """What a backend asks of whoever talks and listens; neither method may raise."""
+
+    def fill(self, block: FloatArray) -> bool:
+        """Write the next samples, shape ``(frames,)``; True once the last has been written."""
+        ...
+
+    def hear(self, block: FloatArray, *, dropped: bool) -> bool:
+        """Take what was recorded, shape ``(frames, channels)``; True once it was enough.
+
+        ``dropped`` says that the audio system lost samples around this block.
+        """
+        ...
+
+    def output_dropped(self) -> None:
+        """Take note that the output ran dry."""
+        ...
+
+
+class Backend(Protocol):
+    """An audio system."""
+
+    def devices(self) -> Sequence[AudioDevice]:
+        """List the devices."""
+        ...
+
+    def check(self, route: Route) -> None:
+        """Make sure that both devices take the rate and the channels; nothing sounds.
+
+        Raises DeviceError.
+        """
+        ...
+
+    def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
+        """Play and record until ``hear`` says that it was enough.
+
+        ``tick`` is called in the calling thread, every few hundredths of a second. Raises
+        DeviceError when a device fails or goes away.
+        """
+        ...
+
+    def record(
+        self, device: AudioDevice, *, channels: int, rate_hz: int, seconds: float
+    ) -> FloatArray:
+        """Record only; return shape ``(frames, channels)``. Raises DeviceError."""
+        ...
+
+
+def open_backend() -> Backend:
+    """Return the audio system of this computer.
+
+    Raises
+    ------
+    DeviceError
+        The PortAudio library is missing.
+    """
+    from distsweep.capture.portaudio import PortAudio
+
+    return PortAudio()
+
+
+def choose_device(devices: Sequence[AudioDevice], wanted: str, *, kind: str) -> AudioDevice:
+    """Find a device by its number in ``distsweep devices``, its name, or a part of it.
+
+    Parameters
+    ----------
+    kind : "input" or "output"; devices without such channels are passed over.
+
+    Raises
+    ------
+    DeviceError
+        There is no such device.
+    InputError
+        Several devices match; the message names them.
+    """
+    able = [d for d in devices if (d.inputs if kind == "input" else d.outputs) > 0]
+    if wanted.isdecimal():
+        found = [d for d in able if d.index == int(wanted)]
+    else:
+        found = [d for d in able if d.name == wanted] or [
+            d for d in able if wanted.lower() in d.name.lower()
+        ]
+    if not found:
+        raise DeviceError(
+            f"there is no {kind} device {wanted!r}: 'distsweep devices' lists those there are"
+        )
+    if len(found) > 1:
+        names = ", ".join(f"{d.index} {d.name!r} ({d.host})" for d in found)
+        raise InputError(f"{kind} device {wanted!r} fits several: give the number; {names}")
+    return found[0]

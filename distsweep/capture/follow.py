@@ -1,0 +1,136 @@
+"""What the waiting thread does while something plays: find the marker, show the progress."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.capture.gate import Conversation
+from distsweep.capture.interrupts import Pending
+from distsweep.capture.response import LEAST_MATCH, Response, find_arrival
+from distsweep.capture.watch import OFF_BY_DB, Stop
+from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
+
+USUAL_DELAY_S = 0.3
+"""The marker is looked for once it should have come through with this delay."""
+
+SHOWN_EVERY_S = 0.25
+"""Progress is shown this often."""
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How levels are shown: what is added to dBFS of the input, and the unit."""
+
+    offset_db: float
+    unit: str
+
+    def of_power(self, power: float) -> float:
+        """Return the level of a mean square (a full-scale sine has ½)."""
+        return float(power_to_db(max(2.0 * power, 1e-30))) + self.offset_db
+
+
+class Follower:
+    """Follows one sending.
+
+    Attributes
+    ----------
+    arrival : recorded sample at which the marker arrived; None until it was found.
+    match : how alike it was, 0…1.
+    """
+
+    def __init__(
+        self,
+        stimulus: LadderStimulus,
+        file: StimulusFile,
+        *,
+        name: str,
+        marker_response: Response | None,
+        noise_power: float,
+        scale: Scale,
+        pending: Pending,
+        show: Callable[[str], None],
+    ) -> None:
+        """Prepare; without ``marker_response`` the marker's level is not judged."""
+        self.arrival: int | None = None
+        self.match = 0.0
+        self._stimulus = stimulus
+        self._file = file
+        self._name = name
+        self._response = marker_response
+        self._noise_power = noise_power
+        self._scale = scale
+        self._pending = pending
+        self._show = show
+        self._shown_at = 0
+        self._chirp = stimulus.marker.waveform()
+
+    def tick(self, conversation: Conversation) -> None:
+        """Look around once."""
+        if self._pending.wanted:
+            conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
+        rate_hz = self._stimulus.recipe.rate_hz
+        expected = self._file.start_marker_sample + len(self._chirp)
+        if self.arrival is None and conversation.count >= expected + USUAL_DELAY_S * rate_hz:
+            self._align(conversation)
+        if conversation.count - self._shown_at >= SHOWN_EVERY_S * rate_hz:
+            self._shown_at = conversation.count
+            self._show(self._progress(conversation))
+
+    def _align(self, conversation: Conversation) -> None:
+        """Find the marker; from the loop-back channel where there is one."""
+        route = conversation.route
+        heard = conversation.mono[: conversation.count]
+        reference = heard
+        if route.loopback_channel is not None:
+            column = conversation.all_channels[: conversation.count, route.loopback_channel - 1]
+            reference = column.astype(np.float64)
+        first = max(0, self._file.start_marker_sample - len(self._chirp) // 4)
+        place, match = find_arrival(reference[first:], self._chirp)
+        if match < LEAST_MATCH:
+            return
+        self.match = match
+        self.arrival = first + place
+        self._judge_marker(conversation, heard)
+        conversation.watch.sweep_at = (
+            self.arrival + self._file.rungs[0].start_sample - self._file.start_marker_sample
+        )
+
+    def _judge_marker(self, conversation: Conversation, heard: FloatArray) -> None:
+        """A gain that was touched since the probe shows here, before the loud sweep starts."""
+        if self._response is None or self.arrival is None:
+            return
+        chirp = db_to_ratio(self._stimulus.marker.level_dbfs) * self._chirp
+        predicted = float(np.mean(self._response.predict(chirp) ** 2))
+        there = heard[self.arrival : self.arrival + len(chirp)]
+        actual = float(np.mean(there**2))
+        off_db = float(power_to_db(actual / max(predicted, 1e-30)))
+        if actual > db_to_power(OFF_BY_DB) * (predicted + self._noise_power):
+            conversation.halt(
+                Stop(
+                    "loud",
+                    f"the marker is heard {off_db:+.1f} dB re the prediction: was a gain raised?",
+                    conversation.count,
+                )
+            )
+        elif actual < predicted / db_to_power(OFF_BY_DB):
+            conversation.halt(
+                Stop(
+                    "quiet",
+                    f"the marker is heard {off_db:+.1f} dB re the prediction: has something come"
+                    " loose, or was a gain lowered?",
+                    conversation.count,
+                )
+            )
+
+    def _progress(self, conversation: Conversation) -> str:
+        left_s = max(0, self._file.samples - conversation.sent) / self._stimulus.recipe.rate_hz
+        measured_db = self._scale.of_power(conversation.watch.level_power())
+        text = f"{self._name}: {left_s:.1f} s to go, measured {measured_db:.1f}"
+        expected = conversation.watch.expected_power()
+        if expected is not None:
+            text += f", predicted {self._scale.of_power(expected):.1f}"
+        return f"{text} {self._scale.unit}"

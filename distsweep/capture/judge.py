@@ -1,0 +1,106 @@
+"""A rung judged by the package's own analysis before the next one plays."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from distsweep.analysis.ladder import LadderSettings, measure_ladder
+from distsweep.analysis.ladder_take import read_ladder
+from distsweep.results import Rung
+from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.takes.cutting import cut_take
+from distsweep.takes.recording import read_recording
+from distsweep.takes.session import Calibration, Conditions
+from distsweep.units import FloatArray
+
+EFFECTIVE_RANGE_DB = 10.0
+"""THD counts where the fundamental is at most so far below the rung's level: the effective
+frequency range of IEC 60268-5 (from memory). Far below it, at 20 Hz on a small loudspeaker,
+100 % is usual and says nothing about distress."""
+
+MEDIAN_POINTS = 17
+"""Points, 48 an octave, over whose running median THD counts: a third of an octave, so that
+no single dip of the fundamental stops a capture."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the analysis says of a rung.
+
+    Attributes
+    ----------
+    level_db : over the level band; dB SPL, or dBFS while uncalibrated.
+    thd_percent, thd_hz : the highest THD (third-octave median) and where; None where no THD
+        stands clear of the noise.
+    clock_drift_ppm : recorder's clock re the player's.
+    """
+
+    level_db: float
+    thd_percent: float | None
+    thd_hz: float | None
+    clock_drift_ppm: float | None
+
+
+def judge_rung(
+    stimulus: LadderStimulus,
+    file: StimulusFile,
+    path: Path,
+    *,
+    channel: int,
+    calibration: Calibration,
+    conditions: Conditions,
+) -> Verdict:
+    """Analyse the recording of one file of a split stimulus.
+
+    Raises
+    ------
+    InputError
+        The stimulus is not in the recording: samples were lost, or it was drowned.
+    """
+    rungs = tuple(dataclasses.replace(rung, role="rung") for rung in file.rungs)
+    alone = dataclasses.replace(stimulus, files=(dataclasses.replace(file, rungs=rungs),))
+    recipe = stimulus.recipe
+    cut = cut_take(alone, [read_recording(path, channel=channel)])
+    settings = LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db)
+    reading = read_ladder(
+        measure_ladder(cut, stimulus.sweep, settings),
+        cut.rungs,
+        level_offset_db=calibration.level_offset_db,
+        level_band_hz=conditions.level_band_hz,
+        calibrated=True,  # with an offset of 0, "SPL" is in dBFS
+    )
+    rung = reading.rungs[0]
+    frequency_hz = recipe.band_hz[0] * 2.0 ** (np.arange(len(rung.thd_percent)) / 48.0)
+    level_db = rung.spl_db if rung.spl_db is not None else float("nan")
+    worst = worst_thd(rung, frequency_hz, level_db)
+    return Verdict(
+        level_db=level_db,
+        thd_percent=None if worst is None else worst[0],
+        thd_hz=None if worst is None else worst[1],
+        clock_drift_ppm=cut.clock_drift_ppm,
+    )
+
+
+def worst_thd(rung: Rung, frequency_hz: FloatArray, level_db: float) -> tuple[float, float] | None:
+    """Return the highest third-octave median of THD in the effective range, and where.
+
+    Returns
+    -------
+    Percent of the fundamental and Hz; None where nothing is reliable.
+    """
+    counts = rung.thd_reliable & (rung.fundamental_db >= level_db - EFFECTIVE_RANGE_DB)
+    thd = np.where(counts, rung.thd_percent, np.nan)
+    if len(thd) < MEDIAN_POINTS:
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view(thd, MEDIAN_POINTS)
+    enough = np.sum(np.isfinite(windows), axis=1) > MEDIAN_POINTS // 2
+    if not np.any(enough):
+        return None
+    medians = np.full(len(windows), -np.inf)
+    medians[enough] = np.nanmedian(windows[enough], axis=1)
+    best = int(np.argmax(medians))
+    return float(medians[best]), float(frequency_hz[best + MEDIAN_POINTS // 2])

@@ -1,0 +1,175 @@
+"""From what the probe found to the drives of a ladder, and what they add up to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.weighting import a_weighting_db
+from distsweep.capture.exposure import Exposure, doses, exposures_of
+from distsweep.capture.levels import LARGEST_RISE_DB, with_gentle_rises
+from distsweep.capture.response import Gain
+from distsweep.capture.safeguards import WORST_SPL_AT_0DBFS_DB, Announcement
+from distsweep.errors import InputError, SafetyRefusal
+from distsweep.stimulus.sweep import Sweep
+from distsweep.units import FloatArray
+
+COURSE_STEP_S = 0.01
+"""Step of a sweep's course of levels, as the dose is added up."""
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Loudspeaker, distance and interface as the probe found them.
+
+    Attributes
+    ----------
+    gain : what becomes of a 0 dBFS sine, in dBFS of the input.
+    spl_at_0dbfs_in_db : level of a 0 dBFS sine at the input; None while uncalibrated.
+    probe_dbfs : drive of the loudest probe that went well.
+    listener_offset_db : level at the listener minus that at the microphone.
+    """
+
+    gain: Gain
+    spl_at_0dbfs_in_db: float | None
+    probe_dbfs: float
+    listener_offset_db: float
+
+    @property
+    def calibrated(self) -> bool:
+        """Whether levels are sound pressure levels."""
+        return self.spl_at_0dbfs_in_db is not None
+
+    @property
+    def band_spl_at_0dbfs_db(self) -> float | None:
+        """A rung's level at 0 dBFS drive, dB SPL over the level band."""
+        if self.spl_at_0dbfs_in_db is None:
+            return None
+        return self.gain.band_db + self.spl_at_0dbfs_in_db
+
+    @property
+    def loudest_spl_at_0dbfs_db(self) -> float:
+        """The loudest frequency's level at 0 dBFS drive; the worst case while uncalibrated."""
+        if self.spl_at_0dbfs_in_db is None:
+            return WORST_SPL_AT_0DBFS_DB
+        return self.gain.loudest_db + self.spl_at_0dbfs_in_db
+
+    def course_dba(self, sweep: Sweep) -> FloatArray:
+        """A-weighted level at the listener at 0 dBFS drive over a sweep's time, dB SPL."""
+        times_s = np.arange(0.0, sweep.duration_s, COURSE_STEP_S)
+        passed_hz = sweep.start_hz * np.exp(times_s / sweep.rate_constant_s)
+        if self.spl_at_0dbfs_in_db is None:
+            level_db = np.full(len(times_s), WORST_SPL_AT_0DBFS_DB)
+        else:
+            curve_db = np.interp(
+                np.log(passed_hz), np.log(self.gain.frequency_hz), self.gain.curve_db
+            )
+            level_db = curve_db + self.spl_at_0dbfs_in_db
+        return np.asarray(level_db + a_weighting_db(passed_hz) + self.listener_offset_db)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The drives of a ladder, dBFS, rising; ``added`` tells which were put in between."""
+
+    drives_dbfs: tuple[float, ...]
+    added: tuple[bool, ...]
+    bench: Bench
+
+    @property
+    def highest_spl_db(self) -> float:
+        """The loudest moment at the microphone, by prediction or at worst."""
+        return self.drives_dbfs[-1] + self.bench.loudest_spl_at_0dbfs_db
+
+    def rung_spl_db(self, drive_dbfs: float) -> float | None:
+        """A rung's predicted level, dB SPL over the level band; None while uncalibrated."""
+        at_0dbfs_db = self.bench.band_spl_at_0dbfs_db
+        return None if at_0dbfs_db is None else drive_dbfs + at_0dbfs_db
+
+    def name(self, drive_dbfs: float) -> str:
+        """Say how loud a rung is."""
+        spl_db = self.rung_spl_db(drive_dbfs)
+        if spl_db is None:
+            return f"{drive_dbfs:.1f} dBFS"
+        return f"{spl_db:.1f} dB SPL ({drive_dbfs:.1f} dBFS)"
+
+
+def plan_from_spl(levels_spl_db: Sequence[float], bench: Bench) -> Plan:
+    """Find the drives that give levels in dB SPL over the level band, by the probe.
+
+    Raises
+    ------
+    InputError
+        Nothing is calibrated.
+    SafetyRefusal
+        A drive would pass 0 dBFS.
+    """
+    at_0dbfs_db = bench.band_spl_at_0dbfs_db
+    if at_0dbfs_db is None:
+        raise InputError(
+            "levels in dB SPL need a calibration: 'distsweep calibrate', or --levels-dbfs"
+        )
+    highest_dbfs = max(levels_spl_db) - at_0dbfs_db
+    if highest_dbfs > 0.0:
+        raise SafetyRefusal(
+            f"{max(levels_spl_db):g} dB SPL would need {highest_dbfs:+.1f} dBFS, above full"
+            f" scale; this volume setting gives {at_0dbfs_db:.1f} dB SPL at most: turn the"
+            " loudspeaker up, or ask for less"
+        )
+    return plan_from_drives([level_db - at_0dbfs_db for level_db in levels_spl_db], bench)
+
+
+def plan_from_drives(drives_dbfs: Sequence[float], bench: Bench) -> Plan:
+    """Take drives in dBFS as asked for, with gentler rises put in where they are needed.
+
+    The ladder starts at most LARGEST_RISE_DB above the probe.
+    """
+    if not drives_dbfs or max(drives_dbfs) > 0.0:
+        raise SafetyRefusal("a drive is above 0 dBFS, or none was asked for")
+    drives = with_gentle_rises(drives_dbfs, from_db=bench.probe_dbfs)
+    asked = set(drives_dbfs)
+    return Plan(drives, tuple(drive not in asked for drive in drives), bench)
+
+
+def drive_exposures(drive_dbfs: float, bench: Bench, sweep: Sweep) -> list[Exposure]:
+    """Return what one sweep at a drive is at the listener's place."""
+    return exposures_of(bench.course_dba(sweep) + drive_dbfs, step_s=COURSE_STEP_S)
+
+
+def announce(
+    plan: Plan,
+    played_dbfs: Sequence[float],
+    *,
+    sweep: Sweep,
+    seconds: float,
+    earlier: Sequence[Exposure],
+) -> Announcement:
+    """Say what a plan will sound like.
+
+    Parameters
+    ----------
+    played_dbfs : drive of every sweep in order, repeats and the return rung included.
+    seconds : how long all of it takes, silences included.
+    earlier : what the session has played before.
+    """
+    exposures = list(earlier)
+    for drive_dbfs in played_dbfs:
+        exposures += drive_exposures(drive_dbfs, plan.bench, sweep)
+    added = dict(zip(plan.drives_dbfs, plan.added, strict=True))
+    loudest_db = plan.bench.loudest_spl_at_0dbfs_db
+    lines = [
+        f"{plan.name(drive)}, up to {drive + loudest_db:.1f} dB SPL, {sweep.duration_s:.1f} s"
+        + (f" (added: rises of {LARGEST_RISE_DB:g} dB at most)" if added.get(drive) else "")
+        for drive in played_dbfs
+    ]
+    return Announcement(
+        highest_spl_db=plan.highest_spl_db,
+        listener_offset_db=plan.bench.listener_offset_db,
+        drive_dbfs=plan.drives_dbfs[-1],
+        seconds=seconds,
+        rungs=lines,
+        doses=doses(exposures),
+        calibrated=plan.bench.calibrated,
+    )

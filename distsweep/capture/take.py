@@ -1,0 +1,116 @@
+"""The files of one take: its stimulus's sidecar, its recordings, its place in the session."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+from distsweep.capture.keeping import Reservation, keep, log, reserve
+from distsweep.errors import InputError
+from distsweep.stimulus.layout import lay_out
+from distsweep.stimulus.recipe import LadderRecipe
+from distsweep.stimulus.sidecar import LadderStimulus, sidecar_text
+from distsweep.takes.cutting import cut_take
+from distsweep.takes.recording import read_recording
+from distsweep.takes.session_file import FILE_NAME, add_table
+from distsweep.units import FloatArray
+from distsweep.whole_files import write_whole_text
+
+HIGHEST_MARKER_ABOVE_FIRST_DB = 0.0
+"""The markers of a capture are as loud as its first rung: nothing startles."""
+
+
+def ladder_stimulus(
+    recipe: LadderRecipe, drives_dbfs: tuple[float, ...], name: str
+) -> LadderStimulus:
+    """Lay out a ladder at the drives found, one file a rung, with quiet markers."""
+    recipe = dataclasses.replace(recipe, name=name, levels_dbfs=drives_dbfs)
+    stimulus = lay_out(recipe, split=True)
+    marker_dbfs = drives_dbfs[0] + HIGHEST_MARKER_ABOVE_FIRST_DB
+    marker = dataclasses.replace(stimulus.marker, level_dbfs=marker_dbfs)
+    return dataclasses.replace(stimulus, marker=marker)
+
+
+class TakeFiles:
+    """Keeps the recordings of one take and tells the session of them."""
+
+    def __init__(self, folder: Path, name: str, *, position: str, rate_hz: int) -> None:
+        """Begin a take; nothing is written yet."""
+        self.folder = folder
+        self.name = name
+        self.complete: list[Path] = []
+        self.partial: Path | None = None
+        self._position = position
+        self._rate_hz = rate_hz
+        self._stimulus: LadderStimulus | None = None
+
+    def begin(self, stimulus: LadderStimulus) -> None:
+        """Write the sidecar, before anything is recorded that it explains."""
+        self._stimulus = stimulus
+        write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
+
+    def reserve(self, *, samples: int, channels: int) -> Reservation:
+        """Take room for the next recording."""
+        return reserve(self.folder, samples=samples, channels=channels)
+
+    def keep(
+        self, reservation: Reservation, recorded: FloatArray, name: str, **details: Any
+    ) -> Path:
+        """Keep a recording and note it in the record."""
+        path = keep(reservation, self.folder, name, recorded, self._rate_hz)
+        log(self.folder, "recorded", file=path.name, **details)
+        return path
+
+    def finish(self) -> Path | None:
+        """Add the complete take to the session, or as much as there is of it.
+
+        Returns
+        -------
+        The take's sidecar; None where there is nothing that could be analysed.
+        """
+        stimulus = self._stimulus
+        if stimulus is None or not self.complete:
+            return None
+        whole = len(self.complete) == len(stimulus.files)
+        recordings = list(self.complete)
+        name = f"{self.name}.json"
+        if not whole:
+            if self.partial is not None and self._fits(stimulus, [*recordings, self.partial]):
+                recordings.append(self.partial)
+            name = f"{self.name}-partial.json"
+            text = sidecar_text(first_files(stimulus, len(recordings)))
+            write_whole_text(self.folder / name, text)
+        values: dict[str, Any] = {
+            "position": self._position,
+            "stimulus": name,
+            "recording": [path.name for path in recordings],
+            "channel": 1,
+            "partial": None if whole else True,
+        }
+        add_table(self.folder / FILE_NAME, "[[takes]]", values)
+        log(self.folder, "take", **values)
+        return self.folder / name
+
+    def _fits(self, stimulus: LadderStimulus, recordings: list[Path]) -> bool:
+        """Tell whether the analysis can make something of an unfinished last recording."""
+        try:
+            cut_take(
+                first_files(stimulus, len(recordings)),
+                [read_recording(path) for path in recordings],
+            )
+        except InputError:
+            return False
+        return True
+
+
+def first_files(stimulus: LadderStimulus, count: int) -> LadderStimulus:
+    """Return a split stimulus of only its first files."""
+    files = stimulus.files[:count]
+    levels = tuple(file.rungs[0].drive_dbfs for file in files if file.rungs[0].role == "rung")
+    recipe = dataclasses.replace(
+        stimulus.recipe,
+        levels_dbfs=levels,
+        return_rung=any(file.rungs[0].role == "return" for file in files),
+    )
+    return dataclasses.replace(stimulus, recipe=recipe, files=files)

@@ -1,0 +1,232 @@
+"""Watching the microphone while a rung plays: stop when it is not what was predicted.
+
+The rule, for windows of 20 ms, from 0.2 s into a rung's sweep to its end:
+
+- too loud: more than 6 dB above the upper prediction, which is the first rung (before it: the
+  probe) scaled linearly to this drive. Where that prediction lies more than 15 dB under the
+  rung's own mean, the place 15 dB under stands for it: in a notch, or below the loudspeaker's
+  range, harmonics may well be louder than the fundamental.
+- too quiet: more than 6 dB below the lower prediction. That is what the rung before gave at
+  the same instant, unscaled: a limiter, or a voice coil that is hot, may keep a louder drive
+  from becoming louder, but nothing healthy makes it 6 dB quieter than a softer drive was. For
+  the first rung it is the scaled probe. Nothing is too quiet where the lower prediction is
+  more than 15 dB under its own mean.
+
+At any time, also before the sweep: louder than confirmed by 6 dB; two clipped samples; input
+without a sign of life. Everything here is arithmetic on arrays: no device, no clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.takes.recording import CLIPPED_FROM, SILENT_PEAK
+from distsweep.units import FloatArray, db_to_power, power_to_db
+
+HOP_S = 0.005
+WINDOW_HOPS = 4
+"""Levels are taken over 20 ms, every 5 ms (chosen: with a fade of 10 ms and blocks of up to
+15 ms, a stop is complete within 50 ms of audio)."""
+
+OFF_BY_DB = 6.0
+"""So far off prediction stops a rung (issue: capture)."""
+
+NOT_BEFORE_S = 0.2
+"""A rung's first moments are not compared (issue: capture)."""
+
+LEAST_OF_MEAN_DB = 15.0
+"""See above (chosen: deeper notches fill up with harmonics, reverberation and noise)."""
+
+SILENT_HOPS = 6
+"""30 ms below −120 dBFS: no microphone is so quiet, it is unplugged or muted."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Why a rung was stopped, and at which recorded sample that was noticed.
+
+    ``kind`` is "loud", "quiet", "clipped", "silent", "unheard", "interrupted", "device",
+    "dropout", "distorted" or "broken".
+    """
+
+    kind: str
+    message: str
+    sample: int | None = None
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Least and largest energy of each window of a rung, one a hop, from the sweep's start.
+
+    Attributes
+    ----------
+    lower, upper : sums of squares over a window that ends with this hop, shape ``(H,)``; 0
+        and inf where nothing is compared.
+    expected : what was predicted, shape ``(H,)``, for display.
+    """
+
+    lower: FloatArray
+    upper: FloatArray
+    expected: FloatArray
+
+
+def bounds(
+    upper_wave: FloatArray,
+    lower_wave: FloatArray,
+    *,
+    rate_hz: float,
+    noise_power: float,
+    doubt_power: FloatArray | float = 0.0,
+) -> Bounds:
+    """Turn predicted recordings of a sweep into bounds on each window's energy.
+
+    Parameters
+    ----------
+    upper_wave, lower_wave : predictions from the sweep's start on, shape ``(S,)`` both.
+    noise_power : mean square of the background; it comes on top of the upper prediction.
+    doubt_power : mean square, per hop or in all, of the lower prediction that may be noise.
+    """
+    hop = round(HOP_S * rate_hz)
+    upper, lower = (_window_energies(wave, hop) for wave in (upper_wave, lower_wave))
+    window = WINDOW_HOPS * hop
+    least = float(db_to_power(-LEAST_OF_MEAN_DB))
+    factor = float(db_to_power(OFF_BY_DB))
+    upper_mean = window * float(np.mean(upper_wave**2))
+    lower_mean = window * float(np.mean(lower_wave**2))
+    # One hop to either side: arrival and clock are known to a few milliseconds only.
+    loudest = np.maximum(_neighbours(upper).max(axis=0), least * upper_mean)
+    lower_sure = lower - window * np.asarray(doubt_power)
+    quietest = _neighbours(lower_sure).min(axis=0)
+    compared = quietest >= least * lower_mean
+    first = round(NOT_BEFORE_S / HOP_S) + WINDOW_HOPS
+    lower_bound = np.where(compared, quietest / factor, 0.0)
+    lower_bound[:first] = 0.0
+    upper_bound = factor * (loudest + window * noise_power)
+    upper_bound[:first] = np.inf
+    return Bounds(lower_bound, upper_bound, upper)
+
+
+class Watch:
+    """Follows a recording as it grows.
+
+    Attributes
+    ----------
+    sweep_at : recorded sample at which the sweep starts; None until it is known.
+    stop : the first reason found to stop, or None.
+    """
+
+    def __init__(
+        self,
+        *,
+        rate_hz: float,
+        loudest_power: float,
+        expected: Bounds | None,
+    ) -> None:
+        """Prepare.
+
+        Parameters
+        ----------
+        loudest_power : mean square over a window above which anything is too loud.
+        expected : bounds on the rung's windows; None for a probe.
+        """
+        self._hop = round(HOP_S * rate_hz)
+        self._loudest_energy = loudest_power * WINDOW_HOPS * self._hop
+        self._expected = expected
+        self._hops = 0
+        self._energies = [0.0] * WINDOW_HOPS
+        self._silent = 0
+        self._clipped = 0
+        self.sweep_at: int | None = None
+        self.stop: Stop | None = None
+
+    def look(self, recorded: FloatArray, count: int) -> Stop | None:
+        """Judge what has come in; ``recorded[:count]`` is valid, shape ``(samples,)``."""
+        while self.stop is None and (self._hops + 1) * self._hop <= count:
+            first = self._hops * self._hop
+            self._judge(recorded[first : first + self._hop], first + self._hop)
+            self._hops += 1
+        return self.stop
+
+    def level_power(self) -> float:
+        """Return the mean square over the latest window."""
+        return sum(self._energies) / (WINDOW_HOPS * self._hop)
+
+    def expected_power(self) -> float | None:
+        """Return the mean square predicted for the latest window; None outside the sweep."""
+        place = self._place(self._hops * self._hop)
+        if self._expected is None or place is None:
+            return None
+        return float(self._expected.expected[place]) / (WINDOW_HOPS * self._hop)
+
+    def _judge(self, hop: FloatArray, end: int) -> None:
+        peak = max(float(hop.max()), -float(hop.min()))
+        energy = float(np.dot(hop, hop))
+        self._energies = [*self._energies[1:], energy]
+        total = sum(self._energies)
+        if not np.isfinite(total):
+            self.stop = Stop("device", "the input delivers what is not a number", end)
+        elif peak >= CLIPPED_FROM and self._is_clipped(hop):
+            self.stop = Stop("clipped", "the input clips: lower its gain, calibrate again", end)
+        elif total > self._loudest_energy:
+            self.stop = Stop(
+                "loud", "the microphone hears more than was confirmed: was a gain raised?", end
+            )
+        else:
+            self._judge_life(peak, end)
+            self._compare(total, end)
+
+    def _is_clipped(self, hop: FloatArray) -> bool:
+        self._clipped += int(np.count_nonzero(np.abs(hop) >= CLIPPED_FROM))
+        return self._clipped >= 2
+
+    def _judge_life(self, peak: float, end: int) -> None:
+        self._silent = self._silent + 1 if peak < SILENT_PEAK else 0
+        if self.sweep_at is not None and self._silent >= SILENT_HOPS:
+            self.stop = Stop(
+                "silent", "the input has gone dead: is the microphone plugged in?", end
+            )
+
+    def _place(self, end: int) -> int | None:
+        if self.sweep_at is None or self._expected is None:
+            return None
+        place = round((end - self.sweep_at) / self._hop) - 1
+        return place if 0 <= place < len(self._expected.lower) else None
+
+    def _compare(self, total: float, end: int) -> None:
+        place = self._place(end)
+        if self.stop is not None or place is None or self._expected is None:
+            return
+        if total > self._expected.upper[place]:
+            off_db = self._off_db(total, place)
+            self.stop = Stop(
+                "loud",
+                f"the microphone hears {off_db:+.1f} dB re the prediction: was a gain raised?",
+                end,
+            )
+        elif total < self._expected.lower[place]:
+            off_db = self._off_db(total, place)
+            self.stop = Stop(
+                "quiet",
+                f"the microphone hears {off_db:+.1f} dB re the prediction: has something come"
+                " loose, or switched itself off?",
+                end,
+            )
+
+    def _off_db(self, total: float, place: int) -> float:
+        predicted = max(float(self._expected.expected[place]) if self._expected else 0.0, 1e-30)
+        return float(power_to_db(max(total, 1e-30) / predicted))
+
+
+def _window_energies(wave: FloatArray, hop: int) -> FloatArray:
+    """Sum of squares over the window that ends with each hop; the start is filled with 0."""
+    hops = len(wave) // hop
+    energy = np.sum(wave[: hops * hop].reshape(hops, hop) ** 2, axis=1)
+    running = np.concatenate([np.zeros(WINDOW_HOPS), np.cumsum(energy)])
+    return np.asarray(running[WINDOW_HOPS:] - running[:-WINDOW_HOPS])
+
+
+def _neighbours(energies: FloatArray) -> FloatArray:
+    padded = np.pad(energies, 1, mode="edge")
+    return np.stack([padded[:-2], padded[1:-1], padded[2:]])

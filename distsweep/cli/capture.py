@@ -1,0 +1,247 @@
+"""``distsweep capture``: play and record, with the safeguards."""
+
+from __future__ import annotations
+
+import datetime
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from distsweep.capture.backend import Backend, Route
+    from distsweep.capture.sending import Order
+    from distsweep.stimulus.sidecar import LadderStimulus
+
+
+@click.command("capture")
+@click.argument("session", type=click.Path(file_okay=False, path_type=Path))
+@click.option(
+    "--stimulus",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Sidecar (.json) of the stimulus: gives band, sweep and rate.",
+)
+@click.option("--input", "input_name", metavar="DEV", required=True, help="Number or name.")
+@click.option("--output", "output_name", metavar="DEV", required=True, help="Number or name.")
+@click.option("--input-channel", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option("--output-channel", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option(
+    "--loopback-channel",
+    type=click.IntRange(min=1),
+    help="Input channel that the output is wired to: a time reference.",
+)
+@click.option(
+    "--levels-spl",
+    metavar="LEVELS",
+    help="dB SPL at the microphone: '86 and 96', '76 to 100 by 3'.",
+)
+@click.option(
+    "--levels-dbfs", metavar="LEVELS", help="Drives instead. Neither: the stimulus's own drives."
+)
+@click.option("--position", default="axis", show_default=True, help="Name of the position.")
+@click.option(
+    "--ceiling-spl",
+    "ceiling_spl_db",
+    type=float,
+    default=100.0,
+    show_default=True,
+    help="Nothing is played that would pass this, dB SPL.",
+)
+@click.option(
+    "--accept-level",
+    "accept_level_spl_db",
+    type=float,
+    metavar="DB",
+    help="Without a terminal: confirm levels up to this, dB SPL.",
+)
+@click.option(
+    "--accept-ceiling",
+    "accept_ceiling_spl_db",
+    type=float,
+    metavar="DB",
+    help="Without a terminal: confirm a ceiling above 110, by its number.",
+)
+@click.option(
+    "--thd-limit-percent",
+    type=click.FloatRange(min=0.0, min_open=True),
+    default=30.0,
+    show_default=True,
+    help="Above this no louder rung is played.",
+)
+@click.option("--name", "device_name", help="The loudspeaker, for a new session.")
+@click.option(
+    "--distance-m",
+    type=click.FloatRange(min=0.0, min_open=True),
+    help="Loudspeaker to microphone; the session's, if not given.",
+)
+@click.option(
+    "--listener-distance-m",
+    type=click.FloatRange(min=0.0, min_open=True),
+    help="Loudspeaker to whoever is in the room.",
+)
+@click.option("--temperature-c", type=float, help="For a new session.")
+@click.option("--input-gain", help="Where the input gain stands, as at the calibration.")
+def command(session: Path, stimulus: Path, input_name: str, output_name: str, **given: Any) -> None:
+    """Play a ladder and record it into SESSION, watched and with every safeguard.
+
+    A quiet probe finds how loud the loudspeaker is; then it is said what will sound, and above
+    85 dB SPL you confirm by typing the level. Ctrl-C fades out and keeps what was recorded.
+    """
+    from distsweep.capture import backend as audio
+    from distsweep.capture.run import capture
+    from distsweep.capture.safeguards import settle_ceiling
+    from distsweep.capture.sending import Screen
+    from distsweep.errors import InputError
+    from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
+
+    asker = _Asker(given["accept_level_spl_db"], given["accept_ceiling_spl_db"])
+    played = read_sidecar(stimulus)
+    if not isinstance(played, LadderStimulus):
+        raise InputError(
+            f"{stimulus}: is a {played.recipe.kind}, capture plays ladders: play its WAV from any"
+            " player, quietly at first, and record that"
+        )
+    order = _order(session, played, given)
+    ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
+    system = audio.open_backend()
+    route = _route(system, played.recipe.rate_hz, input_name, output_name, given)
+    line = _Line()
+    sidecar = capture(
+        order,
+        backend=system,
+        route=route,
+        ceiling=ceiling,
+        asker=asker,
+        screen=Screen(tell=line.tell, show=line.show),
+    )
+    line.tell(f"captured: 'distsweep analyse {session}' makes results of it")
+    click.echo(sidecar)
+
+
+def _order(folder: Path, stimulus: LadderStimulus, given: dict[str, Any]) -> Order:
+    """Bring together what the command line and the session say."""
+    from distsweep.capture.exposure import listener_offset_db
+    from distsweep.capture.levels import parse_levels
+    from distsweep.capture.sending import Order
+    from distsweep.errors import InputError
+    from distsweep.takes.session import read_session
+    from distsweep.takes.session_file import start_session
+
+    spl, dbfs = given["levels_spl"], given["levels_dbfs"]
+    if spl is not None and dbfs is not None:
+        raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
+    levels_spl_db = None if spl is None else parse_levels(spl)
+    drives_dbfs = None if dbfs is None else parse_levels(dbfs)
+    named = ("temperature_c", "distance_m", "listener_distance_m")
+    conditions = {key: given[key] for key in named}
+    start_session(folder, {"device": {"name": given["device_name"]}, "conditions": conditions})
+    session = read_session(folder, takes_required=False)
+    if spl is not None and session.calibration.pascal_per_fs is None:
+        raise InputError(
+            f"{folder}: --levels-spl needs a calibration: 'distsweep calibrate {folder}', from a"
+            " calibrator or a data sheet; or give --levels-dbfs"
+        )
+    _warn_of_calibration(folder, session.calibration.source, given["input_gain"])
+    own = session.conditions
+    return Order(
+        folder=folder,
+        position=given["position"],
+        stimulus=stimulus,
+        levels_spl_db=levels_spl_db,
+        drives_dbfs=drives_dbfs,
+        thd_limit_percent=given["thd_limit_percent"],
+        calibration=session.calibration,
+        conditions=own,
+        listener_offset_db=listener_offset_db(
+            given["distance_m"] or own.distance_m,
+            given["listener_distance_m"] or own.listener_distance_m,
+        ),
+    )
+
+
+def _warn_of_calibration(folder: Path, source: str | None, input_gain: str | None) -> None:
+    from distsweep.capture.calibration import doubts, read_note
+
+    if source is None:
+        click.echo(
+            "not calibrated: levels are in dBFS, and full scale is feared to be 130 dB SPL",
+            err=True,
+        )
+        return
+    note = read_note(folder / source)
+    if note is not None:
+        for doubt in doubts(note, input_gain=input_gain, now=datetime.datetime.now(datetime.UTC)):
+            click.echo(f"warning: {doubt}", err=True)
+
+
+def _route(
+    system: Backend, rate_hz: int, input_name: str, output_name: str, given: dict[str, Any]
+) -> Route:
+    """Find the devices and make sure that they have the channels."""
+    from distsweep.capture.backend import Route, choose_device
+    from distsweep.errors import DeviceError
+
+    devices = system.devices()
+    hearing = choose_device(devices, input_name, kind="input")
+    speaking = choose_device(devices, output_name, kind="output")
+    needed = max(given["input_channel"], given["loopback_channel"] or 1)
+    if given["input_channel"] == given["loopback_channel"]:
+        raise click.UsageError("the microphone and the loop-back need a channel each")
+    for device, has, asked in (
+        (hearing, hearing.inputs, needed),
+        (speaking, speaking.outputs, given["output_channel"]),
+    ):
+        if asked > has:
+            raise DeviceError(f"{device.name!r} has {has} channel(s), not channel {asked}")
+    return Route(
+        output=speaking,
+        output_channel=given["output_channel"],
+        input=hearing,
+        input_channel=given["input_channel"],
+        loopback_channel=given["loopback_channel"],
+        # Two at least, so that the probe can tell when the other one hears the loudspeaker.
+        input_channels=max(needed, min(2, hearing.inputs)),
+        rate_hz=rate_hz,
+    )
+
+
+class _Asker:
+    """The person at the terminal, or what the command line says in their place."""
+
+    def __init__(self, accept_level_spl_db: float | None, accept_ceiling_spl_db: float | None):
+        """Take what the command line has accepted."""
+        self.accept_level_spl_db = accept_level_spl_db
+        self.accept_ceiling_spl_db = accept_ceiling_spl_db
+
+    def is_terminal(self) -> bool:
+        """Tell whether somebody can type."""
+        return sys.stdin is not None and sys.stdin.isatty()
+
+    def tell(self, text: str) -> None:
+        """Show a line."""
+        click.echo(text, err=True)
+
+    def typed(self, prompt: str) -> str:
+        """Return what is typed; nothing at the end of the input."""
+        click.echo(prompt, err=True, nl=False)
+        return sys.stdin.readline()
+
+
+class _Line:
+    """Lines that stay and, on a terminal, one that is overwritten."""
+
+    def __init__(self) -> None:
+        self._live = False
+
+    def tell(self, text: str) -> None:
+        """Show a line that stays."""
+        click.echo(("\n" if self._live else "") + text, err=True)
+        self._live = False
+
+    def show(self, text: str) -> None:
+        """Overwrite the live line; without a terminal there is none."""
+        if sys.stderr.isatty():
+            click.echo("\r\x1b[K" + text, err=True, nl=False)
+            self._live = True

@@ -1,0 +1,156 @@
+"""The loudspeaker of the rig, a process of its own between two null sinks of PulseAudio.
+
+It reads what was sent to the sink "spk", makes of it what a loudspeaker, the air and a
+microphone would, and plays that into the sink "mic". It shares no code with distsweep.
+
+    y = limiter(x + second·x² + third·x³), filtered, delayed, resampled, plus noise
+
+Faults are armed beforehand and strike at a sample: ``delay`` samples after the input first
+exceeds ``threshold``. Every sample that came in is written to ``--kept`` as raw float32.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import scipy.signal
+
+RATE_HZ = 48000
+BLOCK = 240
+HALF_TAPS = 24
+
+
+class Resampler:
+    """Samples the signal at positions ``scale`` apart by a Kaiser-windowed sinc of 48 taps.
+
+    Up to 16 kHz its images lie below −80 dB, far under what the tests look at.
+    """
+
+    def __init__(self, ppm: float) -> None:
+        self.step = 1.0 / (1.0 + ppm * 1e-6)
+        self.kept = np.zeros(2 * HALF_TAPS)
+        self.place = float(HALF_TAPS)
+
+    def __call__(self, x: np.ndarray) -> np.ndarray:
+        self.kept = np.concatenate([self.kept, x])
+        count = int((len(self.kept) - HALF_TAPS - 1 - self.place) / self.step)
+        places = self.place + self.step * np.arange(max(count, 0))
+        first = np.floor(places).astype(int)
+        taps = first[:, None] + np.arange(-HALF_TAPS + 1, HALF_TAPS + 1)
+        away = places[:, None] - taps
+        weights = np.sinc(away) * np.i0(
+            8.0 * np.sqrt(np.clip(1.0 - (away / HALF_TAPS) ** 2, 0.0, None))
+        ) / np.i0(8.0)
+        y = np.sum(weights * self.kept[taps], axis=1)
+        drop = max(0, int(places[-1] + self.step) - HALF_TAPS) if count > 0 else 0
+        self.kept = self.kept[drop:]
+        self.place += self.step * max(count, 0) - drop
+        return y
+
+
+class Limiter:
+    """Holds the peak of each block under a threshold; the gain glides over the block."""
+
+    def __init__(self, threshold: float) -> None:
+        self.threshold = threshold
+        self.gain = 1.0
+
+    def __call__(self, x: np.ndarray) -> np.ndarray:
+        wanted = min(1.0, self.threshold / max(float(np.max(np.abs(x))), 1e-12))
+        gain = np.linspace(self.gain, wanted, len(x))
+        self.gain = wanted
+        return x * gain
+
+
+class Loudspeaker:
+    """Block by block, from what was sent to what the microphone hears."""
+
+    def __init__(self, model: dict) -> None:
+        self.model = model
+        self.sos = np.array(model["sos"])
+        self.state = np.zeros((len(self.sos), 2))
+        self.delayed = np.zeros(model.get("delay", 240))
+        self.limiter = Limiter(model["limit"]) if model.get("limit") else None
+        self.resampler = Resampler(model["ppm"]) if model.get("ppm") else None
+        self.gain = np.full(1, 10.0 ** (model.get("gain_db", 0.0) / 20.0))
+        self.noise = 10.0 ** (model.get("noise_dbfs", -95.0) / 20.0) / np.sqrt(2.0)
+        self.rng = np.random.default_rng(1)
+        self.fault = model.get("fault")
+        self.until_fault: int | None = 0 if self.fault and self.fault["threshold"] < 0 else None
+        self.struck = False
+
+    def __call__(self, x: np.ndarray) -> np.ndarray:
+        y = x + self.model["second"] * x**2 + self.model["third"] * x**3
+        if self.limiter is not None:
+            y = self.limiter(y)
+        y, self.state = scipy.signal.sosfilt(self.sos, y, zi=self.state)
+        line = np.concatenate([self.delayed, y])
+        y, self.delayed = line[: len(x)], line[len(x) :]
+        y = self._strike(x, self.gain * y)
+        if self.resampler is not None:
+            y = self.resampler(y)
+        if self.struck and self.fault["does"] == "mute":
+            return np.zeros(len(y))
+        return np.clip(y + self.noise * self.rng.standard_normal(len(y)), -1.0, 1.0)
+
+    def _strike(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Let the fault strike; the gain jumps inside the block, at its sample."""
+        if self.fault is None:
+            return y
+        if self.until_fault is None:
+            over = np.flatnonzero(np.abs(x) > self.fault["threshold"])
+            if not len(over):
+                return y
+            self.until_fault = int(over[0]) + self.fault["delay"]
+        at, self.until_fault = self.until_fault, self.until_fault - len(x)
+        if at >= len(x):
+            return y
+        factor = 10.0 ** (self.fault.get("gain_db", 0.0) / 20.0)
+        y = np.concatenate([y[: max(at, 0)], factor * y[max(at, 0) :]])
+        if not self.struck and self.fault["does"] == "die":
+            sys.exit(0)
+        self.struck = True
+        return y
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--model", required=True)
+    parser.add_argument("--kept", type=Path, required=True)
+    given = parser.parse_args()
+    speaker = Loudspeaker(json.loads(given.model))
+    format_ = ["--raw", "--format=float32le", f"--rate={RATE_HZ}", "--channels=1"]
+    hears = subprocess.Popen(
+        ["parec", "--device=spk.monitor", "--latency-msec=10", *format_], stdout=subprocess.PIPE
+    )
+    # Room for 100 ms: the machine that runs the tests may be busy, a real loudspeaker is not.
+    speaks = subprocess.Popen(
+        ["pacat", "--playback", "--device=mic", "--latency-msec=100", *format_],
+        stdin=subprocess.PIPE,
+    )
+    assert hears.stdout is not None and speaks.stdin is not None
+    try:
+        with given.kept.open("wb") as kept:
+            while True:
+                data = hears.stdout.read(4 * BLOCK)
+                if len(data) < 4 * BLOCK:
+                    return
+                kept.write(data)
+                kept.flush()
+                heard = speaker(np.frombuffer(data, dtype="<f4").astype(float))
+                speaks.stdin.write(heard.astype("<f4").tobytes())
+                speaks.stdin.flush()
+    except BrokenPipeError:
+        return
+    finally:
+        hears.kill()
+        speaks.kill()
+
+
+if __name__ == "__main__":
+    main()

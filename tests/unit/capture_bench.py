@@ -1,0 +1,194 @@
+"""A bench without devices: a backend that keeps every sample sent, and a loudspeaker in it.
+
+It stands in for PortAudio only: the whole command line, gate and watch included, runs on it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from unittest import mock
+
+import numpy as np
+from numpy.typing import NDArray
+
+from distsweep.capture import backend as audio
+from distsweep.cli import main
+from distsweep.errors import DeviceError
+from distsweep.stimulus.recipe import parse_recipe
+from distsweep.stimulus.write import write_stimulus
+
+RATE_HZ = 48000
+BLOCK = 480
+TICK_BLOCKS = 2
+
+SHORT_RECIPE = {
+    "kind": "ladder",
+    "name": "short",
+    "rate_hz": RATE_HZ,
+    "band_hz": [200, 8000],
+    "sweep_s": 0.6,
+    "levels_dbfs": [-40, -34],
+    "order": 4,
+    "quiet_s": 0.7,
+    "pause_s": 0.3,
+    "return_rung": False,
+}
+"""The shortest ladder that still parts its orders: tests are many."""
+
+
+class FakeBench:
+    """A backend whose loudspeaker is ``gain`` times a cubic, heard ``delay`` samples later.
+
+    Attributes
+    ----------
+    sent : every sample that left, one array an exchange.
+    gain_db : from output to input.
+    fault : called with the exchange's number, its sample count and the block on its way to
+        the microphone; returns the block that arrives. It may raise DeviceError.
+    """
+
+    def __init__(
+        self,
+        *,
+        gain_db: float = -10.0,
+        noise_dbfs: float = -100.0,
+        delay: int = 600,
+        third: float = 0.0,
+        fault: Callable[[int, int, NDArray], NDArray] | None = None,
+    ) -> None:
+        self.gain_db = gain_db
+        self.noise_dbfs = noise_dbfs
+        self.delay = delay
+        self.third = third
+        self.fault = fault
+        self.sent: list[NDArray] = []
+        self.exchanges = 0
+        self.dropped_at: set[tuple[int, int]] = set()
+        self._rng = np.random.default_rng(5)
+
+    def devices(self) -> list[audio.AudioDevice]:
+        return [
+            audio.AudioDevice(0, "bench", "fake", 2, 2, 48000.0),
+            audio.AudioDevice(1, "other in", "fake", 1, 0, 48000.0),
+        ]
+
+    def check(self, route: audio.Route) -> None:
+        if route.rate_hz not in (44100, 48000, 96000):
+            raise DeviceError("rate")
+
+    def exchange(self, route, conversation, tick) -> None:
+        chunks: list[NDArray] = []
+        try:
+            self._exchange(route, conversation, tick, chunks)
+        finally:
+            self.sent.append(np.concatenate([np.zeros(0), *chunks]))
+
+    def _exchange(self, route, conversation, tick, chunks) -> None:
+        self.exchanges += 1
+        number = self.exchanges
+        waiting = np.zeros(self.delay)
+        count = 0
+        while True:
+            out = np.full(BLOCK, 7.0, dtype=np.float32)  # a backend promises no clean block
+            conversation.fill(out)
+            chunks.append(out.astype(float))
+            x = out.astype(float)
+            waiting = np.concatenate([waiting, self._speak(x)])
+            heard, waiting = waiting[:BLOCK], waiting[BLOCK:]
+            noise = 10 ** (self.noise_dbfs / 20) * self._rng.standard_normal(BLOCK)
+            heard = heard + noise / np.sqrt(2.0)
+            if self.fault is not None:
+                heard = self.fault(number, count, heard)
+            count += BLOCK
+            block = np.zeros((BLOCK, route.input_channels), dtype=np.float32)
+            block[:, 0] = heard
+            dropped = (number, count // BLOCK) in self.dropped_at
+            enough = conversation.hear(block, dropped=dropped)
+            if enough:
+                break
+            if count // BLOCK % TICK_BLOCKS == 0:
+                tick()
+            assert count < 60 * RATE_HZ, "the exchange does not end"
+
+    def record(self, device, *, channels, rate_hz, seconds):
+        raise DeviceError("not used here")
+
+    def _speak(self, x: NDArray) -> NDArray:
+        y = x + self.third * x**3
+        return 10 ** (self.gain_db / 20) * y
+
+    @property
+    def loudest(self) -> float:
+        return max((float(np.max(np.abs(s))) for s in self.sent if len(s)), default=0.0)
+
+
+def write_short_stimulus(folder: Path, **changes: object) -> Path:
+    recipe = parse_recipe({**SHORT_RECIPE, **changes}, "test")
+    return write_stimulus(recipe, folder)[1][-1]
+
+
+def calibrated_session(folder: Path, spl_at_0dbfs_in_db: float | None = 120.0) -> Path:
+    """Make a session whose input's full scale is so loud; None leaves it uncalibrated."""
+    folder.mkdir(parents=True, exist_ok=True)
+    text = '[device]\nname = "bench"  # a remark that must stay\n'
+    if spl_at_0dbfs_in_db is not None:
+        pascal = 20e-6 * 10 ** (spl_at_0dbfs_in_db / 20)
+        text += f"\n[calibration]\npascal_per_fs = {pascal!r}\n"
+    (folder / "session.toml").write_text(text)
+    return folder
+
+
+@dataclass(frozen=True)
+class Ran:
+    """How a command line ended and what it said."""
+
+    exit_code: int
+    stdout: str
+    stderr: str
+
+
+def run_main(*arguments: str) -> Ran:
+    """Run the command line as the console script does, exit codes and all."""
+    out, err = io.StringIO(), io.StringIO()
+    code = 0
+    with (
+        mock.patch.object(sys, "argv", ["distsweep", *arguments]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as done:
+            code = done.code if isinstance(done.code, int) else 1
+    return Ran(code, out.getvalue(), err.getvalue())
+
+
+def run_capture(
+    bench: FakeBench, session: Path, sidecar: Path, *options: str, typed: str | None = None
+) -> Ran:
+    """Run ``capture`` on a bench; ``typed`` is what somebody at a terminal types, None: nobody."""
+    stdin = _Terminal(typed) if typed is not None else io.StringIO("")
+    with (
+        mock.patch.object(audio, "open_backend", lambda: bench),
+        mock.patch.object(sys, "stdin", stdin),
+    ):
+        return run_main(
+            *("capture", str(session), "--stimulus", str(sidecar)),
+            *("--input", "0", "--output", "bench", *options),
+        )
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def log_events(session: Path) -> list[dict]:
+    lines = (session / "capture-log.jsonl").read_text().splitlines()
+    return [json.loads(line) for line in lines]
