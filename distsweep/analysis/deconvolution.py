@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +28,6 @@ class Responses:
     ----------
     full : shape ``(R, S)``; sample ``origin`` is time zero.
     low : the same, low-passed and sampled LOW_STEP times less often, with ``low_origin``.
-    energy : sum of squares over all times, also those not kept, shape ``(R,)``.
     rate_hz : rate of ``full``.
     """
 
@@ -35,7 +35,6 @@ class Responses:
     origin: int
     low: FloatArray
     low_origin: int
-    energy: FloatArray
     rate_hz: float
 
 
@@ -90,9 +89,9 @@ class Deconvolver:
         low_span, span = self._low_before + self._low_after, LOW_STEP * self._low_before
         full = np.empty((len(rungs), LOW_STEP * low_span))
         low = np.empty((len(rungs), low_span))
-        energy = np.empty(len(rungs))
-        for row, (signals, late_samples) in enumerate(zip(rungs, late, strict=True)):
-            spectrum = self._spectrum(signals, late_samples)
+
+        def one(row: int) -> None:
+            spectrum = self._spectrum(rungs[row], late[row])
             half = self.length // LOW_STEP // 2
             low_response = scipy.fft.irfft(spectrum[: half + 1], self.length // LOW_STEP)
             low[row, : self._low_before] = low_response[-self._low_before :]
@@ -100,8 +99,11 @@ class Deconvolver:
             response = scipy.fft.irfft(spectrum, self.length, overwrite_x=True)
             full[row, :span] = response[-span:]
             full[row, span:] = response[: LOW_STEP * self._low_after]
-            energy[row] = np.dot(response, response)
-        return Responses(full, span, low, self._low_before, energy, self.rate_hz)
+
+        # Fourier transforms run outside the interpreter's lock: two rungs at a time.
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            list(pool.map(one, range(len(rungs))))
+        return Responses(full, span, low, self._low_before, self.rate_hz)
 
     def _spectrum(self, signals: list[FloatArray], late_samples: list[float]) -> FloatArray:
         spectrum = scipy.fft.rfft(signals[0], self.length)

@@ -47,7 +47,8 @@ def _level(results: Results, take: Take) -> str:
         )
     band = results.conditions.get("level_band_hz")
     over = _band_words(band)
-    distance = results.conditions.get("distance_m")
+    # A near-field take has a distance of its own, which the session does not hold.
+    distance = results.conditions.get("distance_m") if take.position == "axis" else None
     where = f" at {distance:g} m" if isinstance(distance, int | float) else ""
     return (
         f"At the {_which(take)} ({name} drive) the loudspeaker gave "

@@ -99,22 +99,22 @@ def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatA
     step = max(1, int(marker.rate_hz / (2.6 * marker.start_hz)))
     whole = samples[: len(samples) // step * step].reshape(-1, step)
     # Single precision: a place is sought here, not a level, and it halves the time.
-    short = (whole @ np.full(step, 1.0 / step)).astype(np.float32)
+    short = np.einsum("ij->i", whole).astype(np.float32)
     chirp = marker.waveform(rate_hz=marker.rate_hz / step).astype(np.float32)
     if len(short) <= len(chirp):
         return np.empty(0), np.empty(0)
     match = _normalised_correlation(short, chirp)
-    places, matches = [], []
-    blocked = len(chirp) // 2
-    for _ in range(CANDIDATES):
-        best = int(np.argmax(match))
-        if match[best] < LEAST_MATCH:
-            break
-        places.append(float(best * step))
-        matches.append(float(match[best]))
-        match[max(0, best - blocked) : best + blocked] = 0.0
-    order = np.argsort(places)
-    return np.array(places)[order], np.array(matches)[order]
+    # The largest match of every half chirp's length; of two in reach, the larger stays.
+    block = len(chirp) // 2
+    padded = np.pad(match, (0, -len(match) % block)).reshape(-1, block)
+    best = np.argmax(padded, axis=1) + block * np.arange(len(padded))
+    best = best[match[np.minimum(best, len(match) - 1)] >= LEAST_MATCH]
+    kept: list[int] = []
+    for place in best[np.argsort(-match[best])]:
+        if len(kept) < CANDIDATES and all(abs(place - other) >= block for other in kept):
+            kept.append(int(place))
+    order = np.array(sorted(kept), dtype=np.int64)
+    return (order * step).astype(np.float64), match[order].astype(np.float64)
 
 
 def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
@@ -196,7 +196,9 @@ def _correlation_around(samples: FloatArray, marker: Marker, place: int) -> Floa
     stretch = np.zeros(len(chirp) + 2 * half)
     inside = samples[max(first, 0) : first + len(stretch)]
     stretch[max(-first, 0) : max(-first, 0) + len(inside)] = inside
-    return np.asarray(np.correlate(stretch, chirp, mode="valid"))
+    length = scipy.fft.next_fast_len(len(stretch), real=True)
+    spectrum = scipy.fft.rfft(stretch, length) * np.conj(scipy.fft.rfft(chirp, length))
+    return np.asarray(scipy.fft.irfft(spectrum, length)[: 2 * half + 1])
 
 
 def _shift_between(start_curve: FloatArray, end_curve: FloatArray) -> float:
