@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from distsweep.errors import InputError
+from distsweep.results_resonance import DecayMap, Resonance, SpikeSeen
 from distsweep.units import BoolArray, FloatArray, IntArray
 from distsweep.whole_files import write_whole_text
 
@@ -287,6 +288,8 @@ class Take:
     background: Background | None = None
     staircase: list[Staircase] = field(default_factory=list)
     high_order_onset: list[HighOrderOnset] = field(default_factory=list)
+    spikes: list[SpikeSeen] = field(default_factory=list)
+    decay_map: DecayMap | None = None
 
 
 @dataclass
@@ -297,7 +300,7 @@ class Results:
     conditions: dict[str, Any]
     calibration: dict[str, Any]
     takes: list[Take]
-    resonances: list[dict[str, Any]]
+    resonances: list[Resonance]
     background: Background | None
     warnings: list[Warning_]
     schema: str = SCHEMA

@@ -1,0 +1,152 @@
+"""A ladder's curves as the search for resonances needs them: stacked, with what stands out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.ladder import POINTS_PER_OCTAVE
+from distsweep.analysis.spikes import (
+    LEAST_ABOVE_FLOOR_DB,
+    find_spikes,
+    prominences_db,
+    surprise,
+)
+from distsweep.results import Take
+from distsweep.results_resonance import SpikeSeen
+from distsweep.units import FloatArray, IntArray
+
+HIGHEST_ORDER = 6
+"""Higher orders are not searched (chosen: where they stand out of the noise, so do lower ones)."""
+
+
+@dataclass(frozen=True)
+class Family:
+    """One kind of curve at every rung and order, and how far its points stand out.
+
+    Attributes
+    ----------
+    level_db, prominence_db, surprise : shape ``(R, O, F)``.
+    """
+
+    level_db: FloatArray
+    prominence_db: FloatArray
+    surprise: FloatArray
+
+
+@dataclass(frozen=True)
+class LadderCurves:
+    """The clean rungs of one take, quietest first.
+
+    Attributes
+    ----------
+    position : of the take.
+    frequency_hz : shape ``(F,)``.
+    drive_dbfs : shape ``(R,)``.
+    orders : shape ``(O,)``, 2 and up.
+    fundamental_db, fundamental_prominence_db : shape ``(R, F)``.
+    relative : harmonics re the fundamental, as in results.
+    absolute : the same as levels: a dip of the fundamental makes no spike in these.
+    input_referred : with the linear response between f and n·f divided out.
+    above_floor_db : of the harmonics, shape ``(R, O, F)``.
+    """
+
+    position: str
+    frequency_hz: FloatArray
+    drive_dbfs: FloatArray
+    orders: IntArray
+    fundamental_db: FloatArray
+    fundamental_prominence_db: FloatArray
+    relative: Family
+    absolute: Family
+    input_referred: Family
+    above_floor_db: FloatArray
+
+    def place(self, frequency_hz: float) -> float:
+        """Return the grid place, with fractions, of a frequency."""
+        return float(POINTS_PER_OCTAVE * math.log2(frequency_hz / self.frequency_hz[0]))
+
+    def holds(self, frequency_hz: float) -> bool:
+        """Tell whether a frequency lies on the grid, a step away from its ends."""
+        return 1.0 <= self.place(frequency_hz) <= len(self.frequency_hz) - 2.0
+
+
+def ladder_curves(take: Take) -> LadderCurves | None:
+    """Stack the rungs of a take that did not clip; None where there is nothing to look at."""
+    rungs = sorted((r for r in take.rungs if not r.clipped), key=lambda rung: rung.drive_dbfs)
+    orders = sorted({n for rung in rungs for n in rung.harmonics if n <= HIGHEST_ORDER})
+    if not rungs or not orders:
+        return None
+
+    def stacked(name: str) -> FloatArray:
+        return np.array([[getattr(r.harmonics[n], name) for n in orders] for r in rungs])
+
+    fundamental = np.array([rung.fundamental_db for rung in rungs])
+    level, floor = stacked("level_db"), stacked("floor_db")
+
+    def family(levels: FloatArray) -> Family:
+        prominence = prominences_db(levels, points_per_octave=POINTS_PER_OCTAVE)
+        return Family(levels, prominence, surprise(levels, prominence, levels - level + floor))
+
+    with np.errstate(invalid="ignore"):
+        return LadderCurves(
+            position=take.position,
+            frequency_hz=take.frequency_hz,
+            drive_dbfs=np.array([rung.drive_dbfs for rung in rungs]),
+            orders=np.array(orders),
+            fundamental_db=fundamental,
+            fundamental_prominence_db=prominences_db(
+                fundamental, points_per_octave=POINTS_PER_OCTAVE
+            ),
+            relative=family(level),
+            absolute=family(level + fundamental[:, None, :]),
+            input_referred=family(stacked("input_referred_db")),
+            above_floor_db=level - floor,
+        )
+
+
+def take_spikes(take: Take, curves: LadderCurves) -> list[SpikeSeen]:
+    """Every spike of every harmonic and of THD at every clean rung, as the tester sees them."""
+    seen = []
+    for row, drive in enumerate(curves.drive_dbfs):
+        for column, order in enumerate(curves.orders):
+            usable = curves.above_floor_db[row, column] >= LEAST_ABOVE_FLOOR_DB
+            family = curves.relative
+            for spike in find_spikes(
+                take.frequency_hz,
+                family.level_db[row, column],
+                family.prominence_db[row, column],
+                family.surprise[row, column],
+                usable,
+                points_per_octave=POINTS_PER_OCTAVE,
+            ):
+                seen.append(
+                    SpikeSeen(
+                        int(order), spike.frequency_hz, float(drive), spike.level_db,
+                        spike.prominence_db, spike.width_octaves,
+                    )
+                )  # fmt: skip
+    return seen + _thd_spikes(take)
+
+
+def _thd_spikes(take: Take) -> list[SpikeSeen]:
+    rungs = [rung for rung in take.rungs if not rung.clipped]
+    level, floor = (np.array([getattr(r, n) for r in rungs]) for n in ("thd_db", "thd_floor_db"))
+    prominence = prominences_db(level, points_per_octave=POINTS_PER_OCTAVE)
+    surprises = surprise(level, prominence, floor)
+    seen = []
+    for row, rung in enumerate(rungs):
+        # THD steps where an order leaves the band: no spike may lean on such a step.
+        with np.errstate(invalid="ignore"):
+            usable = level[row] - floor[row] >= LEAST_ABOVE_FLOOR_DB
+        for spike in find_spikes(
+            take.frequency_hz, level[row], prominence[row], surprises[row], usable,
+            points_per_octave=POINTS_PER_OCTAVE,
+        ):  # fmt: skip
+            seen.append(
+                SpikeSeen(None, spike.frequency_hz, rung.drive_dbfs, spike.level_db,
+                          spike.prominence_db, spike.width_octaves)
+            )  # fmt: skip
+    return seen
