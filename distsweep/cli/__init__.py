@@ -64,12 +64,12 @@ def group() -> None:
 def main() -> None:
     """Run the command line; an interrupt ends with exit code 130."""
     try:
-        group(prog_name="distsweep", standalone_mode=False)
-    except click.exceptions.Exit as done:
-        sys.exit(done.exit_code)
+        # Outside click's standalone mode, ctx.exit(code) comes back as a return value.
+        code = group(prog_name="distsweep", standalone_mode=False)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
         click.echo("distsweep: interrupted", err=True)
         sys.exit(130)
+    sys.exit(code if isinstance(code, int) else 0)
