@@ -11,9 +11,10 @@ import numpy as np
 
 from distsweep.analysis.background import describe_background, noise_spectrum
 from distsweep.analysis.ladder import LadderSettings, measure_ladder
+from distsweep.analysis.ladder_limits import find_ladder_limits
 from distsweep.analysis.ladder_take import read_ladder
 from distsweep.errors import InputError
-from distsweep.results import Background, Results, Take, Warning_
+from distsweep.results import Agreement, Background, Results, Take, Warning_
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
 from distsweep.takes.cutting import CutTake, cut_take
 from distsweep.takes.recording import Recording, read_recording
@@ -75,7 +76,25 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         resonances=[],
         background=axis.background,
         warnings=warnings,
+        agreement=_agreements(takes),
     )
+
+
+def _agreements(takes: Sequence[Take]) -> list[Agreement]:
+    """Compare every ladder with every staircase at the same position."""
+    ladders = [take for take in takes if take.rungs]
+    staircases = [take for take in takes if take.staircase]
+    if not ladders or not staircases:
+        return []
+    from distsweep.analysis.agreement import compare_takes
+
+    return [
+        item
+        for ladder in ladders
+        for staircase in staircases
+        if ladder.position == staircase.position
+        for item in compare_takes(ladder, staircase)
+    ]
 
 
 def analyse_recording(
@@ -138,6 +157,7 @@ def _analyse_ladder(
         level_band_hz=session.conditions.level_band_hz,
         calibrated=calibration.pascal_per_fs is not None,
     )
+    limits = find_ladder_limits(amplitudes.frequency_hz, reading.rungs, reading.compression)
     take = Take(
         position=entry.position,
         stimulus=entry.stimulus.name,
@@ -152,6 +172,9 @@ def _analyse_ladder(
         rungs=reading.rungs,
         compression=reading.compression,
         return_check_db=reading.return_check_db,
+        limiter=limits.limiter,
+        ceiling=limits.ceiling,
+        high_order_onset=limits.high_order_onset,
         background=_background(cut, stimulus, calibration),
     )
     return take, [*_take_warnings(cut.missing, take), *reading.warnings]

@@ -25,7 +25,10 @@ TRACE_WINDOW_S = 0.003
 a figure's line need no finer ones)."""
 
 ATTACK_SEEN_S = 0.25
-"""So much of a burst's start is looked at."""
+"""So much of a burst's start is looked at, …"""
+
+ATTACK_DENSE_S = 0.03
+"""… this much of it in windows that overlap by half, the rest ever more sparsely."""
 
 LINEAR_WITHIN_DB = 0.1
 """Bursts whose gain changed by less show how the loudspeaker itself answers a step."""
@@ -72,7 +75,10 @@ def linear_rise(
     width = track.width(ATTACK_WINDOW_S * rate_hz)
     hold = min(burst.end - burst.start for burst in tone.bursts)
     last = min(ATTACK_SEEN_S * rate_hz, hold - width)
-    time = np.arange(0.0, last, 0.5 * width)
+    dense = np.arange(0.0, min(last, max(ATTACK_DENSE_S * rate_hz, 24.0 * width)), 0.5 * width)
+    time = dense
+    if last > dense[-1] + 2.0 * width:
+        time = np.concatenate([dense, np.geomspace(dense[-1] + width, last, 40)])
     resting = float(db_to_ratio(lowest_dbfs))
     total = np.zeros(len(time), dtype=complex)
     weights, gains = 0.0, []
@@ -97,7 +103,8 @@ def linear_rise(
     delay = 0.0
     if weights and crossing > 0:
         below, above = share.real[crossing - 1], share.real[crossing]
-        at = time[crossing - 1] + 0.5 * width * (0.5 - below) / (above - below)
+        step = time[crossing] - time[crossing - 1]
+        at = time[crossing - 1] + step * (0.5 - below) / (above - below)
         delay = max(0.0, at / rate_hz - 0.5 * ramp_s)
     return LinearRise(gain, time / rate_hz, share, delay)
 

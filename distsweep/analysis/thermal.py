@@ -16,7 +16,8 @@ REFERENCE_C = 20.0
 SLOWEST_S, FASTEST_S = 60.0, 0.7
 """Time constants looked for (chosen around what voice coils show, 1 to 30 s)."""
 
-SCAN_POINTS = 61
+SCAN_POINTS = 41
+RIDGE = 1e-11
 
 
 def resistance_ratio(temperature_rise_k: float, *, from_c: float = REFERENCE_C) -> float:
@@ -141,36 +142,43 @@ class _Shape:
         """Search the time constant, coarsely and then finely."""
         taus = np.geomspace(FASTEST_S, SLOWEST_S, SCAN_POINTS)
         for _ in range(4):
-            misfits = [self._solve(tau)[1] for tau in taus]
+            columns = self._columns(taus)
+            found, misfits = self._solved(columns)
             i = int(np.argmin(misfits))
-            best = float(taus[i])
+            best = (float(taus[i]), columns[i], found[i])
             low, high = taus[max(i - 1, 0)], taus[min(i + 1, len(taus) - 1)]
             taus = np.geomspace(low, high, 9)
-        return self._described(best)
+        return self._described(*best)
 
-    def _solve(self, tau: float) -> tuple[FloatArray, float]:
-        """Return the coefficients of [1, power, heat, cooling] and the squared misfit."""
-        columns = self._columns(tau)[self._known] / self._sigma[:, None]
-        found = np.linalg.lstsq(columns, self._values / self._sigma, rcond=1e-9)[0]
-        miss = columns @ found - self._values / self._sigma
-        return found, float(np.sum(miss**2))
+    def _solved(self, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return coefficients, one row a time constant, and the squared misfits."""
+        basis = columns[:, self._known] / self._sigma[:, None]
+        values = self._values / self._sigma
+        normal = basis.transpose(0, 2, 1) @ basis
+        # Where two columns say the same (one level only), the ridge shares between them.
+        count = basis.shape[2]
+        ridge = RIDGE * np.trace(normal, axis1=1, axis2=2)
+        normal += ridge[:, None, None] * np.eye(count)
+        found = np.linalg.solve(normal, (basis.transpose(0, 2, 1) @ values)[..., None])[..., 0]
+        miss = (basis @ found[..., None])[..., 0] - values
+        return found, np.sum(miss**2, axis=1)
 
-    def _columns(self, tau: float) -> FloatArray:
+    def _columns(self, taus: FloatArray) -> FloatArray:
+        """Return [1, power, heat, cooling] for each time constant, shape ``(T, P, 4)``."""
         duration = self._history.end_s - self._history.start_s
-        keep = np.exp(-duration / tau)
-        heat = np.empty(len(duration))
-        level = 0.0
+        keep = np.exp(-duration[:, None] / taus)
+        share = (1.0 - keep) * taus / duration[:, None]
+        columns = np.ones((len(taus), len(duration), 4))
+        columns[:, :, 1] = self._instant
+        level = np.zeros(len(taus))
         for i, power in enumerate(self._power):
             # The mean over the piece of an exponential that starts at the level reached.
-            share = (1.0 - keep[i]) * tau / duration[i]
-            heat[i] = power + (level - power) * share
+            columns[:, i, 2] = power + (level - power) * share[i]
             level = power + (level - power) * keep[i]
-        cooling = np.exp(-self._middle_s / tau)
-        return np.stack([np.ones(len(heat)), self._instant, heat, cooling], axis=1)
+        columns[:, :, 3] = np.exp(-self._middle_s / taus[:, None])
+        return columns
 
-    def _described(self, tau: float) -> ThermalFit:
-        found, _ = self._solve(tau)
-        columns = self._columns(tau)
+    def _described(self, tau: float, columns: FloatArray, found: FloatArray) -> ThermalFit:
         cold, fast, deep = float(found[0]), float(found[1]), float(found[2])
         fitted = columns @ found
         sag = columns[:, 2:] @ found[2:]
@@ -186,12 +194,7 @@ class _Shape:
             depth_db = float(ratio_to_db(max(ratio, 1e-3)))
             relative = np.maximum(fitted[self._known], 1e-3) / self._values
             misfit = np.asarray(ratio_to_db(relative))
-        plain = np.linalg.lstsq(
-            columns[self._known, :2] / self._sigma[:, None],
-            self._values / self._sigma,
-            rcond=None,
-        )[0]
-        plain_miss = (columns[self._known, :2] @ plain - self._values) / self._sigma
+        _, plain_misfit = self._solved(columns[None, :, :2])
         sigma_db = self._history.sigma_db[self._known]
         weight = 1.0 / sigma_db**2
         return ThermalFit(
@@ -200,6 +203,6 @@ class _Shape:
             time_constant_s=tau,
             fast_db=fast_db,
             rms_db=float(np.sqrt(np.sum(weight * misfit**2) / np.sum(weight))),
-            plain_rms_db=float(np.sqrt(np.sum(plain_miss**2) / np.sum(weight))),
+            plain_rms_db=float(np.sqrt(plain_misfit[0] / np.sum(weight))),
             sag_db=sag_db,
         )

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.units import FloatArray
+from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
 
 LEAST_PERIODS = 4.0
 """A time that holds fewer periods of the tone is not resolved by it."""
 
-SUBSTEPS = 12
+SUBSTEPS = 8
 """The model is averaged over a window in so many points."""
 
 
@@ -82,13 +82,14 @@ def _attack_misfit(curve: AttackCurve, tau: float) -> tuple[float, float, float]
     decay = np.exp(-np.maximum(time, 0.0) / tau)
     reached = one_pole(time, curve.target_time_s, curve.target, tau)
     basis = np.stack([decay.mean(axis=1), reached.mean(axis=1)], axis=1)
-    found = np.linalg.lstsq(basis, curve.gain_db, rcond=None)[0]
+    normal = basis.T @ basis + 1e-9 * np.eye(2)
+    found = np.linalg.solve(normal, basis.T @ curve.gain_db)
     for _ in range(2):
         # The window averages amplitude, not decibels: the difference is put into the data.
-        inner = found[0] * decay + found[1] * reached
-        seen = 20.0 * np.log10(np.mean(10.0 ** (np.clip(inner, -80, 20) / 20.0), axis=1))
+        inner = np.clip(found[0] * decay + found[1] * reached, -80.0, 20.0)
+        seen = np.asarray(ratio_to_db(db_to_ratio(inner).mean(axis=1)))
         excess = seen - basis @ found
-        found = np.linalg.lstsq(basis, curve.gain_db - excess, rcond=None)[0]
+        found = np.linalg.solve(normal, basis.T @ (curve.gain_db - excess))
     miss = curve.gain_db - excess - basis @ found
     return float(np.sum(miss**2)), float(found[0]), float(found[1])
 
@@ -102,13 +103,13 @@ def one_pole(
     """
     step = target_time[1] - target_time[0]
     keep = np.exp(-step / tau)
-    response = np.zeros(len(target_time))
-    for i in range(1, len(response)):
-        middle = 0.5 * (target[i] + target[i - 1])
-        response[i] = keep * response[i - 1] + (1.0 - keep) * middle
+    middle = 0.5 * (target[1:] + target[:-1])
+    powers = keep ** np.arange(1.0, len(target_time))
+    driven = (1.0 - keep) * np.cumsum(middle / powers) * powers
+    response = np.concatenate([[0.0], driven])
     end = target_time[-1]
     after = 1.0 - (1.0 - response[-1]) * np.exp(-np.maximum(time - end, 0.0) / tau)
-    return np.where(time <= end, np.interp(time, target_time, response), after)
+    return np.asarray(np.where(time <= end, np.interp(time, target_time, response), after))
 
 
 def fit_release(
@@ -143,10 +144,12 @@ def _recovery(
     time: FloatArray, gain: FloatArray, tau: float
 ) -> tuple[float, float, float, FloatArray]:
     """Return squared misfit, gain at time 0, gain in the end, and the misfit point by point."""
-    basis = np.stack([np.exp(-time / tau), np.ones(len(time))], axis=1)
-    found = np.linalg.lstsq(basis, gain, rcond=None)[0]
-    miss = gain - basis @ found
-    return float(np.sum(miss**2)), float(found[0] + found[1]), float(found[1]), miss
+    decay = np.exp(-time / tau)
+    centred = decay - np.mean(decay)
+    depth = float(centred @ gain) / max(float(centred @ centred), 1e-12)
+    final = float(np.mean(gain)) - depth * float(np.mean(decay))
+    miss = gain - final - depth * decay
+    return float(np.sum(miss**2)), final + depth, final, miss
 
 
 def _search(misfit: Callable[[float], float], shortest: float, longest: float) -> float:
