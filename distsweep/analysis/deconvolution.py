@@ -56,9 +56,13 @@ class Deconvolver:
         self.rate_constant_s = sweep.rate_constant_s
         self.start_hz = sweep.start_hz
         self.length = LOW_STEP * int(scipy.fft.next_fast_len(-(-samples // LOW_STEP), real=True))
-        earliest_s = self.rate_constant_s * math.log(order + 1.0)
-        self._low_before = math.ceil(earliest_s * self.rate_hz / LOW_STEP) + 1
         self._low_after = (self.length - sweep.samples) // LOW_STEP
+        # Orders that would stand before the sweep's start lie above the band everywhere.
+        earliest_s = self.rate_constant_s * math.log(order + 1.0)
+        self._low_before = min(
+            math.ceil(earliest_s * self.rate_hz / LOW_STEP) + 1,
+            self.length // LOW_STEP - self._low_after,
+        )
         self.free_s = self._low_after * LOW_STEP / self.rate_hz - ARRIVAL_SEARCH_S
         """Length of the causal part, counted from the direct sound wherever it is found."""
         frequency_hz = np.arange(1.0, self.length // 2 + 1) * (self.rate_hz / self.length)

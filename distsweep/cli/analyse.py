@@ -9,12 +9,18 @@ import click
 
 
 @click.command("analyse")
-@click.argument("source", metavar="SESSION|RECORDING", type=click.Path(path_type=Path))
+@click.argument(
+    "sources",
+    metavar="SESSION|RECORDING...",
+    nargs=-1,
+    required=True,
+    type=click.Path(path_type=Path),
+)
 @click.option(
     "--stimulus",
     type=click.Path(path_type=Path),
-    help="Sidecar (.json) of the stimulus that was played: analyse one RECORDING without a"
-    " session.",
+    help="Sidecar (.json) of the stimulus that was played: analyse RECORDING without a session."
+    " Of a split stimulus, give one RECORDING a file, in order.",
 )
 @click.option("--channel", type=click.IntRange(min=1), help="Channel of RECORDING, from 1.")
 @click.option(
@@ -33,24 +39,27 @@ import click
 )
 @click.option("--no-report", is_flag=True, help="No tables, figures and page: results only.")
 def command(
-    source: Path,
+    sources: tuple[Path, ...],
     stimulus: Path | None,
     channel: int | None,
     folder: Path | None,
     json_file: str | None,
     no_report: bool,
 ) -> None:
-    """Analyse a SESSION (a folder or a session.toml), or one RECORDING with --stimulus."""
+    """Analyse a SESSION (a folder or a session.toml), or RECORDINGs with --stimulus."""
     from distsweep.pipeline import analyse, analyse_recording
     from distsweep.results import to_json, write_results
 
+    source = sources[0]
     if stimulus is None:
+        if len(sources) > 1:
+            raise click.UsageError("several recordings go with --stimulus; or give one session")
         if channel is not None:
             raise click.UsageError("--channel goes with --stimulus; a session names its channels")
         results = analyse(source, progress=_say)
         folder = folder or (source if source.is_dir() else source.parent) / "results"
     else:
-        results = analyse_recording(source, stimulus=stimulus, channel=channel or 1, progress=_say)
+        results = analyse_recording(sources, stimulus=stimulus, channel=channel or 1, progress=_say)
         folder = folder or source.with_name(f"{source.stem}-results")
     if json_file == "-":
         sys.stdout.write(to_json(results) + "\n")

@@ -28,9 +28,9 @@ and streaming do not belong here)."""
 CANDIDATES = 40
 """So many of the best places are tried as start and end."""
 
-COMPARED_S = 0.003
+COMPARED_S, COMPARED_PERIODS = 0.003, 8.0
 """Half the stretch of the markers' correlation that is compared to find the drift: it holds
-the direct sound."""
+the direct sound. A marker below 3 kHz needs so many of its highest frequency's periods."""
 
 
 @dataclass(frozen=True)
@@ -190,7 +190,7 @@ def _rungs_inside(recording: Recording, file: StimulusFile, offset: float) -> in
 
 def _correlation_around(samples: FloatArray, marker: Marker, place: int) -> FloatArray:
     """Return the correlation with the marker, lag by lag, around a place found coarsely."""
-    half = int(COMPARED_S * marker.rate_hz)
+    half = int(max(COMPARED_S, COMPARED_PERIODS / marker.start_hz) * marker.rate_hz)
     chirp = marker.waveform()
     first = place - half
     stretch = np.zeros(len(chirp) + 2 * half)
