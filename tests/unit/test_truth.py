@@ -144,7 +144,9 @@ def test_other_rates_and_bands(
         rate_hz=rate_hz, band_hz=band_hz, sweep_s=sweep_s, levels_dbfs=[-10], order=order
     )
     bench = Bench(tmp_path, recipe)
-    branches = [Branch(high_pass(35, 0.8), (1.0, 0.02, 0.03, 0.01), low_pass(60000))]
+    # Filters behind the nonlinearity: those before it cost accuracy in short sweeps.
+    response = cascade(high_pass(35, 0.8), low_pass(60000))
+    branches = [Branch(flat, (1.0, 0.02, 0.03, 0.01), response)]
     take = bench.analyse(GAIN * play(branches, bench.waveform, rate_hz), rate_hz=rate_hz).take()
     # Two clocks that are one: the drift found is nothing, also from a marker of low pitch.
     assert take.clock_drift_ppm == pytest.approx(0.0, abs=0.5)
