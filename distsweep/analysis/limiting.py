@@ -19,7 +19,13 @@ from distsweep.analysis.staircase_dynamics import (
     release_curve,
 )
 from distsweep.analysis.static_curve import StaticCurve
-from distsweep.analysis.thermal import ThermalFit, fit_thermal, temperature_rise_k
+from distsweep.analysis.thermal import (
+    SLOWEST_S,
+    ThermalFit,
+    fit_thermal,
+    fit_thermal_behind_limiter,
+    temperature_rise_k,
+)
 from distsweep.analysis.time_constants import fit_attack, fit_release
 from distsweep.analysis.tone_track import ToneTrack
 from distsweep.results import Limiter, Staircase, Thermal
@@ -44,6 +50,9 @@ protection circuits ends below a second, voice coils start at one)."""
 
 SLOW_LEAST_DB = 0.25
 """Least sag that is taken for one."""
+
+SETTLED = 6.0
+"""After so many time constants a limiter stands still (0.25 % of the way is left)."""
 
 SLOW_EXPLAINS = 3.0
 """The sag must take the misfit of the gain's history down by this factor."""
@@ -80,9 +89,30 @@ def find_limiting(
         return Limiting(_hot(slow, verdict), thermal)
     if verdict.curve is not None:
         _add_times(verdict, tone, track, measured, levels, settings, rate_hz)
+        if slow is None and len(reliable) == np.sum(measured.rising):
+            slow, sag_db = _slow_behind(verdict, tone, track, measured, lowest_dbfs, rate_hz)
+            if slow is not None:
+                _add_times(verdict, tone, track, measured, levels, settings, rate_hz, slow)
+                verdict, thermal = _judged_again(verdict, levels, sag_db), _thermal(slow)
     if slow is not None:
         verdict.limiter.evidence.append(_slow_words(slow) + ", taken out before the fit")
     return Limiting(verdict.limiter, thermal)
+
+
+def _judged_again(verdict: Verdict, levels: SteadyLevels, sag_db: FloatArray) -> Verdict:
+    """Judge the levels once more with a sag taken out; attack and release stay."""
+    corrected = levels.gain_change_db - (sag_db - sag_db[0])
+    again = judge(replace(levels, gain_change_db=corrected - corrected[0]))
+    if again.curve is None:
+        return verdict
+    times = [text for text in verdict.limiter.evidence if "attack" in text or "release" in text]
+    limiter = replace(
+        again.limiter,
+        attack_ms=verdict.limiter.attack_ms,
+        release_ms=verdict.limiter.release_ms,
+        evidence=[*again.limiter.evidence, *times],
+    )
+    return Verdict(limiter, again.curve)
 
 
 def _steady_levels(row: Staircase, reliable: IntArray) -> SteadyLevels:
@@ -128,6 +158,46 @@ def _slow(
     return fit, np.array(reached)
 
 
+def _slow_behind(
+    verdict: Verdict,
+    tone: CutTone,
+    track: ToneTrack,
+    measured: ToneBursts,
+    lowest_dbfs: float,
+    rate_hz: int,
+) -> tuple[ThermalFit | None, FloatArray]:
+    """Return a slow sag beside a limiter, from what of the recording the limiter leaves still.
+
+    That is the later part of the bursts on the way up, and the long rest once the release is
+    over; on the way down the release of the burst before goes on.
+    """
+    release_s = 1e-3 * (verdict.limiter.release_ms or 1e3 * RELEASE_RANGE_S[1])
+    attack_s = 1e-3 * (verdict.limiter.attack_ms or 0.0)
+    history = gain_history(tone, track, measured, lowest_dbfs=lowest_dbfs, rate_hz=rate_hz)
+    still = np.zeros(len(history.start_s), dtype=bool)
+    up = np.flatnonzero(measured.rising)
+    reached = []
+    for stretch in stretches(tone, lowest_dbfs):
+        start_s, end_s = stretch.start / rate_hz, stretch.end / rate_hz
+        inside = (history.start_s >= start_s - 1e-6) & (history.end_s <= end_s + 1e-6)
+        rest_after_loudest = stretch.burst is None and stretch.start == tone.bursts[up[-1]].end
+        if stretch.burst in up:
+            still |= inside & (history.start_s >= start_s + max(0.1, SETTLED * attack_s))
+            reached.append(int(np.flatnonzero(inside)[-1]))
+        elif rest_after_loudest:
+            still |= inside & (history.start_s >= start_s + SETTLED * release_s)
+    fit = fit_thermal_behind_limiter(
+        replace(history, gain_db=np.where(still, history.gain_db, np.nan))
+    )
+    if fit is None or len(reached) < len(up):
+        return None, np.zeros(len(up))
+    slow = SLOW_FROM_S <= fit.time_constant_s < 0.9 * SLOWEST_S
+    better = fit.plain_rms_db >= 2.0 * fit.rms_db and fit.rms_db <= 0.02
+    if not (slow and better and min(fit.seen_db, fit.depth_db) >= SLOW_LEAST_DB):
+        return None, np.zeros(len(up))
+    return fit, fit.sag_db[reached]
+
+
 def _thermal(fit: ThermalFit) -> Thermal:
     return Thermal(
         depth_db=fit.depth_db,
@@ -163,8 +233,12 @@ def _add_times(
     levels: SteadyLevels,
     settings: StaircaseSettings,
     rate_hz: int,
+    slow: ThermalFit | None = None,
 ) -> None:
-    """Fit attack and release and put them into the verdict's limiter."""
+    """Fit attack and release and put them into the verdict's limiter.
+
+    A coil that cools meanwhile, ``slow``, is taken out of the release.
+    """
     assert verdict.curve is not None  # the caller looked
     unchanged = _unchanged(measured, levels)
     rise = linear_rise(
@@ -178,9 +252,12 @@ def _add_times(
     if not np.any(unchanged):
         return
     limiter, period_s = verdict.limiter, 1.0 / tone.frequency_hz
+    limiter.evidence = [
+        text for text in limiter.evidence if "attack" not in text and "release" not in text
+    ]
     attack_s = _attack_s(tone, track, measured, rise, verdict.curve, settings, rate_hz)
     limiter.attack_ms = _resolved(attack_s, period_s, "attack", limiter)
-    release_s = _release_s(tone, track, measured, rise, settings, rate_hz)
+    release_s = _release_s(tone, track, measured, rise, settings, rate_hz, slow)
     limiter.release_ms = _resolved(release_s, period_s, "release", limiter)
 
 
@@ -241,6 +318,7 @@ def _release_s(
     rise: LinearRise,
     settings: StaircaseSettings,
     rate_hz: int,
+    slow: ThermalFit | None,
 ) -> float | None:
     up = np.flatnonzero(measured.rising)
     curve = release_curve(
@@ -254,8 +332,12 @@ def _release_s(
     )
     if curve is None:
         return None
+    time_s, gain_db = curve
+    if slow is not None:
+        end_s = tone.bursts[int(up[-1])].end / rate_hz
+        gain_db = gain_db - np.interp(end_s + time_s, slow.middle_s, slow.sag_db)
     shortest, longest = RELEASE_RANGE_S
-    found = fit_release(*curve, shortest_s=shortest, longest_s=longest)
+    found = fit_release(time_s, gain_db, shortest_s=shortest, longest_s=longest)
     if found is None or found.end_db - found.start_db < LEAST_MOVE_DB:
         return None
     inside = 1.02 * shortest < found.time_constant_s < 0.98 * longest

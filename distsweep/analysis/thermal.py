@@ -76,19 +76,18 @@ class ThermalFit:
     depth_db : what the loudest level takes in the long run, positive.
     seen_db : the largest sag that was reached in the recording.
     time_constant_s : of the sag.
-    fast_db : what the same fit attributes to the instant, at the loudest level, positive for
-        a loss.
     rms_db, plain_rms_db : misfit with and without the sag.
     sag_db : fitted sag in each piece, negative, shape ``(P,)``.
+    middle_s : the pieces' middles.
     """
 
     depth_db: float
     seen_db: float
     time_constant_s: float
-    fast_db: float
     rms_db: float
     plain_rms_db: float
     sag_db: FloatArray
+    middle_s: FloatArray
 
 
 def fit_thermal(history: GainHistory) -> ThermalFit | None:
@@ -114,41 +113,85 @@ def fit_thermal(history: GainHistory) -> ThermalFit | None:
     if np.sum(known) < 8:
         return None
     shapes = ((True, False), (False, False), (False, True))
-    fits = [_Shape(history, known, in_db=d, fed_back=f).fit() for d, f in shapes]
+    instant = db_to_ratio(2.0 * (history.drive_dbfs - np.max(history.drive_dbfs)))
+    fits = [
+        _Shape(history, known, instant[:, None], in_db=in_db, power=_power(history, known, back))
+        .fit()
+        .described(feeds_back=back)
+        for in_db, back in shapes
+    ]
     return min(fits, key=lambda fit: fit.rms_db)
+
+
+def fit_thermal_behind_limiter(history: GainHistory) -> ThermalFit | None:
+    """Fit the sag of a coil behind a limiter, from pieces in which the limiter has settled.
+
+    Every drive has an instant gain of its own, whatever the limiter makes of it; the sag is
+    what moves beside it. The coil is heated by the output, which the limiter has reduced;
+    the sag is taken to be in dB. ``depth_db`` belongs to the loudest output.
+
+    Returns
+    -------
+    None when there are too few pieces, or no drive was held in two of them.
+    """
+    known = np.isfinite(history.gain_db)
+    drives, counts = np.unique(history.drive_dbfs[known], return_counts=True)
+    if np.sum(known) < len(drives) + 8 or np.max(counts) < 2:
+        return None
+    instant = (history.drive_dbfs[:, None] == drives[1:]).astype(float)
+    filled_db = np.interp(np.arange(len(known)), np.flatnonzero(known), history.gain_db[known])
+    # A drive's own pieces tell its gain best: those of a burst stand for its unsettled start.
+    for drive in drives:
+        same = known & (history.drive_dbfs == drive)
+        filled_db[history.drive_dbfs == drive] = np.mean(history.gain_db[same])
+    output_db = history.drive_dbfs + filled_db
+    power = db_to_ratio(2.0 * (output_db - np.max(output_db)))
+    return _Shape(history, known, instant, in_db=True, power=power).fit().described()
+
+
+def _power(history: GainHistory, known: BoolArray, feeds_back: bool) -> FloatArray:
+    """Return the heating power re that of the loudest drive into the cold coil."""
+    power = db_to_ratio(2.0 * (history.drive_dbfs - np.max(history.drive_dbfs)))
+    if feeds_back:
+        gain_db = np.interp(np.arange(len(known)), np.flatnonzero(known), history.gain_db[known])
+        power = power * db_to_ratio(gain_db - gain_db[0])
+    return np.asarray(power)
 
 
 class _Shape:
     """One law from heat to gain, ready to be fitted for any time constant."""
 
     def __init__(
-        self, history: GainHistory, known: BoolArray, *, in_db: bool, fed_back: bool
+        self,
+        history: GainHistory,
+        known: BoolArray,
+        instant: FloatArray,
+        *,
+        in_db: bool,
+        power: FloatArray,
     ) -> None:
+        """Take what the gain follows at once, ``(P, I)``, and the heating power, ``(P,)``."""
         self._history, self._known, self._in_db = history, known, in_db
+        self._instant, self._power = instant, power
         gain_db = history.gain_db[known]
-        filled_db = np.interp(np.arange(len(known)), np.flatnonzero(known), gain_db)
-        change_db = filled_db - filled_db[0]
-        loudest = float(np.max(history.drive_dbfs))
-        self._instant = db_to_ratio(2.0 * (history.drive_dbfs - loudest))
-        self._power = self._instant * (db_to_ratio(change_db) if fed_back else 1.0)
-        self._fed_back = fed_back
+        change_db = gain_db - gain_db[0]
         # The quantity that the heat adds to: the loss in dB, or the resistance ratio.
-        self._values = (-change_db if in_db else db_to_ratio(-change_db))[known]
+        self._values = -change_db if in_db else db_to_ratio(-change_db)
         slope = 1.0 if in_db else np.log(10.0) / 20.0 * self._values
         self._sigma = history.sigma_db[known] * slope
         self._middle_s = 0.5 * (history.start_s + history.end_s)
 
-    def fit(self) -> ThermalFit:
+    def fit(self) -> _Shape:
         """Search the time constant, coarsely and then finely."""
         taus = np.geomspace(FASTEST_S, SLOWEST_S, SCAN_POINTS)
         for _ in range(4):
             columns = self._columns(taus)
             found, misfits = self._solved(columns)
             i = int(np.argmin(misfits))
-            best = (float(taus[i]), columns[i], found[i])
+            self._tau, self._best, self._found = float(taus[i]), columns[i], found[i]
             low, high = taus[max(i - 1, 0)], taus[min(i + 1, len(taus) - 1)]
             taus = np.geomspace(low, high, 9)
-        return self._described(*best)
+        return self
 
     def _solved(self, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return coefficients, one row a time constant, and the squared misfits."""
@@ -164,45 +207,46 @@ class _Shape:
         return found, np.sum(miss**2, axis=1)
 
     def _columns(self, taus: FloatArray) -> FloatArray:
-        """Return [1, power, heat, cooling] for each time constant, shape ``(T, P, 4)``."""
+        """Return [1, instant …, heat, cooling] for each time constant, ``(T, P, I + 3)``."""
         duration = self._history.end_s - self._history.start_s
         keep = np.exp(-duration[:, None] / taus)
         share = (1.0 - keep) * taus / duration[:, None]
-        columns = np.ones((len(taus), len(duration), 4))
-        columns[:, :, 1] = self._instant
+        columns = np.ones((len(taus), len(duration), self._instant.shape[1] + 3))
+        columns[:, :, 1:-2] = self._instant
         level = np.zeros(len(taus))
         for i, power in enumerate(self._power):
             # The mean over the piece of an exponential that starts at the level reached.
-            columns[:, i, 2] = power + (level - power) * share[i]
+            columns[:, i, -2] = power + (level - power) * share[i]
             level = power + (level - power) * keep[i]
-        columns[:, :, 3] = np.exp(-self._middle_s / taus[:, None])
+        columns[:, :, -1] = np.exp(-self._middle_s / taus[:, None])
         return columns
 
-    def _described(self, tau: float, columns: FloatArray, found: FloatArray) -> ThermalFit:
-        cold, fast, deep = float(found[0]), float(found[1]), float(found[2])
+    def described(self, *, feeds_back: bool = False) -> ThermalFit:
+        """Return what was found in decibels."""
+        columns, found = self._best, self._found
+        cold, deep = float(found[0]), float(found[-2])
         fitted = columns @ found
-        sag = columns[:, 2:] @ found[2:]
+        sag = columns[:, -2:] @ found[-2:]
         if self._in_db:
-            sag_db, fast_db, depth_db = -sag, fast, deep
+            sag_db, depth_db = -sag, deep
             misfit = fitted[self._known] - self._values
         else:
             sag_db = -np.asarray(ratio_to_db(np.maximum(1.0 + sag / cold, 1e-3)))
-            fast_db = float(ratio_to_db(max(1.0 + fast / cold, 1e-3)))
             ratio = 1.0 + deep / cold
-            if self._fed_back:  # ratio = 1 + deep/ratio: the power falls as it grows
+            if feeds_back:  # ratio = 1 + deep/ratio: the power falls as it grows
                 ratio = 0.5 + 0.5 * float(np.sqrt(max(1.0 + 4.0 * deep / cold, 0.0)))
             depth_db = float(ratio_to_db(max(ratio, 1e-3)))
             relative = np.maximum(fitted[self._known], 1e-3) / self._values
             misfit = np.asarray(ratio_to_db(relative))
-        _, plain_misfit = self._solved(columns[None, :, :2])
+        _, plain_misfit = self._solved(columns[None, :, :-2])
         sigma_db = self._history.sigma_db[self._known]
         weight = 1.0 / sigma_db**2
         return ThermalFit(
             depth_db=depth_db,
             seen_db=-float(np.min(sag_db[self._known])),
-            time_constant_s=tau,
-            fast_db=fast_db,
+            time_constant_s=self._tau,
             rms_db=float(np.sqrt(np.sum(weight * misfit**2) / np.sum(weight))),
             plain_rms_db=float(np.sqrt(plain_misfit[0] / np.sum(weight))),
             sag_db=sag_db,
+            middle_s=self._middle_s,
         )
