@@ -74,6 +74,10 @@ class Backend(Protocol):
         """
         ...
 
+    def ease(self) -> None:
+        """Give the audio system more time between blocks, after it has dropped some."""
+        ...
+
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
         """Play and record until ``hear`` says that it was enough.
 

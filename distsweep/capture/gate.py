@@ -16,8 +16,9 @@ from numpy.typing import ArrayLike, NDArray
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.safeguards import Licence
-from distsweep.capture.watch import Stop, Watch
+from distsweep.capture.watch import HOP_S, Stop, Watch
 from distsweep.errors import DeviceError, SafetyRefusal
+from distsweep.takes.recording import SILENT_PEAK
 from distsweep.units import FloatArray, ratio_to_db
 
 FADE_OUT_S = 0.01
@@ -43,6 +44,9 @@ SPARE_S = 1.0
 
 STALLED_S = 0.05
 """So much audio sent without any coming in: the input has stalled."""
+
+GAP_HOPS = 10
+"""In the 50 ms before a stop a gap is looked for, in the last 100 ms a sign of life."""
 
 SETTLING_S = 0.2
 """Drop-outs before this, while the streams start, spoil nothing: stimuli start with silence."""
@@ -106,8 +110,6 @@ class Gate:
         ------
         SafetyRefusal
             The array may not leave; nothing has sounded.
-        DeviceError
-            The device failed before anything was recorded.
         """
         wave = self._admit(samples, licence)
         conversation = Conversation(wave, self._route, watch, guarded_from=guarded_from)
@@ -271,13 +273,13 @@ class Conversation:
         return self._counts_from <= self.sent < len(self._wave)
 
     def follow(self, backend: Backend, tick: Callable[[Conversation], None]) -> None:
-        """Run the exchange; a device that fails after something was recorded is a stop."""
+        """Run the exchange; a device that fails is a reason to stop like any other."""
         try:
             backend.exchange(self.route, self, lambda: tick(self))
         except DeviceError as error:
-            if self.count == 0:
-                raise
-            self.stop = Stop("device", str(error), self.count)
+            # A device that fails while it starts, before any sound, is worth another try.
+            kind = "device" if self.sent >= self._counts_from else "dropout"
+            self.halt(Stop(kind, str(error), self.count))
 
     def heard(self) -> Heard:
         """Return what came of it."""
@@ -285,10 +287,28 @@ class Conversation:
             recorded=self.all_channels[: self.count].astype(np.float64),
             sent_samples=min(self.sent, len(self._wave)),
             silent_at=self._silent_at,
-            stop=self.stop,
+            stop=_looked_at_again(self.stop, self.mono[: self.count], self.route.rate_hz),
             output_dropped=self._output_dropped,
             input_dropped=self._input_dropped,
         )
+
+
+def _looked_at_again(stop: Stop | None, mono: FloatArray, rate_hz: int) -> Stop | None:
+    """Tell a drop-out, which audio systems fill with zeros, from a loudspeaker gone quiet.
+
+    A microphone's noise is never nothing: where the input was so just before the stop, samples
+    were lost if it came alive again afterwards, and the input is dead if it did not.
+    """
+    if stop is None or stop.sample is None or stop.kind not in ("quiet", "silent"):
+        return stop
+    hop, last = round(HOP_S * rate_hz), stop.sample
+    before = np.abs(mono[max(0, last - GAP_HOPS * hop) : last])
+    hops = before[: len(before) // hop * hop].reshape(-1, hop)
+    if not len(hops) or float(np.min(np.max(hops, axis=1))) >= SILENT_PEAK:
+        return stop
+    if float(np.max(np.abs(mono[-2 * GAP_HOPS * hop :]))) >= SILENT_PEAK:
+        return Stop("dropout", "the input lost samples", last)
+    return Stop("silent", "the input has gone dead: is the microphone plugged in?", last)
 
 
 def _refuse_offset(wave: NDArray[np.float32], peak: float, rate_hz: int) -> None:

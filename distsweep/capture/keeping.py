@@ -48,9 +48,11 @@ class Reservation:
     handle: int
 
     def drop(self) -> None:
-        """Give the room back."""
-        with suppress(OSError):
-            os.close(self.handle)
+        """Give the room back; a second time does nothing."""
+        if self.handle >= 0:
+            with suppress(OSError):
+                os.close(self.handle)
+            self.handle = -1
         self.path.unlink(missing_ok=True)
 
 

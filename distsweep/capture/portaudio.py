@@ -17,9 +17,9 @@ from distsweep.units import FloatArray
 TICK_S = 0.02
 """The waiting thread looks around this often."""
 
-LATENCY_S = 0.01
-"""Asked of both directions (chosen: little enough that a stop is heard at once; the audio
-system raises it where it cannot keep up)."""
+LATENCIES_S = (0.02, 0.04, 0.08)
+"""Asked of both directions, the next after a drop-out (chosen: with 20 ms a stop is heard
+within 50 ms; 80 ms is what a busy computer with a USB interface can hold)."""
 
 STUCK_S = 0.5
 """No block in either direction for so long: the device is gone (chosen: fifty times the
@@ -53,6 +53,7 @@ class PortAudio:
                 f"the Python package sounddevice is missing ({error}): pip install sounddevice"
             ) from error
         self._sd: Any = sounddevice
+        self._eased = 0
 
     def devices(self) -> Sequence[AudioDevice]:
         """List the devices."""
@@ -89,9 +90,13 @@ class PortAudio:
                     " stimulus at a rate it takes"
                 ) from error
 
+    def ease(self) -> None:
+        """Ask for more latency from now on."""
+        self._eased = min(self._eased + 1, len(LATENCIES_S) - 1)
+
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
         """Play and record until ``hear`` says that it was enough."""
-        watch = _Pulse(self._sd, route, conversation)
+        watch = _Pulse(self._sd, route, conversation, LATENCIES_S[self._eased])
         streams: list[Any] = []
         try:
             streams += watch.open_streams()
@@ -144,21 +149,24 @@ class PortAudio:
 class _Pulse:
     """The streams of one exchange, and whether they still beat."""
 
-    def __init__(self, sd: Any, route: Route, conversation: Conversation) -> None:
+    def __init__(self, sd: Any, route: Route, conversation: Conversation, latency_s: float) -> None:
         self._sd = sd
+        self._latency_s = latency_s
         self._route = route
         self._talk = conversation
         self._done = threading.Event()
         self._beat = {"output": time.monotonic(), "input": time.monotonic()}
 
     def open_streams(self) -> list[Any]:
-        """Open one stream where both directions are one device, two otherwise.
+        """Open a stream for each direction.
 
-        Two devices have two clocks: a common stream would have to drop or invent samples.
+        Two devices have two clocks: a common stream would have to drop or invent samples. One
+        device takes two streams as well, but for ASIO, which has one stream a device; where
+        one is in the other does not matter, the markers tell.
         """
         route = self._route
-        common = {"samplerate": route.rate_hz, "dtype": "float32", "latency": LATENCY_S}
-        if route.input.index == route.output.index:
+        common = {"samplerate": route.rate_hz, "dtype": "float32", "latency": self._latency_s}
+        if route.input.index == route.output.index and route.input.host == "ASIO":
             return [
                 self._sd.Stream(
                     device=(route.input.index, route.output.index),

@@ -21,7 +21,7 @@ from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.takes.session import Calibration, Conditions
 from distsweep.units import FloatArray
 
-TRIES = 3
+TRIES = 4
 """What drop-outs have spoilt is played so many times in all."""
 
 DEVICE_KINDS = ("silent", "unheard", "device", "broken", "dropout")
@@ -91,6 +91,7 @@ class Sender:
         self.files = files
         self.screen = screen
         self.order = order
+        self._backend = backend
         self._gate = Gate(backend, route)
 
     def send(
@@ -134,15 +135,24 @@ class Sender:
                     tick=follower.tick,
                     guarded_from=0 if marker_response is None else file.rungs[0].start_sample,
                 )
-                path = self._keep(heard, file, kept_as, reservation)
+                path = self._keep(heard, follower, file, kept_as, reservation)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
         finally:
             reservation.drop()
+        if heard.stop is not None and heard.stop.kind == "dropout":
+            self._backend.ease()
         return Sent(heard, follower, path)
 
-    def _keep(self, heard: Heard, file: StimulusFile, name: str, reservation: Reservation) -> Path:
-        stop = heard.stop
+    def _keep(
+        self,
+        heard: Heard,
+        follower: Follower,
+        file: StimulusFile,
+        name: str,
+        reservation: Reservation,
+    ) -> Path:
+        stop, arrival = heard.stop, follower.arrival
         whole = stop is None
         try:
             path = self.files.keep(
@@ -153,6 +163,9 @@ class Sender:
                 sent_s=heard.sent_samples / self.route.rate_hz,
                 stop=None if stop is None else stop.kind,
                 why=None if stop is None else stop.message,
+                stop_sample=None if stop is None else stop.sample,
+                silent_sample=heard.silent_at,
+                delay_samples=None if arrival is None else arrival - file.start_marker_sample,
                 output_dropped=heard.output_dropped,
                 input_dropped=heard.input_dropped,
             )

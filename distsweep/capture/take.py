@@ -20,6 +20,9 @@ from distsweep.whole_files import write_whole_text
 HIGHEST_MARKER_ABOVE_FIRST_DB = 0.0
 """The markers of a capture are as loud as its first rung: nothing startles."""
 
+BALLAST_SAMPLES = 65536
+"""Room kept free until the session is told of the take: a full disk must not prevent that."""
+
 
 def ladder_stimulus(
     recipe: LadderRecipe, drives_dbfs: tuple[float, ...], name: str
@@ -44,11 +47,13 @@ class TakeFiles:
         self._position = position
         self._rate_hz = rate_hz
         self._stimulus: LadderStimulus | None = None
+        self._ballast: Reservation | None = None
 
     def begin(self, stimulus: LadderStimulus) -> None:
         """Write the sidecar, before anything is recorded that it explains."""
-        self._stimulus = stimulus
         write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
+        self._ballast = reserve(self.folder, samples=BALLAST_SAMPLES, channels=1)
+        self._stimulus = stimulus
 
     def reserve(self, *, samples: int, channels: int) -> Reservation:
         """Take room for the next recording."""
@@ -70,6 +75,8 @@ class TakeFiles:
         The take's sidecar; None where there is nothing that could be analysed.
         """
         stimulus = self._stimulus
+        if self._ballast is not None:
+            self._ballast.drop()
         if stimulus is None or not self.complete:
             return None
         whole = len(self.complete) == len(stimulus.files)

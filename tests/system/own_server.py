@@ -34,6 +34,7 @@ class AudioServer:
 
     environment: dict[str, str]
     rate_hz: int = 48000
+    process: subprocess.Popen[bytes] | None = None
 
 
 def need(found: object, what: str, *, package: str) -> None:
@@ -92,7 +93,7 @@ def running_server() -> Iterator[AudioServer]:
             )
             try:
                 _wait_for(server, environment, log)
-                yield AudioServer(environment)
+                yield AudioServer(environment, process=server)
             finally:
                 _end(server)
 

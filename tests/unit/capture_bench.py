@@ -116,6 +116,9 @@ class FakeBench:
                 tick()
             assert count < 60 * RATE_HZ, "the exchange does not end"
 
+    def ease(self) -> None:
+        self.eased = True
+
     def record(self, device, *, channels, rate_hz, seconds):
         raise DeviceError("not used here")
 
