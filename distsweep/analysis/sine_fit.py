@@ -110,6 +110,8 @@ def fit_harmonics(
     """Fit a fundamental, its harmonics and an offset to several stretches of equal length.
 
     The columns are the same for all stretches, so that one factorisation serves them all.
+    Two more let the fundamental change linearly over the stretch: a coil that warms would
+    otherwise leave its drift in the residual. Amplitudes are those of the middle.
 
     Parameters
     ----------
@@ -125,17 +127,19 @@ def fit_harmonics(
     count = signals.shape[1]
     held = min(order, int(highest_hz / frequency_hz * (1.0 + 1e-9)))
     turn = np.exp(2j * np.pi * frequency_hz / rate_hz * np.arange(count))
-    basis = np.empty((count, 2 * held + 1))
+    basis = np.empty((count, 2 * held + 3))
     power = np.ones(count, dtype=complex)
     for n in range(held):
         power = power * turn
         basis[:, 2 * n], basis[:, 2 * n + 1] = power.real, power.imag
+    drift = np.linspace(-1.0, 1.0, count)
+    basis[:, -3], basis[:, -2] = drift * turn.real, drift * turn.imag
     basis[:, -1] = 1.0
     # The columns are all but orthogonal over whole periods: normal equations lose nothing.
     found = np.linalg.solve(basis.T @ basis, basis.T @ signals.T)
     residual = signals - (basis @ found).T
     harmonics = np.zeros((len(signals), order), dtype=complex)
-    harmonics[:, :held] = (found[0:-1:2] - 1j * found[1:-1:2]).T
+    harmonics[:, :held] = (found[0:-3:2] - 1j * found[1:-3:2]).T
     return HarmonicFit(
         harmonics=harmonics,
         residual_rms=np.sqrt(np.mean(residual**2, axis=1)),
