@@ -65,6 +65,8 @@ class Heard:
     sent_samples : samples that left before silence, the fade included.
     silent_at : recorded samples that had come in when the last sounding sample was handed
         to the device; None when all was played.
+    lead_samples : samples handed out but not yet heard back when it fell silent: what the
+        devices' buffers held, less what they had not delivered; None when all was played.
     stop : why it did not go to its end, or None.
     output_dropped, input_dropped : the audio system reported a drop-out.
     """
@@ -72,6 +74,7 @@ class Heard:
     recorded: FloatArray
     sent_samples: int
     silent_at: int | None
+    lead_samples: int | None
     stop: Stop | None
     output_dropped: bool
     input_dropped: bool
@@ -181,6 +184,7 @@ class Conversation:
         self._fade = gains.astype(np.float32)
         self._faded: int | None = None
         self._silent_at: int | None = None
+        self._lead: int | None = None
         self._tail = round(TAIL_S * rate_hz)
         self._stalled = round(STALLED_S * rate_hz)
         self._since_heard = 0
@@ -232,6 +236,7 @@ class Conversation:
         self._faded += len(block)
         if self._silent_at is None and self._faded >= self._fade_samples:
             self._silent_at = self.count
+            self._lead = self.sent - self.count
 
     def hear(self, block: FloatArray, *, dropped: bool) -> bool:
         """Take what was recorded; True once it was enough."""
@@ -287,6 +292,7 @@ class Conversation:
             recorded=self.all_channels[: self.count].astype(np.float64),
             sent_samples=min(self.sent, len(self._wave)),
             silent_at=self._silent_at,
+            lead_samples=self._lead,
             stop=_looked_at_again(self.stop, self.mono[: self.count], self.route.rate_hz),
             output_dropped=self._output_dropped,
             input_dropped=self._input_dropped,

@@ -17,9 +17,10 @@ from distsweep.units import FloatArray
 TICK_S = 0.02
 """The waiting thread looks around this often."""
 
-LATENCIES_S = (0.02, 0.04, 0.08)
-"""Asked of both directions, the next after a drop-out (chosen: with 20 ms a stop is heard
-within 50 ms; 80 ms is what a busy computer with a USB interface can hold)."""
+LATENCIES_S = (0.01, 0.02, 0.04, 0.08)
+"""Asked of both directions, the next after a drop-out (chosen: what the output holds sounds
+on after a stop, and 10 ms of it leave room within 50 ms; 80 ms is what a busy computer with a
+USB interface can hold)."""
 
 STUCK_S = 0.5
 """No block in either direction for so long: the device is gone (chosen: fifty times the

@@ -31,8 +31,9 @@ from distsweep.takes.recording import SILENT_PEAK
 from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
 
 PROBE_SWEEP_S = 3.0
-PROBE_QUIET_S = 1.0
-PROBE_PAUSE_S = 0.5
+PROBE_QUIET_S = 0.7
+PROBE_PAUSE_S = 0.3
+"""A probe is short: a sweep of at most 3 s, silences that just do."""
 
 ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are
@@ -151,6 +152,30 @@ def loudest_at_0dbfs_db(
     return seen_dbfs + spl_at_0dbfs_in_db
 
 
+def check_alive(heard: Heard, stimulus: LadderStimulus, *, channel: int) -> None:
+    """Make sure that there is a microphone at all, before it is probed any louder.
+
+    Raises
+    ------
+    DeviceError
+        The channel delivers digital silence.
+    """
+    mono = heard.recorded[:, channel - 1]
+    if float(np.max(np.abs(mono), initial=0.0)) < SILENT_PEAK:
+        raise DeviceError(
+            f"input channel {channel} is dead silent: is the microphone plugged in, its supply"
+            f" on, and the input not muted?{_heard_elsewhere(heard, stimulus)}"
+        )
+
+
+def _heard_elsewhere(heard: Heard, stimulus: LadderStimulus) -> str:
+    """Name the input channel that does hear the loudspeaker, if there is one."""
+    chirp = stimulus.marker.waveform()
+    matches = [find_arrival(column, chirp)[1] for column in heard.recorded.T]
+    better = [i + 1 for i, match in enumerate(matches) if match >= 2.0 * LEAST_MATCH]
+    return f"; channel {better[0]} hears it: --input-channel {better[0]}?" if better else ""
+
+
 def check_heard(heard: Heard, probed: Probed, stimulus: LadderStimulus, *, channel: int) -> None:
     """Make sure that the last and loudest probe was heard on the right channel.
 
@@ -159,16 +184,7 @@ def check_heard(heard: Heard, probed: Probed, stimulus: LadderStimulus, *, chann
     DeviceError
         It was not; the message says what to look at.
     """
-    mono = heard.recorded[:, channel - 1]
-    chirp = stimulus.marker.waveform()
-    matches = [find_arrival(column, chirp)[1] for column in heard.recorded.T]
-    better = [i + 1 for i, match in enumerate(matches) if match >= 2.0 * LEAST_MATCH]
-    elsewhere = f"; channel {better[0]} hears it: --input-channel {better[0]}?" if better else ""
-    if float(np.max(np.abs(mono), initial=0.0)) < SILENT_PEAK:
-        raise DeviceError(
-            f"input channel {channel} is dead silent: is the microphone plugged in, its supply"
-            f" on, and the input not muted?{elsewhere}"
-        )
+    elsewhere = _heard_elsewhere(heard, stimulus)
     if probed.gain is None:
         raise DeviceError(
             f"the microphone does not hear the loudspeaker on input channel {channel}: check"
@@ -216,6 +232,7 @@ def run_probe(sender: Sender) -> tuple[Probed, float]:
         drive_dbfs = asked_dbfs
         stimulus = probe_stimulus(sender.order.stimulus.recipe, drive_dbfs)
         sent = _play_probe(sender, stimulus, licence, drive_dbfs)
+        check_alive(sent.heard, stimulus, channel=sender.route.input_channel)
         probed = read_sweep(sent, stimulus, stimulus.files[0], sender)
         _report(sender, probed, drive_dbfs)
         asked_dbfs = next_probe_dbfs(

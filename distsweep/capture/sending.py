@@ -165,6 +165,7 @@ class Sender:
                 why=None if stop is None else stop.message,
                 stop_sample=None if stop is None else stop.sample,
                 silent_sample=heard.silent_at,
+                lead_samples=heard.lead_samples,
                 delay_samples=None if arrival is None else arrival - file.start_marker_sample,
                 output_dropped=heard.output_dropped,
                 input_dropped=heard.input_dropped,
