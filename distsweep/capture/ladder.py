@@ -11,7 +11,7 @@ from distsweep.capture.keeping import log
 from distsweep.capture.plan import Plan, drive_exposures
 from distsweep.capture.probe import Probed, read_sweep
 from distsweep.capture.response import Response
-from distsweep.capture.safeguards import Ceiling, Licence, check_ceiling
+from distsweep.capture.safeguards import Licence, SplCeiling, check_ceiling
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
 from distsweep.capture.watch import OFF_BY_DB, Bounds, Stop, Watch, bounds
 from distsweep.errors import DeviceError, InputError
@@ -53,7 +53,7 @@ class Ladder:
         stimulus: LadderStimulus,
         *,
         licence: Licence,
-        ceiling: Ceiling,
+        ceiling: SplCeiling,
         probed: Probed,
     ) -> None:
         """Prepare; nothing sounds."""

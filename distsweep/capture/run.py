@@ -13,7 +13,7 @@ from distsweep.capture.keeping import free_take_name, log, read_log
 from distsweep.capture.ladder import Ladder
 from distsweep.capture.plan import Bench, Plan, announce, plan_from_drives, plan_from_spl
 from distsweep.capture.probe import run_probe
-from distsweep.capture.safeguards import Asker, Ceiling, Licence, ask_licence
+from distsweep.capture.safeguards import Asker, Licence, SplCeiling, ask_licence
 from distsweep.capture.sending import Order, Screen, Sender
 from distsweep.capture.take import TakeFiles, ladder_stimulus
 from distsweep.errors import DeviceError, InputError, SafetyRefusal
@@ -22,7 +22,13 @@ from distsweep.takes.session_file import FILE_NAME, extended_text
 
 
 def capture(
-    order: Order, *, backend: Backend, route: Route, ceiling: Ceiling, asker: Asker, screen: Screen
+    order: Order,
+    *,
+    backend: Backend,
+    route: Route,
+    ceiling: SplCeiling,
+    asker: Asker,
+    screen: Screen,
 ) -> Path:
     """Do all of it; return the take's sidecar.
 
@@ -95,7 +101,7 @@ def _plan(order: Order, bench: Bench) -> Plan:
 
 
 def _ask(
-    order: Order, plan: Plan, stimulus: LadderStimulus, *, ceiling: Ceiling, asker: Asker
+    order: Order, plan: Plan, stimulus: LadderStimulus, *, ceiling: SplCeiling, asker: Asker
 ) -> Licence:
     """Tell what will sound, have it confirmed, and note that in the record."""
     played = [rung.drive_dbfs for file in stimulus.files for rung in file.rungs]

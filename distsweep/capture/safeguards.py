@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass
 from typing import Protocol
 
 from distsweep.capture.exposure import NIOSH, Dose
@@ -79,11 +79,11 @@ class Licence:
     limit_dbfs: float
     highest_spl_db: float
     how: str
-    seal: object = field(repr=False, compare=False, default=None)
+    seal: InitVar[object] = None
 
-    def __post_init__(self) -> None:
+    def __post_init__(self, seal: object) -> None:
         """Refuse to be made outside this module, or with a limit that limits nothing."""
-        if self.seal is not _SEAL:
+        if seal is not _SEAL:
             raise SafetyRefusal("a licence to play is given by the safeguards only")
         if not (math.isfinite(self.limit_dbfs) and self.limit_dbfs <= 0.0):
             raise SafetyRefusal(
@@ -92,15 +92,15 @@ class Licence:
 
 
 @dataclass(frozen=True)
-class Ceiling:
+class SplCeiling:
     """The level that nothing may pass by prediction, dB SPL; made by ``settle_ceiling``."""
 
     spl_db: float
-    seal: object = field(repr=False, compare=False, default=None)
+    seal: InitVar[object] = None
 
-    def __post_init__(self) -> None:
+    def __post_init__(self, seal: object) -> None:
         """Refuse to be made outside this module."""
-        if self.seal is not _SEAL:
+        if seal is not _SEAL:
             raise SafetyRefusal("a ceiling is settled by the safeguards only")
 
 
@@ -133,7 +133,7 @@ class Announcement:
         return self.highest_spl_db + max(0.0, self.listener_offset_db)
 
 
-def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> Ceiling:
+def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
     """Take a ceiling; above 110 dB SPL only after it was confirmed by itself.
 
     Raises
@@ -159,7 +159,7 @@ def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> Ceiling:
             what="ceiling",
             option="--accept-ceiling",
         )
-    return Ceiling(ceiling_spl_db, seal=_SEAL)
+    return SplCeiling(ceiling_spl_db, seal=_SEAL)
 
 
 def probe_licence(drive_dbfs: float, *, spl_at_0dbfs_db: float | None) -> Licence:
@@ -187,7 +187,7 @@ def probe_licence(drive_dbfs: float, *, spl_at_0dbfs_db: float | None) -> Licenc
     return Licence(drive_dbfs, worst_db + drive_dbfs, "probe", seal=_SEAL)
 
 
-def ask_licence(announcement: Announcement, ceiling: Ceiling, asker: Asker) -> Licence:
+def ask_licence(announcement: Announcement, ceiling: SplCeiling, asker: Asker) -> Licence:
     """Give leave for a plan: at once if it is quiet, otherwise when it was confirmed.
 
     The licence reaches to the plan's own highest level, whatever number was accepted.
@@ -215,7 +215,7 @@ def ask_licence(announcement: Announcement, ceiling: Ceiling, asker: Asker) -> L
     return Licence(announcement.drive_dbfs, highest_db, how, seal=_SEAL)
 
 
-def check_ceiling(highest_spl_db: float, ceiling: Ceiling, *, calibrated: bool = True) -> None:
+def check_ceiling(highest_spl_db: float, ceiling: SplCeiling, *, calibrated: bool = True) -> None:
     """Refuse what would pass the ceiling.
 
     Raises
