@@ -542,6 +542,32 @@ def test_results_below_a_file(where: str, bench: Bench, capfd) -> None:
     assert files_below(bench.folder) == before
 
 
+@pytest.fixture
+def full_disk(bench: Bench) -> Iterator[Bench]:
+    """No file may grow past 20 kB: writing fails half-way, as on a full disk."""
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, limits[1]))
+    yield bench
+    resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+
+
+@pytest.mark.parametrize("work", ["stimulus", "analyse"])
+def test_disk_that_fills_up(work: str, full_disk: Bench, capfd) -> None:
+    file = full_disk.folder / "recipe.toml"
+    file.write_text(RECIPE, encoding="utf-8")
+    before = files_below(full_disk.folder)
+    place = full_disk.folder / "out"
+    recording = full_disk.folder / "short.wav"
+    arguments = {
+        "stimulus": ("stimulus", file, "-o", place),
+        "analyse": ("analyse", recording, "--stimulus", full_disk.sidecar, "-o", place),
+    }
+    names = {"stimulus": "short.wav", "analyse": "results.json"}
+    outcome = run(capfd, *arguments[work])
+    assert_refused(outcome, names=str(place / names[work]), says="cannot be written")
+    assert files_below(full_disk.folder) == before
+
+
 def test_special_file_is_written_to_and_not_replaced(bench: Bench, capfd) -> None:
     # Renaming a whole file into place would put a plain file where /dev/null was.
     pipe = bench.folder / "pipe"
