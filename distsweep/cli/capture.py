@@ -134,6 +134,8 @@ def _order(folder: Path, stimulus: LadderStimulus, given: dict[str, Any]) -> Ord
         raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
     levels_spl_db = None if spl is None else parse_levels(spl)
     drives_dbfs = None if dbfs is None else parse_levels(dbfs)
+    if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:
+        raise InputError(f"--levels-dbfs {dbfs!r}: drives lie between −100 and 0 dBFS")
     named = ("temperature_c", "distance_m", "listener_distance_m")
     conditions = {key: given[key] for key in named}
     start_session(folder, {"device": {"name": given["device_name"]}, "conditions": conditions})
