@@ -13,6 +13,12 @@ from distsweep.analysis.background import describe_background, noise_spectrum
 from distsweep.analysis.ladder import LadderSettings, measure_ladder
 from distsweep.analysis.ladder_limits import find_ladder_limits
 from distsweep.analysis.ladder_take import read_ladder
+from distsweep.analysis.resonance import (
+    Enclosure,
+    ResonanceFindings,
+    SearchedTake,
+    find_resonances,
+)
 from distsweep.errors import InputError
 from distsweep.results import Agreement, Background, Results, Take, Warning_
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
@@ -56,6 +62,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     if not isinstance(session, Session):
         session = read_session(session)
     takes: list[Take] = []
+    searched: list[SearchedTake] = []
     warnings: list[Warning_] = []
     if session.calibration.pascal_per_fs is None:
         warnings.append(
@@ -64,20 +71,38 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     for entry in session.takes:
         if progress is not None:
             progress(f"take {entry.position!r}")
-        take, take_warnings = _analyse_take(session, entry)
+        take, take_warnings = _analyse_take(session, entry, searched)
         takes.append(take)
         warnings += take_warnings
     axis = next((take for take in takes if take.position == "axis"), takes[0])
+    found = _resonances(session, searched, axis.background)
     return Results(
         device=_given(session.device),
         conditions=_given(session.conditions),
         calibration=_described(session.calibration),
         takes=takes,
-        resonances=[],
+        resonances=found.resonances,
         background=axis.background,
         warnings=warnings,
         agreement=_agreements(takes),
+        resonance_notes=found.notes,
     )
+
+
+def _resonances(
+    session: Session, searched: Sequence[SearchedTake], background: Background | None
+) -> ResonanceFindings:
+    """Search every ladder take, and give each what its own curves and decay show."""
+    device = session.device
+    found = find_resonances(
+        searched,
+        Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
+        hum=[] if background is None else background.hum,
+    )
+    for one, spikes, decay in zip(searched, found.spikes, found.decay_maps, strict=True):
+        one.take.spikes = spikes
+        one.take.decay_map = decay
+    return found
 
 
 def _agreements(takes: Sequence[Take]) -> list[Agreement]:
@@ -123,11 +148,15 @@ def analyse_recording(
     return analyse(session, progress=progress)
 
 
-def _analyse_take(session: Session, entry: TakeEntry) -> tuple[Take, list[Warning_]]:
+def _analyse_take(
+    session: Session, entry: TakeEntry, searched: list[SearchedTake]
+) -> tuple[Take, list[Warning_]]:
     stimulus = read_sidecar(entry.stimulus)
     recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
     if isinstance(stimulus, LadderStimulus):
-        take, warnings = _analyse_ladder(session, entry, stimulus, recordings)
+        one, warnings = _analyse_ladder(session, entry, stimulus, recordings)
+        take = one.take
+        searched.append(one)
     else:
         from distsweep.pipeline_staircase import analyse_staircase_take
 
@@ -141,7 +170,7 @@ def _analyse_ladder(
     entry: TakeEntry,
     stimulus: LadderStimulus,
     recordings: Sequence[Recording],
-) -> tuple[Take, list[Warning_]]:
+) -> tuple[SearchedTake, list[Warning_]]:
     cut = cut_take(stimulus, recordings)
     calibration, recipe = session.calibration, stimulus.recipe
     amplitudes = measure_ladder(
@@ -177,7 +206,8 @@ def _analyse_ladder(
         high_order_onset=limits.high_order_onset,
         background=_background(cut, stimulus, calibration),
     )
-    return take, [*_take_warnings(cut.missing, take), *reading.warnings]
+    searched = SearchedTake(take, amplitudes.impulse, stimulus.sweep.rate_constant_s)
+    return searched, [*_take_warnings(cut.missing, take), *reading.warnings]
 
 
 def _check_compact(recordings: Sequence[Recording], compactness: float) -> None:

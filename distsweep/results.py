@@ -305,6 +305,7 @@ class Results:
     warnings: list[Warning_]
     schema: str = SCHEMA
     agreement: list[Agreement] = field(default_factory=list)
+    resonance_notes: list[str] = field(default_factory=list)
 
     def take(self, position: str = "axis") -> Take:
         """Return the first take at a position.

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.units import ComplexArray, FloatArray, db_to_power
+from distsweep.analysis.windows import CYCLES_AFTER, FLAT_AFTER
+from distsweep.units import ComplexArray, FloatArray, db_to_power, power_to_db
 
 REACH_OCTAVES = 0.3
 """Points so far around the spike are looked at (chosen: three half-widths of a Q of 8)."""
@@ -15,8 +17,9 @@ REACH_OCTAVES = 0.3
 LOWEST_Q, HIGHEST_Q = 4.0, 100.0
 """Lower is no narrow spike; higher is not resolved by windows of 90 periods."""
 
-_FREQUENCIES, _QS, _PASSES = 11, 9, 3  # points of the search, and how often it is narrowed
+_FREQUENCIES, _QS, _PASSES = 9, 7, 3  # points of the search, and how often it is narrowed
 _LEAST_POINTS = 8
+_WIDEST, _POINTS = 32.0, 1024  # half-width of a template in bandwidths, and its points
 
 
 @dataclass(frozen=True)
@@ -27,64 +30,130 @@ class Shape:
     ----------
     frequency_hz : where the mode's own frequency is the axis: n·f for what is radiated.
     level_db : shape ``(F,)``.
-    power : how often the mode's response acts: 1 for what it radiates, n for the n-th product
+    order : of the harmonic that the curve was read from.
+    power : how often the mode's response acts: 1 for what it radiates, the order for a product
         of its motion.
     """
 
     frequency_hz: FloatArray
     level_db: FloatArray
+    order: int
     power: int = 1
 
 
 @dataclass(frozen=True)
 class Pole:
-    """The fit: frequency, Q, and the RMS of what the shapes leave, dB."""
+    """The fit: frequency, Q, the RMS of what the shapes leave, and of what they leave without."""
 
     frequency_hz: float
     q: float
     misfit_db: float
+    without_db: float
 
 
-def fit_pole(shapes: Sequence[Shape], near_hz: float, *, spread: float = 0.02) -> Pole | None:
-    """Fit |a(1 + bu) + r·Bⁿ|² to every shape, with one frequency and Q for all of them.
+def fit_pole(
+    shapes: Sequence[Shape], near_hz: float, *, rate_constant_s: float, spread: float = 0.03
+) -> Pole | None:
+    """Fit |a(1 + bu) + r·T|² to every shape, with one frequency and Q for all of them.
 
-    B = 1/(1 + jQ(f/f₀ − f₀/f)) is the mode; what it adds to may have any phase, so that the top
-    of a curve need not lie at f₀. For given f₀ and Q all else is linear in the power: 1, u,
-    Re Bⁿ, Im Bⁿ, |B|²ⁿ. Deviations are relative to the power, as in decibels.
+    T is what a mode of this frequency and Q gives in this analysis (`template`). What it adds
+    to may have any phase, so that the top of a curve need not lie at f₀. For given f₀ and Q all
+    else is linear in the power: 1, u, Re T, Im T, |T|². Deviations are relative to the power,
+    as in decibels.
 
     Parameters
     ----------
     shapes : curves; those with too few points around ``near_hz`` are left out.
     near_hz, spread : where to look, and how far to either side, as a fraction.
+    rate_constant_s : the sweep's L.
     """
     pieces = [piece for shape in shapes if (piece := _piece(shape, near_hz)) is not None]
     if not pieces:
         return None
     centre, width = near_hz, spread
-    low, high = np.log(LOWEST_Q), np.log(HIGHEST_Q)
-    best = (np.inf, near_hz, 1.0)
+    low, high = math.log(LOWEST_Q), math.log(HIGHEST_Q)
+    misfit, frequency_hz, q = math.inf, near_hz, LOWEST_Q
     for _ in range(_PASSES):
-        frequency = centre * np.exp(np.linspace(-width, width, _FREQUENCIES))
-        q = np.exp(np.linspace(low, high, _QS))
-        pair = np.array([(f0, one_q) for f0 in frequency for one_q in q])
-        misfit = np.mean([_misfit(piece, pair[:, 0], pair[:, 1]) for piece in pieces], axis=0)
-        index = int(np.argmin(misfit))
-        best = (float(misfit[index]), float(pair[index, 0]), float(pair[index, 1]))
-        centre, width = best[1], width / 4.0
+        frequencies = centre * np.exp(np.linspace(-width, width, _FREQUENCIES))
+        for one_q in np.exp(np.linspace(low, high, _QS)):
+            each = [_rest(piece, frequencies, float(one_q), rate_constant_s) for piece in pieces]
+            rest = np.sum(each, axis=0)
+            index = int(np.argmin(rest))
+            if float(rest[index]) < misfit:
+                misfit, q = float(rest[index]), float(one_q)
+                frequency_hz = float(frequencies[index])
         step = (high - low) / (_QS - 1)
-        low = max(np.log(LOWEST_Q), np.log(best[2]) - step)
-        high = min(np.log(HIGHEST_Q), np.log(best[2]) + step)
-    # A relative error ε of a power is 10·lg(1 + ε) ≈ 4.34·ε dB.
-    return Pole(best[1], best[2], float(4.343 * np.sqrt(best[0])))
+        centre, width = frequency_hz, 1.5 * width / (_FREQUENCIES - 1) * 2.0
+        low = max(math.log(LOWEST_Q), math.log(q) - step)
+        high = min(math.log(HIGHEST_Q), math.log(q) + step)
+    without = sum(float(_rest_of([np.ones_like(p.along), p.along], p)[0]) for p in pieces)
+    count = len(pieces)
+    return Pole(
+        frequency_hz,
+        q,
+        _decibels(misfit / count),
+        _decibels(without / count),
+    )
+
+
+def template(
+    place: FloatArray,
+    *,
+    frequency_hz: float,
+    q: float,
+    power: int,
+    order: int,
+    rate_constant_s: float,
+) -> ComplexArray:
+    """What a mode, or the n-th product of its motion, gives in the windowed spectrum.
+
+    A sweep passes a mode of high Q so fast that its motion lags behind: with the bandwidth
+    B = f₀/Q and the rate r = f₀/L, the motion while the sweep passes f₀ + xB is
+    D(x) = ∫ π·e^{−πs + jπps² − j2πxs} ds with p = r/B² (the sweep's phase is quadratic over
+    the time in which the mode rings). The n-th product is Dⁿ, and deconvolution takes
+    e^{jπps²/n} off again in the domain of s. For n = 1 that gives the mode's own
+    1/(1 + j2x): for a linear system the speed does not matter. A window of the impulse
+    response over the time τ is a window over s = nBτ.
+
+    Parameters
+    ----------
+    place : x, distance from f₀ in bandwidths, any shape; held at the template's ends.
+    frequency_hz, q : of the mode.
+    power : n, 1 for what is radiated.
+    order : of the harmonic whose windows were used.
+    rate_constant_s : L.
+    """
+    bandwidth = frequency_hz / q
+    s = np.arange(_POINTS) / (2.0 * _WIDEST)
+    chirp = 0.0 if power == 1 else frequency_hz / rate_constant_s / bandwidth**2
+    decay = (np.pi / (2.0 * _WIDEST)) * np.exp(-np.pi * s + 1j * np.pi * chirp * s**2)
+    decay[0] *= 0.5
+    if power > 1:
+        decay = np.asarray(np.fft.ifft(np.fft.fft(decay) ** power))
+        decay *= np.exp(-1j * np.pi * chirp / power * s**2)
+    radiated_hz = frequency_hz * (order if power > 1 else 1)
+    window = _window(s / (bandwidth * power), radiated_hz, order, rate_constant_s)
+    spectrum = np.fft.fftshift(np.fft.fft(decay * window))
+    x = (np.arange(_POINTS) - _POINTS // 2) * (2.0 * _WIDEST / _POINTS)
+    return np.asarray(np.interp(place, x, spectrum.real) + 1j * np.interp(place, x, spectrum.imag))
+
+
+def _window(time_s: FloatArray, radiated_hz: float, order: int, constant_s: float) -> FloatArray:
+    """The window of `distsweep.analysis.windows`, after its centre."""
+    reach_s = CYCLES_AFTER / radiated_hz
+    if order > 1:
+        reach_s = min(reach_s, 0.5 * constant_s * math.log(order / (order - 1)))
+    slope = np.clip((time_s / reach_s - FLAT_AFTER) / (1.0 - FLAT_AFTER), 0.0, 1.0)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * slope))
 
 
 @dataclass(frozen=True)
 class _Piece:
+    shape: Shape
     frequency_hz: FloatArray
     weighted: FloatArray
     weight: FloatArray
     along: FloatArray
-    power: int
 
 
 def _piece(shape: Shape, near_hz: float) -> _Piece | None:
@@ -96,22 +165,36 @@ def _piece(shape: Shape, near_hz: float) -> _Piece | None:
     value = np.asarray(db_to_power(level_db - np.max(level_db)))
     # Relative weights, held where a null would outweigh the spike.
     weight = 1.0 / np.maximum(value, 0.03 * float(np.median(value)))
-    return _Piece(shape.frequency_hz[kept], value * weight, weight, along[kept], shape.power)
+    return _Piece(shape, shape.frequency_hz[kept], value * weight, weight, along[kept])
 
 
-def _misfit(piece: _Piece, centre_hz: FloatArray, q: FloatArray) -> FloatArray:
-    """Mean squared relative deviation for pairs of frequency and Q, shape ``(G,)``."""
+def _rest(piece: _Piece, centre_hz: FloatArray, q: float, constant_s: float) -> FloatArray:
+    """Mean squared relative deviation for several frequencies and one Q, shape ``(G,)``."""
     ratio = piece.frequency_hz / centre_hz[:, None]
-    mode: ComplexArray = 1.0 / (1.0 + 1j * q[:, None] * (ratio - 1.0 / ratio))
-    product = mode**piece.power
+    mode = template(
+        0.5 * q * (ratio - 1.0 / ratio),
+        frequency_hz=float(centre_hz[len(centre_hz) // 2]),
+        q=q,
+        power=piece.shape.power,
+        order=piece.shape.order,
+        rate_constant_s=constant_s,
+    )
     flat = np.ones_like(ratio)
-    columns = [flat, flat * piece.along, product.real, product.imag]
-    if piece.power > 1:
-        columns.append(np.abs(product) ** 2)
+    squared = mode.real**2 + mode.imag**2
+    return _rest_of([flat, flat * piece.along, mode.real, mode.imag, squared], piece)
+
+
+def _rest_of(columns: list[FloatArray], piece: _Piece) -> FloatArray:
     basis = np.stack(columns, axis=-1) * piece.weight[:, None]
-    square = np.einsum("gmk,gml->gkl", basis, basis)
+    basis = basis.reshape(-1, len(piece.weight), len(columns))
+    turned = np.swapaxes(basis, 1, 2)
+    square = turned @ basis
     square += 1e-9 * np.trace(square, axis1=1, axis2=2)[:, None, None] * np.eye(len(columns))
-    right = np.einsum("gmk,m->gk", basis, piece.weighted)
-    solved = np.linalg.solve(square, right[..., None])
+    solved = np.linalg.solve(square, turned @ piece.weighted[:, None])
     rest = piece.weighted - (basis @ solved)[..., 0]
     return np.asarray(np.mean(rest**2, axis=1))
+
+
+def _decibels(mean_squared: float) -> float:
+    """Turn a relative deviation of power into decibels, 10·lg(1 + ε)."""
+    return float(power_to_db(1.0 + math.sqrt(mean_squared)))

@@ -18,7 +18,7 @@ from distsweep.results import Take
 from distsweep.results_resonance import SpikeSeen
 from distsweep.units import FloatArray, IntArray
 
-HIGHEST_ORDER = 6
+HIGHEST_ORDER = 5
 """Higher orders are not searched (chosen: where they stand out of the noise, so do lower ones)."""
 
 

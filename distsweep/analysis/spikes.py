@@ -86,9 +86,7 @@ def _median(windows: FloatArray) -> FloatArray:
     return np.asarray(np.take_along_axis(ordered, middle[..., None], axis=-1)[..., 0])
 
 
-def surprise(
-    levels_db: FloatArray, prominence_db: FloatArray, floors_db: FloatArray
-) -> FloatArray:
+def surprise(levels_db: FloatArray, prominence_db: FloatArray, floors_db: FloatArray) -> FloatArray:
     """Return −ln of the probability that noise lifts the surroundings to each point's level.
 
     A noise of RMS amplitude σ reaches the amplitude a with the probability exp(−a²/σ²)
@@ -111,17 +109,16 @@ def find_spikes(
     usable: BoolArray,
     *,
     points_per_octave: int,
+    least_db: float = LEAST_PROMINENCE_DB,
 ) -> list[Spike]:
     """Return a curve's spikes, lowest frequency first; arrays of shape ``(F,)``.
 
-    A spike is a local maximum that stands out by LEAST_PROMINENCE_DB, is narrower than
+    A spike is a local maximum that stands out by ``least_db``, is narrower than
     WIDEST_OCTAVES, and that noise does not explain. ``usable`` is False where a point must not
     be a top.
     """
     with np.errstate(invalid="ignore"):
-        top = (
-            (prominence_db >= LEAST_PROMINENCE_DB) & (surprises >= LEAST_SURPRISE) & usable
-        )
+        top = (prominence_db >= least_db) & (surprises >= LEAST_SURPRISE) & usable
         top[1:] &= level_db[1:] >= level_db[:-1]
         top[:-1] &= level_db[:-1] > level_db[1:]
     top[[0, -1]] = False
@@ -157,7 +154,7 @@ def width_octaves(
             return float("inf")
         last = int(crossed[0])
         above, below = float(side[last - 1]), float(side[last])
-        total += last - 1 + (above - threshold) / (above - below)
+        total += last - 1 + float((above - threshold) / (above - below))
     return total / points_per_octave
 
 
@@ -171,4 +168,4 @@ def refined_hz(frequency_hz: FloatArray, level_db: FloatArray, index: int) -> fl
     if np.isfinite(bend) and bend < 0.0:
         offset = float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5))
     step = float(frequency_hz[index + 1] / frequency_hz[index])
-    return float(frequency_hz[index]) * step**offset
+    return float(frequency_hz[index] * step**offset)

@@ -1,0 +1,177 @@
+"""From spikes to candidates: what lines up over radiated, and what over excitation frequency."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from distsweep.analysis.ladder import POINTS_PER_OCTAVE
+from distsweep.analysis.resonance_curves import Family, LadderCurves
+from distsweep.analysis.spikes import (
+    LEAST_ABOVE_FLOOR_DB,
+    LEAST_SURPRISE,
+    WIDEST_OCTAVES,
+    find_spikes,
+)
+from distsweep.units import FloatArray
+
+Kind = Literal["radiated", "excited"]
+
+LEAST_BUMP_DB = 2.0
+"""A bump of the fundamental that makes a candidate; its noise is far lower than a harmonic's."""
+
+NARROWEST_TOLERANCE_OCTAVES, WIDEST_TOLERANCE_OCTAVES = 0.02, 0.08
+"""Spikes belong together when they lie this close: one grid step at least (1/48 octave), and
+not farther than a mode of Q 8 may shift its top by adding up with what is there anyway."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One order's spike at one rung that a candidate rests on."""
+
+    row: int
+    column: int
+    order: int
+    excitation_hz: float
+    prominence_db: float
+    relative_prominence_db: float
+    above_floor_db: float
+    surprise: float
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A frequency at which something may resonate, and where it first showed."""
+
+    kind: Kind
+    frequency_hz: float
+    width_octaves: float
+    weight_db: float
+
+
+def candidates(curves: LadderCurves, comb_db: FloatArray) -> list[Candidate]:
+    """Gather every spike's hypotheses and merge those that lie together, strongest first.
+
+    A spike of order n at f is a candidate "radiated" at n·f if it is in the absolute level,
+    "excited" at f if it is in the input-referred one. A bump of the fundamental is a candidate
+    "radiated". ``comb_db`` is what the strongest reflection adds, shape ``(F,)``.
+    """
+    found: list[Candidate] = []
+    for row in range(len(curves.drive_dbfs)):
+        for column, order in enumerate(curves.orders):
+            found += _of_curve(curves, curves.absolute, row, column, "radiated", int(order))
+            found += _of_curve(curves, curves.input_referred, row, column, "excited", 1)
+    found += _of_response(curves, comb_db)
+    return _merged(found, "radiated") + _merged(found, "excited")
+
+
+def _of_response(curves: LadderCurves, comb_db: FloatArray) -> list[Candidate]:
+    """Candidates from the fundamental's bumps at the loudest clean rung."""
+    found = []
+    row = len(curves.drive_dbfs) - 1
+    response = curves.fundamental_db[row] - comb_db
+    sure = np.full_like(response, np.inf)
+    prominence = curves.fundamental_prominence_db[row]
+    for spike in find_spikes(
+        curves.frequency_hz,
+        response,
+        prominence,
+        sure,
+        np.ones(len(response), dtype=bool),
+        points_per_octave=POINTS_PER_OCTAVE,
+        least_db=LEAST_BUMP_DB,
+    ):
+        found.append(
+            Candidate(
+                "radiated", spike.frequency_hz, spike.width_octaves, float(prominence[spike.index])
+            )
+        )
+    return found
+
+
+def _of_curve(
+    curves: LadderCurves, family: Family, row: int, column: int, kind: Kind, factor: int
+) -> list[Candidate]:
+    spikes = find_spikes(
+        curves.frequency_hz,
+        family.level_db[row, column],
+        family.prominence_db[row, column],
+        family.surprise[row, column],
+        curves.above_floor_db[row, column] >= LEAST_ABOVE_FLOOR_DB,
+        points_per_octave=POINTS_PER_OCTAVE,
+    )
+    return [
+        Candidate(kind, factor * s.frequency_hz, s.width_octaves, s.prominence_db) for s in spikes
+    ]
+
+
+def _merged(found: list[Candidate], kind: Kind) -> list[Candidate]:
+    rest = sorted((c for c in found if c.kind == kind), key=lambda c: -c.weight_db)
+    kept: list[Candidate] = []
+    for one in rest:
+        if all(
+            abs(math.log2(one.frequency_hz / other.frequency_hz)) > tolerance_octaves(other)
+            for other in kept
+        ):
+            kept.append(one)
+    return kept
+
+
+def tolerance_octaves(candidate: Candidate) -> float:
+    """How far a spike may lie from a candidate and belong to it."""
+    return float(
+        np.clip(
+            0.4 * candidate.width_octaves, NARROWEST_TOLERANCE_OCTAVES, WIDEST_TOLERANCE_OCTAVES
+        )
+    )
+
+
+def highest_near(
+    curves: LadderCurves, values: FloatArray, frequency_hz: float, tolerance: float
+) -> tuple[float, int]:
+    """Return the largest value of a curve, shape ``(F,)``, near a frequency, and its place.
+
+    ``tolerance`` is in octaves. The largest is −inf where the curve has no number there.
+    """
+    place, reach = curves.place(frequency_hz), max(1.0, tolerance * POINTS_PER_OCTAVE)
+    first, last = max(0, math.ceil(place - reach)), min(len(values), math.floor(place + reach) + 1)
+    if first >= last or not np.any(np.isfinite(values[first:last])):
+        return -math.inf, round(place)
+    index = first + int(np.nanargmax(values[first:last]))
+    return float(values[index]), index
+
+
+def seen_spikes(
+    curves: LadderCurves, family: Family, candidate: Candidate, *, least_db: float
+) -> list[Seen]:
+    """Return where a candidate's spikes stand in a family of curves, by rung and order.
+
+    A top counts where it stands clear of its floor, by ``least_db`` of its surroundings, and by
+    more than noise explains.
+    """
+    found = []
+    tolerance = tolerance_octaves(candidate)
+    for row in range(len(curves.drive_dbfs)):
+        for column, order in enumerate(curves.orders):
+            at_hz = candidate.frequency_hz / (order if candidate.kind == "radiated" else 1)
+            if not curves.holds(at_hz):
+                continue
+            height, index = highest_near(
+                curves, family.prominence_db[row, column], at_hz, tolerance
+            )
+            above = float(curves.above_floor_db[row, column, index])
+            chance = float(family.surprise[row, column, index])
+            if height >= least_db and above >= LEAST_ABOVE_FLOOR_DB and chance >= LEAST_SURPRISE:
+                found.append(
+                    Seen(
+                        row, column, int(order), float(curves.frequency_hz[index]), height,
+                        float(curves.relative.prominence_db[row, column, index]), above, chance,
+                    )
+                )  # fmt: skip
+    return found
+
+
+__all__ = ["WIDEST_OCTAVES", "Candidate", "Kind", "Seen", "candidates", "seen_spikes"]

@@ -1,0 +1,161 @@
+"""What each candidate rests on, in numbers: for both kinds the same questions are asked."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from distsweep.analysis.alignment import (
+    Candidate,
+    Seen,
+    highest_near,
+    seen_spikes,
+    tolerance_octaves,
+)
+from distsweep.analysis.ladder import POINTS_PER_OCTAVE
+from distsweep.analysis.pole_fit import Pole, Shape, fit_pole
+from distsweep.analysis.resonance_curves import LadderCurves
+from distsweep.analysis.spikes import LEAST_PROMINENCE_DB, prominences_db
+from distsweep.units import FloatArray
+
+SURE_SHAPE_BUMP_DB = 1.5
+"""A smaller bump of the fundamental is left out of the fit: the response's ripple is as large."""
+
+CLEAR_DB = 12.0
+"""An order that stands so far above its floor would show a spike, if there were one."""
+
+SPREAD = 0.03  # the fit may move a candidate's frequency by so much, as a fraction
+MOST_SHAPES = 3
+
+
+@dataclass(frozen=True)
+class Response:
+    """The linear response that the search uses: of the loudest clean rung, freed of the comb.
+
+    ``comb_db`` is what the strongest reflection adds, ``freed_db`` the level without it; with
+    the prominences of both and of the response as measured, each of shape ``(F,)``.
+    """
+
+    comb_db: FloatArray
+    comb_prominence_db: FloatArray
+    freed_db: FloatArray
+    freed_prominence_db: FloatArray
+
+
+def free_response(curves: LadderCurves, comb_db: FloatArray) -> Response:
+    """Take the comb off the fundamental of the loudest clean rung."""
+    freed = curves.fundamental_db[-1] - comb_db
+    both = prominences_db(np.stack([comb_db, freed]), points_per_octave=POINTS_PER_OCTAVE)
+    return Response(comb_db, both[0], freed, both[1])
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The numbers of one candidate.
+
+    Attributes
+    ----------
+    candidate : its frequency is the fitted one where a fit was made.
+    seen : spikes it rests on, in the family of curves of its kind.
+    spike_db : per order the height of its spike at the rung that shows it clearest.
+    asked : orders that would show a spike if there were one.
+    bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
+    comb_bump_db : what the comb alone makes there.
+    other_family_db : height of the strongest spike in the other family (radiated: left in the
+        input-referred level; excited: the same in the relative level).
+    pole : the fitted mode.
+    """
+
+    candidate: Candidate
+    seen: tuple[Seen, ...]
+    spike_db: dict[int, float]
+    asked: tuple[int, ...]
+    bump_db: float
+    comb_bump_db: float
+    other_family_db: float
+    pole: Pole | None = None
+
+    @property
+    def frequency_hz(self) -> float:
+        """Best estimate of the frequency."""
+        return self.candidate.frequency_hz if self.pole is None else self.pole.frequency_hz
+
+    @property
+    def heights_db(self) -> list[float]:
+        """Spikes of the orders, highest first."""
+        return sorted(self.spike_db.values(), reverse=True)
+
+    @property
+    def strongest(self) -> Seen:
+        """The order with the highest spike, at the rung that shows it clearest."""
+        order = max(self.spike_db, key=lambda n: self.spike_db[n])
+        return clearest(self.seen, order)
+
+
+def clearest(seen: tuple[Seen, ...], order: int) -> Seen:
+    """Return the rung at which an order's spike stands highest above its floor."""
+    return max((s for s in seen if s.order == order), key=lambda s: s.above_floor_db)
+
+
+def gather(curves: LadderCurves, response: Response, candidate: Candidate) -> Evidence | None:
+    """Measure a candidate; None where no spike of a harmonic supports it."""
+    radiated = candidate.kind == "radiated"
+    family = curves.absolute if radiated else curves.input_referred
+    other = curves.input_referred if radiated else curves.relative
+    seen = tuple(seen_spikes(curves, family, candidate, least_db=LEAST_PROMINENCE_DB))
+    if not seen:
+        return None
+    orders = sorted({s.order for s in seen})
+    spike_db = {order: clearest(seen, order).prominence_db for order in orders}
+    tolerance = tolerance_octaves(candidate)
+    top = clearest(seen, max(orders, key=lambda n: spike_db[n]))
+    left, _ = highest_near(
+        curves, other.prominence_db[top.row, top.column], top.excitation_hz, tolerance
+    )
+    bump = comb = math.nan
+    if curves.holds(candidate.frequency_hz):
+        at = (candidate.frequency_hz, tolerance)
+        bump, _ = highest_near(curves, response.freed_prominence_db, *at)
+        comb, _ = highest_near(curves, response.comb_prominence_db, *at)
+    asked = [
+        int(order)
+        for column, order in enumerate(curves.orders)
+        if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
+    ]
+    return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, left)
+
+
+def _clear(curves: LadderCurves, column: int, excitation_hz: float) -> bool:
+    if not curves.holds(excitation_hz):
+        return False
+    above = curves.above_floor_db[-1, column, round(curves.place(excitation_hz))]
+    return bool(above >= CLEAR_DB)
+
+
+def fitted(
+    curves: LadderCurves, response: Response, evidence: Evidence, *, rate_constant_s: float
+) -> Evidence:
+    """Add the mode that fits the candidate's curves best."""
+    shapes = []
+    radiated = evidence.candidate.kind == "radiated"
+    if radiated and evidence.bump_db >= SURE_SHAPE_BUMP_DB:
+        shapes.append(Shape(curves.frequency_hz, response.freed_db, order=1))
+    for order in sorted(evidence.spike_db, key=lambda n: -evidence.spike_db[n])[:2]:
+        spot = clearest(evidence.seen, order)
+        if radiated:
+            radiated_hz = order * curves.frequency_hz
+            comb_db = np.interp(radiated_hz, curves.frequency_hz, response.comb_db, right=0.0)
+            level_db = curves.absolute.level_db[spot.row, spot.column] - comb_db
+            shapes.append(Shape(radiated_hz, level_db, order=order))
+        else:
+            level_db = curves.input_referred.level_db[spot.row, spot.column]
+            shapes.append(Shape(curves.frequency_hz, level_db, order=order, power=order))
+    pole = fit_pole(
+        shapes[:MOST_SHAPES],
+        evidence.candidate.frequency_hz,
+        rate_constant_s=rate_constant_s,
+        spread=SPREAD,
+    )
+    return replace(evidence, pole=pole)

@@ -1,0 +1,269 @@
+"""Resonances of a session: every take is searched, and what they say is put together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from distsweep.analysis import resonance_words as words
+from distsweep.analysis.causes import possible_causes, predicted_modes
+from distsweep.analysis.decay import Ringing, decay_at, decay_map
+from distsweep.analysis.evidence import Evidence
+from distsweep.analysis.growth import growth_of
+from distsweep.analysis.ladder import ImpulseResponse
+from distsweep.analysis.positions import at_positions
+from distsweep.analysis.resonance_curves import LadderCurves, ladder_curves, take_spikes
+from distsweep.analysis.search import SAME_OCTAVES, TakeSearch, Verdict, octaves, search_take
+from distsweep.results import Take, Tone
+from distsweep.results_resonance import Decay, DecayMap, Resonance, SeenIn, SpikeSeen
+
+LEAST_CONFIDENCE = 0.1
+"""Less is not listed: nineteen of twenty such candidates are nothing."""
+
+MOST_LISTED = 12
+
+LAST_REFLECTION_DB = -26.0
+"""A reflection weaker than this re the direct sound leaves a decay of 20 dB alone."""
+
+ELSEWHERE_FACTOR, ELSEWHERE_ONLY_FACTOR = 0.8, 0.5
+"""The confidence is calibrated for the position that levels are quoted at. What another position
+shows more clearly counts less, and half where the leading one shows nothing (chosen: near
+fields were not part of the calibration)."""
+
+ONE_RUNG_SHOWS_FACTOR = 0.3
+"""For a spike that one rung shows and others, clear of the noise, do not (chosen: a noise burst
+does so, and the simulated population has none)."""
+
+FREQUENCY_UNCERTAINTY = 0.005
+"""Of a resonance's own frequency, as a fraction (95 of 100 simulated ones are closer)."""
+
+
+@dataclass(frozen=True)
+class SearchedTake:
+    """A ladder take and what the search needs besides its results."""
+
+    take: Take
+    impulse: ImpulseResponse | None
+    rate_constant_s: float
+
+
+@dataclass(frozen=True)
+class Enclosure:
+    """What is known of the cabinet, its port and the air, each None where it was not noted."""
+
+    cabinet_mm: Sequence[float] | None = None
+    port_mm: Mapping[str, float] | None = None
+    temperature_c: float | None = None
+
+
+@dataclass
+class ResonanceFindings:
+    """What was found, what a take's curves show besides, and what cannot be told."""
+
+    resonances: list[Resonance] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    spikes: list[list[SpikeSeen]] = field(default_factory=list)
+    decay_maps: list[DecayMap | None] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Searched:
+    given: SearchedTake
+    search: TakeSearch
+    ringing: Ringing | None
+
+    @property
+    def free_s(self) -> float | None:
+        """Time until the first strong reflection, None if there is none."""
+        echo = self.search.echo
+        if echo is None or echo.strength_db < LAST_REFLECTION_DB:
+            return None
+        return echo.delay_s
+
+
+def find_resonances(
+    takes: Sequence[SearchedTake], enclosure: Enclosure, *, hum: Sequence[Tone] = ()
+) -> ResonanceFindings:
+    """Rank what may resonate, with what speaks for it and against it.
+
+    Parameters
+    ----------
+    takes : the ladder takes of a session; the one at "axis" leads, or else the first.
+    enclosure : for possible causes.
+    hum : mains lines of the background.
+
+    Returns
+    -------
+    Resonances with the highest confidence first; notes say what cannot be told and why.
+    ``spikes`` and ``decay_maps`` have an entry a take, in their order.
+    """
+    findings = ResonanceFindings()
+    searched: list[_Searched] = []
+    for one in takes:
+        curves = ladder_curves(one.take)
+        ringing = None if one.impulse is None else Ringing(one.impulse)
+        findings.spikes.append([] if curves is None else take_spikes(one.take, curves))
+        if curves is None:
+            findings.decay_maps.append(None)
+            continue
+        search = search_take(curves, one.impulse, rate_constant_s=one.rate_constant_s)
+        done = _Searched(one, search, ringing)
+        searched.append(done)
+        findings.decay_maps.append(_map(done))
+    searched.sort(key=lambda s: s.given.take.position != "axis")
+    modes = predicted_modes(enclosure.cabinet_mm, enclosure.port_mm, enclosure.temperature_c)
+    for lead, verdict, certainty in _listed(searched):
+        resonance = _resonance(lead, verdict, certainty, searched, hum)
+        own = max(FREQUENCY_UNCERTAINTY, 0.1 / (resonance.q or 10.0))
+        resonance.possible_causes = possible_causes(resonance.frequency_hz, own, modes)
+        resonance.summary = words.summary(resonance, causes_known=bool(modes))
+        findings.resonances.append(resonance)
+    findings.notes = words.notes(
+        [take.take for take in takes],
+        [s.search.curves for s in searched],
+        findings.resonances,
+        causes_known=bool(modes),
+    )
+    return findings
+
+
+def _map(one: _Searched) -> DecayMap | None:
+    if one.ringing is None:
+        return None
+    echo = one.search.echo
+    return decay_map(
+        one.ringing,
+        drive_dbfs=float(one.search.curves.drive_dbfs[-1]),
+        reflection_s=None if echo is None else echo.delay_s,
+    )
+
+
+def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, float]]:
+    """Choose the verdicts to list: the leading take's, and what only others show."""
+    listed: list[tuple[_Searched, Verdict, float]] = []
+    for number, one in enumerate(searched):
+        for verdict in one.search.verdicts:
+            certainty = verdict.confidence * _persistence(one.search.curves, verdict.evidence)
+            if number:
+                first = at_positions([searched[0].search], verdict.evidence).at[0]
+                shows = first.state == "present"
+                certainty *= ELSEWHERE_FACTOR if shows else ELSEWHERE_ONLY_FACTOR
+            if certainty >= LEAST_CONFIDENCE:
+                listed.append((one, verdict, certainty))
+    ranked: list[tuple[_Searched, Verdict, float]] = []
+    for item in sorted(listed, key=lambda item: -item[2]):
+        if not any(_is_same(item[1].evidence, other.evidence) for _, other, _ in ranked):
+            ranked.append(item)
+    return ranked[:MOST_LISTED]
+
+
+def _is_same(evidence: Evidence, better: Evidence) -> bool:
+    """Tell whether a candidate is another's double, or its image.
+
+    A mode that is set off at f has a strong n-th harmonic, which lands on n·f: seen from there
+    it is a lone spike, which stays in the input-referred level.
+    """
+    if octaves(evidence.frequency_hz, better.frequency_hz) <= SAME_OCTAVES:
+        return True
+    return (
+        (evidence.candidate.kind, better.candidate.kind) == ("radiated", "excited")
+        and octaves(evidence.strongest.excitation_hz, better.frequency_hz) <= SAME_OCTAVES
+        and evidence.other_family_db > words.LEFT_SHARE * evidence.heights_db[0]
+    )
+
+
+def _persistence(curves: LadderCurves, evidence: Evidence) -> float:
+    """1, or less where one rung shows what others should have shown."""
+    shown, asked = rungs_that_show(curves, evidence)
+    return ONE_RUNG_SHOWS_FACTOR if asked >= 2 and shown == 1 else 1.0
+
+
+def rungs_that_show(curves: LadderCurves, evidence: Evidence) -> tuple[int, int]:
+    """Return how many rungs show a candidate, and how many could: that one and every clear one."""
+    shown = {seen.row for seen in evidence.seen}
+    top = evidence.strongest
+    place = round(curves.place(top.excitation_hz))
+    clear = curves.above_floor_db[:, top.column, place] >= words.CLEAR_DB
+    return len(shown), len(shown | {int(row) for row in np.flatnonzero(clear)})
+
+
+def _resonance(
+    lead: _Searched,
+    verdict: Verdict,
+    certainty: float,
+    searched: Sequence[_Searched],
+    hum: Sequence[Tone],
+) -> Resonance:
+    evidence, curves = verdict.evidence, lead.search.curves
+    growth = growth_of(curves, evidence)
+    positions = at_positions([s.search for s in searched], evidence)
+    decay = _decay(searched, evidence)
+    top = evidence.strongest
+    resonance = Resonance(
+        frequency_hz=evidence.frequency_hz,
+        q=None if evidence.pole is None else evidence.pole.q,
+        kind=evidence.candidate.kind,
+        confidence=certainty,
+        prominence_db=top.prominence_db,
+        growth_db_per_db=growth.slope_db_per_db,
+        seen_in=_seen_in(searched, evidence, positions.seen),
+        other_kind=verdict.other_kind,
+        expected_growth_db_per_db=float(growth.order - 1),
+        appears_at_dbfs=growth.appears_at_dbfs,
+        growth=growth.points,
+        fundamental_bump=words.bump_state(evidence),
+        fundamental_bump_db=evidence.bump_db if math.isfinite(evidence.bump_db) else None,
+        decay=decay,
+        positions=positions.at,
+    )
+    case = words.Case(
+        resonance, evidence, curves, lead.search.echo, rungs_that_show(curves, evidence), hum,
+        lead.given.take.position,
+    )  # fmt: skip
+    resonance.agrees_with = words.agreements(case)
+    resonance.speaks_against = words.contradictions(case)
+    return resonance
+
+
+def _seen_in(
+    searched: Sequence[_Searched], evidence: Evidence, elsewhere: Sequence[SeenIn]
+) -> list[SeenIn]:
+    position = searched[0].search.curves.position
+    lead = next(
+        (s for s in searched if any(v.evidence is evidence for v in s.search.verdicts)), searched[0]
+    )
+    position = lead.search.curves.position
+    own = [
+        SeenIn(
+            position, seen.order, seen.excitation_hz,
+            float(lead.search.curves.drive_dbfs[seen.row]), seen.prominence_db,
+        )
+        for seen in evidence.seen
+    ]  # fmt: skip
+    return own + [seen for seen in elsewhere if seen.position != position]
+
+
+def _decay(searched: Sequence[_Searched], evidence: Evidence) -> Decay:
+    """Look at every take's decay; the one that says most counts: it rings, or it does not."""
+    if evidence.candidate.kind == "excited":
+        return Decay(
+            "unknown",
+            sentence="An excited resonance need not ring in the linear response, so its decay "
+            "was not looked at.",
+        )
+    q = 20.0 if evidence.pole is None else evidence.pole.q
+    told = [
+        decay_at(
+            one.ringing, evidence.frequency_hz, q, free_s=one.free_s,
+            where=one.search.curves.position,
+        )
+        for one in searched
+        if one.ringing is not None and one.search.curves.holds(evidence.frequency_hz)
+    ]  # fmt: skip
+    rank = {"rings": 0, "no_longer": 1, "hidden": 2}
+    if not told:
+        return Decay("unknown", sentence="There is no impulse response to see the decay in.")
+    return min(told, key=lambda decay: rank.get(decay.state, 3))

@@ -1,0 +1,326 @@
+"""What the numbers of a resonance mean, in plain sentences: for it and against it alike."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from distsweep.analysis.echo import Echo
+from distsweep.analysis.evidence import CLEAR_DB, Evidence
+from distsweep.analysis.resonance_curves import LadderCurves
+from distsweep.results import Take, Tone
+from distsweep.results_resonance import AtPosition, Resonance
+
+PRESENT_BUMP_DB, ABSENT_BUMP_DB = 3.0, 1.0
+"""A bump of the fundamental is present above, absent below; in between the ripple of rooms and
+crossovers is as large (chosen)."""
+
+COMB_WORTH_A_WORD_DB = 1.0
+HUM_WITHIN = 0.015
+"""A mains line within this fraction of where a spike is heard is worth a word: a window of 70
+periods is so wide."""
+
+GROWTH_TOLERANCE_DB_PER_DB = 0.5
+LEFT_SHARE = 0.35
+"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
+
+__all__ = ["CLEAR_DB", "Case", "agreements", "bump_state", "contradictions", "notes", "summary"]
+
+
+@dataclass(frozen=True)
+class Case:
+    """A resonance and what is known around it."""
+
+    resonance: Resonance
+    evidence: Evidence
+    curves: LadderCurves
+    echo: Echo | None
+    rungs: tuple[int, int]
+    hum: Sequence[Tone]
+    position: str
+
+
+def bump_state(evidence: Evidence) -> str:
+    """Tell whether the fundamental has a narrow bump at the resonance's frequency."""
+    bump_db = evidence.bump_db
+    if not math.isfinite(bump_db):
+        return "too_small_to_tell"
+    if bump_db >= PRESENT_BUMP_DB:
+        return "present"
+    return "absent" if bump_db < ABSENT_BUMP_DB else "too_small_to_tell"
+
+
+def agreements(case: Case) -> list[str]:
+    """Say what agrees with the resonance's kind, one sentence each."""
+    found = [_orders(case)]
+    if case.resonance.kind == "radiated":
+        found += _radiated_agrees(case)
+    elif case.resonance.fundamental_bump == "absent":
+        found.append(
+            "The fundamental has no bump there, as for something that is only set off at that "
+            "frequency."
+        )
+    shown, asked = case.rungs
+    if asked > 1 and shown > 1:
+        found.append(f"{shown} of {asked} levels that could show it do.")
+    growth = case.resonance.growth_db_per_db
+    expected = case.resonance.expected_growth_db_per_db
+    if growth is not None and expected is not None and _as_expected(growth, expected):
+        found.append(
+            f"Its {_ordinal(_followed(case))} harmonic grows by {growth:.1f} dB per "
+            f"dB of drive; mild nonlinearity gives {expected:.0f}."
+        )
+    if case.resonance.decay is not None and case.resonance.decay.state == "rings":
+        found.append(case.resonance.decay.sentence)
+    return found + [_present(at) for at in case.resonance.positions if _is_elsewhere(case, at)]
+
+
+def _orders(case: Case) -> str:
+    listed = ", ".join(
+        f"{_ordinal(order)} at {clearest_hz(case, order):.0f} Hz "
+        f"({case.evidence.spike_db[order]:.1f} dB)"
+        for order in sorted(case.evidence.spike_db)
+    )
+    if case.resonance.kind == "radiated":
+        return f"Spikes stand where a product lands on {_hertz(case)}: {listed} played."
+    return f"Spikes stand at the same played frequency: {listed}, with the response divided out."
+
+
+def clearest_hz(case: Case, order: int) -> float:
+    """Excitation frequency of an order's clearest spike."""
+    spots = [s for s in case.evidence.seen if s.order == order]
+    return max(spots, key=lambda s: s.above_floor_db).excitation_hz
+
+
+def _radiated_agrees(case: Case) -> list[str]:
+    found = []
+    evidence, top_db = case.evidence, case.evidence.heights_db[0]
+    left_db = max(evidence.other_family_db, 0.0)
+    if left_db <= LEFT_SHARE * top_db:
+        found.append(
+            f"Divided by the linear response the spike is gone: {left_db:.1f} of {top_db:.1f} dB "
+            "are left."
+        )
+    if case.resonance.fundamental_bump == "present":
+        found.append(f"The fundamental has a bump of {evidence.bump_db:.1f} dB there.")
+    return found
+
+
+def contradictions(case: Case) -> list[str]:
+    """Say what speaks against the resonance, one sentence each."""
+    found = []
+    evidence, resonance = case.evidence, case.resonance
+    if len(evidence.spike_db) == 1:
+        asked = [n for n in evidence.asked if n not in evidence.spike_db]
+        others = f", though {_and([_ordinal(n) for n in asked])} could" if asked else ""
+        found.append(f"Only the {_ordinal(evidence.strongest.order)} harmonic shows it{others}.")
+    if resonance.kind == "radiated":
+        left_db, top_db = max(evidence.other_family_db, 0.0), evidence.heights_db[0]
+        if left_db > LEFT_SHARE * top_db:
+            found.append(
+                f"Divided by the linear response, {left_db:.1f} of {top_db:.1f} dB of the spike "
+                "stay."
+            )
+        if resonance.fundamental_bump != "present":
+            found.append(
+                f"The fundamental's bump of {evidence.bump_db:.1f} dB there is too small to tell "
+                "from ripple."
+            )
+    elif resonance.fundamental_bump == "present":
+        found.append(
+            f"The fundamental has a bump of {evidence.bump_db:.1f} dB there, which raises every "
+            "product played there."
+        )
+    found += _comb(case) + _hum(case) + _one_rung(case) + _growth_against(case)
+    if resonance.other_kind >= 0.2:
+        other = "excited" if resonance.kind == "radiated" else "radiated"
+        found.append(f"It could be {other} as well (confidence {resonance.other_kind:.2f}).")
+    if resonance.decay is not None and resonance.decay.state == "no_longer":
+        found.append(resonance.decay.sentence)
+    missing = [at.position for at in resonance.positions if at.state == "missing"]
+    if missing:
+        found.append(f"It is missing at {_and([f'“{name}”' for name in missing])}.")
+    return found
+
+
+def _comb(case: Case) -> list[str]:
+    comb_db = case.evidence.comb_bump_db
+    if case.echo is None or not comb_db >= COMB_WORTH_A_WORD_DB:
+        return []
+    return [
+        f"A reflection {1000.0 * case.echo.delay_s:.1f} ms after the direct sound makes a comb of "
+        f"peaks and dips, with a peak of {comb_db:.1f} dB here; it was taken off before judging."
+    ]
+
+
+def _hum(case: Case) -> list[str]:
+    """A spike that sits on a mains line, and does not grow as distortion would."""
+    top = case.evidence.strongest
+    heard_hz = top.order * top.excitation_hz
+    for tone in case.hum:
+        if abs(heard_hz / tone.frequency_hz - 1.0) > HUM_WITHIN:
+            continue
+        growth = case.resonance.growth_db_per_db
+        steady = growth is not None and growth < 0.0
+        return [
+            f"A line of mains hum stands at {tone.frequency_hz:.0f} Hz, where the "
+            f"{_ordinal(top.order)} harmonic of it is heard"
+            + (", and it does not grow with the drive." if steady else ".")
+        ]
+    return []
+
+
+def _one_rung(case: Case) -> list[str]:
+    shown, asked = case.rungs
+    if shown > 1:
+        return []
+    row = case.evidence.seen[0].row
+    where = f"at {case.curves.drive_dbfs[row]:g} dBFS"
+    if asked == 1:
+        return [f"Only one level, {where}, stands clear of the noise: nothing confirms it."]
+    return [
+        f"Only one of {asked} levels that could show it does, {where}: a noise burst would look "
+        "the same."
+    ]
+
+
+def _growth_against(case: Case) -> list[str]:
+    growth, expected = case.resonance.growth_db_per_db, case.resonance.expected_growth_db_per_db
+    if growth is None or expected is None or _as_expected(growth, expected):
+        return []
+    name = f"Its {_ordinal(_followed(case))} harmonic grows by {growth:.1f} dB per dB"
+    if growth > expected:
+        return [f"{name}, faster than the {expected:.0f} of mild nonlinearity: something sets in."]
+    return [f"{name}, slower than the {expected:.0f} of mild nonlinearity."]
+
+
+def _followed(case: Case) -> int:
+    """Order whose growth is given."""
+    points = case.resonance.growth
+    return points[0].order if points else case.evidence.strongest.order
+
+
+def _as_expected(growth: float, expected: float) -> bool:
+    return abs(growth - expected) <= GROWTH_TOLERANCE_DB_PER_DB
+
+
+def _is_elsewhere(case: Case, at: AtPosition) -> bool:
+    return at.state in ("present", "strongest") and at.position != case.position
+
+
+def _present(at: AtPosition) -> str:
+    how = "strongest" if at.state == "strongest" else "seen"
+    size = [
+        f"a bump of {at.fundamental_bump_db:.1f} dB" if at.fundamental_bump_db else "",
+        f"a spike of {at.spike_db:.1f} dB" if at.spike_db else "",
+    ]
+    return f"It is {how} at “{at.position}” too: {_and([s for s in size if s])}."
+
+
+def summary(resonance: Resonance, *, causes_known: bool) -> str:
+    """Write one plain paragraph on a resonance."""
+    q = "" if resonance.q is None else f", Q about {resonance.q:.0f}"
+    what = (
+        "lifts every product that lands on it"
+        if resonance.kind == "radiated"
+        else "is set off when that frequency is played"
+    )
+    text = (
+        f"{_chance(resonance.confidence)} something at {resonance.frequency_hz:.0f} Hz{q} {what}: "
+        f"its strongest spike stands {resonance.prominence_db:.0f} dB above its surroundings"
+    )
+    if resonance.appears_at_dbfs is not None:
+        text += f" and shows from {resonance.appears_at_dbfs:g} dBFS up"
+    text += "."
+    if resonance.growth_db_per_db is None:
+        text += (
+            " How it grows with level cannot be told: one level alone stands clear of the noise."
+        )
+    strongest = next((p for p in resonance.positions if p.state == "strongest"), None)
+    if strongest is not None:
+        text += f" It is strongest at “{strongest.position}”."
+    elif len(resonance.positions) < 2:
+        text += " With one position only, where it comes from cannot be told."
+    if resonance.decay is not None and resonance.decay.state == "hidden":
+        text += f" {resonance.decay.sentence}"
+    if resonance.possible_causes:
+        text += f" {resonance.possible_causes[0].sentence}"
+    elif causes_known:
+        text += " None of the frequencies that the cabinet's and the port's sizes predict is near."
+    return text
+
+
+def _chance(confidence: float) -> str:
+    if confidence >= 0.9:
+        return "Almost certainly,"
+    if confidence >= 0.7:
+        return "Probably,"
+    return "Perhaps" if confidence >= 0.3 else "Hardly likely, but"
+
+
+def notes(
+    takes: Sequence[Take],
+    curves: Sequence[LadderCurves],
+    resonances: Sequence[Resonance],
+    *,
+    causes_known: bool,
+) -> list[str]:
+    """Say what cannot be told of a session, and why; an empty list of resonances gets a word."""
+    if not curves:
+        return [_nothing_to_search(takes)]
+    found = []
+    reliable = any((c.above_floor_db >= CLEAR_DB).any() for c in curves)
+    if not reliable:
+        found.append(
+            "No harmonic stands clear of the noise, so no spike can be told from it: a resonance "
+            "may be there and hidden. Measure louder, closer or in a quieter place."
+        )
+    elif not resonances:
+        found.append(
+            "No narrow spike stands out of any harmonic in a way that a resonance would: none "
+            "was found. One that noise hides, or that a step of the response swallows, is not "
+            "excluded."
+        )
+    if all(len(c.drive_dbfs) == 1 for c in curves):
+        found.append(
+            "There is one clean level only: whether a spike grows with level, or is a burst of "
+            "noise, cannot be told."
+        )
+    if len(curves) == 1:
+        found.append(
+            f"There is one position only, “{curves[0].position}”: where a resonance is strongest "
+            "cannot be told, nor a reflection in the room be excluded. Near-field takes of "
+            "woofer, port and tweeter would."
+        )
+    if resonances and not causes_known:
+        found.append(
+            "No causes are offered: they need the cabinet's or the port's inner size (cabinet_mm, "
+            "port_mm in session.toml)."
+        )
+    return found
+
+
+def _nothing_to_search(takes: Sequence[Take]) -> str:
+    if not takes:
+        return (
+            "There is no ladder to look for resonances in: they show in harmonics over frequency."
+        )
+    return (
+        "No resonance was looked for: every level clipped, or no harmonic was separated. Record "
+        "at a lower input gain, with a stimulus of order 2 or more."
+    )
+
+
+def _ordinal(order: int) -> str:
+    return f"{order}{ {2: 'nd', 3: 'rd'}.get(order, 'th') }"
+
+
+def _hertz(case: Case) -> str:
+    return f"{case.resonance.frequency_hz:.0f} Hz"
+
+
+def _and(names: Sequence[str]) -> str:
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
