@@ -16,6 +16,7 @@ from own_server import AudioServer, need
 
 import distsweep
 
+pytest_plugins = ["audio_fixtures"]
 pytestmark = pytest.mark.system
 
 RECIPE = """\

@@ -22,6 +22,7 @@ from rig import RATE_HZ, Finished, Rig, loudspeaker_model
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 
+pytest_plugins = ["audio_fixtures"]
 pytestmark = pytest.mark.system
 
 RECIPE = {

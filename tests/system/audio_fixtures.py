@@ -1,4 +1,8 @@
-"""Fixtures of the tests that need more of the machine than Python."""
+"""Fixtures over ``own_server``; a test module takes them by ``pytest_plugins``.
+
+They do not stand in a conftest.py: tests import names of the one above by the name ``conftest``,
+and a second file of that name would be found in its place.
+"""
 
 from __future__ import annotations
 
