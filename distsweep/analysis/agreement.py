@@ -33,8 +33,12 @@ def _compared(ladder: Take, rung: Rung, staircase: Take, row: Staircase) -> Agre
     low, high = float(row.drive_dbfs[0]), float(row.drive_dbfs[-1])
     if rung.clipped or not low - 1e-6 <= rung.drive_dbfs <= high + 1e-6:
         return None
-    orders = [n for n in row.harmonics if n in rung.harmonics]
     at = _OnFrequency(ladder.frequency_hz, row.frequency_hz)
+    orders = [
+        n
+        for n in row.harmonics
+        if n in rung.harmonics and np.isfinite(at(rung.harmonics[n].level_db))
+    ]
     level = at(rung.fundamental_db)
     own_level = _at_drive(row, row.level_db, rung.drive_dbfs)
     if not np.isfinite(level) or not np.isfinite(own_level):

@@ -13,8 +13,11 @@ from distsweep.results import Ceiling, Compression, HighOrderOnset, Limiter, Run
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
 
 PLATEAU_DB, PLATEAU_SHARE = 0.5, 0.1
-"""Frequencies whose gain change is within so many dB, or that share, of the deepest in every
+"""Frequencies whose gain changes are within so many dB, or that share, of each other in every
 rung are limited together (chosen: a crossover's own slope moves the threshold by more)."""
+
+CANDIDATES = 40
+"""So many points of the band are tried as the one that the others are like."""
 
 BAND_SHARE = 0.5
 """The band that is limited reaches as far as half the deepest gain change."""
@@ -114,16 +117,25 @@ def _broad(frequency_hz: FloatArray, loss: FloatArray) -> FloatArray:
 
 
 def _band(frequency_hz: FloatArray, loss: FloatArray, worst: int) -> tuple[BoolArray, BoolArray]:
-    """Tell which points are limited alike, and which belong to the limited band at all."""
-    reference = loss[:, worst]
-    deepest = float(reference[-1])
-    reaches = loss[-1] >= max(BAND_SHARE * deepest, 0.0)
+    """Tell which points are limited alike, and which belong to the limited band at all.
+
+    Alike are those that share their course over the drives with the most others: a room's
+    dip, a resonance or the crossover's slope lose more or less than the limiter takes.
+    """
+    reaches = loss[-1] >= max(BAND_SHARE * float(loss[-1, worst]), 0.0)
     band = _run_around(reaches, worst)
-    allowed = np.maximum(PLATEAU_DB, PLATEAU_SHARE * np.abs(reference))[:, None]
-    known = np.isfinite(loss)
-    alike = np.all((np.abs(loss - reference[:, None]) <= allowed) | ~known, axis=0)
-    together = band & alike & known[-1]
-    return together, band
+    inside = np.flatnonzero(band & np.isfinite(loss[-1]))
+    alike = np.zeros(len(frequency_hz), dtype=bool)
+    for candidate in inside[:: max(1, len(inside) // CANDIDATES)]:
+        reference = loss[:, candidate]
+        allowed = np.maximum(PLATEAU_DB, PLATEAU_SHARE * np.abs(reference))[:, None]
+        with np.errstate(invalid="ignore"):  # −inf stands for what is not known
+            apart = np.abs(loss - reference[:, None])
+        same = np.all((apart <= allowed) | ~np.isfinite(apart), axis=0) & band
+        same &= np.isfinite(loss[-1])
+        if np.sum(same) > np.sum(alike):
+            alike = same
+    return alike, band
 
 
 def _run_around(flags: BoolArray, place: int) -> BoolArray:
@@ -149,7 +161,7 @@ def _levels(
     together: BoolArray,
 ) -> SteadyLevels:
     """Return the median over the frequencies that are limited together, rung by rung."""
-    change = np.array([np.nanmedian(row[together]) for row in smooth])
+    change = np.array([_median(row[together]) for row in smooth])
     spread = np.array([_spread(row[together]) for row in smooth])
     odd = np.array([_odd_db(rungs[i], together) for i in rows])
     orders = [n for i in rows for n in rungs[i].harmonics]
@@ -162,6 +174,11 @@ def _levels(
         crest_db=np.full(int(np.sum(known)), np.nan),
         order=max(orders, default=1),
     )
+
+
+def _median(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else np.nan
 
 
 def _spread(values: FloatArray) -> float:
@@ -191,7 +208,7 @@ def _band_words(frequency_hz: FloatArray, loss: FloatArray, band: BoolArray) -> 
         return f"the whole band that can be judged, {ends}, is limited together"
     return (
         f"{ends} is limited together, by {inside:.1f} dB at the loudest level; the rest changes by"
-        f" {np.median(rest):.1f} dB in the median"
+        f" {-np.median(rest):.1f} dB in the median".replace("-", "−")
     )
 
 

@@ -82,7 +82,7 @@ def _barely(levels: SteadyLevels, deepest_db: float) -> Verdict:
                 f"{change}, yet odd harmonics grow by {growth:.1f} dB per dB at {at:g} dBFS"
                 " and reach 1 % or more: a clip that has only just begun"
             )
-            return Verdict(_clipping(clip, [text]))
+            return Verdict(_clipping(clip, [text.replace(" -", " −")]))
     return Verdict(Limiter("none", evidence=[f"{change}: under {LEAST_LOSS_DB:g} dB"]))
 
 
@@ -129,7 +129,7 @@ def _clipping(clip: ClipFit, evidence: list[str]) -> Limiter:
         "clipping",
         threshold_dbfs=clip.clip_dbfs,
         fit_rms_db=clip.rms_db,
-        evidence=[*evidence, follows],
+        evidence=[*evidence, follows.replace(" -", " −")],
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from distsweep.report import facts, pictures
+from distsweep.report import compression_sections, facts, pictures
 from distsweep.report.content import Block, Paragraph, Points, Section, Terms
 from distsweep.report.names import unique_names
 from distsweep.report.summary import background_of, summary_sentences
@@ -100,6 +100,7 @@ def compression(_results: Results, take: Take, name: str) -> Section | None:
             "Compression was not worked out: it takes at least two levels and a reference."
         )
     ]
+    blocks += compression_sections.ladder_blocks(take, name)
     return Section("Compression", f"take-{name}.compression", blocks)
 
 
@@ -120,5 +121,7 @@ def cautions(_results: Results) -> Section:
 
 
 _FIRST: list[WholeSection] = [summary, warnings, conditions]
-_OF_A_TAKE: list[TakeSection] = [levels, distortion, output, compression, background]
-_LAST: list[WholeSection] = [definitions, cautions]
+_OF_A_TAKE: list[TakeSection] = [
+    levels, distortion, output, compression, compression_sections.staircase, background,
+]  # fmt: skip
+_LAST: list[WholeSection] = [compression_sections.agreement, definitions, cautions]

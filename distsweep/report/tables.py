@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from distsweep.report import compression_tables
 from distsweep.report.names import unique_names
 from distsweep.report.reliability import fundamental_standing, gain_change_reliable
 from distsweep.report.wording import level_unit
@@ -69,6 +70,8 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
     list of Path
         ``POSITION-distortion.csv`` of each take that holds a ladder, in their order; the
         position is brought down to a–z, 0–9 and hyphens, and numbered when it comes twice.
+        ``POSITION-staircase.csv`` of each staircase, ``POSITION-ceiling.csv`` where there are
+        ceilings.
 
     Raises
     ------
@@ -88,6 +91,10 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         if take.rungs:
             path = Path(folder) / f"{name}-distortion.csv"
             write_whole_text(path, take_table(take))
+            written.append(path)
+        for ending, text in compression_tables.of_take(take):
+            path = Path(folder) / f"{name}-{ending}.csv"
+            write_whole_text(path, text)
             written.append(path)
     return written
 

@@ -1,0 +1,146 @@
+"""Sentences on compression, each computed from the numbers of one take."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from distsweep.report import wording
+from distsweep.report.compression_data import last_step_words, ratio_words, shown_ceilings
+from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
+
+_NOISE = "no level stands clear of the noise often enough"
+
+
+def ladder_sentences(take: Take) -> list[str]:
+    """What limits a ladder, from where, and what the last 3 dB of drive brought."""
+    sentences = []
+    if take.limiter is not None:
+        sentences.append(_limiter_of_band(take.limiter))
+    for more in (last_step_words(take), ceiling_words(take), onset_words(take)):
+        if more:
+            sentences.append(more)
+    return sentences
+
+
+def staircase_sentences(take: Take) -> list[str]:
+    """What limits each tone of a staircase, and what the last 3 dB of drive brought."""
+    rows = sorted(take.staircase, key=lambda row: row.frequency_hz)
+    sentences = [_kinds(rows)]
+    judged = [row for row in rows if row.limiter is not None]
+    deepest = min(judged, key=_last_change, default=None)
+    if deepest is not None and _last_change(deepest) < -0.5:
+        sentences.append(_deepest(deepest))
+    sentences += [text for row in rows if (text := _thermal(row))]
+    for more in (last_step_words(take), ceiling_words(take), onset_words(take)):
+        if more:
+            sentences.append(more)
+    return sentences
+
+
+def _limiter_of_band(limiter: Limiter) -> str:
+    if limiter.kind == "none":
+        reason = f" ({limiter.evidence[0]})" if limiter.evidence else ""
+        return f"No limiter shows in the ladder{reason}."
+    band = ""
+    if limiter.band_hz is not None:
+        band = f" from {wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])}"
+    if limiter.kind == "clipping":
+        return f"The wave is clipped{band}{_from(limiter)}."
+    if limiter.threshold_dbfs is None:
+        return f"A {limiter.kind} acts{band}."
+    return (
+        f"A {limiter.kind} with a ratio of {ratio_words(limiter)} acts{band}{_from(limiter)},"
+        f" with a knee of {wording.decibels(limiter.knee_db or 0.0)}."
+    )
+
+
+def _from(limiter: Limiter) -> str:
+    if limiter.threshold_dbfs is None:
+        return ""
+    return f" from {wording.decibels(limiter.threshold_dbfs, 'dBFS')} on"
+
+
+def _kinds(rows: list[Staircase]) -> str:
+    """Say what was found at which tones, kind by kind."""
+    kinds: dict[str, list[str]] = {}
+    for row in rows:
+        kind = "nothing that can be stated" if row.limiter is None else row.limiter.kind
+        kinds.setdefault(kind, []).append(wording.frequency(row.frequency_hz))
+    names = {"none": "no limit", "thermal": "a warming coil"}
+    parts = [f"{names.get(kind, kind)} at {_listed(tones)}" for kind, tones in kinds.items()]
+    return f"The staircase found {'; '.join(parts)}."
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def _last_change(row: Staircase) -> float:
+    known = row.gain_change_db[np.isfinite(row.gain_change_db)]
+    return float(known[-1]) if known.size else 0.0
+
+
+def _deepest(row: Staircase) -> str:
+    limiter = row.limiter
+    assert limiter is not None  # the caller chose judged rows
+    change = wording.decibels(_last_change(row))
+    text = (
+        f"It holds back most at {wording.frequency(row.frequency_hz)}: {change} at"
+        f" {wording.drive(float(row.drive_dbfs[-1]))}"
+    )
+    if limiter.kind in ("limiter", "compressor") and limiter.threshold_dbfs is not None:
+        text += f", with a ratio of {ratio_words(limiter)}{_from(limiter)}"
+    elif limiter.kind == "clipping":
+        text += f", clipped{_from(limiter)}"
+    times = [
+        f"{name} {value:.3g}\N{NO-BREAK SPACE}ms"
+        for name, value in (("attack", limiter.attack_ms), ("release", limiter.release_ms))
+        if value is not None
+    ]
+    return text + (f" ({', '.join(times)})." if times else ".")
+
+
+def _thermal(row: Staircase) -> str | None:
+    if row.thermal is None:
+        return None
+    hot = row.thermal
+    return (
+        f"At {wording.frequency(row.frequency_hz)} the gain sags slowly, by"
+        f" {wording.decibels(hot.seen_db)} in this recording and towards"
+        f" {wording.decibels(hot.depth_db)} with a time constant of"
+        f" {hot.time_constant_s:.2g}\N{NO-BREAK SPACE}s: a copper coil would have warmed by about"
+        f" {hot.temperature_rise_k:.0f}\N{NO-BREAK SPACE}K (an estimate)."
+    )
+
+
+def ceiling_words(take: Take) -> str | None:
+    """Say the lowest ceiling of the strictest idea of clean, and which limit it was."""
+    ceilings = shown_ceilings(take)
+    if not ceilings:
+        return None
+    strict = ceilings[0]
+    found = np.flatnonzero(strict.reached & np.isfinite(strict.level_db))
+    clean = f"{strict.thd_percent:g}\N{NO-BREAK SPACE}% THD or {strict.compression_db:g} dB"
+    if not len(found):
+        return f"No level played came to {clean} of compression where it can be judged."
+    at = int(found[np.argmin(strict.drive_dbfs[found])])
+    which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
+    return (
+        f"Clean, up to {clean} of compression, it stays at every frequency that can be judged"
+        f" up to {wording.drive(float(strict.drive_dbfs[at]))} of drive; first to go is"
+        f" {wording.frequency(float(take.frequency_hz[at]))}, by {which}."
+    )
+
+
+def onset_words(take: Take) -> str | None:
+    """Say from where sound above the separated harmonics sets in."""
+    if not take.high_order_onset:
+        return None
+    first: HighOrderOnset = take.high_order_onset[0]
+    impulsive = first.crest_db is not None and first.crest_db >= 15.0
+    kind = "Impulsive sound (a rattle, crackle or knock)" if impulsive else "High-order sound"
+    return (
+        f"{kind} beyond the separated harmonics sets in at"
+        f" {wording.drive(first.drive_dbfs)} with {wording.frequency(first.frequency_hz)},"
+        f" {wording.decibels(first.level_db)} re the fundamental."
+    )
