@@ -47,6 +47,10 @@ SHORT_TERM_S = 0.1
 JUDGED_S = 2.0
 """The steadiest stretch of this length is judged: fumbling at both ends does no harm."""
 
+TONE_LIKE_DB = 0.1
+"""Short-term levels of a tone stay within this; those of white noise spread by 0.3 dB over
+2 s, and fumbling by far more (chosen between them)."""
+
 OLD_AFTER_HOURS = 24.0
 """A calibration older than this is worth a word (chosen: calibrate on the day you measure)."""
 
@@ -200,7 +204,7 @@ def now_text() -> str:
 
 
 def _steadiest(samples: FloatArray, rate_hz: float) -> FloatArray:
-    """Return the stretch of JUDGED_S whose short-term level wavers least."""
+    """Return the loudest stretch of JUDGED_S that is as steady as a tone, or the steadiest."""
     block = int(SHORT_TERM_S * rate_hz)
     count = round(JUDGED_S / SHORT_TERM_S)
     blocks = len(samples) // block
@@ -213,9 +217,12 @@ def _steadiest(samples: FloatArray, rate_hz: float) -> FloatArray:
     levels_db = power_to_db(np.maximum(power, 1e-30))
     windows = np.lib.stride_tricks.sliding_window_view(levels_db, count)
     spread_db = np.ptp(windows, axis=1)
-    # A silence is steady too: only the louder half of the stretches is chosen from.
-    loud = windows.mean(axis=1) >= np.max(windows.mean(axis=1)) - 3.0
-    first = int(np.argmin(np.where(loud, spread_db, np.inf)))
+    mean_db = windows.mean(axis=1)
+    tone_like = spread_db <= TONE_LIKE_DB
+    if np.any(tone_like):
+        first = int(np.argmax(np.where(tone_like, mean_db, -np.inf)))
+    else:
+        first = int(np.argmin(spread_db))
     return samples[first * block : (first + count) * block]
 
 
