@@ -58,7 +58,8 @@ class ToneBursts:
     waveform_crest_db : peak over RMS of the fitted wave, 3.01 for a sine, shape ``(K,)``.
     residual_rms, residual_peak : of what the harmonics leave, full scale 1, shape ``(K,)``.
     residual_floor : RMS of the background, full scale 1; NaN if unknown.
-    usable : False where the recording was clipped, shape ``(K,)``.
+    clipped : whether the recording was clipped there, shape ``(K,)``.
+    usable : False where it was, or where a drop-out was found later, shape ``(K,)``.
     """
 
     frequency_hz: float
@@ -70,6 +71,7 @@ class ToneBursts:
     residual_rms: FloatArray
     residual_peak: FloatArray
     residual_floor: float
+    clipped: BoolArray
     usable: BoolArray
 
 
@@ -119,6 +121,7 @@ def measure_tone(
         residual_rms=fit.residual_rms,
         residual_peak=fit.residual_peak,
         residual_floor=residual_floor,
+        clipped=np.array(clipped),
         usable=~np.array(clipped),
     )
 

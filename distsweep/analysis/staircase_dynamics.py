@@ -39,6 +39,9 @@ CURVES_FITTED = 6
 SETTLE_S, SETTLE_PERIODS = 0.05, 4.0
 """After a step of the level nothing slow is read for so long, and for so many periods."""
 
+SILENT_BELOW_DB = 40.0
+"""A gain so far below the median of all is none of the loudspeaker's."""
+
 PIECE_S, PIECES_OF_A_STRETCH = 0.1, 40
 """A stretch of steady drive is read in pieces of this length or longer, at most so many."""
 
@@ -134,6 +137,11 @@ def attack_curves(
     for index in chosen:
         burst = tone.bursts[index]
         drive = float(db_to_ratio(burst.drive_dbfs))
+        spoilt = np.searchsorted(
+            tone.clipped_samples, [burst.start, burst.start + ATTACK_SEEN_S * rate_hz]
+        )
+        if spoilt[0] != spoilt[1]:
+            continue
         seen = track.amplitude(burst.start + rise.time_s * rate_hz, width)
         expected = rise.gain * (resting + (drive - resting) * rise.share)
         gain_db = np.asarray(ratio_to_db(np.abs(seen) / np.abs(expected)))
@@ -203,7 +211,12 @@ def gain_history(
             drives.append(stretch.drive_dbfs)
             gains.append(gain)
             widths.append(max(periods, 1) * track.period / rate_hz)
-    amplitude = db_to_ratio(np.array(drives) + np.nan_to_num(np.array(gains)))
+    gain_db = np.array(gains)
+    if np.any(np.isfinite(gain_db)):
+        # A piece that holds hardly anything of the tone is a drop-out.
+        usual = float(np.median(gain_db[np.isfinite(gain_db)]))
+        gain_db = np.where(gain_db < usual - SILENT_BELOW_DB, np.nan, gain_db)
+    amplitude = db_to_ratio(np.array(drives) + np.nan_to_num(gain_db))
     noise = measured.residual_floor if np.isfinite(measured.residual_floor) else 0.0
     # A mean over the width w has, per part in phase, the variance 2σ²/(w·rate).
     error = noise * np.sqrt(2.0 / (np.array(widths) * rate_hz)) / amplitude
@@ -211,7 +224,7 @@ def gain_history(
         start_s=np.array(starts),
         end_s=np.array(ends),
         drive_dbfs=np.array(drives),
-        gain_db=np.array(gains),
+        gain_db=gain_db,
         sigma_db=np.hypot(8.686 * error, 0.005),
     )
 

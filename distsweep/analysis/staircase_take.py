@@ -35,6 +35,10 @@ if TYPE_CHECKING:
 SILENT_BELOW_DB = 20.0
 """A burst so far below the quietest other burst's gain was not played: a drop-out."""
 
+UNSTEADY_DB, UNSTEADY_OVER_NOISE = -15.0, 10.0
+"""A burst of which so much is left beside its harmonics, re the fundamental, and so many times
+the background, broke off or jumped (chosen: a loudspeaker that rattles so loudly is broken)."""
+
 HIGH_ORDER_ABOVE_FLOOR_DB = 6.0
 HIGH_ORDER_LEVEL_DB = -60.0
 """What the harmonics leave counts from these on: above the background, and re the fundamental
@@ -88,15 +92,29 @@ def read_staircase(
 
 
 def _without_dropouts(measured: ToneBursts) -> tuple[ToneBursts, list[int]]:
-    """Mark bursts that hold hardly anything of their tone as not usable."""
+    """Take out bursts that hold hardly anything of their tone, or lose it half-way."""
     gain = np.asarray(ratio_to_db(measured.harmonics[:, 0])) - measured.drive_dbfs
     silent = gain < np.median(gain) - SILENT_BELOW_DB
     # A limiter that takes 20 dB away takes them from the loudest bursts, not from between.
     louder = np.array(
         [np.any(~silent & (measured.drive_dbfs >= drive)) for drive in measured.drive_dbfs]
     )
-    lost = silent & louder
-    return replace(measured, usable=measured.usable & ~lost), list(np.flatnonzero(lost))
+    rest_db = _db(measured.residual_rms * np.sqrt(2.0), measured.harmonics[:, 0])
+    over_noise = measured.residual_rms > UNSTEADY_OVER_NOISE * measured.residual_floor
+    unsteady = (rest_db > UNSTEADY_DB) & over_noise
+    lost = (silent & louder) | unsteady
+    if not np.any(lost):
+        return measured, []
+    gone = np.where(lost, np.nan, 1.0)
+    left = replace(
+        measured,
+        usable=measured.usable & ~lost,
+        harmonics=measured.harmonics * gone[:, None],
+        residual_rms=measured.residual_rms * gone,
+        residual_peak=measured.residual_peak * gone,
+        waveform_crest_db=measured.waveform_crest_db * gone,
+    )
+    return left, [int(i) for i in np.flatnonzero(lost)]
 
 
 def _dropped(tone: CutTone, lost: list[int]) -> Warning_:
@@ -104,8 +122,8 @@ def _dropped(tone: CutTone, lost: list[int]) -> Warning_:
     named = ", ".join(f"{burst.drive_dbfs:g} dBFS {burst.direction}" for burst in bursts)
     return Warning_(
         "burst_missing",
-        f"At {tone.frequency_hz:g} Hz {len(lost)} burst(s) hold nothing of the tone and are left"
-        f" out: {named}.".replace("-", "−"),
+        f"At {tone.frequency_hz:g} Hz {len(lost)} burst(s) do not hold the tone throughout (did"
+        f" the recording drop out?) and are left out: {named.replace('-', '−')}.",
         frequency_hz=tone.frequency_hz,
     )
 
@@ -140,13 +158,13 @@ def _levels(measured: ToneBursts, up: IntArray, offset_db: float) -> Staircase:
     fundamental = measured.harmonics[up, 0]
     orders = measured.harmonics[up, 1:]
     floors = measured.floors[1:]
-    inside = np.isfinite(orders[0]) if len(up) else np.zeros(len(floors), dtype=bool)
+    inside = np.any(np.isfinite(orders), axis=0)
     usable = measured.usable[up]
     distortion = np.sqrt(np.sum(orders[:, inside] ** 2, axis=1))
     distortion_floor = float(np.sqrt(np.sum(floors[inside] ** 2)))
     none = not np.any(inside)
-    thd_db = np.where(none, np.nan, _db(distortion / fundamental))
-    thd_floor_db = np.where(none, np.nan, _db(distortion_floor / fundamental))
+    thd_db = np.where(none, np.nan, _db(distortion, fundamental))
+    thd_floor_db = np.where(none, np.nan, _db(distortion_floor, fundamental))
     level_db = _db(fundamental) + offset_db
     floor_db = np.full(len(up), float(_db(measured.floors[:1])[0])) + offset_db
     residual = measured.residual_rms[up] * np.sqrt(2.0)  # as the amplitude of a sine
@@ -163,12 +181,12 @@ def _levels(measured: ToneBursts, up: IntArray, offset_db: float) -> Staircase:
         thd_floor_db=thd_floor_db,
         thd_reliable=(thd_db - thd_floor_db >= RELIABLE_MARGIN_DB) & usable,
         orders_summed=int(np.sum(inside)),
-        harmonics={int(n) + 2: _db(orders[:, n] / fundamental) for n in np.flatnonzero(inside)},
+        harmonics={int(n) + 2: _db(orders[:, n], fundamental) for n in np.flatnonzero(inside)},
         waveform_crest_db=measured.waveform_crest_db[up],
-        residual_db=_db(residual / fundamental),
-        residual_floor_db=_db(measured.residual_floor * np.sqrt(2.0) / fundamental),
-        residual_crest_db=_db(measured.residual_peak[up] / measured.residual_rms[up]),
-        clipped=~usable,
+        residual_db=_db(residual, fundamental),
+        residual_floor_db=_db(measured.residual_floor * np.sqrt(2.0), fundamental),
+        residual_crest_db=_db(measured.residual_peak[up], measured.residual_rms[up]),
+        clipped=measured.clipped[up],
     )
 
 
@@ -181,14 +199,15 @@ def _falling(measured: ToneBursts, up: IntArray, offset_db: float) -> FloatArray
         down = np.flatnonzero(same & ~measured.rising & measured.usable)
         if len(down):
             falling[place] = level_db[down[0]]
-    if len(up) and not np.any(measured.drive_dbfs[~measured.rising] == measured.drive_dbfs[up[-1]]):
+    down_dbfs = measured.drive_dbfs[~measured.rising]
+    if len(up) and len(down_dbfs) and np.max(down_dbfs) < measured.drive_dbfs[up[-1]]:
         falling[-1] = level_db[up[-1]]  # the turning point belongs to both ways
     return falling
 
 
-def _db(ratio: FloatArray | float) -> FloatArray:
+def _db(value: FloatArray | float, reference: FloatArray | float = 1.0) -> FloatArray:
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(ratio_to_db(ratio))
+        return np.asarray(ratio_to_db(np.divide(value, reference)))
 
 
 def _usable(row: Staircase) -> BoolArray:
@@ -226,8 +245,8 @@ def _row_warnings(row: Staircase) -> list[Warning_]:
         found.append(
             Warning_(
                 "clipped",
-                f"{place} the recording clipped, or holds no tone, in the bursts at {levels}"
-                " dBFS: nothing of them counts.",
+                f"{place} the recording clipped in the bursts at {levels} dBFS: nothing of them"
+                " counts.",
                 frequency_hz=row.frequency_hz,
             )
         )
@@ -293,7 +312,7 @@ def _high_order_onset(row: Staircase) -> HighOrderOnset | None:
     """Return the lowest drive from which on something is left beyond the harmonics."""
     above = row.residual_db - row.residual_floor_db
     loud = (row.residual_db >= HIGH_ORDER_LEVEL_DB) & ~row.clipped
-    found = loud & (above >= HIGH_ORDER_ABOVE_FLOOR_DB)
+    found = loud & (above >= HIGH_ORDER_ABOVE_FLOOR_DB)  # NaN is neither
     if not np.any(found):
         return None
     first = int(np.flatnonzero(found)[0])

@@ -23,11 +23,16 @@ if TYPE_CHECKING:
 
 
 def ladder_blocks(take: Take, name: str) -> list[Block]:
-    """What a ladder shows of compression beyond the gain change of each rung."""
+    """What a ladder shows of compression beyond the gain change of each rung.
+
+    Nothing of it where nobody judged it: results of earlier versions hold no verdict.
+    """
     blocks: list[Block] = []
+    if take.limiter is None:
+        return blocks
     if gain_grid(take) is not None:
         blocks.append(_map(take, name))
-    if take.limiter is not None and take.limiter.evidence:
+    if take.limiter.evidence:
         blocks.append(Points([_sentence(text) for text in take.limiter.evidence]))
     blocks += [draw(take, name) for draw, has in _LADDER if has(take)]
     return blocks

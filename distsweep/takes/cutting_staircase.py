@@ -170,7 +170,7 @@ def _named(tone: Tone, absent: Sequence[PlayedBurst]) -> list[str]:
         return [f"no burst at {tone.frequency_hz:g} Hz was recorded"]
     return [
         f"at {tone.frequency_hz:g} Hz {len(absent)} of {len(tone.bursts)} bursts were not"
-        f" recorded and are left out: {_levels(absent)}"
+        f" recorded and are left out: {_levels(absent, tone.bursts)}"
     ]
 
 
@@ -186,26 +186,36 @@ def _not_listed(stimulus: StaircaseStimulus) -> list[str]:
     for frequency_hz in recipe.frequencies_hz:
         asked = [(level, "up") for level in recipe.levels_dbfs]
         asked += [(level, "down") for level in recipe.levels_dbfs[-2::-1]]
+        every = [PlayedBurst(frequency_hz, level, way, 0, 0) for level, way in asked]
         lost = [
-            PlayedBurst(frequency_hz, level, direction, 0, 0)
-            for level, direction in asked
-            if (frequency_hz, level, direction) not in listed
+            burst
+            for burst in every
+            if (frequency_hz, burst.level_dbfs, burst.direction) not in listed
         ]
         if lost:
             named.append(
-                f"the sidecar lists no burst at {frequency_hz:g} Hz for {_levels(lost)}, which"
-                " its recipe asks for"
+                f"the sidecar lists no burst at {frequency_hz:g} Hz for"
+                f" {_levels(lost, every)}, which its recipe asks for"
             )
     return named
 
 
-def _levels(bursts: Sequence[PlayedBurst]) -> str:
-    """Write levels as ranges a way: "−18 to −4 dBFS up, −6 to −40 dBFS down"."""
+def _levels(bursts: Sequence[PlayedBurst], played: Sequence[PlayedBurst]) -> str:
+    """Write levels as runs of neighbours among all played: "−18 to −4 dBFS up, −6 dBFS down"."""
     parts = []
     for direction in ("up", "down"):
-        levels = [burst.level_dbfs for burst in bursts if burst.direction == direction]
-        if len(levels) == 1:
-            parts.append(f"{levels[0]:g} dBFS {direction}")
-        elif levels:
-            parts.append(f"{levels[0]:g} to {levels[-1]:g} dBFS {direction}")
+        order = [burst.level_dbfs for burst in played if burst.direction == direction]
+        runs: list[list[int]] = []
+        for burst in bursts:
+            if burst.direction != direction:
+                continue
+            place = order.index(burst.level_dbfs)
+            if runs and runs[-1][-1] == place - 1:
+                runs[-1].append(place)
+            else:
+                runs.append([place])
+        for run in runs:
+            first, last = f"{order[run[0]]:g}", f"{order[run[-1]]:g}"
+            ends = first if len(run) == 1 else f"{first} to {last}"
+            parts.append(f"{ends} dBFS {direction}")
     return ", ".join(parts).replace("-", "−")
