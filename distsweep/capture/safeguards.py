@@ -175,11 +175,9 @@ def probe_licence(drive_dbfs: float, *, spl_at_0dbfs_db: float | None) -> Licenc
     SafetyRefusal
         The drive would be too high.
     """
-    limit_dbfs = PROBE_DBFS
     worst_db = WORST_SPL_AT_0DBFS_DB if spl_at_0dbfs_db is None else spl_at_0dbfs_db
-    if spl_at_0dbfs_db is not None:
-        limit_dbfs = min(limit_dbfs, PROBE_SPL_DB - spl_at_0dbfs_db)
-    if not drive_dbfs <= limit_dbfs:
+    quiet = spl_at_0dbfs_db is None or worst_db + drive_dbfs <= PROBE_SPL_DB + 1e-9
+    if not (drive_dbfs <= PROBE_DBFS and quiet):  # so written, NaN is refused as well
         raise SafetyRefusal(
             f"a probe at {drive_dbfs:g} dBFS would be louder than {PROBE_SPL_DB:g} dB SPL or"
             f" {PROBE_DBFS:g} dBFS: turn the loudspeaker's volume down"

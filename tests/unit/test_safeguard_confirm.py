@@ -1,0 +1,258 @@
+"""Ceilings and confirmations: what is asked, what counts as an answer, what is refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from capture_bench import (
+    FakeBench,
+    calibrated_session,
+    log_events,
+    run_capture,
+    write_short_stimulus,
+)
+
+from distsweep.capture.safeguards import (
+    CAUTIONS,
+    Announcement,
+    ask_licence,
+    probe_licence,
+    settle_ceiling,
+)
+from distsweep.errors import SafetyRefusal
+
+
+@dataclass
+class Somebody:
+    """Someone at a terminal, or nobody."""
+
+    answer: str | None = None
+    accept_level_spl_db: float | None = None
+    accept_ceiling_spl_db: float | None = None
+    told: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+    def is_terminal(self) -> bool:
+        return self.answer is not None
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+
+    def typed(self, prompt: str) -> str:
+        self.asked.append(prompt)
+        return self.answer or ""
+
+
+def announcement(highest_db: float, *, listener_offset_db: float = 0.0, calibrated: bool = True):
+    return Announcement(
+        highest_spl_db=highest_db,
+        listener_offset_db=listener_offset_db,
+        drive_dbfs=-20.0,
+        seconds=30.0,
+        rungs=["a rung"],
+        doses=[],
+        calibrated=calibrated,
+    )
+
+
+CEILING = settle_ceiling(100.0, Somebody())
+
+
+def test_up_to_85_db_nothing_is_asked() -> None:
+    somebody = Somebody("")
+    licence = ask_licence(announcement(85.0), CEILING, somebody)
+    assert (licence.how, licence.limit_dbfs, somebody.asked) == ("quiet", -20.0, [])
+
+
+@pytest.mark.parametrize(
+    ("answer", "goes_on"),
+    [("97\n", True), ("97.0", True), (" 97 ", True), ("96", False), ("98", False)]
+    + [(text, False) for text in ("", "\n", "y\n", "yes\n", "nan", "inf", "1e9", "97 dB")],
+)
+def test_above_85_db_the_level_is_typed(answer: str, goes_on: bool) -> None:
+    """96.3 dB SPL is confirmed by 97, the next whole number up."""
+    somebody = Somebody(answer)
+    if goes_on:
+        licence = ask_licence(announcement(96.3), CEILING, somebody)
+        assert (licence.how, licence.limit_dbfs) == ("typed", -20.0)
+    else:
+        with pytest.raises(SafetyRefusal, match="not confirmed"):
+            ask_licence(announcement(96.3), CEILING, somebody)
+    assert "Type 97" in somebody.asked[0]
+    said = "\n".join(somebody.told)
+    for caution in CAUTIONS:
+        assert caution in said
+
+
+def test_at_a_terminal_no_option_stands_in_for_typing() -> None:
+    with pytest.raises(SafetyRefusal, match="not confirmed"):
+        ask_licence(announcement(96.0), CEILING, Somebody("", accept_level_spl_db=130.0))
+
+
+@pytest.mark.parametrize(
+    ("accepted", "goes_on"),
+    [(97.0, True), (130.0, True), (96.9, False), (None, False)]
+    + [(float(text), False) for text in ("nan", "inf", "-inf")],
+)
+def test_without_a_terminal_accept_level_names_at_least_the_highest(
+    accepted: float | None, goes_on: bool
+) -> None:
+    nobody = Somebody(None, accept_level_spl_db=accepted)
+    if goes_on:
+        licence = ask_licence(announcement(96.3), CEILING, nobody)
+        # However much was accepted, the licence reaches no further than the plan.
+        assert (licence.limit_dbfs, licence.highest_spl_db) == (-20.0, 96.3)
+    else:
+        with pytest.raises(SafetyRefusal, match="nobody can type"):
+            ask_licence(announcement(96.3), CEILING, nobody)
+
+
+def test_a_listener_nearer_than_the_microphone_counts() -> None:
+    """84 dB SPL at the microphone, 90 at the listener: asked, and held against the ceiling."""
+    with pytest.raises(SafetyRefusal, match="nobody can type"):
+        ask_licence(announcement(84.0, listener_offset_db=6.0), CEILING, Somebody())
+    with pytest.raises(SafetyRefusal, match="ceiling"):
+        ask_licence(announcement(95.0, listener_offset_db=6.0), CEILING, Somebody("101"))
+    # A listener further away lowers nothing.
+    with pytest.raises(SafetyRefusal, match="nobody can type"):
+        ask_licence(announcement(86.0, listener_offset_db=-6.0), CEILING, Somebody())
+
+
+@pytest.mark.parametrize("highest_db", [100.1, 150.0, float("nan"), float("inf")])
+def test_nothing_passes_the_ceiling_whatever_is_confirmed(highest_db: float) -> None:
+    for somebody in (Somebody(str(highest_db)), Somebody(None, 1e9), Somebody(None, highest_db)):
+        with pytest.raises(SafetyRefusal, match="ceiling"):
+            ask_licence(announcement(highest_db), CEILING, somebody)
+
+
+@pytest.mark.parametrize(
+    ("ceiling_db", "somebody", "goes_on"),
+    [
+        (110.0, Somebody(), True),
+        (-1e9, Somebody(), True),
+        (111.0, Somebody(), False),
+        (111.0, Somebody("111"), True),
+        (111.0, Somebody("111", accept_ceiling_spl_db=111.0), True),
+        (111.0, Somebody("", accept_ceiling_spl_db=111.0), False),
+        (111.0, Somebody(None, accept_level_spl_db=130.0), False),
+        (111.0, Somebody(None, accept_ceiling_spl_db=111.0), True),
+        (111.0, Somebody(None, accept_ceiling_spl_db=112.0), False),
+        (130.1, Somebody("130.1"), False),
+        (float("nan"), Somebody("nan"), False),
+        (float("inf"), Somebody("inf"), False),
+    ],
+)
+def test_a_ceiling_above_110_is_confirmed_by_itself(
+    ceiling_db: float, somebody: Somebody, goes_on: bool
+) -> None:
+    if goes_on:
+        assert settle_ceiling(ceiling_db, somebody).spl_db == ceiling_db
+    else:
+        with pytest.raises(SafetyRefusal):
+            settle_ceiling(ceiling_db, somebody)
+
+
+@pytest.mark.parametrize(
+    ("drive_dbfs", "spl_at_0dbfs_db", "goes_on"),
+    [
+        (-60.0, None, True),
+        (-40.0, None, True),
+        (-39.9, None, False),
+        (-40.0, 110.0, True),
+        (-40.0, 110.1, False),
+        (-50.0, 110.0, True),
+        (-60.0, 131.0, False),
+        (float("nan"), None, False),
+        (-60.0, float("nan"), False),
+        (0.0, 0.0, False),
+    ],
+)
+def test_probes_keep_both_limits(
+    drive_dbfs: float, spl_at_0dbfs_db: float | None, goes_on: bool
+) -> None:
+    if goes_on:
+        assert probe_licence(drive_dbfs, spl_at_0dbfs_db=spl_at_0dbfs_db).how == "probe"
+    else:
+        with pytest.raises(SafetyRefusal):
+            probe_licence(drive_dbfs, spl_at_0dbfs_db=spl_at_0dbfs_db)
+
+
+def test_mains_safety_is_said_as_it_must_be() -> None:
+    mains = next(text for text in CAUTIONS if text.startswith("Mains"))
+    for words in (
+        "never lift a protective earth to cure hum",
+        "balanced lines or an isolating transformer",
+        "leave mains work to licensed people",
+        "local rules come first",
+    ):
+        assert words in mains
+
+
+# ── through the command line ───────────────────────────────────────────────────────────────
+
+
+@pytest.fixture(scope="module")
+def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
+
+
+@pytest.mark.parametrize(
+    ("options", "typed", "code"),
+    [
+        (("--levels-spl", "90"), None, 4),
+        (("--levels-spl", "90", "--accept-level", "90"), None, 4),  # its loudest moment is 90.1
+        (("--levels-spl", "90", "--accept-level", "91"), None, 0),
+        (("--levels-spl", "90"), "91\n", 0),
+        (("--levels-spl", "90"), "90\n", 4),
+        (("--levels-spl", "101", "--accept-level", "130"), None, 4),
+        (("--levels-spl", "101", "--accept-level", "130", "--ceiling-spl", "105"), None, 0),
+        (("--levels-spl", "121", "--accept-level", "130", "--ceiling-spl", "125"), None, 4),
+        (("--levels-spl", "90", "--accept-level", "91", "--ceiling-spl", "131"), None, 4),
+        (("--levels-spl", "150", "--accept-level", "200"), None, 4),
+        (("--levels-spl", "80"), None, 0),
+        (("--levels-spl", "80", "--levels-dbfs", "-40"), None, 2),
+        (("--levels-spl", "90 and 80"), None, 3),
+        (("--levels-dbfs", "-3"), None, 4),
+        (("--levels-dbfs", "3"), None, 3),
+    ],
+)
+def test_the_command_line_goes_on_or_refuses(
+    options: tuple[str, ...], typed: str | None, code: int, sidecar: Path, tmp_path: Path
+) -> None:
+    """A bench with 110 dB SPL at 0 dBFS."""
+    bench = FakeBench()
+    session = calibrated_session(tmp_path / "s", 120.0)
+    ran = run_capture(bench, session, sidecar, *options, typed=typed)
+    assert ran.exit_code == code, ran.stderr
+    if code:
+        assert bench.loudest <= 10 ** (-40.0 / 20) * (1 + 1e-6)
+    if code == 4 and "--ceiling-spl" not in options:
+        assert [e for e in log_events(session) if e["event"] == "refused"] or "full scale" in (
+            ran.stderr
+        )
+
+
+def test_the_record_tells_what_was_confirmed_and_how(sidecar: Path, tmp_path: Path) -> None:
+    session = calibrated_session(tmp_path / "s", 120.0)
+    run_capture(FakeBench(), session, sidecar, "--levels-spl", "79 and 89", typed="90\n")
+    confirmed = next(e for e in log_events(session) if e["event"] == "confirmed")
+    assert confirmed["how"] == "typed"
+    assert confirmed["highest_spl_db"] == pytest.approx(89.1, abs=0.1)
+    assert confirmed["drives_dbfs"] == pytest.approx([-31.0, -21.0], abs=0.1)
+    played = [e["drive_dbfs"] for e in log_events(session) if e["event"] == "recorded"]
+    assert max(played) == pytest.approx(-21.0, abs=0.1)
+
+
+def test_uncalibrated_full_scale_counts_as_130_db(sidecar: Path, tmp_path: Path) -> None:
+    """−45 dBFS counts as 85 dB SPL and passes; −44 is asked for; −29 is above the ceiling."""
+    for number, (drives, accepted, code) in enumerate(
+        [("-45", None, 0), ("-44", None, 4), ("-44", "86", 0), ("-29", "130", 4)]
+    ):
+        session = calibrated_session(tmp_path / str(number), None)
+        options = [f"--levels-dbfs={drives}", *(["--accept-level", accepted] if accepted else [])]
+        ran = run_capture(FakeBench(), session, sidecar, *options)
+        assert ran.exit_code == code, ran.stderr
+    ran = run_capture(FakeBench(), session, sidecar, "--levels-spl", "80")
+    assert ran.exit_code == 3 and "needs a calibration" in ran.stderr
