@@ -120,9 +120,9 @@ class Resonance:
     ``kind`` is "radiated" (it lifts every product that lands on ``frequency_hz``) or
     "excited" (it is set off when ``frequency_hz`` is played). ``confidence`` runs from 0 to 1:
     of many with the same value, such a share is real. ``prominence_db`` is that of its
-    strongest spike, ``growth_db_per_db`` the growth re the drive of the order ``growth`` follows (a relative
-    level grows by order − 1 while the nonlinearity is mild: ``expected_growth_db_per_db``),
-    from ``appears_at_dbfs`` on. ``other_kind`` is the confidence that the other kind would have.
+    strongest spike, ``growth_db_per_db`` the growth re the drive of the order that ``growth``
+    follows (a relative level grows by order − 1 while the nonlinearity is mild:
+    ``expected_growth_db_per_db``), from ``appears_at_dbfs`` on. ``other_kind`` is the confidence that the other kind would have.
     ``fundamental_bump`` is "present", "absent" or "too_small_to_tell".
     """
 

@@ -134,14 +134,16 @@ def highest_near(
 ) -> tuple[float, int]:
     """Return the largest value of a curve, shape ``(F,)``, near a frequency, and its place.
 
-    ``tolerance`` is in octaves. The largest is −inf where the curve has no number there.
+    ``tolerance`` is in octaves. The largest is −inf where the curve has no number there, and
+    where it is no top but the flank of one farther away.
     """
     place, reach = curves.place(frequency_hz), max(1.0, tolerance * POINTS_PER_OCTAVE)
     first, last = max(0, math.ceil(place - reach)), min(len(values), math.floor(place + reach) + 1)
     if first >= last or not np.any(np.isfinite(values[first:last])):
-        return -math.inf, round(place)
+        return -math.inf, min(max(round(place), 0), len(values) - 1)
     index = first + int(np.nanargmax(values[first:last]))
-    return float(values[index]), index
+    around = values[max(0, index - 1) : index + 2]
+    return (-math.inf if np.nanmax(around) > values[index] else float(values[index])), index
 
 
 def seen_spikes(

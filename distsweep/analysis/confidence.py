@@ -9,38 +9,35 @@ import numpy as np
 
 from distsweep.analysis.evidence import Evidence
 
-RADIATED_WEIGHTS = (-5.07, 0.49, 1.65, 3.61, 2.67, 1.30, -0.99)
-EXCITED_WEIGHTS = (-10.48, 2.21, 2.24, 4.69, 4.98, 1.46, 0.20)
+RADIATED_WEIGHTS = (-6.16, 0.93, 3.46, 3.18, 1.78, 2.29, -1.2)
+EXCITED_WEIGHTS = (-12.99, 1.22, 5.1, 7.3, 3.62, 0.7)
 """Placeholders."""
 
 
 def features(evidence: Evidence) -> list[float]:
-    """The numbers that the confidence rests on, each made about 0…1, a constant first.
+    """The numbers that the confidence rests on, each from 0 to 1, a constant first.
 
     For both kinds: the height of the highest and the second highest spike, Q, and the share of
     the curves' shape that a mode explains. Radiated: the fundamental's bump, and what stays of
-    the spike in the input-referred level. Excited: the fundamental's bump, which a mode that is
-    only set off does not make, and how many of the orders asked show it.
+    the spike in the input-referred level. Excited: the highest spike counts less what a bump of
+    the drive by an equaliser would give, n times the fundamental's; and how many of the orders
+    asked show it.
     """
     heights = [*evidence.heights_db, 0.0]
     pole = evidence.pole
     q_octaves = shape = 0.0
     if pole is not None:
-        q_octaves = float(np.clip(math.log2(pole.q / 4.0) / 2.0, 0.0, 1.0))
-        shape = float(np.clip(1.0 - pole.misfit_db / max(pole.without_db, 1e-3), 0.0, 1.0))
+        q_octaves = math.log2(pole.q / 4.0) / 2.0
+        shape = 1.0 - pole.misfit_db / max(pole.without_db, 1e-3)
     bump_db = evidence.bump_db if math.isfinite(evidence.bump_db) else 0.0
-    common = [
-        1.0,
-        min(heights[0] / 12.0, 1.0),
-        min(heights[1] / 6.0, 1.0),
-        q_octaves,
-        shape,
-    ]
     if evidence.candidate.kind == "radiated":
-        left = float(np.clip(evidence.other_family_db / max(heights[0], 1e-3), 0.0, 1.0))
-        return [*common, float(np.clip(bump_db / 6.0, 0.0, 1.0)), left]
-    asked = max(1, len(evidence.asked))
-    return [*common, float(np.clip(bump_db / 6.0, 0.0, 1.0)), len(evidence.spike_db) / asked]
+        left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
+        special = [heights[0] / 12.0, bump_db / 6.0, left]
+    else:
+        more_db = max(h - n * max(bump_db, 0.0) for n, h in evidence.spike_db.items())
+        special = [more_db / 12.0, len(evidence.spike_db) / max(1, len(evidence.asked))]
+    values = [heights[1] / 6.0, q_octaves, shape, *special]
+    return [1.0, *(float(np.clip(value, 0.0, 1.0)) for value in values)]
 
 
 def confidence(evidence: Evidence) -> float:

@@ -23,11 +23,14 @@ from distsweep.units import FloatArray
 SURE_SHAPE_BUMP_DB = 1.5
 """A smaller bump of the fundamental is left out of the fit: the response's ripple is as large."""
 
+LEAST_OF_HIGHEST = {"radiated": 0.5, "excited": 0.2}
+"""A radiated mode lifts every order alike; of an excited one each order has its own height."""
+
+SURE_SURROUNDINGS_DB = 15.0
+"""Surroundings closer to their floor are bent by noise by some 1.5 dB RMS or more."""
+
 CLEAR_DB = 12.0
 """An order that stands so far above its floor would show a spike, if there were one."""
-
-SPREAD = 0.03  # the fit may move a candidate's frequency by so much, as a fraction
-MOST_SHAPES = 3
 
 
 @dataclass(frozen=True)
@@ -134,6 +137,21 @@ def _clear(curves: LadderCurves, column: int, excitation_hz: float) -> bool:
     return bool(above >= CLEAR_DB)
 
 
+def _clear_shapes(evidence: Evidence, *, bump_is_fitted: bool) -> list[Seen]:
+    """Choose the spikes to fit: of those that are not far below the highest, the clearest two.
+
+    What counts is how far the surroundings stand above their floor, as noise bends these first.
+    A spike whose surroundings noise may bend is left out where there is another.
+    """
+    tops = [clearest(evidence.seen, order) for order in evidence.spike_db]
+    highest = max(top.prominence_db for top in tops)
+    least = LEAST_OF_HIGHEST[evidence.candidate.kind]
+    tops = [top for top in tops if top.prominence_db >= least * highest]
+    tops.sort(key=lambda top: -(top.above_floor_db - top.prominence_db))
+    clear = [t for t in tops if t.above_floor_db - t.prominence_db >= SURE_SURROUNDINGS_DB]
+    return clear[:2] or ([] if bump_is_fitted else tops[:1])
+
+
 def fitted(
     curves: LadderCurves, response: Response, evidence: Evidence, *, rate_constant_s: float
 ) -> Evidence:
@@ -142,8 +160,8 @@ def fitted(
     radiated = evidence.candidate.kind == "radiated"
     if radiated and evidence.bump_db >= SURE_SHAPE_BUMP_DB:
         shapes.append(Shape(curves.frequency_hz, response.freed_db, order=1))
-    for order in sorted(evidence.spike_db, key=lambda n: -evidence.spike_db[n])[:2]:
-        spot = clearest(evidence.seen, order)
+    for spot in _clear_shapes(evidence, bump_is_fitted=bool(shapes)):
+        order = spot.order
         if radiated:
             radiated_hz = order * curves.frequency_hz
             comb_db = np.interp(radiated_hz, curves.frequency_hz, response.comb_db, right=0.0)
@@ -153,9 +171,9 @@ def fitted(
             level_db = curves.input_referred.level_db[spot.row, spot.column]
             shapes.append(Shape(curves.frequency_hz, level_db, order=order, power=order))
     pole = fit_pole(
-        shapes[:MOST_SHAPES],
+        shapes,
         evidence.candidate.frequency_hz,
+        width_octaves=evidence.candidate.width_octaves,
         rate_constant_s=rate_constant_s,
-        spread=SPREAD,
     )
     return replace(evidence, pole=pole)

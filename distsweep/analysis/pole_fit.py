@@ -11,15 +11,20 @@ import numpy as np
 from distsweep.analysis.windows import CYCLES_AFTER, FLAT_AFTER
 from distsweep.units import ComplexArray, FloatArray, db_to_power, power_to_db
 
-REACH_OCTAVES = 0.3
-"""Points so far around the spike are looked at (chosen: three half-widths of a Q of 8)."""
+REACH_WIDTHS, LEAST_REACH_OCTAVES, MOST_REACH_OCTAVES = 3.0, 0.15, 0.3
+"""Points within so many of the spike's own widths are looked at: less leaves no surroundings,
+more lets a neighbour in (chosen)."""
 
 LOWEST_Q, HIGHEST_Q = 4.0, 100.0
 """Lower is no narrow spike; higher is not resolved by windows of 90 periods."""
 
-_FREQUENCIES, _QS, _PASSES = 9, 7, 3  # points of the search, and how often it is narrowed
+LEAST_SPREAD, MOST_SPREAD = 0.012, 0.03
+"""Bounds of the search for f₀, as a fraction: a step of the grid is 1.5 %; the motion of a mode of
+Q 60 lags by up to 1.5 % behind the sweep."""
+
+_SEARCHES = ((13, 9), (7, 5), (5, 5))  # frequencies and Qs tried, ever closer together
 _LEAST_POINTS = 8
-_WIDEST, _POINTS = 32.0, 1024  # half-width of a template in bandwidths, and its points
+_WIDEST, _POINTS = 16.0, 512  # half-width of a template in bandwidths, and its points
 
 
 @dataclass(frozen=True)
@@ -52,7 +57,7 @@ class Pole:
 
 
 def fit_pole(
-    shapes: Sequence[Shape], near_hz: float, *, rate_constant_s: float, spread: float = 0.03
+    shapes: Sequence[Shape], near_hz: float, *, width_octaves: float, rate_constant_s: float
 ) -> Pole | None:
     """Fit |a(1 + bu) + r·T|² to every shape, with one frequency and Q for all of them.
 
@@ -64,35 +69,37 @@ def fit_pole(
     Parameters
     ----------
     shapes : curves; those with too few points around ``near_hz`` are left out.
-    near_hz, spread : where to look, and how far to either side, as a fraction.
+    near_hz, width_octaves : where the spike's top is, and how wide it is; f₀ is looked for within
+        half of that width, as a top may be shifted by what it adds to.
     rate_constant_s : the sweep's L.
     """
-    pieces = [piece for shape in shapes if (piece := _piece(shape, near_hz)) is not None]
+    reach = float(np.clip(REACH_WIDTHS * width_octaves, LEAST_REACH_OCTAVES, MOST_REACH_OCTAVES))
+    pieces = [piece for shape in shapes if (piece := _piece(shape, near_hz, reach)) is not None]
     if not pieces:
         return None
-    centre, width = near_hz, spread
+    centre = near_hz
+    width = float(np.clip(0.5 * math.log(2.0) * width_octaves, LEAST_SPREAD, MOST_SPREAD))
     low, high = math.log(LOWEST_Q), math.log(HIGHEST_Q)
     misfit, frequency_hz, q = math.inf, near_hz, LOWEST_Q
-    for _ in range(_PASSES):
-        frequencies = centre * np.exp(np.linspace(-width, width, _FREQUENCIES))
-        for one_q in np.exp(np.linspace(low, high, _QS)):
+    for count, q_count in _SEARCHES:
+        frequencies = centre * np.exp(np.linspace(-width, width, count))
+        for one_q in np.exp(np.linspace(low, high, q_count)):
             each = [_rest(piece, frequencies, float(one_q), rate_constant_s) for piece in pieces]
             rest = np.sum(each, axis=0)
             index = int(np.argmin(rest))
             if float(rest[index]) < misfit:
                 misfit, q = float(rest[index]), float(one_q)
                 frequency_hz = float(frequencies[index])
-        step = (high - low) / (_QS - 1)
-        centre, width = frequency_hz, 1.5 * width / (_FREQUENCIES - 1) * 2.0
+        step = (high - low) / (q_count - 1)
+        centre, width = frequency_hz, 2.0 * width / (count - 1)
         low = max(math.log(LOWEST_Q), math.log(q) - step)
         high = min(math.log(HIGHEST_Q), math.log(q) + step)
     without = sum(float(_rest_of([np.ones_like(p.along), p.along], p)[0]) for p in pieces)
-    count = len(pieces)
     return Pole(
         frequency_hz,
         q,
-        _decibels(misfit / count),
-        _decibels(without / count),
+        _decibels(misfit / len(pieces)),
+        _decibels(without / len(pieces)),
     )
 
 
@@ -156,9 +163,9 @@ class _Piece:
     along: FloatArray
 
 
-def _piece(shape: Shape, near_hz: float) -> _Piece | None:
+def _piece(shape: Shape, near_hz: float, reach: float) -> _Piece | None:
     along = np.log2(shape.frequency_hz / near_hz)
-    kept = (np.abs(along) <= REACH_OCTAVES) & np.isfinite(shape.level_db)
+    kept = (np.abs(along) <= reach) & np.isfinite(shape.level_db)
     if np.count_nonzero(kept) < _LEAST_POINTS:
         return None
     level_db = shape.level_db[kept]

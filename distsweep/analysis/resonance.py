@@ -16,7 +16,7 @@ from distsweep.analysis.growth import growth_of
 from distsweep.analysis.ladder import ImpulseResponse
 from distsweep.analysis.positions import at_positions
 from distsweep.analysis.resonance_curves import LadderCurves, ladder_curves, take_spikes
-from distsweep.analysis.search import SAME_OCTAVES, TakeSearch, Verdict, octaves, search_take
+from distsweep.analysis.search import TakeSearch, Verdict, is_same, search_take
 from distsweep.results import Take, Tone
 from distsweep.results_resonance import Decay, DecayMap, Resonance, SeenIn, SpikeSeen
 
@@ -155,24 +155,9 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
                 listed.append((one, verdict, certainty))
     ranked: list[tuple[_Searched, Verdict, float]] = []
     for item in sorted(listed, key=lambda item: -item[2]):
-        if not any(_is_same(item[1].evidence, other.evidence) for _, other, _ in ranked):
+        if not any(is_same(item[1].evidence, other.evidence) for _, other, _ in ranked):
             ranked.append(item)
     return ranked[:MOST_LISTED]
-
-
-def _is_same(evidence: Evidence, better: Evidence) -> bool:
-    """Tell whether a candidate is another's double, or its image.
-
-    A mode that is set off at f has a strong n-th harmonic, which lands on n·f: seen from there
-    it is a lone spike, which stays in the input-referred level.
-    """
-    if octaves(evidence.frequency_hz, better.frequency_hz) <= SAME_OCTAVES:
-        return True
-    return (
-        (evidence.candidate.kind, better.candidate.kind) == ("radiated", "excited")
-        and octaves(evidence.strongest.excitation_hz, better.frequency_hz) <= SAME_OCTAVES
-        and evidence.other_family_db > words.LEFT_SHARE * evidence.heights_db[0]
-    )
 
 
 def _persistence(curves: LadderCurves, evidence: Evidence) -> float:

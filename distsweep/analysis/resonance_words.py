@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from distsweep.analysis.echo import Echo
 from distsweep.analysis.evidence import CLEAR_DB, Evidence
 from distsweep.analysis.resonance_curves import LadderCurves
+from distsweep.analysis.search import LEFT_SHARE
 from distsweep.results import Take, Tone
 from distsweep.results_resonance import AtPosition, Resonance
 
@@ -22,9 +23,6 @@ HUM_WITHIN = 0.015
 periods is so wide."""
 
 GROWTH_TOLERANCE_DB_PER_DB = 0.5
-LEFT_SHARE = 0.35
-"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
-
 __all__ = ["CLEAR_DB", "Case", "agreements", "bump_state", "contradictions", "notes", "summary"]
 
 

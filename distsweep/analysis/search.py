@@ -23,6 +23,9 @@ WIDEST_EXCITED_OCTAVES = 0.33
 MOST_FITS = 5
 """Of either kind the strongest so many are fitted (chosen: fits take most of the time)."""
 
+LEFT_SHARE = 0.35
+"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
+
 SAME_OCTAVES = 0.06
 """Verdicts closer than this are about one thing: the wider of two skirts of one spike."""
 
@@ -107,11 +110,7 @@ def _one_each(verdicts: list[Verdict]) -> list[Verdict]:
     """Keep the best verdict of each frequency; it remembers what the other kind would get."""
     kept: list[Verdict] = []
     for one in sorted(verdicts, key=lambda v: -v.confidence):
-        near = [
-            i
-            for i, other in enumerate(kept)
-            if octaves(one.evidence.frequency_hz, other.evidence.frequency_hz) <= SAME_OCTAVES
-        ]
+        near = [i for i, other in enumerate(kept) if is_same(one.evidence, other.evidence)]
         if not near:
             kept.append(one)
             continue
@@ -119,6 +118,29 @@ def _one_each(verdicts: list[Verdict]) -> list[Verdict]:
         if one.evidence.candidate.kind != best.evidence.candidate.kind:
             kept[near[0]] = replace(best, other_kind=max(best.other_kind, one.confidence))
     return kept
+
+
+def is_same(evidence: Evidence, better: Evidence) -> bool:
+    """Tell whether a candidate is another's double, or its image.
+
+    A mode that is set off at f has a strong n-th harmonic, which lands on n·f: seen from there
+    it is a lone spike, which stays in the input-referred level. A mode that radiates at f leaves
+    something of order n in the input-referred level at f/n, where the division is not exact.
+    """
+    if octaves(evidence.frequency_hz, better.frequency_hz) <= SAME_OCTAVES:
+        return True
+    kinds = (evidence.candidate.kind, better.candidate.kind)
+    if kinds == ("radiated", "excited"):
+        return (
+            octaves(evidence.strongest.excitation_hz, better.frequency_hz) <= SAME_OCTAVES
+            and evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
+        )
+    heard_hz = evidence.strongest.order * evidence.frequency_hz
+    return (
+        kinds == ("excited", "radiated")
+        and len(evidence.spike_db) == 1
+        and octaves(heard_hz, better.frequency_hz) <= SAME_OCTAVES
+    )
 
 
 def octaves(one_hz: float, other_hz: float) -> float:
