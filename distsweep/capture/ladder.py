@@ -98,7 +98,6 @@ class Ladder:
         """Play a rung, and again if samples were lost; keep every recording."""
         name = self._name(number, file)
         for _ in range(TRIES):
-            self._sender.files.partial = None
             sent = self._sender.send(
                 self._stimulus,
                 file,
@@ -119,7 +118,9 @@ class Ladder:
                 verdict, trouble = self._verdict(file, sent)
                 if verdict is not None:
                     self._sender.files.complete.append(sent.path)
+                    self._sender.files.partial = None
                     return sent, verdict
+                self._sender.files.partial = None  # its timing is torn: not for the analysis
             elif stop.kind == "dropout":
                 trouble = stop.message
             else:

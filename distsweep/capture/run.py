@@ -69,6 +69,7 @@ def capture(
     plan = _plan(order, bench)
     stimulus = ladder_stimulus(order.stimulus.recipe, plan.drives_dbfs, files.name)
     licence = _ask(order, plan, stimulus, ceiling=ceiling, asker=asker)
+    files.partial = None  # the probe's
     files.begin(stimulus)
     ladder = Ladder(sender, plan, stimulus, licence=licence, ceiling=ceiling, probed=probed)
     try:

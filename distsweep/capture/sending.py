@@ -114,7 +114,7 @@ class Sender:
         rate_hz = self.route.rate_hz
         reservation = self.files.reserve(
             samples=len(wave) + round((TAIL_S + SPARE_S) * rate_hz),
-            channels=self.route.input_channels,
+            channels=1 if self.route.loopback_channel is None else 2,
         )
         try:
             with deferred() as pending:
@@ -173,8 +173,7 @@ class Sender:
         except DistsweepError:
             log(self.files.folder, "not kept", file=name)
             raise
-        if not whole:
-            self.files.partial = path
+        self.files.partial = path
         return path
 
 

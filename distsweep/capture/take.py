@@ -39,7 +39,11 @@ class TakeFiles:
     """Keeps the recordings of one take and tells the session of them."""
 
     def __init__(self, folder: Path, name: str, *, position: str, rate_hz: int) -> None:
-        """Begin a take; nothing is written yet."""
+        """Begin a take; nothing is written yet.
+
+        ``complete`` lists what was kept and judged, ``partial`` what was kept last and was
+        not, be it cut short or only interrupted before the verdict.
+        """
         self.folder = folder
         self.name = name
         self.complete: list[Path] = []
@@ -77,7 +81,7 @@ class TakeFiles:
         stimulus = self._stimulus
         if self._ballast is not None:
             self._ballast.drop()
-        if stimulus is None or not self.complete:
+        if stimulus is None:
             return None
         whole = len(self.complete) == len(stimulus.files)
         recordings = list(self.complete)
@@ -85,6 +89,8 @@ class TakeFiles:
         if not whole:
             if self.partial is not None and self._fits(stimulus, [*recordings, self.partial]):
                 recordings.append(self.partial)
+            if not recordings:
+                return None
             name = f"{self.name}-partial.json"
             text = sidecar_text(first_files(stimulus, len(recordings)))
             write_whole_text(self.folder / name, text)

@@ -263,6 +263,8 @@ def test_ctrl_c_between_rungs_loses_nothing(
         stage, {"axis-01.wav", "axis-02.wav"}
     )
     assert not list(session.glob(".recording-*")), "scratch files are left behind"
+    if stage != "keep":  # the rung that was kept but not judged yet is in the session as well
+        assert "axis-01.wav" in (session / "session.toml").read_text()
     if stage == "finish":
         assert "[[takes]]" in (session / "session.toml").read_text()
 
@@ -331,3 +333,75 @@ def test_no_recording_is_ever_overwritten(session: Path, sidecar: Path) -> None:
     assert run_capture(FakeBench(gain_db=-11.0), session, sidecar, *LEVELS).exit_code == 0
     for name, content in before.items():
         assert (session / name).read_bytes() == content
+
+
+# ── probes that do not hear what they should ───────────────────────────────────────────────
+
+
+class OtherChannel(FakeBench):
+    """The microphone is on channel 2; channel 1 is an open input."""
+
+    def _exchange(self, route, conversation, tick, chunks):
+        hear = conversation.hear
+
+        def swapped(block, *, dropped):
+            block[:, 1] = block[:, 0]
+            block[:, 0] = 1e-5 * np.random.default_rng(1).standard_normal(len(block))
+            return hear(block, dropped=dropped)
+
+        conversation.hear = swapped
+        super()._exchange(route, conversation, tick, chunks)
+
+
+def test_the_probe_names_the_channel_that_does_hear(session: Path, sidecar: Path) -> None:
+    bench = OtherChannel()
+    ran = run_capture(bench, session, sidecar, *LEVELS)
+    assert ran.exit_code == 5
+    assert "channel 2 hears it: --input-channel 2?" in ran.stderr
+    assert bench.loudest <= 10 ** (-40 / 20) * (1 + 1e-6)
+
+
+def test_a_loudspeaker_that_is_off_is_not_heard(session: Path, sidecar: Path) -> None:
+    bench = FakeBench(gain_db=-200.0)
+    ran = run_capture(bench, session, sidecar, *LEVELS)
+    assert ran.exit_code == 5
+    assert "does not hear the loudspeaker" in ran.stderr
+    assert bench.loudest <= 10 ** (-40 / 20) * (1 + 1e-6)
+
+
+def test_a_loudspeaker_that_drowns_is_refused(session: Path, sidecar: Path) -> None:
+    # Uncalibrated, so that the noise itself does not end the probing; 0 dB within the noise.
+    plain = calibrated_session(session.parent / "plain", None)
+    ran = run_capture(FakeBench(gain_db=-50.0, noise_dbfs=-60.0), plain, sidecar)
+    assert ran.exit_code == 5
+    assert "above the background" in ran.stderr or "does not hear" in ran.stderr
+
+
+def test_drop_outs_spoil_probes_too(session: Path, sidecar: Path) -> None:
+    bench = FakeBench()
+    bench.dropped_at = {(1, 150)}
+    assert run_capture(bench, session, sidecar, *LEVELS).exit_code == 0
+    assert (session / "axis-probe-partial.wav").exists()
+    bench.dropped_at = {(number, 150) for number in range(1, 30)}
+    ran = run_capture(bench, session, sidecar, *LEVELS)
+    assert ran.exit_code == 5 and "spoilt the probe" in ran.stderr
+
+
+def test_a_peak_that_only_the_first_rung_shows_ends_the_ladder(
+    session: Path, sidecar: Path
+) -> None:
+    """The loudest frequency turns out 5 dB louder than probed: the rest would pass the ceiling."""
+    bench = FakeBench(fault=lambda number, _count, x: x * 10 ** (4 / 20) if number >= 2 else x)
+    options = ("--levels-spl", "72 and 79.5", "--ceiling-spl", "80")
+    ran = run_capture(bench, session, sidecar, *options)
+    assert ran.exit_code == 4 and "the ceiling is 80" in ran.stderr
+    assert (session / "axis-01.wav").exists() and not list(session.glob("axis-02*"))
+
+
+def test_a_doubtful_calibration_is_warned_of(session: Path, sidecar: Path) -> None:
+    (session / "calibration.json").write_text(
+        '{"pascal_per_fs": 100.0, "date": "2020-01-01T00:00:00+00:00", "input_gain": "30 dB"}'
+    )
+    (session / "session.toml").write_text('[calibration]\nfile = "calibration.json"\n')
+    ran = run_capture(FakeBench(), session, sidecar, *LEVELS, "--input-gain", "20 dB")
+    assert "days old" in ran.stderr and "every level is wrong" in ran.stderr
