@@ -18,6 +18,16 @@ more lets a neighbour in (chosen)."""
 LOWEST_Q, HIGHEST_Q = 4.0, 100.0
 """Lower is no narrow spike; higher is not resolved by windows of 90 periods."""
 
+TOP_WITHIN = 0.015
+"""A fit that leaves the spike's top by this fraction must fit twice as well: what lies beside the
+spike, a null or a neighbour, would draw it away otherwise (chosen: a step of the grid)."""
+
+NULL_SHARE = 0.2
+"""Deviations are relative to the power, but in nulls to this share of the median power."""
+
+TAPER_OF_REACH = 0.5
+"""Points count less away from the top: a Gaussian of this part of the reach (chosen)."""
+
 LEAST_SPREAD, MOST_SPREAD = 0.012, 0.03
 """Bounds of the search for f₀, as a fraction: a step of the grid is 1.5 %; the motion of a mode of
 Q 60 lags by up to 1.5 % behind the sweep."""
@@ -64,7 +74,7 @@ def fit_pole(
     T is what a mode of this frequency and Q gives in this analysis (`template`). What it adds
     to may have any phase, so that the top of a curve need not lie at f₀. For given f₀ and Q all
     else is linear in the power: 1, u, Re T, Im T, |T|². Deviations are relative to the power,
-    as in decibels.
+    as in decibels, and count most near the top.
 
     Parameters
     ----------
@@ -85,7 +95,7 @@ def fit_pole(
         frequencies = centre * np.exp(np.linspace(-width, width, count))
         for one_q in np.exp(np.linspace(low, high, q_count)):
             each = [_rest(piece, frequencies, float(one_q), rate_constant_s) for piece in pieces]
-            rest = np.sum(each, axis=0)
+            rest = np.sum(each, axis=0) * (1.0 + (np.log(frequencies / near_hz) / TOP_WITHIN) ** 2)
             index = int(np.argmin(rest))
             if float(rest[index]) < misfit:
                 misfit, q = float(rest[index]), float(one_q)
@@ -171,7 +181,8 @@ def _piece(shape: Shape, near_hz: float, reach: float) -> _Piece | None:
     level_db = shape.level_db[kept]
     value = np.asarray(db_to_power(level_db - np.max(level_db)))
     # Relative weights, held where a null would outweigh the spike.
-    weight = 1.0 / np.maximum(value, 0.03 * float(np.median(value)))
+    weight = 1.0 / np.maximum(value, NULL_SHARE * float(np.median(value)))
+    weight *= np.exp(-0.5 * (along[kept] / (TAPER_OF_REACH * reach)) ** 2)
     return _Piece(shape, shape.frequency_hz[kept], value * weight, weight, along[kept])
 
 

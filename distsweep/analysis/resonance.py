@@ -103,7 +103,7 @@ def find_resonances(
     findings = ResonanceFindings()
     searched: list[_Searched] = []
     for one in takes:
-        curves = ladder_curves(one.take)
+        curves = ladder_curves(one.take, rate_constant_s=one.rate_constant_s)
         ringing = None if one.impulse is None else Ringing(one.impulse)
         findings.spikes.append([] if curves is None else take_spikes(one.take, curves))
         if curves is None:

@@ -21,6 +21,10 @@ from distsweep.units import FloatArray, IntArray
 HIGHEST_ORDER = 5
 """Higher orders are not searched (chosen: where they stand out of the noise, so do lower ones)."""
 
+LEAST_PERIODS = 48.0
+"""A harmonic's impulse response must have so many periods to itself, of 64 that its window takes
+where there is room (chosen: with fewer, a spike is as narrow as the window lets it be)."""
+
 
 @dataclass(frozen=True)
 class Family:
@@ -73,8 +77,12 @@ class LadderCurves:
         return 1.0 <= self.place(frequency_hz) <= len(self.frequency_hz) - 2.0
 
 
-def ladder_curves(take: Take) -> LadderCurves | None:
-    """Stack the rungs of a take that did not clip; None where there is nothing to look at."""
+def ladder_curves(take: Take, *, rate_constant_s: float) -> LadderCurves | None:
+    """Stack the rungs of a take that did not clip; None where there is nothing to look at.
+
+    Where the neighbouring harmonics leave a window too few periods, nothing is taken to stand
+    above the floor: no narrow spike can be resolved. ``rate_constant_s`` is the sweep's L.
+    """
     rungs = sorted((r for r in take.rungs if not r.clipped), key=lambda rung: rung.drive_dbfs)
     orders = sorted({n for rung in rungs for n in rung.harmonics if n <= HIGHEST_ORDER})
     if not rungs or not orders:
@@ -85,6 +93,8 @@ def ladder_curves(take: Take) -> LadderCurves | None:
 
     fundamental = np.array([rung.fundamental_db for rung in rungs])
     level, floor = stacked("level_db"), stacked("floor_db")
+    gap_s = [0.5 * rate_constant_s * math.log(n / (n - 1)) for n in orders]
+    periods = np.outer(np.multiply(orders, gap_s), take.frequency_hz)
 
     def family(levels: FloatArray) -> Family:
         prominence = prominences_db(levels, points_per_octave=POINTS_PER_OCTAVE)
@@ -103,7 +113,7 @@ def ladder_curves(take: Take) -> LadderCurves | None:
             relative=family(level),
             absolute=family(level + fundamental[:, None, :]),
             input_referred=family(stacked("input_referred_db")),
-            above_floor_db=level - floor,
+            above_floor_db=np.where(periods >= LEAST_PERIODS, level - floor, np.nan),
         )
 
 

@@ -33,7 +33,7 @@ LEAST_CONFIDENCE = 0.02  # below, there are ten times as many as all others, and
 
 def verdicts(one: Measured) -> list[search.Verdict]:
     """Every verdict of a take, doubles included."""
-    curves = ladder_curves(one.take)
+    curves = ladder_curves(one.take, rate_constant_s=one.rate_constant_s)
     assert curves is not None
     with patch.object(search, "_one_each", lambda found: found):
         found = search.search_take(curves, one.impulse, rate_constant_s=one.rate_constant_s)
