@@ -62,16 +62,9 @@ def capture(
         input=route.input.name,
         rate_hz=route.rate_hz,
     )
-    probed, probe_dbfs = run_probe(sender)
-    if probed.gain is None:  # run_probe has refused that
-        raise DeviceError("the microphone does not hear the loudspeaker")
-    bench = Bench(probed.gain, order.spl_at_0dbfs_in_db, probe_dbfs, order.listener_offset_db)
-    plan = _plan(order, bench)
-    stimulus = ladder_stimulus(order.stimulus.recipe, plan.drives_dbfs, files.name)
-    licence = _ask(order, plan, stimulus, ceiling=ceiling, asker=asker)
+    stimulus, ladder = _prepare(sender, ceiling, asker)
     files.partial = None  # the probe's
     files.begin(stimulus)
-    ladder = Ladder(sender, plan, stimulus, licence=licence, ceiling=ceiling, probed=probed)
     try:
         ladder.play()
     except BaseException as error:
@@ -82,6 +75,20 @@ def capture(
         sidecar = files.finish()
     assert sidecar is not None  # the ladder has ended well, so it has rungs
     return sidecar
+
+
+def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> tuple[LadderStimulus, Ladder]:
+    """Probe, plan and have it confirmed; what comes back may be played."""
+    order = sender.order
+    probed, probe_dbfs = run_probe(sender)
+    if probed.gain is None:  # run_probe has refused that
+        raise DeviceError("the microphone does not hear the loudspeaker")
+    bench = Bench(probed.gain, order.spl_at_0dbfs_in_db, probe_dbfs, order.listener_offset_db)
+    plan = _plan(order, bench)
+    stimulus = ladder_stimulus(order.stimulus.recipe, plan.drives_dbfs, sender.files.name)
+    licence = _ask(order, plan, stimulus, ceiling=ceiling, asker=asker)
+    ladder = Ladder(sender, plan, stimulus, licence=licence, ceiling=ceiling, probed=probed)
+    return stimulus, ladder
 
 
 def played_before(folder: Path) -> list[Exposure]:

@@ -110,12 +110,7 @@ class Sender:
 
         An interrupt fades out, and is raised only once the recording is kept.
         """
-        wave = render(stimulus, file)
-        rate_hz = self.route.rate_hz
-        reservation = self.files.reserve(
-            samples=len(wave) + round((TAIL_S + SPARE_S) * rate_hz),
-            channels=1 if self.route.loopback_channel is None else 2,
-        )
+        reservation = self._reserve(file)
         try:
             with deferred() as pending:
                 follower = Follower(
@@ -129,7 +124,7 @@ class Sender:
                     show=self.screen.show,
                 )
                 heard = self._gate.send(
-                    wave,
+                    render(stimulus, file),
                     licence,
                     watch=watch,
                     tick=follower.tick,
@@ -143,6 +138,11 @@ class Sender:
         if heard.stop is not None and heard.stop.kind == "dropout":
             self._backend.ease()
         return Sent(heard, follower, path)
+
+    def _reserve(self, file: StimulusFile) -> Reservation:
+        longest = file.samples + round((TAIL_S + SPARE_S) * self.route.rate_hz)
+        channels = 1 if self.route.loopback_channel is None else 2
+        return self.files.reserve(samples=longest, channels=channels)
 
     def _keep(
         self,

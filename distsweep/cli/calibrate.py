@@ -77,29 +77,11 @@ def command(
         raise click.UsageError(
             "give one of --recording, --input, or --sensitivity-mv-per-pa with --full-scale-v-rms"
         )
-    details: dict[str, Any]
     if sheet:
-        if sensitivity_mv_per_pa is None or full_scale_v_rms is None:
-            raise click.UsageError(
-                "a data sheet needs --sensitivity-mv-per-pa and --full-scale-v-rms both"
-            )
-        pascal_per_fs = cal.from_data_sheet(
-            millivolt_per_pascal=sensitivity_mv_per_pa, full_scale_volt_rms=full_scale_v_rms
-        )
-        details = {
-            "sensitivity_mv_per_pa": sensitivity_mv_per_pa,
-            "full_scale_v_rms": full_scale_v_rms,
-        }
+        pascal_per_fs, details = _from_sheet(sensitivity_mv_per_pa, full_scale_v_rms)
     else:
         samples, rate = _samples(recording, device, channel, rate_hz, seconds)
-        tone = cal.measure_tone(samples, rate_hz=rate, frequency_hz=frequency_hz)
-        pascal_per_fs = cal.from_tone(tone, level_spl_db=level_spl_db)
-        details = {"level_spl_db": level_spl_db, **asdict(tone)}
-        _say(
-            f"tone: {tone.frequency_hz:.1f} Hz at {tone.level_dbfs:.2f} dBFS, steady within"
-            f" ±{tone.steadiness_db:.2f} dB, distortion {tone.distortion_percent:.2f} %,"
-            f" {tone.snr_db:.0f} dB above the noise"
-        )
+        pascal_per_fs, details = _from_tone(samples, rate, level_spl_db, frequency_hz)
     note = cal.CalibrationNote(
         pascal_per_fs=pascal_per_fs,
         method="data sheet" if sheet else "calibrator",
@@ -109,6 +91,39 @@ def command(
         details=details,
     )
     _keep(session, note)
+
+
+def _from_sheet(
+    sensitivity_mv_per_pa: float | None, full_scale_v_rms: float | None
+) -> tuple[float, dict[str, Any]]:
+    from distsweep.capture.calibration import from_data_sheet
+
+    if sensitivity_mv_per_pa is None or full_scale_v_rms is None:
+        raise click.UsageError(
+            "a data sheet needs --sensitivity-mv-per-pa and --full-scale-v-rms both"
+        )
+    pascal_per_fs = from_data_sheet(
+        millivolt_per_pascal=sensitivity_mv_per_pa, full_scale_volt_rms=full_scale_v_rms
+    )
+    return pascal_per_fs, {
+        "sensitivity_mv_per_pa": sensitivity_mv_per_pa,
+        "full_scale_v_rms": full_scale_v_rms,
+    }
+
+
+def _from_tone(
+    samples: FloatArray, rate_hz: float, level_spl_db: float, frequency_hz: float
+) -> tuple[float, dict[str, Any]]:
+    from distsweep.capture.calibration import from_tone, measure_tone
+
+    tone = measure_tone(samples, rate_hz=rate_hz, frequency_hz=frequency_hz)
+    _say(
+        f"tone: {tone.frequency_hz:.1f} Hz at {tone.level_dbfs:.2f} dBFS, steady within"
+        f" ±{tone.steadiness_db:.2f} dB, distortion {tone.distortion_percent:.2f} %,"
+        f" {tone.snr_db:.0f} dB above the noise"
+    )
+    details = {"level_spl_db": level_spl_db, **asdict(tone)}
+    return from_tone(tone, level_spl_db=level_spl_db), details
 
 
 def _samples(
