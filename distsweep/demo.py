@@ -37,7 +37,12 @@ class _DemoTake:
     recipe: str
 
 
-TAKES = (_DemoTake("axis", "full-ladder"), _DemoTake("port", "near-field"))
+TAKES = (
+    _DemoTake("axis", "full-ladder"),
+    _DemoTake("woofer", "near-field"),
+    _DemoTake("port", "near-field"),
+    _DemoTake("tweeter", "near-field"),
+)
 
 
 def free_folder() -> Path:

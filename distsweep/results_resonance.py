@@ -104,13 +104,15 @@ class GrowthPoint:
 class AtPosition:
     """How strongly a resonance shows at one position; None where it cannot be told.
 
-    ``state`` is "strongest", "present", "missing" or "cannot_tell".
+    ``state`` is "strongest", "present", "missing" or "cannot_tell". ``level_db`` is that of the
+    product itself, in the take's unit, at the highest drive that all positions share.
     """
 
     position: str
     state: str
     fundamental_bump_db: float | None = None
     spike_db: float | None = None
+    level_db: float | None = None
 
 
 @dataclass
@@ -122,7 +124,8 @@ class Resonance:
     of many with the same value, such a share is real. ``prominence_db`` is that of its
     strongest spike, ``growth_db_per_db`` the growth re the drive of the order that ``growth``
     follows (a relative level grows by order − 1 while the nonlinearity is mild:
-    ``expected_growth_db_per_db``), from ``appears_at_dbfs`` on. ``other_kind`` is the confidence that the other kind would have.
+    ``expected_growth_db_per_db``), from ``appears_at_dbfs`` on. ``other_kind`` is the confidence
+    that the other kind would have.
     ``fundamental_bump`` is "present", "absent" or "too_small_to_tell".
     """
 

@@ -77,7 +77,7 @@ class Population:
         )  # fmt: skip
         with patch.object(pipeline, "find_resonances", wraps=pipeline.find_resonances) as seen:
             results = self.whole.analyse(heard)
-        (searched,), _ = seen.call_args
+        searched = seen.call_args.args[0]
         return Measured(
             seed,
             one,

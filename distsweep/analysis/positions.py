@@ -6,8 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from distsweep.analysis.alignment import highest_near, tolerance_octaves
 from distsweep.analysis.evidence import Evidence, clearest, gather
+from distsweep.analysis.resonance_curves import LadderCurves
 from distsweep.analysis.search import TakeSearch
 from distsweep.results_resonance import AtPosition, SeenIn
 
@@ -26,10 +29,11 @@ class Positions:
 def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Positions:
     """Measure one resonance at every position.
 
-    It is strongest where its own mark stands out most: the fundamental's bump of a radiated
-    one, the input-referred spike of an excited one. It is missing where that mark is absent
-    although it could be seen.
+    A radiated one is strongest where the fundamental's bump stands out most, an excited one
+    where its product is loudest: how far a product stands out depends on what else a place
+    makes. It is missing where its mark is absent although it could be seen.
     """
+    shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
     candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
     at, seen = [], []
     for search in searches:
@@ -50,6 +54,7 @@ def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Position
                 _state(evidence, bump, spike, here),
                 bump if math.isfinite(bump) else None,
                 spike,
+                _product_level_db(curves, evidence, shared_dbfs),
             )
         )
         if here is not None:
@@ -77,11 +82,25 @@ def _state(
     return "cannot_tell" if here is None and not evidence.asked else "missing"
 
 
+def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: float) -> float | None:
+    """Level of the strongest order at its spike, at the rung nearest to a drive."""
+    order, at_hz = evidence.strongest.order, evidence.strongest.excitation_hz
+    columns = np.flatnonzero(curves.orders == order)
+    if not len(columns) or not curves.holds(at_hz):
+        return None
+    row = int(np.argmin(np.abs(curves.drive_dbfs - drive_dbfs)))
+    level = float(curves.absolute.level_db[row, columns[0], round(curves.place(at_hz))])
+    return level if math.isfinite(level) else None
+
+
 def _mark_strongest(at: list[AtPosition], evidence: Evidence) -> None:
     """Name the strongest of several positions that show it."""
     present = [one for one in at if one.state == "present"]
     if len(at) < 2 or not present:
         return
     radiated = evidence.candidate.kind == "radiated"
-    best = max(present, key=lambda p: (p.fundamental_bump_db if radiated else p.spike_db) or 0.0)
+    best = max(
+        present,
+        key=lambda p: (p.fundamental_bump_db or 0.0) if radiated else (p.level_db or -math.inf),
+    )
     best.state = "strongest"

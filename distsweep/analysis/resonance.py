@@ -18,7 +18,7 @@ from distsweep.analysis.positions import at_positions
 from distsweep.analysis.resonance_curves import LadderCurves, ladder_curves, take_spikes
 from distsweep.analysis.search import TakeSearch, Verdict, is_same, search_take
 from distsweep.results import Take, Tone
-from distsweep.results_resonance import Decay, DecayMap, Resonance, SeenIn, SpikeSeen
+from distsweep.results_resonance import AtPosition, Decay, DecayMap, Resonance, SeenIn, SpikeSeen
 
 LEAST_CONFIDENCE = 0.1
 """Less is not listed: nineteen of twenty such candidates are nothing."""
@@ -185,7 +185,7 @@ def _resonance(
     evidence, curves = verdict.evidence, lead.search.curves
     growth = growth_of(curves, evidence)
     positions = at_positions([s.search for s in searched], evidence)
-    decay = _decay(searched, evidence)
+    decay = _decay(searched, evidence, positions.at)
     top = evidence.strongest
     resonance = Resonance(
         frequency_hz=evidence.frequency_hz,
@@ -231,8 +231,13 @@ def _seen_in(
     return own + [seen for seen in elsewhere if seen.position != position]
 
 
-def _decay(searched: Sequence[_Searched], evidence: Evidence) -> Decay:
-    """Look at every take's decay; the one that says most counts: it rings, or it does not."""
+def _decay(
+    searched: Sequence[_Searched], evidence: Evidence, positions: Sequence[AtPosition]
+) -> Decay:
+    """Look at every take's decay; that of the position where the mode is strongest counts.
+
+    Where the room or noise hides it there, any other that shows it does.
+    """
     if evidence.candidate.kind == "excited":
         return Decay(
             "unknown",
@@ -240,15 +245,16 @@ def _decay(searched: Sequence[_Searched], evidence: Evidence) -> Decay:
             "was not looked at.",
         )
     q = 20.0 if evidence.pole is None else evidence.pole.q
+    bumps = [at.fundamental_bump_db or 0.0 for at in positions]
+    ranked = [searched[k] for k in sorted(range(len(searched)), key=lambda k: -bumps[k])]
     told = [
         decay_at(
             one.ringing, evidence.frequency_hz, q, free_s=one.free_s,
             where=one.search.curves.position,
         )
-        for one in searched
+        for one in ranked
         if one.ringing is not None and one.search.curves.holds(evidence.frequency_hz)
     ]  # fmt: skip
-    rank = {"rings": 0, "no_longer": 1, "hidden": 2}
     if not told:
         return Decay("unknown", sentence="There is no impulse response to see the decay in.")
-    return min(told, key=lambda decay: rank.get(decay.state, 3))
+    return next((decay for decay in told if decay.state != "hidden"), told[0])
