@@ -72,7 +72,7 @@ def _crossing(drive: FloatArray, over: FloatArray) -> tuple[FloatArray, FloatArr
         already |= first & (row > 0.0)
         here = known & ~first & (row > 0.0)
         # A level known to have no distortion at all gives no slope: the step's lower end stands.
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
             share = np.where(np.isneginf(last_over), 0.0, -last_over / (row - last_over))
         crossing[here] = (last_drive + share * (value - last_drive))[here]
         passed = known & ~(row > 0.0)

@@ -27,7 +27,7 @@ def staircase_sentences(take: Take) -> list[str]:
     rows = sorted(take.staircase, key=lambda row: row.frequency_hz)
     sentences = [_kinds(rows)]
     judged = [row for row in rows if row.limiter is not None]
-    deepest = min(judged, key=_last_change, default=None)
+    deepest = _most_limited(judged)
     if deepest is not None and _last_change(deepest) < -0.5:
         sentences.append(_deepest(deepest))
     sentences += [text for row in rows if (text := _thermal(row))]
@@ -78,6 +78,14 @@ def _listed(words: list[str]) -> str:
 def _last_change(row: Staircase) -> float:
     known = row.gain_change_db[np.isfinite(row.gain_change_db)]
     return float(known[-1]) if known.size else 0.0
+
+
+def _most_limited(rows: list[Staircase]) -> Staircase | None:
+    """Return the tone that loses most; of those within half a decibel, one with an attack."""
+    deepest = min((_last_change(row) for row in rows), default=0.0)
+    close = [row for row in rows if _last_change(row) <= deepest + 0.5]
+    timed = [row for row in close if row.limiter and row.limiter.attack_ms is not None]
+    return min(timed or close, key=_last_change, default=None)
 
 
 def _deepest(row: Staircase) -> str:
