@@ -10,8 +10,9 @@ import soundfile
 from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited, with_noise
 from staircase_bench import Chain, analysed
 
-from distsweep.pipeline import analyse_recording
-from distsweep.results import Staircase, Take
+from distsweep.pipeline import analyse, analyse_recording
+from distsweep.results import Agreement, Staircase, Take
+from distsweep.stimulus.bursts import lay_out_staircase, render_staircase
 from distsweep.stimulus.layout import lay_out, render
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.sidecar import sidecar_text
@@ -200,3 +201,36 @@ def measure_ladder_of(case: LimitedCase, folder: Path) -> Take:
         return case.loudspeaker.play(held, RATE_HZ)
 
     return ladder_of(chain, folder, case.seed)
+
+
+def agreements_of(chain: Chain, folder: Path, seed: int) -> list[Agreement]:
+    """Play a ladder and a staircase through a chain, noise 70 dB below the loudest sweep."""
+    ladder = {
+        "kind": "ladder", "name": "rungs", "rate_hz": RATE_HZ, "band_hz": [40, 16000],
+        "sweep_s": 6.0, "levels_dbfs": [-22, -16, -10, -4], "order": 5, "quiet_s": 2.0,
+    }  # fmt: skip
+    steps = {
+        "kind": "staircase", "name": "steps", "rate_hz": RATE_HZ, "order": 5, "quiet_s": 2.0,
+        "frequencies_hz": [63, 125, 250, 500, 1000, 2000], "release_s": 0.5,
+        "levels_dbfs": [-22, -16, -10, -4], "hold_s": 0.5, "rest_s": 0.2,
+    }  # fmt: skip
+    rng = np.random.default_rng(seed + 10**6)
+    folder.mkdir(parents=True, exist_ok=True)
+    takes = ""
+    for recipe, lay, draw in (
+        (ladder, lay_out, render),
+        (steps, lay_out_staircase, render_staircase),
+    ):
+        stimulus = lay(parse_recipe(recipe, "recipe"))
+        name = recipe["name"]
+        (folder / f"{name}.json").write_text(sidecar_text(stimulus), encoding="utf-8")
+        heard = chain(draw(stimulus, stimulus.files[0]))
+        if recipe is ladder:
+            rms = float(np.sqrt(np.mean(heard[-7 * RATE_HZ : -2 * RATE_HZ] ** 2)))
+        heard = heard + rng.normal(0.0, rms * 10.0 ** (-70.0 / 20.0), len(heard))
+        soundfile.write(folder / f"{name}.wav", heard, RATE_HZ, subtype="FLOAT")
+        takes += (
+            f'[[takes]]\nposition = "axis"\nstimulus = "{name}.json"\nrecording = "{name}.wav"\n'
+        )
+    (folder / "session.toml").write_text(takes, encoding="utf-8")
+    return analyse(folder).agreement

@@ -1,7 +1,7 @@
 """How well limiters, their absence and hot coils are told, over many random loudspeakers.
 
 Run ``python tests/benchmarks/bench_limiters.py [FIRST_SEED] [PART …]``; parts are staircase,
-none, thermal and ladder. Every number is printed with its worst case; what is past the
+none, thermal, ladder and agreement. Every number is printed with its worst case; what is past the
 limit that was asked for is listed.
 """
 
@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from limiter_cases import (
     RATE_HZ,
     TONES_HZ,
+    agreements_of,
     errors,
     ladder_of,
     measure,
@@ -134,7 +135,29 @@ def ladder(first: int, folder: Path) -> None:
     print(f"ladder without a limiter: {dict(kinds)}")
 
 
-PARTS = {"staircase": staircase, "none": none, "thermal": thermal, "ladder": ladder}
+def agreement(first: int, folder: Path) -> None:
+    """THD of staircases and ladders of the same loudspeaker, by how far it clears the noise."""
+    found = []
+    for seed in range(first, first + 8):
+        loudspeaker = unlimited(seed)
+        found += agreements_of(lambda x, s=loudspeaker: s.play(x, RATE_HZ), folder, seed)
+    for least_db in (25.0, 35.0, 45.0):
+        clear = [a for a in found if a.reliable and a.thd_margin_db >= least_db]
+        apart = np.abs([a.thd_difference_db for a in clear])
+        level = np.abs([a.level_difference_db for a in clear])
+        print(
+            f"ladder and staircase, THD {least_db:g} dB clear: {np.sum(apart <= 0.1)} of"
+            f" {len(apart)} within 0.1 dB, worst {apart.max():.3f}; level {level.max():.3f} dB"
+        )
+
+
+PARTS = {
+    "staircase": staircase,
+    "none": none,
+    "thermal": thermal,
+    "ladder": ladder,
+    "agreement": agreement,
+}
 
 
 def main() -> None:
