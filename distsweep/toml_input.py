@@ -23,11 +23,11 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror})") from error
+        raise InputError(f"{path}: cannot be read ({error.strerror}): check the path") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not text in UTF-8: save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not valid TOML: {error}") from error
+        raise InputError(f"{path}: is not valid TOML: {error}: correct that line") from error
 
 
 class Table:

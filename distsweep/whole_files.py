@@ -22,6 +22,9 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """
     scratch: Path | None = None
     try:
+        if path.exists() and not path.is_file():
+            write(path)  # a device or a pipe is written to; renaming onto it would destroy it
+            return
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(
             prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent

@@ -54,6 +54,10 @@ def command(
     if stimulus is None:
         if len(sources) > 1:
             raise click.UsageError("several recordings go with --stimulus; or give one session")
+        if source.suffix.lower() in (".wav", ".flac", ".aiff", ".aif") and source.is_file():
+            raise click.UsageError(
+                f"{source} looks like a recording: add --stimulus with its stimulus's sidecar"
+            )
         if channel is not None:
             raise click.UsageError("--channel goes with --stimulus; a session names its channels")
         results = analyse(source, progress=_say)

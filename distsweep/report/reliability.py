@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.results import FLOOR_MARGIN_DB, RELIABLE_MARGIN_DB, HarmonicCurve, Rung, Take
-from distsweep.units import BoolArray, FloatArray
+from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
 NOISE_PEAK_RATIO = 2.8
 """Noise in step with a value passes this multiple of its RMS once in thirty thousand values.
@@ -125,10 +125,9 @@ def thd_bound_db(rung: Rung) -> FloatArray:
     Value and `NOISE_PEAK_RATIO` times its floor, as amplitudes: noise in antiphase may have
     hidden so much. NaN where there is no THD or no floor, and all over a rung that clipped.
     """
-    amplitude = 10.0 ** (rung.thd_db / 20.0)
-    noise = NOISE_PEAK_RATIO * 10.0 ** (rung.thd_floor_db / 20.0)
-    with np.errstate(divide="ignore"):
-        bound = 20.0 * np.log10(amplitude + noise)
+    amplitude = db_to_ratio(rung.thd_db)
+    noise = NOISE_PEAK_RATIO * db_to_ratio(rung.thd_floor_db)
+    bound = np.asarray(ratio_to_db(amplitude + noise))
     return np.where(np.isfinite(bound) & (not rung.clipped), bound, np.nan)
 
 

@@ -13,6 +13,9 @@ from distsweep.stimulus.staircase_recipe import StaircaseRecipe, parse_staircase
 from distsweep.stimulus.sweep import HIGHEST_OF_RATE, shortest_sweep_s
 from distsweep.toml_input import Table, nearest, read_toml
 
+LONGEST_S = 3600.0
+"""Longest stimulus (chosen: a loudspeaker, a room and a tester change within an hour)."""
+
 RATES_HZ = (44100, 192000)
 """Lowest and highest sampling rate that recipes may ask for."""
 
@@ -105,13 +108,20 @@ def _parse_ladder(table: Table) -> LadderRecipe:
     table.close()
     _check_band(table, recipe)
     _check_levels(table, recipe)
+    _check_length(table, recipe)
     return recipe
 
 
 def _file_name(table: Table) -> str:
     name: str = table.text("name")
-    if name != Path(name).name or name.startswith("."):
-        table.fail("name", f"is {name!r}: it becomes a file's name, so no slash and no leading dot")
+    if name != Path(name).name or name.startswith(".") or not name.isprintable():
+        table.fail(
+            "name",
+            f"is {name!r}: it becomes a file's name, so no slash, no leading dot and no control"
+            " character",
+        )
+    if len(name.encode("utf-8")) > 100:
+        table.fail("name", f"has {len(name)} characters: it becomes a file's name, so 100 at most")
     return name
 
 
@@ -160,3 +170,13 @@ def _check_levels(table: Table, recipe: LadderRecipe) -> None:
         table.fail("levels_dbfs", f"starts at {min(levels_dbfs):g}: must be −100 dBFS or more")
     if any(b <= a for a, b in itertools.pairwise(levels_dbfs)):
         table.fail("levels_dbfs", "must rise from rung to rung: sort them, quietest first")
+
+
+def _check_length(table: Table, recipe: LadderRecipe) -> None:
+    sweeps = recipe.repeats * (len(recipe.levels_dbfs) + recipe.return_rung)
+    length_s = recipe.quiet_s + sweeps * (recipe.sweep_s + recipe.pause_s)
+    if length_s > LONGEST_S:
+        raise InputError(
+            f"{table.where}: quiet_s, sweep_s, pause_s, repeats and levels_dbfs make {length_s:.0f}"
+            f" s together: make them {LONGEST_S:.0f} s or less"
+        )

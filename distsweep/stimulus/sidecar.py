@@ -11,6 +11,7 @@ from typing import Any
 from distsweep.errors import InputError
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.recipe import LadderRecipe, parse_recipe
+from distsweep.stimulus.sidecar_checks import build, check_file, check_marker, check_sweep
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.stimulus.sweep import Sweep
 
@@ -131,10 +132,9 @@ def read_sidecar(path: str | Path) -> Stimulus:
         )
     try:
         return _stimulus(data, str(path))
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError(
-            f"{path}: sidecar is damaged ({type(error).__name__}: {error}):"
-            " write the stimulus again"
+            f"{path}: sidecar is damaged ({error}): write the stimulus again"
         ) from error
 
 
@@ -142,21 +142,34 @@ def _stimulus(data: dict[str, Any], where: str) -> Stimulus:
     kind = StaircaseRecipe if data.get("kind") == "staircase" else LadderRecipe
     keys = {item.name for item in dataclasses.fields(kind)}
     recipe = parse_recipe({k: v for k, v in data.items() if k in keys and v is not None}, where)
+    marker = build(Marker, data["marker"])
+    check_marker(marker, rate_hz=recipe.rate_hz)
     files = tuple(_file(item) for item in data["files"])
-    marker = Marker(**data["marker"])
     if isinstance(recipe, StaircaseRecipe):
         if not files or not all(item.bursts for item in files):
             raise ValueError("it names no bursts")
-        return StaircaseStimulus(recipe=recipe, marker=marker, files=files)
-    if not files or not all(item.rungs for item in files):
-        raise ValueError("it names no rungs")
-    return LadderStimulus(recipe=recipe, sweep=Sweep(**data["sweep"]), marker=marker, files=files)
+        stimulus: Stimulus = StaircaseStimulus(recipe=recipe, marker=marker, files=files)
+        played_samples = 0
+    else:
+        if not files or not all(item.rungs for item in files):
+            raise ValueError("it names no rungs")
+        sweep = build(Sweep, data["sweep"])
+        check_sweep(sweep, rate_hz=recipe.rate_hz)
+        stimulus = LadderStimulus(recipe=recipe, sweep=sweep, marker=marker, files=files)
+        played_samples = sweep.samples
+    for file in files:
+        check_file(file, marker_samples=marker.samples, played_samples=played_samples)
+    return stimulus
 
 
 def _file(item: dict[str, Any]) -> StimulusFile:
-    quiet_samples = (int(item["quiet_samples"][0]), int(item["quiet_samples"][1]))
-    rungs = tuple(PlayedRung(**rung) for rung in item.get("rungs", ()))
-    bursts = tuple(PlayedBurst(**burst) for burst in item.get("bursts", ()))
-    return StimulusFile(
-        **{**item, "quiet_samples": quiet_samples, "rungs": rungs, "bursts": bursts}
+    first, last = item["quiet_samples"]
+    if type(first) is not int or type(last) is not int:
+        raise ValueError(f"quiet_samples are {item['quiet_samples']!r}")
+    return build(
+        StimulusFile,
+        item,
+        quiet_samples=(first, last),
+        rungs=tuple(build(PlayedRung, rung) for rung in item.get("rungs", ())),
+        bursts=tuple(build(PlayedBurst, burst) for burst in item.get("bursts", ())),
     )

@@ -49,7 +49,10 @@ def read_correction(path: Path) -> MicCorrection:
     try:
         text = path.read_text(encoding="utf-8-sig", errors="replace")
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror})") from error
+        raise InputError(
+            f"{path}: the microphone's correction cannot be read ({error.strerror}): correct"
+            " mic_correction in session.toml"
+        ) from error
     points = []
     for number, written in enumerate(text.splitlines(), start=1):
         line = written.strip()

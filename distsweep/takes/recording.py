@@ -57,12 +57,7 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
         The file is missing, empty, no sound file, cut off, has no such channel, holds no
         sound, is clipped all over, or holds samples that are not numbers.
     """
-    if path.is_dir():
-        raise InputError(f"{path}: is a folder, not a recording: give a WAV, FLAC or AIFF file")
-    if not path.exists():
-        raise InputError(f"{path}: no such recording: check the path")
-    if path.stat().st_size == 0:
-        raise InputError(f"{path}: is empty: record it again, or copy it again")
+    _check_path(path)
     samples, rate_hz, step = _read_channel(path, channel)
     peak = max(float(samples.max()), -float(samples.min())) if len(samples) else 0.0
     if not len(samples):
@@ -85,6 +80,18 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
     return Recording(
         path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped, step=step
     )
+
+
+def _check_path(path: Path) -> None:
+    try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder, not a recording: give a WAV, FLAC or AIFF file")
+        if not path.exists():
+            raise InputError(f"{path}: no such recording: check the path")
+        if path.stat().st_size == 0:
+            raise InputError(f"{path}: is empty: record it again, or copy it again")
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}): check the path") from error
 
 
 def find_clipping(samples: FloatArray, peak: float) -> IntArray:

@@ -165,10 +165,18 @@ def _pascal_per_fs(path: Path) -> float:
         data: Any = json.loads(path.read_text(encoding="utf-8"))
         value = data["pascal_per_fs"]
     except OSError as error:
-        raise InputError(f"{path}: calibration cannot be read ({error.strerror})") from error
+        raise InputError(
+            f"{path}: calibration cannot be read ({error.strerror}): calibrate again, or correct"
+            " file in session.toml"
+        ) from error
     except (ValueError, KeyError, TypeError) as error:
         raise InputError(f"{path}: holds no pascal_per_fs: calibrate again") from error
-    if not isinstance(value, int | float) or not math.isfinite(value) or value <= 0.0:
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, int | float)
+        or not math.isfinite(value)
+        or value <= 0.0
+    ):
         raise InputError(f"{path}: pascal_per_fs is {value!r}: must be a number above 0")
     return float(value)
 
