@@ -206,9 +206,10 @@ def _band_words(frequency_hz: FloatArray, loss: FloatArray, band: BoolArray) -> 
     ends = f"{frequency_hz[band][0]:.0f} to {frequency_hz[band][-1]:.0f} Hz"
     if len(rest) < 5:
         return f"the whole band that can be judged, {ends}, is limited together"
+    change = round(-float(np.median(rest)), 1) + 0.0  # no negative zero
     return (
         f"{ends} is limited together, by {inside:.1f} dB at the loudest level; the rest changes by"
-        f" {-np.median(rest):.1f} dB in the median".replace("-", "−")
+        f" {change:.1f} dB in the median".replace("-", "−")
     )
 
 

@@ -97,15 +97,7 @@ def measure_tone(
     radiated_hz = tone.frequency_hz * np.arange(1.0, settings.order + 1.0)
     held = radiated_hz <= settings.highest_hz * (1.0 + 1e-9)
     scaling = np.where(held, db_to_ratio(-settings.correction_db(radiated_hz)), np.nan)
-    floors = np.full(settings.order, np.nan)
-    residual_floor = np.nan
-    if noise is not None:
-        bandwidth_hz = rate_hz / count
-        density = noise.mean_around(
-            radiated_hz / scale, np.full(settings.order, max(bandwidth_hz, noise.bin_hz))
-        )
-        floors = np.sqrt(2.0 * density * bandwidth_hz) * scaling
-        residual_floor = float(np.sqrt(np.sum(noise.density) * noise.bin_hz))
+    floors, residual_floor = _floors(noise, radiated_hz / scale, bandwidth_hz=rate_hz / count)
     clipped = [
         np.searchsorted(tone.clipped_samples, first + count)
         > np.searchsorted(tone.clipped_samples, first)
@@ -116,7 +108,7 @@ def measure_tone(
         drive_dbfs=np.array([burst.drive_dbfs for burst in tone.bursts]),
         rising=np.array([burst.direction == "up" for burst in tone.bursts]),
         harmonics=np.abs(fit.harmonics) * scaling,
-        floors=floors,
+        floors=floors * scaling,
         waveform_crest_db=_crest_db(fit),
         residual_rms=fit.residual_rms,
         residual_peak=fit.residual_peak,
@@ -124,6 +116,21 @@ def measure_tone(
         clipped=np.array(clipped),
         usable=~np.array(clipped),
     )
+
+
+def _floors(
+    noise: NoiseSpectrum | None, radiated_hz: FloatArray, *, bandwidth_hz: float
+) -> tuple[FloatArray, float]:
+    """Return the background's RMS amplitude at each harmonic, and its RMS over all; or NaN.
+
+    A fit over the time T takes in the bandwidth 1/T: for a density S, |error|² is 2·S/T.
+    """
+    if noise is None:
+        return np.full(len(radiated_hz), np.nan), float("nan")
+    seen_hz = np.full(len(radiated_hz), max(bandwidth_hz, noise.bin_hz))
+    density = noise.mean_around(radiated_hz, seen_hz)
+    whole = float(np.sqrt(np.sum(noise.density) * noise.bin_hz))
+    return np.sqrt(2.0 * density * bandwidth_hz), whole
 
 
 def steady_samples(tone: CutTone, rate_hz: int, ramp_s: float) -> int:

@@ -102,14 +102,19 @@ def linear_rise(
     gain = complex(np.sum(powers * mean) / np.sum(powers))
     ideal = 0.5 - 0.5 * np.cos(np.pi * np.clip(time / (ramp_s * rate_hz), 0.0, 1.0))
     share = np.asarray(total / weights if weights else ideal, dtype=np.complex128)
+    delay_s = _delay_s(time / rate_hz, share, ramp_s) if weights else 0.0
+    return LinearRise(gain, time / rate_hz, share, delay_s)
+
+
+def _delay_s(time_s: FloatArray, share: ComplexArray, ramp_s: float) -> float:
+    """Return by how much the output is half-way later than the ramp is."""
     crossing = int(np.argmax(share.real >= 0.5))
-    delay = 0.0
-    if weights and crossing > 0:
-        below, above = share.real[crossing - 1], share.real[crossing]
-        step = time[crossing] - time[crossing - 1]
-        at = time[crossing - 1] + step * (0.5 - below) / (above - below)
-        delay = max(0.0, at / rate_hz - 0.5 * ramp_s)
-    return LinearRise(gain, time / rate_hz, share, delay)
+    if crossing == 0:
+        return 0.0
+    below, above = share.real[crossing - 1], share.real[crossing]
+    step_s = time_s[crossing] - time_s[crossing - 1]
+    at_s = time_s[crossing - 1] + step_s * (0.5 - below) / (above - below)
+    return float(max(0.0, at_s - 0.5 * ramp_s))
 
 
 def _half(burst: CutBurst, track: ToneTrack) -> float:

@@ -218,6 +218,6 @@ def _draw(function: str, take: Take) -> Figure:
 
 
 def _draw_agreement(found: list[Agreement]) -> Figure:
-    from distsweep.report import compression_figures
+    from distsweep.report.compression_agreement import plot_agreement
 
-    return compression_figures.plot_agreement(found)
+    return plot_agreement(found)

@@ -13,9 +13,9 @@ from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited, with_no
 from staircase_bench import analysed
 
 from distsweep.report import write_report, write_tables
+from distsweep.report.compression_agreement import plot_agreement
 from distsweep.report.compression_data import gain_grid, input_output, last_step_words
 from distsweep.report.compression_figures import (
-    plot_agreement,
     plot_burst,
     plot_ceiling,
     plot_gain_map,

@@ -1,0 +1,69 @@
+"""The figure that compares a ladder with a staircase. Imported only when it is drawn."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from distsweep.report import look
+from distsweep.report.compression_figures import LEFT_IN, RIGHT_IN
+from distsweep.results import Agreement
+
+
+def plot_agreement(found: list[Agreement]) -> look.ReportFigure:
+    """Staircase minus ladder: THD and level at the tones both have, one mark a drive.
+
+    Parameters
+    ----------
+    found
+        The comparisons of one ladder with one staircase.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Filled: both reliable. Rings: one of them is not, and noise may explain the difference.
+
+    Raises
+    ------
+    ValueError
+        Nothing was compared.
+    """
+    if not found:
+        raise ValueError("nothing was compared: it takes a ladder and a staircase")
+    drives = sorted({item.drive_dbfs for item in found})
+    colours = dict(zip(drives, look.level_colours(len(drives)), strict=True))
+    with look.our_look():
+        figure = look.new_figure(4.6)
+        look.heading(
+            figure,
+            "Two ways to the same numbers: staircase minus ladder",
+            "Darker: more drive. Filled: both reliable. Rings: noise may explain the difference.",
+        )
+        for title, bottom, top in (("THD", 2.35, 3.95), ("Level", 0.55, 2.0)):
+            axes = look.add_axes(figure, left=LEFT_IN, bottom=bottom, right=RIGHT_IN, top=top)
+            _draw_differences(axes, found, colours, thd=title == "THD")
+            axes.set_ylabel(f"{title}, dB")
+        axes.set_xlabel("Frequency, Hz")
+    return figure
+
+
+def _draw_differences(
+    axes: Axes, found: list[Agreement], colours: dict[float, str], *, thd: bool
+) -> None:
+    tones = [item.frequency_hz for item in found]
+    look.frequency_axis(axes, min(tones) / 1.2, max(tones) * 1.2)
+    shown = []
+    for item in found:
+        value = item.thd_difference_db if thd else item.level_difference_db
+        if not np.isfinite(value):
+            continue
+        full = item.reliable or not thd
+        if full:
+            shown.append(abs(value))
+        axes.plot(item.frequency_hz, value, linestyle="none", marker="o", markersize=4.5,
+                  markeredgecolor=colours[item.drive_dbfs], markeredgewidth=0.9,
+                  markerfacecolor=colours[item.drive_dbfs] if full else "none",
+                  label="_reliable" if full else "_uncertain", zorder=3 if full else 2)  # fmt: skip
+    reach = float(np.clip(1.3 * max(shown, default=0.5), 0.25, 6.0))
+    look.decibel_axis(axes, -reach, reach)
+    axes.axhline(0.0, color=look.QUIET_INK, linewidth=1.0, label="_zero", zorder=1)

@@ -1,0 +1,104 @@
+"""What limits a ladder, on invented rungs whose answer is plain: band, onset, rattles."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from report_samples import sample_take
+
+from distsweep.analysis.ladder_limits import find_ladder_limits
+from distsweep.results import Compression, Take
+
+DRIVES = np.array([-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0])
+
+
+def limited_take(loss_db: np.ndarray) -> Take:
+    """A sample take whose gain changes are −``loss_db``, shape ``(R, F)``, and odd orders faint."""
+    take = sample_take()
+    take.compression = Compression(
+        reference_drive_dbfs=-40.0,
+        gain_change_db=list(-loss_db),
+        onset_dbfs=np.full(take.frequency_hz.size, np.nan),
+        drive_at_1db_dbfs=np.full(take.frequency_hz.size, np.nan),
+        drive_at_3db_dbfs=np.full(take.frequency_hz.size, np.nan),
+    )
+    for rung in take.rungs:
+        for order, curve in rung.harmonics.items():
+            if order % 2:
+                curve.level_db[:] = -70.0
+    return take
+
+
+def limits_of(take: Take):  # type: ignore[no-untyped-def]
+    return find_ladder_limits(take.frequency_hz, take.rungs, take.compression)
+
+
+def test_the_woofers_band_is_told_from_the_treble_that_follows() -> None:
+    f = sample_take().frequency_hz
+    over = np.maximum(DRIVES + 20.0, 0.0)[:, None] * 0.9
+    take = limited_take(np.where(f < 800.0, over, 0.0))
+    found = limits_of(take).limiter
+    assert found is not None and found.kind == "limiter"
+    assert found.threshold_dbfs == pytest.approx(-20.0, abs=0.1)
+    assert found.ratio == pytest.approx(10.0, rel=0.02)
+    # The median over a sixth of an octave may move the edge by half of that.
+    assert found.band_hz == pytest.approx([f[0], 800.0], rel=0.07)
+    assert "the rest changes by 0.0 dB" in found.evidence[-1]
+
+
+def test_a_narrow_dip_is_no_limiter_and_does_not_hide_one() -> None:
+    f = sample_take().frequency_hz
+    narrow = np.abs(np.log2(f / 300.0)) < 1.0 / 16.0
+    over = np.maximum(DRIVES + 20.0, 0.0)[:, None]
+    alone = limits_of(limited_take(np.where(narrow, 0.9 * over, 0.0))).limiter
+    assert alone is not None and alone.kind == "none"
+    both = limits_of(limited_take(np.where(narrow, 1.5 * over, 0.75 * over))).limiter
+    assert both is not None and both.ratio == pytest.approx(4.0, rel=0.02)
+    assert both.kind == "limiter"
+
+
+def test_values_that_the_noise_hides_take_no_part() -> None:
+    f = sample_take().frequency_hz
+    loss = np.maximum(DRIVES + 20.0, 0.0)[:, None] * np.ones(f.size) * 0.5
+    loss[:2, f > 5000.0] = np.nan
+    loss[:, f < 40.0] = np.nan
+    found = limits_of(limited_take(loss)).limiter
+    assert found is not None and found.kind == "compressor"
+    assert found.ratio == pytest.approx(2.0, rel=0.02)
+    assert found.band_hz is not None and found.band_hz[0] >= 40.0
+
+
+def test_one_rung_states_nothing() -> None:
+    take = limited_take(np.zeros((7, sample_take().frequency_hz.size)))
+    take.rungs = take.rungs[:1]
+    assert take.compression is not None
+    take.compression.gain_change_db = take.compression.gain_change_db[:1]
+    found = limits_of(take)
+    assert found.limiter is None
+    assert not any(ceiling.reached.any() for ceiling in found.ceiling if ceiling.compression_db)
+
+
+def test_high_order_sound_is_found_with_its_frequency_and_drive() -> None:
+    take = sample_take()
+    f = take.frequency_hz
+    rattle = np.abs(np.log2(f / 212.0)) < 0.1
+    for rung in take.rungs:
+        rung.high_order_db[:] = -85.0  # 5 dB over a floor of −90: noise, and faint
+        if rung.drive_dbfs >= -16.0:
+            rung.high_order_db[rattle] = -50.0 - 20.0 * np.abs(np.log2(f[rattle] / 212.0))
+        if rung.drive_dbfs >= -4.0:
+            rung.high_order_db[f < 60.0] = -30.0  # bottoms out as well
+    first, second = limits_of(take).high_order_onset
+    assert first.drive_dbfs == -16.0
+    assert first.frequency_hz == pytest.approx(212.0, rel=0.02)
+    assert first.band_hz == pytest.approx([212.0 * 2**-0.1, 212.0 * 2**0.1], rel=0.03)
+    assert (second.drive_dbfs, second.level_db) == (-4.0, -30.0)
+    assert second.frequency_hz < 60.0
+
+
+def test_a_lone_point_or_faint_sound_is_no_onset() -> None:
+    take = sample_take()
+    for rung in take.rungs:
+        rung.high_order_db[:] = -65.0  # 25 dB over the floor, but under 0.1 %
+        rung.high_order_db[200] = -40.0
+    assert limits_of(take).high_order_onset == []
