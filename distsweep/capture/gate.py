@@ -65,8 +65,9 @@ class Heard:
     sent_samples : samples that left before silence, the fade included.
     silent_at : recorded samples that had come in when the last sounding sample was handed
         to the device; None when all was played.
-    lead_samples : samples handed out but not yet heard back when it fell silent: what the
-        devices' buffers held, less what they had not delivered; None when all was played.
+    lead_samples : by so much the samples handed out were then ahead of those heard: with the
+        marker's delay, counted in samples, it makes the true round trip; None when all was
+        played.
     stop : why it did not go to its end, or None.
     output_dropped, input_dropped : the audio system reported a drop-out.
     """
@@ -208,6 +209,9 @@ class Conversation:
 
     def _fill(self, block: FloatArray) -> bool:
         first, frames = self.sent, len(block)
+        if not self.count and not first:
+            block[:] = 0.0  # nothing is said before somebody listens: inputs may start late
+            return False
         part = self._wave[first : first + frames]
         self._check_guard(first, frames)
         block[: len(part)] = part

@@ -22,6 +22,9 @@ LATENCIES_S = (0.01, 0.02, 0.04, 0.08)
 on after a stop, and 10 ms of it leave room within 50 ms; 80 ms is what a busy computer with a
 USB interface can hold)."""
 
+STARTING_S = 3.0
+"""A stream may take so long to deliver its first block (an input of PulseAudio: 1 s)."""
+
 STUCK_S = 0.5
 """No block in either direction for so long: the device is gone (chosen: fifty times the
 blocks' usual distance)."""
@@ -156,7 +159,7 @@ class _Pulse:
         self._route = route
         self._talk = conversation
         self._done = threading.Event()
-        self._beat = {"output": time.monotonic(), "input": time.monotonic()}
+        self._beat: dict[str, float | None] = {"output": None, "input": None}
 
     def open_streams(self) -> list[Any]:
         """Open a stream for each direction.
@@ -196,13 +199,14 @@ class _Pulse:
 
     def wait(self, streams: list[Any], tick: Callable[[], None]) -> None:
         """Wait for the end; raise DeviceError when a stream stops beating."""
-        self._beat = dict.fromkeys(self._beat, time.monotonic())
+        began = time.monotonic()
         while not self._done.wait(TICK_S):
             tick()
             now = time.monotonic()
             for kind, beat in self._beat.items():
                 device = self._route.output if kind == "output" else self._route.input
-                if now - beat > STUCK_S:
+                stuck = now - began > STARTING_S if beat is None else now - beat > STUCK_S
+                if stuck:
                     raise DeviceError(f"{kind} {device.name!r} has stopped: is it plugged in?")
             if not all(stream.active for stream in streams):
                 raise DeviceError("the audio device has stopped: is it plugged in and powered?")

@@ -92,6 +92,8 @@ class FakeBench:
     def _exchange(self, route, conversation, tick, chunks) -> None:
         self.exchanges += 1
         number = self.exchanges
+        # The input starts first, as it does with most drivers.
+        conversation.hear(self._noise((BLOCK, route.input_channels)), dropped=False)
         waiting = np.zeros(self.delay)
         count = 0
         while True:
@@ -101,8 +103,7 @@ class FakeBench:
             x = out.astype(float)
             waiting = np.concatenate([waiting, self._speak(x)])
             heard, waiting = waiting[:BLOCK], waiting[BLOCK:]
-            noise = 10 ** (self.noise_dbfs / 20) * self._rng.standard_normal(BLOCK)
-            heard = heard + noise / np.sqrt(2.0)
+            heard = heard + self._noise(BLOCK)
             if self.fault is not None:
                 heard = self.fault(number, count, heard)
             count += BLOCK
@@ -121,6 +122,9 @@ class FakeBench:
 
     def record(self, device, *, channels, rate_hz, seconds):
         raise DeviceError("not used here")
+
+    def _noise(self, shape) -> NDArray:
+        return 10 ** (self.noise_dbfs / 20) / np.sqrt(2.0) * self._rng.standard_normal(shape)
 
     def _speak(self, x: NDArray) -> NDArray:
         y = x + self.third * x**3

@@ -139,7 +139,7 @@ def test_a_loop_back_is_the_time_reference_and_is_kept(tmp_path: Path) -> None:
             hear = conversation.hear
 
             def with_loop(block, *, dropped):
-                block[:, 1] = chunks[-1]
+                block[:, 1] = chunks[-1] if chunks else 0.0
                 return hear(block, dropped=dropped)
 
             conversation.hear = with_loop

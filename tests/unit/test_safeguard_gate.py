@@ -170,6 +170,20 @@ def test_every_array_is_faded_in() -> None:
     assert np.max(first[: RATE_HZ // 10]) == pytest.approx(1e-3, rel=1e-3)
 
 
+def test_nothing_is_said_before_somebody_listens() -> None:
+    """Inputs may start long after outputs: until then there is silence, and nothing is lost."""
+    bench = FakeBench()
+    tone = np.full(4800, 0.5, dtype=np.float32)
+    talk = Conversation(tone, route(bench), open_watch(), guarded_from=0)
+    block = np.full(480, 9.0, dtype=np.float32)
+    for _ in range(100):
+        assert talk.fill(block) is False
+        assert not np.any(block)
+    talk.hear(np.zeros((480, 2), dtype=np.float32), dropped=False)
+    talk.fill(block)
+    np.testing.assert_array_equal(block, tone[:480])
+
+
 @pytest.mark.parametrize("block", [16, 64, 480, 1024, 4096])
 def test_a_stop_fades_out_smoothly_and_stays_silent(block: int) -> None:
     """Whatever the block length: from the stop on, 10 ms of fade, then nothing, no click."""
@@ -177,6 +191,7 @@ def test_a_stop_fades_out_smoothly_and_stays_silent(block: int) -> None:
     tone = 0.5 * np.sin(2 * np.pi * 100 * np.arange(RATE_HZ) / RATE_HZ)
     talk = Conversation(tone.astype(np.float32), route(bench), open_watch(), guarded_from=0)
     out: list[NDArray] = []
+    talk.hear(np.zeros((block, 2), dtype=np.float32), dropped=False)
     for number in range(20000 // block):
         if number == 8192 // block:
             talk.halt(Stop("loud", "test"))
@@ -210,6 +225,7 @@ def test_trouble_in_the_callbacks_becomes_silence_and_a_reason() -> None:
     assert np.max(np.abs(bench.sent[0]), initial=0.0) == 0.0  # it broke in the lead of silence
 
     talk = Conversation(burst(-60.0).astype(np.float32), route(bench), open_watch(), guarded_from=0)
+    talk.hear(np.zeros((480, 2), dtype=np.float32), dropped=False)
     talk._fade = None  # type: ignore[assignment]  # something is wrong inside
     talk.halt(Stop("loud", "test"))
     block = np.full(480, 9.0, dtype=np.float32)
