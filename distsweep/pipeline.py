@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from distsweep.analysis.background import describe_background, noise_spectrum
-from distsweep.analysis.ladder import LadderSettings, measure_ladder
+from distsweep.analysis.ladder import Amplitudes, LadderSettings, measure_ladder
 from distsweep.analysis.ladder_limits import find_ladder_limits
 from distsweep.analysis.ladder_take import read_ladder
 from distsweep.analysis.resonance import (
@@ -44,6 +44,11 @@ LEAST_COMPACTNESS = 3.0
 """Least energy per time near the direct sound over the mean (chosen: a stimulus whose band
 starts a quarter higher gives below 0.5, the right one 10 or more, in noise 10 dB above the
 sweep or in a room whose reverberation is 6 dB louder than the direct sound)."""
+
+LARGEST_SMEAR_S = 0.0006
+"""Largest steady drift of the arrival per octave (chosen: crossovers and rooms give steps of
+both signs, or well below half a millisecond above 1 kHz; a sweep whose band starts 3 % higher
+gives 0.7 ms in 2 s, and more in longer ones)."""
 
 
 def analyse(session: Session | str | Path, *, progress: Progress | None = None) -> Results:
@@ -178,7 +183,7 @@ def _analyse_ladder(
         stimulus.sweep,
         LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db),
     )
-    _check_compact(recordings, amplitudes.compactness)
+    _check_sweep(recordings, amplitudes)
     reading = read_ladder(
         amplitudes,
         cut.rungs,
@@ -202,7 +207,8 @@ def _analyse_ladder(
         compression=reading.compression,
         return_check_db=reading.return_check_db,
         limiter=limits.limiter,
-        ceiling=limits.ceiling,
+        ceiling=limits.ceiling.thd,
+        clean_ceiling=limits.ceiling.clean,
         high_order_onset=limits.high_order_onset,
         background=_background(cut, stimulus, calibration),
     )
@@ -210,13 +216,13 @@ def _analyse_ladder(
     return searched, [*_take_warnings(cut.missing, take), *reading.warnings]
 
 
-def _check_compact(recordings: Sequence[Recording], compactness: float) -> None:
+def _check_sweep(recordings: Sequence[Recording], amplitudes: Amplitudes) -> None:
     """Refuse a recording whose sweeps are not the stimulus's.
 
-    Deconvolved with its own sweep, a rung gives most of its energy near the direct sound;
-    with another sweep's inverse, the energy is smeared over seconds.
+    Deconvolved with its own sweep, a rung gives most of its energy near the direct sound, and
+    every octave at the same time; with another sweep's inverse, energy is smeared over time.
     """
-    if compactness < LEAST_COMPACTNESS:
+    if amplitudes.compactness < LEAST_COMPACTNESS or amplitudes.smear_s > LARGEST_SMEAR_S:
         raise InputError(
             f"{recordings[0].path}: the markers are there, but the sweeps between them are not"
             " this stimulus's, or drown in noise: give the sidecar of the stimulus that was"

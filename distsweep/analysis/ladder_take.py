@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -32,6 +33,9 @@ if TYPE_CHECKING:
 RETURN_LIMIT_DB = 0.3
 """A repeated first rung that differs by more is worth a warning (chosen: a small loudspeaker
 that is merely warm differs by 0.1 dB)."""
+
+FALLING_OUTPUT_DB = -1.0
+"""Output that falls by more while the drive rises is no limiter's: recordings were swapped."""
 
 RISING_GAIN_DB = 1.0
 """Gain that rises by more than this with level is no loudspeaker's: levels were mixed up."""
@@ -219,6 +223,17 @@ def _warnings(
                     f"The gain at {rungs[number].drive_dbfs:g} dBFS is"
                     f" {np.median(change_db[band]):.1f} dB above the reference rung's: were the"
                     " levels changed by hand, or is this another stimulus's sidecar?",
+                    rung=number,
+                )
+            )
+    for number, (quieter, louder) in enumerate(itertools.pairwise(rungs), start=1):
+        risen_db = np.median((louder.fundamental_db - quieter.fundamental_db)[band])
+        if risen_db < FALLING_OUTPUT_DB:
+            warnings.append(
+                Warning_(
+                    "output_falls",
+                    f"The output at {louder.drive_dbfs:g} dBFS is {-risen_db:.1f} dB below that at"
+                    f" {quieter.drive_dbfs:g} dBFS: are the recordings in the levels' order?",
                     rung=number,
                 )
             )

@@ -99,6 +99,10 @@ def test_one_file_a_rung(make_bench, tmp_path) -> None:
         assert np.allclose(a.harmonics[2].level_db[real], b.harmonics[2].level_db[real], atol=0.02)
     with pytest.raises(InputError, match=r"2 recording\(s\) given.*3 file"):
         analyse_recording(paths[:2], stimulus=split.sidecar)
+    with pytest.raises(InputError, match="listed twice"):
+        analyse_recording([paths[0], paths[0], paths[2]], stimulus=split.sidecar)
+    swapped = analyse_recording([paths[1], paths[0], paths[2]], stimulus=split.sidecar)
+    assert "output_falls" in [w.code for w in swapped.warnings]
 
 
 def test_a_take_that_stops_early_gives_what_is_complete(make_bench) -> None:
@@ -132,9 +136,10 @@ def test_another_stimulus_is_refused(make_bench, tmp_path) -> None:
     with pytest.raises(InputError, match=r"markers stand .* apart"):
         analyse_recording(path, stimulus=longer.sidecar)
     # The same length, another band: the markers fit, the sweeps do not.
-    other = make_bench(name="other", band_hz=[110, 16000])
-    with pytest.raises(InputError, match="not this stimulus's"):
-        analyse_recording(path, stimulus=other.sidecar)
+    for low_hz in (82, 90, 110, 160):
+        other = make_bench(name=f"other-{low_hz}", band_hz=[low_hz, 16000])
+        with pytest.raises(InputError, match="not this stimulus's"):
+            analyse_recording(path, stimulus=other.sidecar)
 
 
 def test_noise_alone_is_refused(make_bench, rng) -> None:

@@ -99,9 +99,7 @@ def test_sweep_frequency_and_amplitude() -> None:
 
 
 def test_the_drive_falls_below_the_corner() -> None:
-    spared = design_sweep(
-        rate_hz=48000, band_hz=(20.0, 20000.0), sweep_s=8.0, spare_below_hz=60.0
-    )
+    spared = design_sweep(rate_hz=48000, band_hz=(20.0, 20000.0), sweep_s=8.0, spare_below_hz=60.0)
     whole = design_sweep(rate_hz=48000, band_hz=(20.0, 20000.0), sweep_s=8.0)
     frequency = np.array([15.0, 30.0, 60.0, 120.0, 2000.0])
     ratio_db = 20.0 * np.log10(spared.spared_ratio(frequency))
