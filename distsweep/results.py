@@ -118,6 +118,8 @@ class Limiter:
 class Ceiling:
     """Highest level that keeps within a limit, shape ``(F,)``, in the take's unit.
 
+    A take's ``ceiling`` holds the limits of THD alone, its ``clean_ceiling`` those of
+    compression, alone and together with one of THD.
     The limits are ``thd_percent`` (NaN: none), ``compression_db`` (None: none), or both,
     whichever comes first. Levels are interpolated between the levels played, never beyond:
     where ``reached`` is False, ``level_db`` is the highest level played ("at least"). It is
@@ -288,6 +290,7 @@ class Take:
     background: Background | None = None
     staircase: list[Staircase] = field(default_factory=list)
     high_order_onset: list[HighOrderOnset] = field(default_factory=list)
+    clean_ceiling: list[Ceiling] = field(default_factory=list)
     spikes: list[SpikeSeen] = field(default_factory=list)
     decay_map: DecayMap | None = None
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from distsweep.results import Ceiling
@@ -20,12 +22,20 @@ LIMITS: tuple[tuple[float | None, float | None], ...] = (
 """Limits of THD in percent and of compression in dB, one or both (whichever comes first)."""
 
 
+@dataclass(frozen=True)
+class Ceilings:
+    """``thd`` has a limit of THD alone each, ``clean`` one of compression, or of both."""
+
+    thd: list[Ceiling]
+    clean: list[Ceiling]
+
+
 def find_ceilings(
     drive_dbfs: FloatArray,
     level_db: FloatArray,
     thd_db: FloatArray,
     gain_change_db: FloatArray,
-) -> list[Ceiling]:
+) -> Ceilings:
     """Find where each limit is crossed, going up.
 
     Parameters
@@ -52,7 +62,10 @@ def find_ceilings(
             places.append(_crossing(drive_dbfs, -gain_change_db - compression_db))
             names.append("compression")
         ceilings.append(_ceiling(drive_dbfs, level_db, places, names, thd_percent, compression_db))
-    return ceilings
+    return Ceilings(
+        thd=[ceiling for ceiling in ceilings if ceiling.compression_db is None],
+        clean=[ceiling for ceiling in ceilings if ceiling.compression_db is not None],
+    )
 
 
 def _crossing(drive: FloatArray, over: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
@@ -89,30 +102,35 @@ def _ceiling(
     thd_percent: float | None,
     compression_db: float | None,
 ) -> Ceiling:
-    frequencies = level_db.shape[1]
-    at, limited = np.full(frequencies, np.nan), [""] * frequencies
-    reached = np.zeros(frequencies, dtype=bool)
-    for f in range(frequencies):
-        crossed = [(p[0][f], n) for p, n in zip(places, names, strict=True) if p[0][f] == p[0][f]]
-        already = [n for p, n in zip(places, names, strict=True) if p[2][f]]
-        known = [p[1][f] for p in places if p[1][f] == p[1][f]]
-        if already:
-            reached[f], limited[f] = True, already[0]
-        elif crossed:
-            at[f], limited[f] = min(crossed)
-            reached[f] = True
-        elif len(known) == len(places):
-            at[f] = min(known)
-    levels = np.full(frequencies, np.nan)
-    for f in range(frequencies):
-        held = np.isfinite(level_db[:, f])
-        if np.isfinite(at[f]):
-            levels[f] = np.interp(at[f], drive[held], level_db[held, f])
+    crossings = np.array([np.where(np.isnan(p[0]), np.inf, p[0]) for p in places])
+    highest = np.min(np.array([p[1] for p in places]), axis=0)  # NaN where one is not known
+    already = np.array([p[2] for p in places])
+    over = np.any(already, axis=0)
+    crossed = np.min(crossings, axis=0)
+    first = np.where(over, np.argmax(already, axis=0), np.argmin(crossings, axis=0))
+    reached = over | np.isfinite(crossed)
+    at = np.where(over, np.nan, np.where(reached, crossed, highest))
     return Ceiling(
         thd_percent=np.nan if thd_percent is None else thd_percent,
-        level_db=levels,
+        level_db=_level_at(drive, level_db, at),
         compression_db=compression_db,
         drive_dbfs=at,
         reached=reached,
-        limited_by=limited,
+        limited_by=[names[n] if hit else "" for n, hit in zip(first, reached, strict=True)],
     )
+
+
+def _level_at(drive: FloatArray, level_db: FloatArray, at: FloatArray) -> FloatArray:
+    """Return the level at a drive for each frequency, linear between the levels known."""
+    above = np.clip(np.searchsorted(drive, at), 1, max(len(drive) - 1, 1))
+    columns = np.arange(level_db.shape[1])
+    if len(drive) == 1:
+        return np.where(np.isnan(at), np.nan, level_db[0])
+    low, high = level_db[above - 1, columns], level_db[above, columns]
+    share = (at - drive[above - 1]) / (drive[above] - drive[above - 1])
+    levels = low + share * (high - low)
+    for f in np.flatnonzero(np.isnan(levels) & np.isfinite(at)):
+        held = np.isfinite(level_db[:, f])
+        if np.any(held):
+            levels[f] = np.interp(at[f], drive[held], level_db[held, f])
+    return np.asarray(levels)

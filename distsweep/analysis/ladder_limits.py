@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.ceiling import find_ceilings
+from distsweep.analysis.ceiling import Ceilings, find_ceilings
 from distsweep.analysis.limiter import SteadyLevels, judge
-from distsweep.results import Ceiling, Compression, HighOrderOnset, Limiter, Rung
+from distsweep.results import Compression, HighOrderOnset, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
 
 PLATEAU_DB, PLATEAU_SHARE = 0.5, 0.1
@@ -42,7 +42,7 @@ class LadderLimits:
     """A ladder's limiter (None where nothing can be said), ceilings and high-order onsets."""
 
     limiter: Limiter | None
-    ceiling: list[Ceiling]
+    ceiling: Ceilings
     high_order_onset: list[HighOrderOnset]
 
 
@@ -58,7 +58,7 @@ def find_ladder_limits(
     """
     kept = [i for i, rung in enumerate(rungs) if not rung.clipped]
     if not kept:
-        return LadderLimits(None, [], [])
+        return LadderLimits(None, Ceilings([], []), [])
     limiter = None
     if compression is not None and compression.reference_drive_dbfs is not None:
         limiter = _limiter(frequency_hz, rungs, compression, kept)
@@ -213,9 +213,7 @@ def _band_words(frequency_hz: FloatArray, loss: FloatArray, band: BoolArray) -> 
     )
 
 
-def _ceilings(
-    rungs: Sequence[Rung], compression: Compression | None, kept: list[int]
-) -> list[Ceiling]:
+def _ceilings(rungs: Sequence[Rung], compression: Compression | None, kept: list[int]) -> Ceilings:
     drives = np.array([rungs[i].drive_dbfs for i in kept])
     level = np.array([rungs[i].fundamental_db for i in kept])
     clear = np.array([rungs[i].fundamental_db - rungs[i].fundamental_floor_db >= 6.0 for i in kept])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.analysis.background import NoiseSpectrum
-from distsweep.analysis.ceiling import find_ceilings
+from distsweep.analysis.ceiling import Ceilings, find_ceilings
 from distsweep.analysis.compression import ONE_DB, ONSET_DB, THREE_DB, first_crossing
 from distsweep.analysis.limiting import Limiting, find_limiting
 from distsweep.analysis.staircase import (
@@ -22,7 +22,6 @@ from distsweep.analysis.tone_track import ToneTrack
 from distsweep.results import (
     RELIABLE_MARGIN_DB,
     BurstTrace,
-    Ceiling,
     HighOrderOnset,
     Staircase,
     Warning_,
@@ -54,7 +53,7 @@ class StaircaseReading:
     """A staircase's share of a take's results."""
 
     staircase: list[Staircase]
-    ceiling: list[Ceiling]
+    ceiling: Ceilings
     high_order_onset: list[HighOrderOnset]
     warnings: list[Warning_]
 
@@ -286,10 +285,8 @@ def _trace(
     )
 
 
-def _ceilings(rows: list[Staircase]) -> list[Ceiling]:
+def _ceilings(rows: list[Staircase]) -> Ceilings:
     """Return the ceilings of all frequencies, on the levels that all of them may have."""
-    if not rows:
-        return []
     drives = np.unique(np.concatenate([row.drive_dbfs for row in rows]))
     shape = (len(drives), len(rows))
     level, thd, change = (np.full(shape, np.nan) for _ in range(3))

@@ -124,7 +124,7 @@ def shown_ceilings(take: Take) -> list[Ceiling]:
     """Ceilings of distortion and compression together that hold a number, strictest first."""
     return [
         ceiling
-        for ceiling in take.ceiling
+        for ceiling in take.clean_ceiling
         if ceiling.compression_db is not None
         and np.isfinite(ceiling.thd_percent)
         and np.any(np.isfinite(ceiling.level_db))

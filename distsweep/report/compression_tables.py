@@ -67,7 +67,7 @@ def staircase_table(take: Take) -> str:
 def ceiling_table(take: Take) -> str:
     """Text of the ceilings' CSV: a row a limit and frequency; "reached" false means at least."""
     lines: list[list[str]] = [list(CEILING_COLUMNS)]
-    for ceiling in take.ceiling:
+    for ceiling in (*take.ceiling, *take.clean_ceiling):
         limits = [_text(ceiling.thd_percent), _text(ceiling.compression_db)]
         for i, frequency_hz in enumerate(take.frequency_hz):
             values = (frequency_hz, ceiling.level_db[i], ceiling.drive_dbfs[i], ceiling.reached[i])

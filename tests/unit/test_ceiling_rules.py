@@ -17,7 +17,8 @@ def ceilings(thd_db: list[float], change_db: list[float]) -> dict[tuple[object, 
     found = find_ceilings(
         DRIVES, level[:, None], np.array(thd_db)[:, None], np.array(change_db)[:, None]
     )
-    return dict(zip(LIMITS, found, strict=True))
+    assert [ceiling.thd_percent for ceiling in found.thd] == [1.0, 3.0, 10.0]
+    return dict(zip(LIMITS, [*found.thd, *found.clean], strict=True))
 
 
 def test_between_two_levels_the_limit_is_interpolated() -> None:

@@ -75,7 +75,7 @@ def test_one_rung_states_nothing() -> None:
     take.compression.gain_change_db = take.compression.gain_change_db[:1]
     found = limits_of(take)
     assert found.limiter is None
-    assert not any(ceiling.reached.any() for ceiling in found.ceiling if ceiling.compression_db)
+    assert not any(np.any(np.array(c.limited_by) == "compression") for c in found.ceiling.clean)
 
 
 def test_high_order_sound_is_found_with_its_frequency_and_drive() -> None:
