@@ -11,7 +11,9 @@ from distsweep.analysis.alignment import Seen, highest_near, tolerance_octaves
 from distsweep.analysis.evidence import Evidence, clearest
 from distsweep.analysis.resonance_curves import LadderCurves
 from distsweep.results_resonance import GrowthPoint
+from distsweep.units import db_to_ratio
 
+SURE_DB = 25.0
 ABOVE_FLOOR_DB = 10.0
 """Rungs closer to their floor are left out of the slope: noise moves them by decibels."""
 
@@ -50,8 +52,11 @@ def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
     slope = None
     if len(clear) >= 2:
         drives = np.array([p.drive_dbfs for p in clear])
+        # The noise of a level in dB goes as the floor over the value; past SURE_DB other things
+        # than noise, e.g. compression, are what bends the line.
+        weights = db_to_ratio([min(p.above_floor_db, SURE_DB) for p in clear])
         if np.ptp(drives) > 0.0:
-            slope = float(np.polyfit(drives, [p.level_db for p in clear], 1)[0])
+            slope = float(np.polyfit(drives, [p.level_db for p in clear], 1, w=weights)[0])
     appears = None
     for row in reversed(range(len(shown))):
         if not shown[row]:

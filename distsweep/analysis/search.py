@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.analysis.alignment import candidates
 from distsweep.analysis.confidence import confidence
-from distsweep.analysis.echo import Echo, find_echo
+from distsweep.analysis.echo import LAST_HZ, Echo, find_echo
 from distsweep.analysis.evidence import Evidence, Response, fitted, free_response, gather
 from distsweep.analysis.ladder import ImpulseResponse
 from distsweep.analysis.resonance_curves import LadderCurves
@@ -71,17 +71,19 @@ def search_take(
         if (evidence := gather(curves, response, candidate)) is not None
     ]
     verdicts = []
-    for evidence in _worth_a_fit(gathered):
+    for evidence in _worth_a_fit(gathered, math.inf if echo is None else LAST_HZ):
         done = fitted(curves, response, evidence, rate_constant_s=rate_constant_s)
         verdicts.append(Verdict(done, confidence(done)))
     return TakeSearch(curves, response, echo, _one_each(verdicts))
 
 
-def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
+def _worth_a_fit(gathered: list[Evidence], last_hz: float) -> list[Evidence]:
+    """Choose what is fitted. Above ``last_hz`` a comb was not taken off: any bump may be its."""
     radiated = [
         e
         for e in gathered
         if e.candidate.kind == "radiated"
+        and e.candidate.frequency_hz <= last_hz
         and e.bump_db >= LEAST_BUMP_DB
         and e.heights_db[0] >= LEAST_RADIATED_DB
     ]

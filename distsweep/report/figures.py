@@ -21,6 +21,7 @@ from distsweep.report.reliability import (
     thd_reliable,
     thd_standing,
 )
+from distsweep.report.resonance_marks import mark_spikes
 from distsweep.results import Rung, Take
 from distsweep.units import FloatArray
 
@@ -113,6 +114,7 @@ def plot_thd(take: Take) -> look.ReportFigure:
         axes.set_ylabel("THD, dB re fundamental")
         look.percent_axis(axes, "THD, % of fundamental")
         mark_order_ends(axes, order_ends_hz(take))
+        mark_spikes(axes, take, None)
     return figure
 
 

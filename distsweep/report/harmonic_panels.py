@@ -10,6 +10,7 @@ from matplotlib.patches import Patch
 from distsweep.report import look, wording
 from distsweep.report.ladder_chart import draw_lone_points, draw_uncertain
 from distsweep.report.reliability import harmonic_standing, only, thd_reliable
+from distsweep.report.resonance_marks import mark_spikes
 from distsweep.results import Rung, Take
 
 _PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
@@ -62,6 +63,7 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
     shown = only(curve.level_db, standing.reliable)
     axes.plot(f, shown, color=colour, linewidth=1.4, label="_reliable", zorder=3)
     draw_lone_points(axes, f, shown, colour)
+    mark_spikes(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
               fontsize=11.0, weight="bold", color=colour)  # fmt: skip
     if not np.isfinite(curve.level_db).any():

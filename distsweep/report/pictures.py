@@ -31,7 +31,7 @@ def thd(take: Take, name: str) -> Picture:
         partial(_draw, "plot_thd", take),
         f"Total harmonic distortion against frequency, {_lines(take)}; numbers are in the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
-        f"(right). The number on a line is the drive in dBFS. {_STATES}",
+        f"(right). The number on a line is the drive in dBFS. {_STATES}{_spikes(take)}",
         "A level without a line is not clean: its distortion is hidden by noise. A scrap of a "
         "pale line may be noise that passed its margin by chance. "
         + _order_ends(take)
@@ -47,7 +47,7 @@ def harmonics(take: Take, name: str) -> Picture:
         partial(_draw, "plot_harmonics", take),
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
         f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
-        f"frequency. Shaded: the level that noise alone would show. {_STATES}",
+        f"frequency. Shaded: the level that noise alone would show. {_STATES}{_spikes(take)}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
@@ -105,6 +105,11 @@ def _order_ends(take: Take) -> str:
         "Towards high frequencies harmonics leave the measured band (marks along the top: "
         f"{', '.join(steps)}), and THD steps down there without the loudspeaker getting better. "
     )
+
+
+def _spikes(take: Take) -> str:
+    """Explain the triangles, where there are any."""
+    return " Triangles mark the narrow spikes of the loudest level." if take.spikes else ""
 
 
 def _clipped_note(take: Take) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from distsweep.report import compression_sections, facts, pictures
 from distsweep.report.content import Block, Paragraph, Points, Section, Terms
 from distsweep.report.names import unique_names
+from distsweep.report.resonance_section import resonances
 from distsweep.report.summary import background_of, summary_sentences
 from distsweep.results import Results, Take
 
@@ -120,7 +121,7 @@ def cautions(_results: Results) -> Section:
     return Section("Before you repeat this", "cautions", [Points(facts.CAUTIONS)])
 
 
-_FIRST: list[WholeSection] = [summary, warnings, conditions]
+_FIRST: list[WholeSection] = [summary, warnings, conditions, resonances]
 _OF_A_TAKE: list[TakeSection] = [
     levels, distortion, output, compression, compression_sections.staircase, background,
 ]  # fmt: skip

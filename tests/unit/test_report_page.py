@@ -77,7 +77,8 @@ def test_summary_comes_first_and_sections_follow_in_order(plain: tuple[Path, Pag
     _, page = plain
     assert page.headings[0] == ("h1", "Brindlemoor Wren 4")
     assert [words for tag, words in page.headings if tag == "h2"] == [
-        "Summary", "Warnings", "Conditions", "Take: axis", "Definitions", "Before you repeat this",
+        "Summary", "Warnings", "Conditions", "Resonances", "Take: axis", "Definitions",
+        "Before you repeat this",
     ]  # fmt: skip
     assert [words for tag, words in page.headings if tag == "h3"] == [
         "Levels played", "Distortion", "Output", "Compression", "Background",

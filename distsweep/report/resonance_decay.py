@@ -1,0 +1,105 @@
+"""A map of the impulse response's decay, with the settings that made it printed beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.colors import LinearSegmentedColormap
+
+from distsweep.report import look, wording
+from distsweep.results import Take
+
+_STEP_DB = 5.0
+_COLOURS = LinearSegmentedColormap.from_list(
+    "ember", [look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616"]
+)
+
+
+def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> look.ReportFigure:
+    """Draw how each frequency's envelope falls after the direct sound.
+
+    Parameters
+    ----------
+    take
+        A take with a decay map.
+    marks_hz
+        Frequencies to mark, of resonances.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Time upwards, frequency to the right, a shade every 5 dB down to the map's floor; beside
+        it every setting that the picture depends on.
+
+    Raises
+    ------
+    ValueError
+        The take holds no decay map.
+
+    Notes
+    -----
+    The band-pass rings by itself; below the thin line nothing else can be seen.
+    """
+    found = take.decay_map
+    if found is None:
+        raise ValueError("take has no decay map: it needs a ladder with one level that is clean")
+    with look.our_look():
+        figure = look.new_figure(3.9)
+        look.heading(
+            figure,
+            f"How the sound dies away at “{take.position}”",
+            "Each frequency re its own loudest moment. A ridge that reaches up rings on.",
+        )
+        axes = look.add_axes(figure, left=0.72, bottom=0.55, right=6.15, top=3.2)
+        look.frequency_axis(axes, float(found.frequency_hz[0]), float(found.frequency_hz[-1]))
+        time_ms = 1000.0 * found.time_s
+        levels = np.arange(found.floor_db, 0.1, _STEP_DB)
+        shades = axes.contourf(
+            found.frequency_hz, time_ms, np.array(found.level_db).T, levels=levels, cmap=_COLOURS,
+            extend="min",
+        )  # fmt: skip
+        axes.plot(found.frequency_hz, 1000.0 * found.ringing_s, color=look.QUIET_INK,
+                  linewidth=0.9, label="_ringing")  # fmt: skip
+        if found.reflection_s is not None:
+            axes.axhline(1000.0 * found.reflection_s, color=look.EVEN, linewidth=1.0,
+                         linestyle=(0, (3, 2)), label="_reflection")  # fmt: skip
+        for mark_hz in marks_hz or []:
+            axes.plot([mark_hz], [1.015], marker="v", markersize=5.0, color=look.RED,
+                      transform=axes.get_xaxis_transform(), clip_on=False,
+                      label="_mark")  # fmt: skip
+        axes.set_ylim(0.0, float(time_ms[-1]))
+        axes.set_xlabel("Frequency, Hz")
+        axes.set_ylabel("Time after the direct sound, ms")
+        bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
+                                                        top=3.2))  # fmt: skip
+        bar.ax.tick_params(labelsize=8.0)
+        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(take), va="top", fontsize=8.0,
+                    linespacing=1.45)  # fmt: skip
+    return figure
+
+
+def _settings(take: Take) -> str:
+    found = take.decay_map
+    assert found is not None  # the caller looked
+    reflection = (
+        "none found"
+        if found.reflection_s is None
+        else f"{1000.0 * found.reflection_s:.1f} ms\n(dashed line)"
+    )
+    return (
+        "Settings\n"
+        f"Drive: {wording.drive(found.drive_dbfs)}\n"
+        f"Band-pass: Gaussian,\n1/{1.0 / found.bandwidth_octaves:.0f} octave at −3 dB\n"
+        "Its own ringing to\n−20 dB: thin line\n"
+        f"Rows: {_rows_per_octave(take)} an octave\n"
+        f"Time step: {1000.0 * (found.time_s[1] - found.time_s[0]):.1f} ms\n"
+        f"Floor: {wording.signed(found.floor_db, 0)} dB\n"
+        "Time 0: direct sound\n"
+        "First strong reflection:\n"
+        f"{reflection}"
+    )
+
+
+def _rows_per_octave(take: Take) -> int:
+    found = take.decay_map
+    assert found is not None  # the caller looked
+    return round(1.0 / float(np.log2(found.frequency_hz[1] / found.frequency_hz[0])))

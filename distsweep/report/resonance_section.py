@@ -1,0 +1,142 @@
+"""The report's section on resonances: a ranked table, and a strip for each that matters."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from distsweep.report import wording
+from distsweep.report.content import Block, Cell, Paragraph, Picture, Points, Section, Table
+from distsweep.results import Results, Take
+from distsweep.results_resonance import Resonance
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+MOST_STRIPS = 6
+LEAST_FOR_A_STRIP = 0.3  # below, seven of ten are nothing: a line in the table will do
+
+
+def resonances(results: Results) -> Section | None:
+    """What sings along, ranked by how sure it is; or why nothing can be said."""
+    if not any(take.rungs for take in results.takes):
+        return None
+    blocks: list[Block] = [Paragraph(_opening(results))]
+    if results.resonances:
+        blocks.append(_table(results.resonances))
+    if results.resonance_notes:
+        blocks.append(Points(results.resonance_notes))
+    shown = [r for r in results.resonances if r.confidence >= LEAST_FOR_A_STRIP][:MOST_STRIPS]
+    inner = [_strip(results, one, number) for number, one in enumerate(shown, start=1)]
+    return Section("Resonances", "resonances", [*blocks, *_maps(results, shown)], inner)
+
+
+def _opening(results: Results) -> str:
+    if not results.resonances and not results.resonance_notes:
+        return "These results do not say whether resonances were looked for: analyse again."
+    if not results.resonances:
+        return "No resonance is reported. What that means, and what it does not:"
+    likely = sum(one.confidence >= 0.5 for one in results.resonances)
+    return (
+        f"{len(results.resonances)} possible, of which {likely} more likely than not. "
+        "“Radiated”: it lifts every product that lands on its frequency. “Excited”: it is set "
+        "off when its frequency is played. The confidence is a share: of many called 0.8, about "
+        "eight in ten are real."
+    )
+
+
+def _table(found: list[Resonance]) -> Table:
+    rows = [
+        [
+            Cell(f"{one.frequency_hz:.0f} Hz"),
+            Cell(one.kind),
+            Cell(f"{one.confidence:.2f}"),
+            Cell("—" if one.q is None else f"{one.q:.0f}"),
+            Cell(wording.decibels(one.prominence_db)),
+            _growth_cell(one),
+            Cell("—" if one.appears_at_dbfs is None else wording.drive(one.appears_at_dbfs)),
+            Cell(_strongest(one)),
+        ]
+        for one in found
+    ]
+    columns = [
+        "Frequency", "Kind", "Confidence", "Q", "Spike", "Growth, dB per dB", "From drive",
+        "Strongest at",
+    ]  # fmt: skip
+    caption = (
+        "Ranked by confidence. “Spike”: height of the strongest over its surroundings. “Growth”: "
+        "of the harmonic followed, and below it what mild nonlinearity would give."
+    )
+    return Table(caption, columns, rows)
+
+
+def _growth_cell(one: Resonance) -> Cell:
+    if one.growth_db_per_db is None or one.expected_growth_db_per_db is None:
+        return Cell("not known", pale=True)
+    return Cell(wording.signed(one.growth_db_per_db), f"mild: {one.expected_growth_db_per_db:.0f}")
+
+
+def _strongest(one: Resonance) -> str:
+    return next((p.position for p in one.positions if p.state == "strongest"), "not known")
+
+
+def _strip(results: Results, one: Resonance, number: int) -> Section:
+    name = f"resonance-{number}"
+    title = f"{one.frequency_hz:.0f} Hz, {one.kind}"
+    blocks: list[Block] = [Paragraph(one.summary), _picture(results, one, name)]
+    if one.agrees_with:
+        blocks += [Paragraph("What agrees:"), Points(one.agrees_with)]
+    against = one.speaks_against or ["Nothing that was looked at."]
+    blocks += [Paragraph("What speaks against it:"), Points(against)]
+    if one.possible_causes:
+        causes = [cause.sentence for cause in one.possible_causes]
+        blocks += [Paragraph("Possible causes, from the sizes given:"), Points(causes)]
+    return Section(title, name, blocks)
+
+
+def _picture(results: Results, one: Resonance, name: str) -> Picture:
+    return Picture(
+        name,
+        partial(_draw_strip, results, one),
+        f"Evidence for a resonance at {one.frequency_hz:.0f} Hz; the sentences below say the same.",
+        "Top left: if it radiates, the spikes of all harmonics line up here. Top right: if it is "
+        "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
+        "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
+        "each position.",
+        "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
+        "compare the positions. Two spikes can line up by chance.",
+    )
+
+
+def _maps(results: Results, shown: list[Resonance]) -> list[Block]:
+    """The decay map of the leading take, and of the one where the first resonance is strongest."""
+    takes = [take for take in results.takes if take.decay_map is not None]
+    takes.sort(key=lambda take: take.position != "axis")
+    wanted = [_strongest(one) for one in shown if one.kind == "radiated"]
+    picked = takes[:1] + [t for t in takes[1:] if t.position in wanted[:1]]
+    marks_hz = [one.frequency_hz for one in shown]
+    return [
+        Picture(
+            f"decay-map-{number}",
+            partial(_draw_map, take, marks_hz),
+            f"Decay of the impulse response at “{take.position}” over frequency.",
+            f"Decay of the fundamental's impulse response at “{take.position}”. Triangles: the "
+            "resonances above.",
+            "Such maps can be made to show anything: a narrower band-pass rings longer by "
+            "itself, a lower floor shows more of the room. What lies under the thin line is the "
+            "band-pass; what comes after the dashed line holds the room.",
+        )
+        for number, take in enumerate(picked, start=1)
+    ]
+
+
+def _draw_strip(results: Results, one: Resonance) -> Figure:
+    from distsweep.report.resonance_figures import plot_resonance
+
+    return plot_resonance(results, one)
+
+
+def _draw_map(take: Take, marks_hz: list[float]) -> Figure:
+    from distsweep.report.resonance_decay import plot_decay_map
+
+    return plot_decay_map(take, marks_hz)

@@ -1,0 +1,260 @@
+"""Resonances found in recordings of closed-form loudspeakers: kind, frequency, Q, growth."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from closed_form import Branch, cascade, flat, high_pass, play
+from conftest import RATE_HZ, Bench, ladder_recipe
+
+from distsweep.analysis.resonance import Enclosure, SearchedTake, find_resonances
+from distsweep.pipeline import analyse
+from distsweep.results import Results, Tone, read_results, to_json, write_results
+from distsweep.results_resonance import Resonance
+
+OWN = (1.0, 0.02, 0.02)
+
+
+def band_pass(centre_hz: float, q: float) -> Callable[[np.ndarray], np.ndarray]:
+    def response(f: np.ndarray) -> np.ndarray:
+        ratio = np.maximum(f, 1e-3) / centre_hz
+        return 1.0 / (1.0 + 1j * q * (ratio - 1.0 / ratio))
+
+    return response
+
+
+def lifted(centre_hz: float, q: float, lift_db: float) -> Callable[[np.ndarray], np.ndarray]:
+    share = 10.0 ** (lift_db / 20.0) - 1.0
+    mode = band_pass(centre_hz, q)
+    return lambda f: 1.0 + share * mode(f)
+
+
+def echo(delay_s: float, strength: float) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda f: 1.0 + strength * np.exp(-2j * np.pi * f * delay_s)
+
+
+RADIATED = [Branch(high_pass(90), OWN, lifted(1100.0, 25.0, 10.0))]
+EXCITED = [
+    Branch(high_pass(90), OWN, flat),
+    Branch(cascade(high_pass(90), band_pass(700.0, 30.0)), (0.0, 0.2, 0.8), flat),
+]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    recipe = ladder_recipe(
+        name="three", sweep_s=3.0, levels_dbfs=[-26, -18, -10], quiet_s=1.0, pause_s=0.6
+    )
+    return Bench(tmp_path_factory.mktemp("search"), recipe)
+
+
+def hear(bench: Bench, branches: list[Branch], *, noise: float = 5e-7, seed: int = 3) -> np.ndarray:
+    sound = 0.4 * play(branches, bench.waveform, RATE_HZ)
+    return sound + noise * np.random.default_rng(seed).standard_normal(len(sound))
+
+
+@pytest.fixture(scope="module")
+def radiated(bench: Bench) -> Results:
+    return bench.analyse(hear(bench, RADIATED), name="radiated.wav")
+
+
+@pytest.fixture(scope="module")
+def excited(bench: Bench) -> Results:
+    return bench.analyse(hear(bench, EXCITED), name="excited.wav")
+
+
+def only(results: Results) -> Resonance:
+    (one,) = [r for r in results.resonances if r.confidence >= 0.5]
+    return one
+
+
+def test_what_radiates(radiated: Results) -> None:
+    one = only(radiated)
+    assert one.kind == "radiated"
+    assert one.frequency_hz == pytest.approx(1100.0, rel=0.003)
+    assert one.q == pytest.approx(25.0, rel=0.2)  # the fit's own grid of Q is 14 % apart
+    assert one.confidence > 0.9
+    # 10 dB of lift, less what the mode does to the octave around it.
+    assert 8.0 <= one.prominence_db <= 10.5
+    assert one.fundamental_bump == "present"
+    for seen in one.seen_in:
+        assert seen.order * seen.excitation_hz == pytest.approx(1100.0, rel=0.03)
+    assert {seen.order for seen in one.seen_in} >= {2, 3}
+    assert any("the spike is gone" in sentence for sentence in one.agrees_with)
+
+
+def test_what_is_set_off(excited: Results) -> None:
+    one = only(excited)
+    assert one.kind == "excited"
+    # A sweep of 3 s drags the top of a Q of 30 by 1 %; the fit reckons with that.
+    assert one.frequency_hz == pytest.approx(700.0, rel=0.003)
+    assert one.q == pytest.approx(30.0, rel=0.2)
+    assert one.fundamental_bump == "absent"
+    for seen in one.seen_in:
+        assert seen.excitation_hz == pytest.approx(700.0, rel=0.03)
+
+
+@pytest.mark.parametrize("which", ["radiated", "excited"])
+def test_growth_is_that_of_the_polynomial(which: str, request: pytest.FixtureRequest) -> None:
+    """A product of degree n grows by n − 1 dB per dB re the fundamental."""
+    one = only(request.getfixturevalue(which))
+    order = one.growth[0].order
+    assert one.expected_growth_db_per_db == order - 1
+    assert one.growth_db_per_db == pytest.approx(order - 1, abs=0.1)
+    assert one.appears_at_dbfs == -26.0
+    assert [point.drive_dbfs for point in one.growth] == [-26.0, -18.0, -10.0]
+
+
+def test_nothing_is_made_of_a_loudspeaker_without_resonances(bench: Bench) -> None:
+    results = bench.analyse(hear(bench, [Branch(high_pass(90), OWN, flat)]), name="none.wav")
+    assert results.resonances == []
+    assert any("none was found" in note for note in results.resonance_notes)
+
+
+def test_a_comb_is_no_resonance(bench: Bench) -> None:
+    branches = [Branch(high_pass(90), OWN, echo(0.0032, 0.4))]
+    results = bench.analyse(hear(bench, branches), name="comb.wav")
+    assert [r for r in results.resonances if r.confidence >= 0.5] == []
+
+
+def test_an_equaliser_s_bump_is_no_resonance(bench: Bench) -> None:
+    """What is raised before the curvature raises every product of it, by n times as much."""
+    before = cascade(high_pass(90), lifted(800.0, 10.0, 4.0))
+    results = bench.analyse(hear(bench, [Branch(before, OWN, flat)]), name="equaliser.wav")
+    assert [r for r in results.resonances if r.confidence >= 0.5] == []
+
+
+def test_noise_hides_and_is_named(bench: Bench) -> None:
+    faint = [Branch(high_pass(90), (1.0, 1e-4, 1e-4), lifted(1100.0, 25.0, 10.0))]
+    results = bench.analyse(hear(bench, faint, noise=3e-3), name="noisy.wav")
+    assert results.resonances == []
+    assert any("No harmonic stands clear of the noise" in note for note in results.resonance_notes)
+
+
+def test_one_level_and_one_position_are_named(tmp_path: Path) -> None:
+    recipe = ladder_recipe(name="single", sweep_s=3.0, levels_dbfs=[-10], quiet_s=1.0)
+    single = Bench(tmp_path, recipe)
+    results = single.analyse(hear(single, RADIATED))
+    one = only(results)
+    assert one.growth_db_per_db is None
+    assert "How it grows with level cannot be told" in one.summary
+    assert any("one clean level only" in note for note in results.resonance_notes)
+    assert any("one position only" in note for note in results.resonance_notes)
+    assert any("nothing confirms it" in sentence for sentence in one.speaks_against)
+
+
+def test_when_everything_clips_nothing_is_said_but_why(radiated: Results) -> None:
+    take = dataclasses.replace(
+        radiated.takes[0],
+        rungs=[dataclasses.replace(rung, clipped=True) for rung in radiated.takes[0].rungs],
+    )
+    found = find_resonances([SearchedTake(take, None, 0.5)], Enclosure())
+    assert found.resonances == [] and found.spikes == [[]] and found.decay_maps == [None]
+    assert "every level clipped" in found.notes[0]
+    assert "no ladder" in find_resonances([], Enclosure()).notes[0]
+
+
+def searched(results: Results) -> SearchedTake:
+    return SearchedTake(results.takes[0], None, 0.42)
+
+
+def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
+    """The same curves, with the spikes in the middle rung only."""
+    take = radiated.takes[0]
+    f = take.frequency_hz
+    rungs = []
+    for number, rung in enumerate(take.rungs):
+        harmonics = {}
+        for order, curve in rung.harmonics.items():
+            there = 20.0 * np.log10(np.abs(lifted(1100.0, 25.0, 10.0)(order * f)))
+            there = there if number != 1 else 0.0 * there
+            harmonics[order] = dataclasses.replace(curve, level_db=curve.level_db - there)
+        rungs.append(dataclasses.replace(rung, harmonics=harmonics))
+    doubted = find_resonances(
+        [SearchedTake(dataclasses.replace(take, rungs=rungs), None, 0.42)], Enclosure()
+    ).resonances
+    near = [r for r in doubted if abs(r.frequency_hz / 1100.0 - 1.0) < 0.05]
+    assert near and near[0].confidence < 0.35
+    assert any("a noise burst would look the same" in s for s in near[0].speaks_against)
+
+
+def test_hum_where_a_spike_is_heard_is_named(excited: Results) -> None:
+    one = only(excited)
+    order = max(one.seen_in, key=lambda seen: seen.prominence_db).order
+    found = find_resonances([searched(excited)], Enclosure(), hum=[Tone(700.0 * order, -80.0)])
+    assert any("mains hum" in s for s in found.resonances[0].speaks_against)
+    clear = find_resonances([searched(excited)], Enclosure(), hum=[Tone(50.0, -80.0)])
+    assert not any("mains hum" in s for s in clear.resonances[0].speaks_against)
+
+
+@pytest.fixture(scope="module")
+def session(bench: Bench) -> Results:
+    """On the axis nothing; close to the port a mode, at half a wavelength of the port."""
+    bench.record(hear(bench, [Branch(high_pass(90), OWN, flat)]), name="axis.wav")
+    bench.record(hear(bench, RADIATED), name="port.wav")
+    path = bench.folder / "session.toml"
+    path.write_text(
+        "[device]\nport_mm = { length = 131, diameter = 36 }\n[conditions]\ntemperature_c = 20\n"
+        + "".join(
+            f'[[takes]]\nposition = "{name}"\nstimulus = "three.json"\nrecording = "{name}.wav"\n'
+            for name in ("axis", "port")
+        )
+    )
+    return analyse(path)
+
+
+def test_what_one_position_shows_alone_is_halved_and_said(session: Results) -> None:
+    (one,) = session.resonances
+    assert {p.position: p.state for p in one.positions} == {"axis": "missing", "port": "strongest"}
+    assert 0.3 < one.confidence <= 0.5
+    assert any("missing at “axis”" in sentence for sentence in one.speaks_against)
+    assert "strongest at “port”" in one.summary
+    assert not any("one position only" in note for note in session.resonance_notes)
+
+
+def test_a_cause_is_offered_with_its_frequency_and_never_as_certain(session: Results) -> None:
+    """131 mm and (0.82 + 0.61)·18 mm: 343.2/(2·0.1568) = 1094 Hz."""
+    (cause,) = session.resonances[0].possible_causes
+    assert cause.predicted_hz == pytest.approx(1094.0, abs=1.0)
+    assert "pipe mode 1" in cause.name and 0.9 < cause.match <= 1.0
+    assert cause.sentence.startswith("Possibly ") and "By chance" in cause.sentence
+
+
+def test_decay_at_the_position_that_shows_it(session: Results) -> None:
+    decay = session.resonances[0].decay
+    assert decay is not None and decay.state == "rings"
+    assert decay.q == pytest.approx(25.0, rel=0.1)  # the direct sound bends the slope a little
+    found = session.takes[1].decay_map
+    assert found is not None and len(found.level_db) == len(found.frequency_hz)
+    row = int(np.argmin(np.abs(found.frequency_hz - 1100.0)))
+    beside = int(np.argmin(np.abs(found.frequency_hz - 700.0)))
+    late = int(np.argmin(np.abs(found.time_s - 0.015)))
+    assert found.level_db[row][late] > found.level_db[beside][late] + 10.0
+
+
+def test_spikes_are_kept_with_the_take(radiated: Results) -> None:
+    spikes = radiated.takes[0].spikes
+    assert {spike.order for spike in spikes} >= {2, 3, None}
+    loudest = [s for s in spikes if s.order == 2 and s.drive_dbfs == -10.0]
+    assert any(abs(2.0 * s.frequency_hz / 1100.0 - 1.0) < 0.02 for s in loudest)
+
+
+def test_results_are_written_and_read(session: Results, tmp_path: Path) -> None:
+    path = tmp_path / "results.json"
+    write_results(session, path)
+    again = read_results(path)
+    assert to_json(again) == to_json(session)
+    plain = json.loads(path.read_text())["resonances"][0]
+    assert set(plain) >= {
+        "frequency_hz", "q", "kind", "confidence", "prominence_db", "growth_db_per_db", "seen_in",
+        "agrees_with", "speaks_against", "possible_causes",
+    }  # fmt: skip
+    assert set(plain["seen_in"][0]) == {
+        "position", "order", "excitation_hz", "drive_dbfs", "prominence_db",
+    }  # fmt: skip
+    assert isinstance(again.resonances[0], Resonance)
