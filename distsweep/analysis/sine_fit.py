@@ -12,6 +12,11 @@ FREQUENCY_ITERATIONS = 8
 """Most steps of the four-parameter fit; it doubles its digits at each."""
 
 
+SMALL_PRODUCT = 200_000
+"""Multiplications in a matrix product that OpenBLAS, which numpy ships with, still does on
+one core (its threshold is 262144)."""
+
+
 @dataclass(frozen=True)
 class SineFit:
     """A fitted sine: amplitude·cos(2π·frequency·t + phase) + offset, t from the first sample.
@@ -83,6 +88,16 @@ def _as_fit(found: FloatArray, frequency_hz: float, residual: FloatArray) -> Sin
     )
 
 
+def _pieces(count: int, work_of_a_sample: int) -> list[slice]:
+    """Cut samples into pieces whose matrix products stay on one core.
+
+    A big product wakes a pool of threads, which on a busy machine waits for its slowest: it
+    cost ten times the CPU of the small ones.
+    """
+    length = max(16, SMALL_PRODUCT // work_of_a_sample)
+    return [slice(first, min(first + length, count)) for first in range(0, count, length)]
+
+
 @dataclass(frozen=True)
 class HarmonicFit:
     """Harmonics fitted together with the fundamental.
@@ -136,8 +151,15 @@ def fit_harmonics(
     basis[:, -3], basis[:, -2] = drift * turn.real, drift * turn.imag
     basis[:, -1] = 1.0
     # The columns are all but orthogonal over whole periods: normal equations lose nothing.
-    found = np.linalg.solve(basis.T @ basis, basis.T @ signals.T)
-    residual = signals - (basis @ found).T
+    pieces = _pieces(count, basis.shape[1] * max(len(signals), basis.shape[1]))
+    normal, projected = np.zeros((basis.shape[1],) * 2), np.zeros((basis.shape[1], len(signals)))
+    for piece in pieces:
+        normal += basis[piece].T @ basis[piece]
+        projected += basis[piece].T @ signals[:, piece].T
+    found = np.linalg.solve(normal, projected)
+    residual = signals.copy()
+    for piece in pieces:
+        residual[:, piece] -= (basis[piece] @ found).T
     harmonics = np.zeros((len(signals), order), dtype=complex)
     harmonics[:, :held] = (found[0:-3:2] - 1j * found[1:-3:2]).T
     return HarmonicFit(

@@ -33,7 +33,7 @@ ATTACK_DENSE_S = 0.03
 LINEAR_WITHIN_DB = 0.1
 """Bursts whose gain changed by less show how the loudspeaker itself answers a step."""
 
-CURVES_FITTED = 6
+CURVES_FITTED = 4
 """Attack is fitted to so many of the bursts in which the gain falls most."""
 
 SETTLE_S, SETTLE_PERIODS = 0.05, 4.0

@@ -156,7 +156,7 @@ def _search(misfit: Callable[[float], float], shortest: float, longest: float) -
     """Return the argument of least misfit on a logarithmic scale, by narrowing grids."""
     low, high = np.log(shortest), np.log(longest)
     best = low
-    for points in (33, 9, 9, 9):
+    for points in (21, 7, 7, 7):
         grid = np.linspace(low, high, points)
         best = grid[int(np.argmin([misfit(float(np.exp(g))) for g in grid]))]
         step = grid[1] - grid[0]
