@@ -118,14 +118,13 @@ class PortAudio:
         """Record only; return shape ``(frames, channels)``."""
         frames = round(seconds * rate_hz)
         recorded = np.zeros((frames, channels))
-        progress = {"frames": 0, "at": time.monotonic()}
+        count, beat = 0, time.monotonic() + STARTING_S - STUCK_S
 
-        def take(block: Any, count: int, _time: Any, _status: Any) -> None:
-            first = progress["frames"]
-            inside = min(count, frames - int(first))
-            recorded[int(first) : int(first) + inside] = block[:inside]
-            progress["frames"] += inside
-            progress["at"] = time.monotonic()
+        def take(block: Any, arrived: int, _time: Any, _status: Any) -> None:
+            nonlocal count, beat
+            inside = min(arrived, frames - count)
+            recorded[count : count + inside] = block[:inside]
+            count, beat = count + inside, time.monotonic()
 
         try:
             stream = self._sd.InputStream(
@@ -139,9 +138,9 @@ class PortAudio:
         except self._sd.PortAudioError as error:
             raise DeviceError(f"{device.name!r} cannot be recorded ({_told(error)})") from error
         try:
-            while progress["frames"] < frames:
+            while count < frames:
                 time.sleep(TICK_S)
-                if time.monotonic() - progress["at"] > STUCK_S or not stream.active:
+                if time.monotonic() - beat > STUCK_S or not stream.active:
                     raise DeviceError(
                         f"{device.name!r} stopped in mid-recording: is it plugged in?"
                     )

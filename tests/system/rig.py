@@ -128,6 +128,19 @@ class Rig:
             text=True,
         )
 
+    def popen_at_terminal(self, *arguments: str) -> tuple[subprocess.Popen, int]:
+        """Start the command line at a terminal; return also the terminal's other end."""
+        ours, theirs = os.openpty()
+        process = subprocess.Popen(
+            [*NICE, sys.executable, "-m", "distsweep", *arguments],
+            env=self.environment,
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+        )
+        os.close(theirs)
+        return process, ours
+
     def run(self, *arguments: str, timeout_s: float = 90.0) -> Finished:
         began = time.monotonic()
         process = self.popen(*arguments)

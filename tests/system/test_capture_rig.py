@@ -8,7 +8,10 @@ n·f over that at f.
 from __future__ import annotations
 
 import json
+import os
+import select
 import signal
+import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -295,6 +298,42 @@ def test_ctrl_c_fades_out_and_keeps_what_was_recorded(
         assert faded / RATE_HZ <= STOP_WITHIN_S
 
 
+def read_until(terminal: int, text: str, timeout_s: float) -> str:
+    """Read a terminal until it shows a text, or its other end is closed."""
+    shown, deadline = "", time.monotonic() + timeout_s
+    while text not in shown:
+        ready = select.select([terminal], [], [], max(0.0, deadline - time.monotonic()))[0]
+        assert ready, f"{text!r} was not shown: {shown}"
+        try:
+            shown += os.read(terminal, 4096).decode(errors="replace")
+        except OSError:  # what a terminal says once nobody is at its other end
+            break
+    return shown
+
+
+@pytest.mark.parametrize(
+    ("answers", "code"), [(True, 0), (False, 130)], ids=["the level", "Ctrl-C"]
+)
+def test_at_a_real_terminal_the_level_is_typed_and_progress_shown(
+    rig: Rig, session: Path, sidecar: Path, answers: bool, code: int
+) -> None:
+    """75 dB SPL at 3 m are asked for; at the listener's 1 m that is 84.5, and 86.5 at the peak."""
+    rig.start_loudspeaker(loudspeaker_model(**STRONG))
+    options = ("--levels-spl", "75", "--distance-m", "3", "--listener-distance-m", "1")
+    process, terminal = rig.popen_at_terminal(*arguments(session, sidecar, *SEPARATE, *options))
+    shown = read_until(terminal, "Type ", 40.0)
+    if answers:
+        os.write(terminal, b"87\n")
+    else:
+        process.send_signal(signal.SIGINT)
+    shown += read_until(terminal, "\0", 30.0)
+    os.close(terminal)
+    assert process.wait(10) == code, shown
+    assert "s to go, measured" in shown
+    assert "never lift a protective earth" in shown
+    assert bool(events(session, "rung")) == (code == 0)
+
+
 def events_so_far(session: Path, kind: str) -> list[dict]:
     return events(session, kind) if (session / "capture-log.jsonl").exists() else []
 
@@ -304,3 +343,20 @@ def wait_for(condition, timeout_s: float) -> None:
     while not condition():
         assert time.monotonic() < deadline, "it did not come to pass"
         time.sleep(0.05)
+
+
+def test_a_calibrators_tone_is_recorded_and_found(rig: Rig, tmp_path: Path) -> None:
+    """94 dB at −20 dBFS: a 0 dBFS sine is 114 dB SPL."""
+    tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(8 * RATE_HZ) / RATE_HZ)
+    (tmp_path / "tone.raw").write_bytes(tone.astype("<f4").tobytes())
+    with subprocess.Popen(
+        [
+            *("pacat", "--playback", "--device=mic", "--raw", "--format=float32le"),
+            *(f"--rate={RATE_HZ}", "--channels=1", str(tmp_path / "tone.raw")),
+        ],
+        env=rig.environment,
+    ) as player:
+        done = rig.run("calibrate", str(tmp_path / "s"), "--input", "mic", "--seconds", "3")
+        player.kill()
+    assert done.exit_code == 0, done.stderr
+    assert "0 dBFS is 114.00 dB SPL" in done.stderr
