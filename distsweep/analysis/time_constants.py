@@ -61,8 +61,13 @@ def fit_attack(
     """Fit one time constant to the starts of several bursts.
 
     Each burst has a start and an end gain of its own, found by linear least squares for any
-    time constant; so only the time constant is searched. ``start_db`` and ``end_db`` are the
-    last burst's. Returns None when no curve is given.
+    time constant; so only the time constant is searched. ``start_db`` is the highest gain that
+    was seen in the last burst, ``end_db`` where it leads. Returns None when no curve is given.
+
+    Notes
+    -----
+    The fitted start gain itself is no gain that ever was: while the ramp is still under the
+    threshold, a limiter that has not yet recovered goes on recovering, and only then attacks.
     """
     if not curves:
         return None
@@ -70,7 +75,8 @@ def fit_attack(
         lambda tau: sum(_attack_misfit(curve, tau)[0] for curve in curves), shortest_s, longest_s
     )
     count = sum(len(curve.time_s) for curve in curves)
-    _, start, end = _attack_misfit(curves[-1], best)
+    _, _, end = _attack_misfit(curves[-1], best)
+    start = float(np.max(curves[-1].gain_db))
     total = sum(_attack_misfit(curve, best)[0] for curve in curves)
     return Approach(best, start, end, float(np.sqrt(total / count)))
 

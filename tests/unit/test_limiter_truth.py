@@ -48,6 +48,14 @@ CASES = {
     "infinite, fast": LimitedCase(
         TrueLimiter(-18.9, 1e9, 6.0, 1.2, 750.0), LOUDSPEAKER, 4000.0, None, 4
     ),
+    "fast attack, slow release": LimitedCase(
+        # A limiter that has recovered by 2 dB only when the next burst comes.
+        TrueLimiter(-15.4, 10.0, 6.0, 1.16, 700.0),
+        LOUDSPEAKER,
+        4000.0,
+        None,
+        8,
+    ),
     "10:1 on the low band": LimitedCase(
         TrueLimiter(-19.2, 10.0, 6.0, 12.0, 300.0), LOUDSPEAKER, 500.0, 2500.0, 5
     ),
