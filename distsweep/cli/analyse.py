@@ -47,6 +47,7 @@ def command(
     no_report: bool,
 ) -> None:
     """Analyse a SESSION (a folder or a session.toml), or RECORDINGs with --stimulus."""
+    from distsweep.errors import InputError
     from distsweep.pipeline import analyse, analyse_recording
     from distsweep.results import to_json, write_results
 
@@ -55,8 +56,9 @@ def command(
         if len(sources) > 1:
             raise click.UsageError("several recordings go with --stimulus; or give one session")
         if source.suffix.lower() in (".wav", ".flac", ".aiff", ".aif") and source.is_file():
-            raise click.UsageError(
-                f"{source} looks like a recording: add --stimulus with its stimulus's sidecar"
+            raise InputError(
+                f"{source}: is a recording, and no session: add --stimulus with the sidecar of"
+                " the stimulus that was played"
             )
         if channel is not None:
             raise click.UsageError("--channel goes with --stimulus; a session names its channels")

@@ -121,7 +121,10 @@ def _file_name(table: Table) -> str:
             " character",
         )
     if len(name.encode("utf-8")) > 100:
-        table.fail("name", f"has {len(name)} characters: it becomes a file's name, so 100 at most")
+        table.fail(
+            "name",
+            f"is {name[:20]!r}… of {len(name)} characters: make it 100 at most, for a file's name",
+        )
     return name
 
 

@@ -9,6 +9,7 @@ import shutil
 import struct
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -572,16 +573,17 @@ def test_special_file_is_written_to_and_not_replaced(bench: Bench, capfd) -> Non
     # Renaming a whole file into place would put a plain file where /dev/null was.
     pipe = bench.folder / "pipe"
     os.mkfifo(pipe)
-    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
-    try:
-        run(
-            capfd,
-            *("analyse", bench.folder / "short.wav", "--stimulus", bench.sidecar),
-            *("--json", pipe, "--no-report", "-o", bench.folder / "results"),
-        )
-    finally:
-        os.close(reader)
+    heard: list[str] = []
+    reader = threading.Thread(target=lambda: heard.append(pipe.read_text()), daemon=True)
+    reader.start()
+    run(
+        capfd,
+        *("analyse", bench.folder / "short.wav", "--stimulus", bench.sidecar),
+        *("--json", pipe, "--no-report", "-o", bench.folder / "results"),
+    )
+    reader.join(timeout=20.0)
     assert pipe.is_fifo()
+    assert json.loads(heard[0])["schema"] == "distsweep.results/1"
 
 
 # --- the same as a process ----------------------------------------------------------------
