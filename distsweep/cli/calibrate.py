@@ -16,7 +16,13 @@ if TYPE_CHECKING:
 @click.argument("session", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--recording", type=click.Path(path_type=Path), help="Recorded calibrator tone.")
 @click.option("--input", "device", metavar="DEV", help="Record the calibrator's tone now.")
-@click.option("--channel", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option(
+    "--channel",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Channel of the microphone, counted from 1.",
+)
 @click.option("--rate-hz", type=int, default=48000, show_default=True, help="With --input.")
 @click.option(
     "--seconds",

@@ -25,8 +25,20 @@ if TYPE_CHECKING:
 )
 @click.option("--input", "input_name", metavar="DEV", required=True, help="Number or name.")
 @click.option("--output", "output_name", metavar="DEV", required=True, help="Number or name.")
-@click.option("--input-channel", type=click.IntRange(min=1), default=1, show_default=True)
-@click.option("--output-channel", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option(
+    "--input-channel",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Channel of the microphone, counted from 1.",
+)
+@click.option(
+    "--output-channel",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Channel of the loudspeaker, counted from 1.",
+)
 @click.option(
     "--loopback-channel",
     type=click.IntRange(min=1),
