@@ -34,8 +34,8 @@ shows more clearly counts less, and half where the leading one shows nothing (ch
 fields were not part of the calibration)."""
 
 ONE_RUNG_SHOWS_FACTOR = 0.3
-"""For a spike that one rung shows and others, clear of the noise, do not (chosen: a noise burst
-does so, and the simulated population has none)."""
+"""For a spike that one rung shows and others, clear of the noise, do not, and for a lone spike of
+one order at one rung (chosen: noise, and bursts of it, make such; the population has no bursts)."""
 
 FREQUENCY_UNCERTAINTY = 0.005
 """Of a resonance's own frequency, as a fraction (95 of 100 simulated ones are closer)."""
@@ -161,9 +161,10 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
 
 
 def _persistence(curves: LadderCurves, evidence: Evidence) -> float:
-    """1, or less where one rung shows what others should have shown."""
+    """1, or less where one rung shows what others should have, or all is one lone spike."""
     shown, asked = rungs_that_show(curves, evidence)
-    return ONE_RUNG_SHOWS_FACTOR if asked >= 2 and shown == 1 else 1.0
+    doubtful = (asked >= 2 and shown == 1) or len(evidence.seen) == 1
+    return ONE_RUNG_SHOWS_FACTOR if doubtful else 1.0
 
 
 def rungs_that_show(curves: LadderCurves, evidence: Evidence) -> tuple[int, int]:

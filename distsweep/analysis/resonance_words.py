@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from distsweep.analysis.echo import Echo
 from distsweep.analysis.evidence import CLEAR_DB, Evidence
 from distsweep.analysis.resonance_curves import LadderCurves
@@ -21,6 +23,9 @@ COMB_WORTH_A_WORD_DB = 1.0
 HUM_WITHIN = 0.015
 """A mains line within this fraction of where a spike is heard is worth a word: a window of 70
 periods is so wide."""
+
+HARDLY_ANY = 0.01
+"""Share of all harmonics' points that must stand clear of the noise for a search to mean much."""
 
 GROWTH_TOLERANCE_DB_PER_DB = 0.5
 __all__ = ["CLEAR_DB", "Case", "agreements", "bump_state", "contradictions", "notes", "summary"]
@@ -268,11 +273,11 @@ def notes(
     if not curves:
         return [_nothing_to_search(takes)]
     found = []
-    reliable = any((c.above_floor_db >= CLEAR_DB).any() for c in curves)
-    if not reliable:
+    clear = max(float(np.mean(c.above_floor_db >= CLEAR_DB)) for c in curves)
+    if clear < HARDLY_ANY:
         found.append(
-            "No harmonic stands clear of the noise, so no spike can be told from it: a resonance "
-            "may be there and hidden. Measure louder, closer or in a quieter place."
+            "Hardly any harmonic stands clear of the noise, so no spike can be told from it: a "
+            "resonance may be there and hidden. Measure louder, closer or in a quieter place."
         )
     elif not resonances:
         found.append(

@@ -26,6 +26,9 @@ MOST_FITS = 5
 LEFT_SHARE = 0.35
 """Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
 
+SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
+"""Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
+
 SAME_OCTAVES = 0.06
 """Verdicts closer than this are about one thing: the wider of two skirts of one spike."""
 
@@ -129,7 +132,11 @@ def is_same(evidence: Evidence, better: Evidence) -> bool:
     it is a lone spike, which stays in the input-referred level. A mode that radiates at f leaves
     something of order n in the input-referred level at f/n, where the division is not exact.
     """
-    if octaves(evidence.frequency_hz, better.frequency_hz) <= SAME_OCTAVES:
+    same = SAME_OCTAVES
+    if better.pole is not None:
+        bandwidth_octaves = 1.0 / (better.pole.q * math.log(2.0))
+        same = max(same, SAME_BANDWIDTHS * min(bandwidth_octaves, WIDEST_BANDWIDTH_OCTAVES))
+    if octaves(evidence.frequency_hz, better.frequency_hz) <= same:
         return True
     kinds = (evidence.candidate.kind, better.candidate.kind)
     if kinds == ("radiated", "excited"):

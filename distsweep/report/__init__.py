@@ -18,18 +18,24 @@ if TYPE_CHECKING:
         plot_thd,
     )
     from distsweep.report.page import write_report
+    from distsweep.report.resonance_decay import plot_decay_map
+    from distsweep.report.resonance_figures import plot_resonance
     from distsweep.report.tables import write_tables
 
 __all__ = [
+    "plot_decay_map",
     "plot_fundamental",
     "plot_gain_change",
     "plot_harmonics",
+    "plot_resonance",
     "plot_thd",
     "write_report",
     "write_tables",
 ]
 
 _HOMES = {
+    "plot_decay_map": "resonance_decay",
+    "plot_resonance": "resonance_figures",
     "plot_fundamental": "figures",
     "plot_gain_change": "figures",
     "plot_harmonics": "figures",

@@ -132,8 +132,9 @@ def test_an_equaliser_s_bump_is_no_resonance(bench: Bench) -> None:
 def test_noise_hides_and_is_named(bench: Bench) -> None:
     faint = [Branch(high_pass(90), (1.0, 1e-4, 1e-4), lifted(1100.0, 25.0, 10.0))]
     results = bench.analyse(hear(bench, faint, noise=3e-3), name="noisy.wav")
-    assert results.resonances == []
-    assert any("No harmonic stands clear of the noise" in note for note in results.resonance_notes)
+    # Noise makes a lone spike now and then; it is listed, if at all, for what it is worth.
+    assert all(r.confidence < 0.2 for r in results.resonances)
+    assert any("Hardly any harmonic stands clear" in note for note in results.resonance_notes)
 
 
 def test_one_level_and_one_position_are_named(tmp_path: Path) -> None:

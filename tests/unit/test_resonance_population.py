@@ -1,0 +1,62 @@
+"""A few simulated loudspeakers, always the same: found, of the right kind, and called honestly.
+
+The hundred that scores are quoted for are drawn anew by ``tests/benchmarks/bench_population.py``.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from resonance_population import Measured, Population, Score, score
+
+# The first three seeds that draw two resonances or more, and the first that draws none; chosen
+# before anything was searched in them, and none of them was used to fit the confidence.
+SEEDS = (0, 1, 2, 4)
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> list[Measured]:
+    bench = Population(tmp_path_factory.mktemp("population") / "benches")
+    return [bench.measured(seed) for seed in SEEDS]
+
+
+@pytest.fixture(scope="module")
+def scored(measured: list[Measured]) -> Score:
+    return score(measured)
+
+
+def test_what_stands_out_is_found(scored: Score) -> None:
+    assert scored.eligible >= 5  # or the test would say nothing
+    assert scored.found == scored.eligible, scored.text()
+    assert scored.right_kind == scored.found, scored.text()
+
+
+def test_frequencies_are_right(scored: Score) -> None:
+    # What is asked of a hundred: median 0.3 %, and 95 of 100 within 1 %. One of these is a mode
+    # of Q 9, whose top the room's ripple moves by a fifth of its bandwidth: 1.7 %.
+    errors = np.sort(scored.errors_percent)
+    assert np.median(errors) <= 0.3, scored.text()
+    assert errors[-2] <= 1.0 and errors[-1] <= 2.0, scored.text()
+
+
+def test_nothing_else_is_called(scored: Score) -> None:
+    assert scored.false_calls == 0, scored.text()
+
+
+def test_the_confidence_adds_up(scored: Score) -> None:
+    """The sum of confidences is the number to expect; it may be off by two deviations."""
+    expected = float(np.sum(scored.called))
+    spread = math.sqrt(float(np.sum(scored.called * (1.0 - scored.called))))
+    # What is too faint to be eligible is there as well, so that more may be real than called.
+    assert abs(np.sum(scored.real) - expected) <= 2.0 * spread + 0.5, scored.text()
+
+
+def test_every_resonance_comes_with_its_case(measured: list[Measured]) -> None:
+    for one in measured:
+        for resonance in one.resonances:
+            assert resonance.agrees_with and resonance.summary and resonance.seen_in
+            assert resonance.decay is not None and resonance.decay.sentence
+        confidences = [resonance.confidence for resonance in one.resonances]
+        assert confidences == sorted(confidences, reverse=True)
