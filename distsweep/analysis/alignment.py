@@ -139,11 +139,13 @@ def highest_near(
     """
     place, reach = curves.place(frequency_hz), max(1.0, tolerance * POINTS_PER_OCTAVE)
     first, last = max(0, math.ceil(place - reach)), min(len(values), math.floor(place + reach) + 1)
-    if first >= last or not np.any(np.isfinite(values[first:last])):
+    near = values[first:last]
+    if first >= last or np.isnan(near).all():
         return -math.inf, min(max(round(place), 0), len(values) - 1)
-    index = first + int(np.nanargmax(values[first:last]))
-    around = values[max(0, index - 1) : index + 2]
-    return (-math.inf if np.nanmax(around) > values[index] else float(values[index])), index
+    index = first + int(np.where(np.isnan(near), -math.inf, near).argmax())
+    here = float(values[index])
+    flank = any(0 <= k < len(values) and values[k] > here for k in (index - 1, index + 1))
+    return (-math.inf if flank else here), index
 
 
 def seen_spikes(
