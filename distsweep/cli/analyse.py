@@ -81,7 +81,7 @@ def command(
 
         for table in write_tables(results, folder / "tables"):
             _say(f"table: {table}")
-        _say(f"report: {write_report(results, folder / 'report')}")
+        _say(f"report: {write_report(results, folder / 'report', workers=2)}")
 
 
 def _say(text: str) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +23,7 @@ FIGURES = "figures"
 _PNG_DPI = 100  # 860 pixels wide: legible in a forum post, some 100 kB
 
 
-def write_report(results: Results, folder: Path) -> Path:
+def write_report(results: Results, folder: Path, *, workers: int = 1) -> Path:
     """Write the report of a session as a folder, whole or not at all.
 
     Parameters
@@ -31,6 +33,9 @@ def write_report(results: Results, folder: Path) -> Path:
     folder
         Folder to make. A report that stands there already is replaced; give it a folder of
         its own, as nothing else may stand in it.
+    workers
+        Processes that draw figures. More than one needs a main module that may be imported
+        again, as the command line's is: a script without a guard stays with one.
 
     Returns
     -------
@@ -47,7 +52,7 @@ def write_report(results: Results, folder: Path) -> Path:
     _refuse_to_replace_others(folder)
     sections = all_sections(results)
     with whole_folder(folder) as scratch:
-        inline = _write_figures(sections, scratch / FIGURES)
+        inline = _write_figures(sections, scratch / FIGURES, workers=workers)
         page = render_page(device_name(results), sections, inline)
         (scratch / PAGE).write_bytes(page.encode("utf-8"))
     return folder / PAGE
@@ -74,19 +79,28 @@ def device_name(results: Results) -> str:
     return str(name).strip() if name and str(name).strip() else "Unnamed loudspeaker"
 
 
-def _write_figures(sections: list[Section], folder: Path) -> dict[str, Markup]:
+def _write_figures(sections: list[Section], folder: Path, *, workers: int) -> dict[str, Markup]:
     from markupsafe import Markup
 
     folder.mkdir()
-    inline = {}
-    for picture in _pictures(sections):
-        figure = picture.draw()
-        document = figure_svg(figure)
-        (folder / f"{picture.name}.svg").write_bytes(document.encode("utf-8"))
-        figure.savefig(folder / f"{picture.name}.png", dpi=_PNG_DPI, metadata={"Software": None})
-        element = inline_svg(document, name=picture.name, alternative=picture.alternative)
-        inline[picture.name] = Markup(element)  # our own drawing, its text as shapes
-    return inline
+    pictures = list(_pictures(sections))
+    write = partial(_write_figure, folder=folder)
+    if workers > 1 and len(pictures) > 1:
+        with ProcessPoolExecutor(max_workers=workers) as pool:
+            elements = list(pool.map(write, pictures))
+    else:
+        elements = [write(picture) for picture in pictures]
+    # Markup: they are our own drawings, their text as shapes.
+    return {p.name: Markup(e) for p, e in zip(pictures, elements, strict=True)}
+
+
+def _write_figure(picture: Picture, *, folder: Path) -> str:
+    """Draw a picture into files; return the SVG element for the page."""
+    figure = picture.draw()
+    document = figure_svg(figure)
+    (folder / f"{picture.name}.svg").write_bytes(document.encode("utf-8"))
+    figure.savefig(folder / f"{picture.name}.png", dpi=_PNG_DPI, metadata={"Software": None})
+    return inline_svg(document, name=picture.name, alternative=picture.alternative)
 
 
 def _pictures(sections: list[Section]) -> Iterator[Picture]:
