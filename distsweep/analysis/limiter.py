@@ -23,6 +23,10 @@ loss. A memoryless characteristic has at least 0.33 (cubic: 1/3; hard clip: 0.5 
 0.34 to 0.44), a gain that follows the level slowly a hundredth; half of the former leaves
 room for a response that falls between f and 3f."""
 
+HELD_BACK_DB = 0.2
+"""A level that loses so much is held back; a static curve is fitted through two or more such
+levels (chosen: through one, threshold and ratio trade against each other freely)."""
+
 FLAT_TOP = 0.25
 """Local slope of output over drive from which a bent wave counts as clipped (ratio of 4)."""
 
@@ -144,6 +148,9 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
         kind = "limiter" if ratio >= LIMITER_RATIO else "compressor"
         few = f"{len(levels.drive_dbfs)} levels are too few for threshold, ratio and knee"
         return Verdict(Limiter(kind, evidence=[whole, few]))
+    held = levels.gain_change_db <= -HELD_BACK_DB
+    if np.sum(held) < 2:
+        return Verdict(_held_once(levels, int(np.argmax(held)), whole))
     curve = fit_static_curve(levels.drive_dbfs, levels.gain_change_db + levels.drive_dbfs,
                              sigma_db=levels.sigma_db)  # fmt: skip
     ratio_or_none = curve.ratio
@@ -165,6 +172,18 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
         evidence=[whole, text.replace("-", "−")],
     )
     return Verdict(limiter, curve)
+
+
+def _held_once(levels: SteadyLevels, at: int, whole: str) -> Limiter:
+    """Only the loudest level is held back: where it began, and how steeply, is not known."""
+    before, here = levels.drive_dbfs[at - 1], levels.drive_dbfs[at]
+    least = 1.0 / max(_top_slope(levels), 1e-9)
+    bounds = (
+        f"only the level at {here:g} dBFS is held back: it begins between {before:g} and"
+        f" {here:g} dBFS, with a ratio of {min(least, 99.0):.2g} or more; smaller steps would tell"
+    )
+    kind = "limiter" if least >= LIMITER_RATIO else "compressor"
+    return Limiter(kind, evidence=[whole, bounds.replace("-", "−")])
 
 
 def _clip(levels: SteadyLevels) -> ClipFit:

@@ -7,6 +7,7 @@ import pytest
 from report_samples import sample_take
 
 from distsweep.analysis.ladder_limits import find_ladder_limits
+from distsweep.analysis.limiter import SteadyLevels, judge
 from distsweep.results import Compression, Take
 
 DRIVES = np.array([-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0])
@@ -102,3 +103,22 @@ def test_a_lone_point_or_faint_sound_is_no_onset() -> None:
         rung.high_order_db[:] = -65.0  # 25 dB over the floor, but under 0.1 %
         rung.high_order_db[200] = -40.0
     assert limits_of(take).high_order_onset == []
+
+
+def test_one_level_held_back_gives_bounds_and_no_numbers() -> None:
+    """A single loud rung: threshold and ratio would trade against each other freely."""
+    drive = np.array([-40.0, -34.0, -28.0, -22.0, -16.0, -10.0])
+    levels = SteadyLevels(
+        drive_dbfs=drive,
+        gain_change_db=np.array([0.0, 0.0, 0.0, -0.01, -0.03, -3.9]),
+        sigma_db=np.full(6, 0.01),
+        odd_db=np.full(6, -60.0),
+        crest_db=np.full(6, 3.0),
+        order=5,
+    )
+    limiter = judge(levels).limiter
+    assert limiter.kind == "compressor"
+    assert limiter.threshold_dbfs is None and limiter.ratio is None and limiter.knee_db is None
+    # 6 dB asked for, 2.13 dB given: 6/2.13 = 2.8 at least.
+    assert any("between −16 and −10 dBFS" in text and "2.8 or more" in text
+               for text in limiter.evidence)  # fmt: skip
