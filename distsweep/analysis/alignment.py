@@ -13,7 +13,6 @@ from distsweep.analysis.resonance_curves import Family, LadderCurves
 from distsweep.analysis.spikes import (
     LEAST_ABOVE_FLOOR_DB,
     LEAST_SURPRISE,
-    WIDEST_OCTAVES,
     find_spikes,
 )
 from distsweep.units import FloatArray
@@ -176,6 +175,3 @@ def seen_spikes(
                     )
                 )  # fmt: skip
     return found
-
-
-__all__ = ["WIDEST_OCTAVES", "Candidate", "Kind", "Seen", "candidates", "seen_spikes"]

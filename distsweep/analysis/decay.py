@@ -125,6 +125,13 @@ def decay_at(
             free_s=end_s,
             sentence=f"Noise hides the decay at “{where}”: it falls by {fall_db:.0f} dB only.",
         )
+    return _told(where, frequency_hz, rate, ring_s, neighbours_s, end_s)
+
+
+def _told(
+    where: str, frequency_hz: float, rate: float, ring_s: float, neighbours_s: float, free_s: float
+) -> Decay:
+    """Say whether it rings longer than beside it, and what Q that means."""
     longer = ring_s >= LONGER_THAN_NEIGHBOURS * neighbours_s
     decay_q = DECAY_DB_PER_PERIOD_OVER_Q * frequency_hz / rate
     words = f"as against {1000.0 * neighbours_s:.0f} ms beside it"
@@ -144,7 +151,7 @@ def decay_at(
         q=decay_q if longer else None,
         ring_time_s=ring_s,
         neighbours_s=neighbours_s,
-        free_s=end_s,
+        free_s=free_s,
         sentence=sentence,
     )
 

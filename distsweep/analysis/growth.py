@@ -14,6 +14,8 @@ from distsweep.results_resonance import GrowthPoint
 from distsweep.units import db_to_ratio
 
 SURE_DB = 25.0
+"""So far above the floor a level is taken as it is: noise moves it by half a decibel RMS."""
+
 ABOVE_FLOOR_DB = 10.0
 """Rungs closer to their floor are left out of the slope: noise moves them by decibels."""
 
