@@ -221,8 +221,10 @@ def test_a_loudspeaker_process_that_stops_is_noticed(
     rig: Rig, session: Path, sidecar: Path
 ) -> None:
     done, last = strike(rig, session, sidecar, fault("die", first=True))
-    assert (done.exit_code, last["stop"]) == (5, "silent"), done.stderr
-    assert "gone dead" in done.stderr
+    # On a busy machine the output may run dry just before: the rung is then repeated for a
+    # loudspeaker that is gone already, and it is its marker that is missed.
+    assert done.exit_code == 5, done.stderr
+    assert last["stop"] in ("silent", "unheard"), done.stderr
     assert (session / "axis-01-partial.wav").exists()
     assert_never_louder_than_confirmed(rig, session)
 
