@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
 
+from distsweep.analysis.side_by_side import side_by_side
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray
 
@@ -104,9 +104,7 @@ class Deconvolver:
             full[row, :span] = response[-span:]
             full[row, span:] = response[: LOW_STEP * self._low_after]
 
-        # Fourier transforms run outside the interpreter's lock: two rungs at a time.
-        with ThreadPoolExecutor(max_workers=2) as pool:
-            list(pool.map(one, range(len(rungs))))
+        side_by_side(one, range(len(rungs)))
         return Responses(full, span, low, self._low_before, self.rate_hz)
 
     def _spectrum(self, signals: list[FloatArray], late_samples: list[float]) -> FloatArray:

@@ -10,6 +10,7 @@ import scipy.fft
 
 from distsweep.analysis.background import NoiseSpectrum
 from distsweep.analysis.deconvolution import Deconvolver
+from distsweep.analysis.side_by_side import side_by_side
 from distsweep.units import FloatArray
 
 if TYPE_CHECKING:
@@ -57,12 +58,15 @@ class HighOrders:
         frames = int(lower[-1]) + 2
         edge = self._edge_hz[self._held] * self._length / self._rate_hz
         top = int(self._upper_hz * self._length / self._rate_hz)
-        for row, signal in zip(result, signals, strict=True):
-            above = self._power_above(signal, frames, top)
-            first = np.minimum(np.ceil(edge).astype(int), top)
-            blend = place - lower
+        first = np.minimum(np.ceil(edge).astype(int), top)
+        blend = place - lower
+
+        def one(row: int) -> None:
+            above = self._power_above(signals[row], frames, top)
             power = (1.0 - blend) * above[lower, first] + blend * above[lower + 1, first]
-            row[self._held] = np.sqrt(np.maximum(power, 0.0))
+            result[row, self._held] = np.sqrt(np.maximum(power, 0.0))
+
+        side_by_side(one, range(len(signals)))
         return result
 
     def _power_above(self, signal: FloatArray, frames: int, top: int) -> FloatArray:

@@ -13,6 +13,7 @@ import scipy.fft
 from distsweep.analysis.background import NoiseSpectrum, noise_spectrum
 from distsweep.analysis.deconvolution import ARRIVAL_SEARCH_S, LOW_STEP, Deconvolver, Responses
 from distsweep.analysis.high_orders import HighOrders
+from distsweep.analysis.side_by_side import side_by_side
 from distsweep.analysis.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
@@ -135,11 +136,12 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
     shape = (settings.order, len(cut.rungs), len(grid))
     orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)
     usable = np.zeros(shape, dtype=bool)
-    for index in range(settings.order):
-        order = index + 1
+
+    def one(order: int) -> None:
+        index = order - 1
         radiated_hz = order * grid[order * grid <= settings.band_hz[1] * (1.0 + 1e-9)]
         if not len(radiated_hz):
-            break
+            return
         held = slice(0, len(radiated_hz))
         window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
         scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
@@ -149,6 +151,8 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
         usable[index, :, held] = window.resolves & ~_clipped(
             deconvolver, window, cut.rungs, grid[held] / cut.scale
         )
+
+    side_by_side(one, range(1, settings.order + 1))
     high = HighOrders(deconvolver, settings, grid, cut.scale)
     return Amplitudes(
         frequency_hz=grid,

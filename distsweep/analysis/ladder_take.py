@@ -141,7 +141,7 @@ def _rung(
     inside = np.isfinite(orders)
     summed = np.sum(inside, axis=0)
     none = summed == 0
-    distortion = np.sqrt(np.nansum(orders**2, axis=0))
+    distortion = np.sqrt(np.sum(np.where(inside, orders, 0.0) ** 2, axis=0))
     distortion_floor = np.sqrt(np.sum(np.where(inside, floors, 0.0) ** 2, axis=0))
     thd_db = np.where(none, np.nan, db_re_fundamental(distortion, fundamental))
     thd_floor_db = np.where(none, np.nan, db_re_fundamental(distortion_floor, fundamental))
@@ -149,7 +149,7 @@ def _rung(
     return Rung(
         drive_dbfs=cut.drive_dbfs,
         spl_db=None,
-        peak_dbfs=max(float(ratio_to_db(np.max(np.abs(signal)))) for signal in cut.signals),
+        peak_dbfs=float(ratio_to_db(max(max(s.max(), -s.min()) for s in cut.signals))),
         clipped=_clipped(cut),
         fundamental_db=fundamental_db,
         fundamental_floor_db=np.asarray(ratio_to_db(amplitudes.floors[0, row])) + level_offset_db,

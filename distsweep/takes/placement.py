@@ -130,9 +130,11 @@ def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
     count = -(-lags // step)
     padded = np.pad(signal, (0, max(0, (count - 1) * step + block - len(signal))))
     blocks = np.lib.stride_tricks.sliding_window_view(padded, block)[::step][:count]
-    spectra = scipy.fft.rfft(blocks, axis=1)
+    spectra = scipy.fft.rfft(blocks, axis=1, workers=2)
     spectra *= np.conj(scipy.fft.rfft(chirp, block))
-    correlation = np.abs(scipy.fft.irfft(spectra, block, axis=1)[:, :step]).reshape(-1)[:lags]
+    correlation = np.abs(scipy.fft.irfft(spectra, block, axis=1, workers=2)[:, :step]).reshape(-1)[
+        :lags
+    ]
     energy = np.concatenate([[0.0], np.cumsum(signal.astype(float) ** 2)])
     local = energy[len(chirp) :] - energy[: len(energy) - len(chirp)]
     least = 1e-9 * energy[-1] / len(signal) * len(chirp) + 1e-300
