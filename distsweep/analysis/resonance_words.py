@@ -213,12 +213,13 @@ def _is_elsewhere(case: Case, at: AtPosition) -> bool:
 
 
 def _present(at: AtPosition) -> str:
-    how = "strongest" if at.state == "strongest" else "seen"
+    strongest = at.state == "strongest"
+    where = f"strongest at “{at.position}”" if strongest else f"seen at “{at.position}” too"
     size = [
         f"a bump of {at.fundamental_bump_db:.1f} dB" if at.fundamental_bump_db else "",
         f"a spike of {at.spike_db:.1f} dB" if at.spike_db else "",
     ]
-    return f"It is {how} at “{at.position}” too: {_and([s for s in size if s])}."
+    return f"It is {where}: {_and([s for s in size if s])}."
 
 
 def summary(resonance: Resonance, *, causes_known: bool) -> str:
