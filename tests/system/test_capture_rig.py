@@ -113,6 +113,7 @@ def expected_harmonics_db(model: dict, drive_dbfs: float, f: np.ndarray) -> dict
     return {n: 20 * np.log10(part / first * gain(n * f) / gain(f)) for n, part in parts.items()}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("ppm", "route"),
     [(0.0, DUPLEX), (100.0, SEPARATE), (-100.0, SEPARATE)],
@@ -217,6 +218,7 @@ def test_a_gain_raised_by_20_db_is_faded_out_within_50_ms_of_audio(
     assert_kept_and_analysable(rig, session)
 
 
+@pytest.mark.long
 def test_a_loudspeaker_process_that_stops_is_noticed(
     rig: Rig, session: Path, sidecar: Path
 ) -> None:
@@ -229,6 +231,7 @@ def test_a_loudspeaker_process_that_stops_is_noticed(
     assert_never_louder_than_confirmed(rig, session)
 
 
+@pytest.mark.long
 def test_an_input_that_clips_stops_the_rung(rig: Rig, session: Path, sidecar: Path) -> None:
     # Into the microphone's full scale at once: +40 dB.
     done, last = strike(rig, session, sidecar, fault("gain", first=True, gain_db=40.0), *DUPLEX)
@@ -238,6 +241,7 @@ def test_an_input_that_clips_stops_the_rung(rig: Rig, session: Path, sidecar: Pa
     assert_never_louder_than_confirmed(rig, session)
 
 
+@pytest.mark.long
 def test_an_unplugged_microphone_is_found_by_the_probe(
     rig: Rig, session: Path, sidecar: Path
 ) -> None:
@@ -252,6 +256,7 @@ def test_an_unplugged_microphone_is_found_by_the_probe(
     assert not events(session, "confirmed")
 
 
+@pytest.mark.long
 def test_a_server_killed_in_mid_rung_ends_it_and_the_next_start_works(
     tmp_path: Path, session: Path, sidecar: Path
 ) -> None:
@@ -313,6 +318,7 @@ def read_until(terminal: int, text: str, timeout_s: float) -> str:
     return shown
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("answers", "code"), [(True, 0), (False, 130)], ids=["the level", "Ctrl-C"]
 )
@@ -347,6 +353,7 @@ def wait_for(condition, timeout_s: float) -> None:
         time.sleep(0.05)
 
 
+@pytest.mark.long
 def test_a_calibrators_tone_is_recorded_and_found(rig: Rig, tmp_path: Path) -> None:
     """94 dB at −20 dBFS: a 0 dBFS sine is 114 dB SPL."""
     tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(8 * RATE_HZ) / RATE_HZ)
