@@ -47,7 +47,8 @@ def _limiter_of_band(limiter: Limiter) -> str:
     if limiter.kind == "clipping":
         return f"The wave is clipped{band}{_from(limiter)}."
     if limiter.threshold_dbfs is None:
-        return f"A {limiter.kind} acts{band}."
+        reason = f" ({limiter.evidence[1]})" if len(limiter.evidence) > 1 else ""
+        return f"A limiter or compressor acts{band}{reason}."
     return (
         f"A {limiter.kind} with a ratio of {ratio_words(limiter)} acts{band}{_from(limiter)},"
         f" with a knee of {wording.decibels(limiter.knee_db or 0.0)}."
@@ -66,7 +67,12 @@ def _kinds(rows: list[Staircase]) -> str:
     for row in rows:
         kind = "nothing that can be stated" if row.limiter is None else row.limiter.kind
         kinds.setdefault(kind, []).append(wording.frequency(row.frequency_hz))
-    names = {"none": "no limit", "thermal": "a warming coil"}
+    names = {
+        "none": "no limit",
+        "thermal": "a warming coil",
+        "limiter": "a limiter",
+        "compressor": "a compressor",
+    }
     parts = [f"{names.get(kind, kind)} at {_listed(tones)}" for kind, tones in kinds.items()]
     return f"The staircase found {'; '.join(parts)}."
 

@@ -29,7 +29,8 @@ def take_sections(results: Results) -> list[Section | None]:
     whole: list[Section | None] = []
     for take, name in zip(results.takes, names, strict=True):
         inner = [part for write in _OF_A_TAKE if (part := write(results, take, name))]
-        whole.append(Section(f"Take: {take.position}", f"take-{name}", sections=inner))
+        heading = f"Take: {take.position}{_kind(results, take)}"
+        whole.append(Section(heading, f"take-{name}", sections=inner))
     return whole
 
 
@@ -44,8 +45,15 @@ def summary(results: Results) -> Section:
     names = unique_names(take.position for take in results.takes)
     for take, name in zip(results.takes, names, strict=True):
         points = Points(summary_sentences(results, take))
-        parts.append(Section(f"At “{take.position}”", f"summary-{name}", [points]))
+        heading = f"At “{take.position}”{_kind(results, take)}"
+        parts.append(Section(heading, f"summary-{name}", [points]))
     return Section("Summary", "summary", sections=parts)
+
+
+def _kind(results: Results, take: Take) -> str:
+    """Tell takes at one position apart by what was played there."""
+    alike = [other for other in results.takes if other.position == take.position]
+    return f", {take.kind}" if len(alike) > 1 else ""
 
 
 def warnings(results: Results) -> Section:
