@@ -52,8 +52,8 @@ def summary(results: Results) -> Section:
 
 def _kind(results: Results, take: Take) -> str:
     """Tell takes at one position apart by what was played there."""
-    alike = [other for other in results.takes if other.position == take.position]
-    return f", {take.kind}" if len(alike) > 1 else ""
+    kinds = {other.kind for other in results.takes if other.position == take.position}
+    return f", {take.kind}" if len(kinds) > 1 else ""
 
 
 def warnings(results: Results) -> Section:

@@ -257,6 +257,14 @@ def test_several_takes_have_a_section_and_figures_each() -> None:
     assert thd == [f"figure.{name}-thd" for name in ("axis", "axis-2", "30-left", "summary")]
 
 
+def test_a_ladder_and_a_staircase_at_one_position_are_told_apart() -> None:
+    takes = [small(points=20), small(points=20)]
+    takes[1].kind = "staircase"
+    page = words_of(sample_results(*takes))
+    titles = [words for tag, words in page.headings if tag == "h2" and words.startswith("Take")]
+    assert titles == ["Take: axis, ladder", "Take: axis, staircase"]
+
+
 def test_the_sessions_background_serves_takes_without_their_own() -> None:
     take = small()
     take.background = None
