@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.clipping import ClipFit, fit_clipping
-from distsweep.analysis.static_curve import StaticCurve, fit_static_curve
+from distsweep.analysis.static_curve import StaticCurve, fit_static_curve, ratio_of_steps
 from distsweep.results import Limiter
 from distsweep.units import FloatArray, db_to_ratio
 
@@ -144,7 +144,7 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
         f" ({share:.2f} of the share lost; a bent wave shows 0.3 or more)"
     )
     if len(levels.drive_dbfs) < 4:
-        ratio = 1.0 / max(_top_slope(levels), 1e-9)
+        ratio = _top_ratio(levels)
         kind = "limiter" if ratio >= LIMITER_RATIO else "compressor"
         few = f"{len(levels.drive_dbfs)} levels are too few for threshold, ratio and knee"
         return Verdict(Limiter(kind, evidence=[whole, few]))
@@ -177,7 +177,7 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
 def _held_once(levels: SteadyLevels, at: int, whole: str) -> Limiter:
     """Only the loudest level is held back: where it began, and how steeply, is not known."""
     before, here = levels.drive_dbfs[at - 1], levels.drive_dbfs[at]
-    least = 1.0 / max(_top_slope(levels), 1e-9)
+    least = _top_ratio(levels)
     bounds = (
         f"only the level at {here:g} dBFS is held back: it begins between {before:g} and"
         f" {here:g} dBFS, with a ratio of {min(least, 99.0):.2g} or more; smaller steps would tell"
@@ -188,6 +188,12 @@ def _held_once(levels: SteadyLevels, at: int, whole: str) -> Limiter:
 
 def _clip(levels: SteadyLevels) -> ClipFit:
     return fit_clipping(levels.drive_dbfs, levels.gain_change_db, levels.odd_db, order=levels.order)
+
+
+def _top_ratio(levels: SteadyLevels) -> float:
+    """Return drive's step over the output's at the top; a billion where nothing came of it."""
+    slope = _top_slope(levels)
+    return ratio_of_steps(db_to_ratio(1.0), db_to_ratio(slope)) if slope > 1e-9 else 1e9
 
 
 def _top_slope(levels: SteadyLevels) -> float:

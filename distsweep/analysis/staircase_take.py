@@ -43,10 +43,6 @@ HIGH_ORDER_LEVEL_DB = -60.0
 """What the harmonics leave counts from these on: above the background, and re the fundamental
 (0.1 %, chosen: a crackle below it is hard to hear beside its own tone)."""
 
-IMPULSIVE_CREST_DB = 15.0
-"""Peak over RMS from which what is left is impulsive (Gaussian noise of half a second passes
-it once in a thousand stretches; a steady wave stays below 10)."""
-
 
 @dataclass(frozen=True)
 class StaircaseReading:

@@ -18,9 +18,6 @@ from distsweep.units import FloatArray, db_to_power, power_to_db
 HOURS_A_DAY = 8.0
 """Every regime counts over an eight-hour day."""
 
-CEILING_DBA = 140.0
-"""NIOSH: no exposure above 140 dBA, however short (98-126, 1998, section 1.1)."""
-
 NEAREST_MICROPHONE_M = 0.1
 """Distances below this count as this. In a piston's near field the pressure is 2·r/a times
 what 1/r predicts from the far field at r (Keele 1974), so that a near-field microphone stands

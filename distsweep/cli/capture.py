@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from distsweep.capture.safeguards import DEFAULT_CEILING_SPL_DB
+
 if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
     from distsweep.capture.sending import Order
@@ -57,7 +59,7 @@ if TYPE_CHECKING:
     "--ceiling-spl",
     "ceiling_spl_db",
     type=float,
-    default=100.0,
+    default=DEFAULT_CEILING_SPL_DB,
     show_default=True,
     help="Nothing is played that would pass this, dB SPL.",
 )

@@ -8,8 +8,6 @@ from distsweep.report import wording
 from distsweep.report.compression_data import last_step_words, ratio_words, shown_ceilings
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 
-_NOISE = "no level stands clear of the noise often enough"
-
 
 def ladder_sentences(take: Take) -> list[str]:
     """What limits a ladder, from where, and what the last 3 dB of drive brought."""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from distsweep.errors import InputError
+from distsweep.stimulus.level_rules import check_levels
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe, parse_staircase
 from distsweep.stimulus.sweep import HIGHEST_OF_RATE, shortest_sweep_s
 from distsweep.toml_input import Table, nearest, read_toml
@@ -107,7 +107,11 @@ def _parse_ladder(table: Table) -> LadderRecipe:
     )
     table.close()
     _check_band(table, recipe)
-    _check_levels(table, recipe)
+    check_levels(
+        table,
+        recipe.levels_dbfs,
+        must_rise="must rise from rung to rung: sort them, quietest first",
+    )
     _check_length(table, recipe)
     return recipe
 
@@ -163,16 +167,6 @@ def _check_band(table: Table, recipe: LadderRecipe) -> None:
         table.fail("order", f"is {recipe.order}: must be 40 or less")
     if recipe.spare_below_hz is not None and recipe.spare_below_hz >= high_hz:
         table.fail("spare_below_hz", f"is {recipe.spare_below_hz:g}: must lie inside the band")
-
-
-def _check_levels(table: Table, recipe: LadderRecipe) -> None:
-    levels_dbfs = recipe.levels_dbfs
-    if max(levels_dbfs) > 0.0:
-        table.fail("levels_dbfs", f"reaches {max(levels_dbfs):g}: must be 0 dBFS or less")
-    if min(levels_dbfs) < -100.0:
-        table.fail("levels_dbfs", f"starts at {min(levels_dbfs):g}: must be −100 dBFS or more")
-    if any(b <= a for a, b in itertools.pairwise(levels_dbfs)):
-        table.fail("levels_dbfs", "must rise from rung to rung: sort them, quietest first")
 
 
 def _check_length(table: Table, recipe: LadderRecipe) -> None:

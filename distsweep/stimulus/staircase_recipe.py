@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 from dataclasses import dataclass
 from typing import Any
 
+from distsweep.stimulus.level_rules import check_levels
 from distsweep.toml_input import Table
 
 HIGHEST_TONE_OF_RATE = 0.45
@@ -84,7 +84,11 @@ def parse_staircase(table: Table, *, name: str, rate_hz: int) -> StaircaseRecipe
     )
     table.close()
     _check_frequencies(table, recipe)
-    _check_levels(table, recipe)
+    check_levels(
+        table,
+        recipe.levels_dbfs,
+        must_rise="must rise from burst to burst: sort them, quietest first; the way down is added",
+    )
     _check_times(table, recipe)
     return recipe
 
@@ -127,19 +131,6 @@ def _check_frequencies(table: Table, recipe: StaircaseRecipe) -> None:
         table.fail("frequencies_hz", "holds a frequency twice: keep one")
     if recipe.order > 40:
         table.fail("order", f"is {recipe.order}: must be 40 or less")
-
-
-def _check_levels(table: Table, recipe: StaircaseRecipe) -> None:
-    levels_dbfs = recipe.levels_dbfs
-    if max(levels_dbfs) > 0.0:
-        table.fail("levels_dbfs", f"reaches {max(levels_dbfs):g}: must be 0 dBFS or less")
-    if min(levels_dbfs) < -100.0:
-        table.fail("levels_dbfs", f"starts at {min(levels_dbfs):g}: must be −100 dBFS or more")
-    if any(b <= a for a, b in itertools.pairwise(levels_dbfs)):
-        table.fail(
-            "levels_dbfs",
-            "must rise from burst to burst: sort them, quietest first; the way down is added",
-        )
 
 
 def _check_times(table: Table, recipe: StaircaseRecipe) -> None:
