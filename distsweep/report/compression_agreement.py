@@ -42,7 +42,7 @@ def plot_agreement(found: list[Agreement]) -> look.ReportFigure:
         for title, bottom, top in (("THD", 2.35, 3.95), ("Level", 0.55, 2.0)):
             axes = look.add_axes(figure, left=LEFT_IN, bottom=bottom, right=RIGHT_IN, top=top)
             _draw_differences(axes, found, colours, thd=title == "THD")
-            axes.set_ylabel(f"{title}, dB")
+            axes.set_ylabel(f"{title} difference, dB")
         axes.set_xlabel("Frequency, Hz")
     return figure
 

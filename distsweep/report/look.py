@@ -153,7 +153,7 @@ def decibel_axis(axes: Axes, low_db: float, high_db: float, *, step: float | Non
 
 def tick_step_db(span_db: float) -> float:
     """Distance between ticks that gives some four to ten of them."""
-    return next((s for s in (0.5, 1.0, 2.0, 5.0, 10.0) if span_db / s <= 10.0), 20.0)
+    return next((s for s in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0) if span_db / s <= 10.0), 20.0)
 
 
 def percent_axis(axes: Axes, label: str, *, sparse: bool = False) -> Axes:

@@ -125,6 +125,10 @@ def test_the_agreement_fills_only_what_is_reliable() -> None:
     }
     assert marks == {"_reliable": 0.05, "_uncertain": 0.90}
     assert upper.get_ylim()[1] < 0.9  # noise does not set the scale
+    for axes in figure.axes:
+        low, high = axes.get_ylim()
+        seen = [tick for tick in axes.get_yticks() if low <= tick <= high]
+        assert len(seen) >= 4  # a difference of a tenth of a decibel can be read off
 
 
 def test_sentences_say_from_where_how_much_and_how_fast(take: Take) -> None:
