@@ -36,7 +36,7 @@ class Seen:
     order: int
     excitation_hz: float
     prominence_db: float
-    relative_prominence_db: float
+    both_db: float
     above_floor_db: float
     surprise: float
 
@@ -168,10 +168,11 @@ def seen_spikes(
             above = float(curves.above_floor_db[row, column, index])
             chance = float(family.surprise[row, column, index])
             if height >= least_db and above >= LEAST_ABOVE_FLOOR_DB and chance >= LEAST_SURPRISE:
+                level = curves.absolute.prominence_db[row, column, max(0, index - 1) : index + 2]
                 found.append(
                     Seen(
                         row, column, int(order), float(curves.frequency_hz[index]), height,
-                        float(curves.relative.prominence_db[row, column, index]), above, chance,
+                        min(height, max(0.0, float(np.nanmax(level)))), above, chance,
                     )
                 )  # fmt: skip
     return found

@@ -111,7 +111,7 @@ def gather(curves: LadderCurves, response: Response, candidate: Candidate) -> Ev
     if not seen:
         return None
     orders = sorted({s.order for s in seen})
-    spike_db = {order: clearest(seen, order).prominence_db for order in orders}
+    spike_db = {order: clearest(seen, order).both_db for order in orders}
     tolerance = tolerance_octaves(candidate)
     top = clearest(seen, max(orders, key=lambda n: spike_db[n]))
     left, _ = highest_near(

@@ -144,12 +144,14 @@ def is_same(evidence: Evidence, better: Evidence) -> bool:
             octaves(evidence.strongest.excitation_hz, better.frequency_hz) <= SAME_OCTAVES
             and evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
         )
-    heard_hz = evidence.strongest.order * evidence.frequency_hz
-    return (
-        kinds == ("excited", "radiated")
-        and len(evidence.spike_db) == 1
-        and octaves(heard_hz, better.frequency_hz) <= SAME_OCTAVES
-    )
+    if kinds == ("excited", "radiated"):
+        left = [
+            height
+            for order, height in evidence.spike_db.items()
+            if octaves(order * evidence.frequency_hz, better.frequency_hz) > SAME_OCTAVES
+        ]
+        return max(left, default=0.0) < LEAST_EXCITED_DB
+    return False
 
 
 def octaves(one_hz: float, other_hz: float) -> float:
