@@ -51,42 +51,36 @@ class Candidate:
     weight_db: float
 
 
-def candidates(curves: LadderCurves, comb_db: FloatArray) -> list[Candidate]:
+def candidates(curves: LadderCurves) -> list[Candidate]:
     """Gather every spike's hypotheses and merge those that lie together, strongest first.
 
     A spike of order n at f is a candidate "radiated" at n·f if it is in the absolute level,
     "excited" at f if it is in the input-referred one. A bump of the fundamental is a candidate
-    "radiated". ``comb_db`` is what the strongest reflection adds, shape ``(F,)``.
+    "radiated".
     """
     found: list[Candidate] = []
     for row in range(len(curves.drive_dbfs)):
         for column, order in enumerate(curves.orders):
             found += _of_curve(curves, curves.absolute, row, column, "radiated", int(order))
             found += _of_curve(curves, curves.input_referred, row, column, "excited", 1)
-    found += _of_response(curves, comb_db)
+    found += _of_response(curves)
     return _merged(found, "radiated") + _merged(found, "excited")
 
 
-def _of_response(curves: LadderCurves, comb_db: FloatArray) -> list[Candidate]:
+def _of_response(curves: LadderCurves) -> list[Candidate]:
     """Candidates from the fundamental's bumps at the loudest clean rung."""
     found = []
-    row = len(curves.drive_dbfs) - 1
-    response = curves.fundamental_db[row] - comb_db
-    sure = np.full_like(response, np.inf)
-    prominence = curves.fundamental_prominence_db[row]
     for spike in find_spikes(
         curves.frequency_hz,
-        response,
-        prominence,
-        sure,
-        np.ones(len(response), dtype=bool),
+        curves.response_db,
+        curves.bump_db,
+        np.full_like(curves.bump_db, np.inf),
+        np.ones(len(curves.bump_db), dtype=bool),
         points_per_octave=POINTS_PER_OCTAVE,
         least_db=LEAST_BUMP_DB,
     ):
         found.append(
-            Candidate(
-                "radiated", spike.frequency_hz, spike.width_octaves, float(prominence[spike.index])
-            )
+            Candidate("radiated", spike.frequency_hz, spike.width_octaves, spike.prominence_db)
         )
     return found
 

@@ -30,11 +30,12 @@ def features(evidence: Evidence) -> list[float]:
     q_octaves = shape = 0.0
     if pole is not None:
         q_octaves = math.log2(pole.q / 4.0) / 2.0
-        shape = 1.0 - pole.misfit_db / max(pole.without_db, 1e-3)
+        shape = pole.explained
     bump_db = evidence.bump_db if math.isfinite(evidence.bump_db) else 0.0
     if evidence.candidate.kind == "radiated":
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
-        special = [heights[0] / 12.0, bump_db / 6.0, left]
+        lift_db = 0.0 if pole is None else pole.lift_db
+        special = [heights[0] / 12.0, lift_db / 6.0, left]
     else:
         more_db = max(h - n * max(bump_db, 0.0) for n, h in evidence.spike_db.items())
         special = [more_db / 12.0, len(evidence.spike_db) / max(1, len(evidence.asked))]

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from distsweep.analysis.alignment import (
     Candidate,
     Seen,
@@ -14,44 +12,20 @@ from distsweep.analysis.alignment import (
     seen_spikes,
     tolerance_octaves,
 )
-from distsweep.analysis.ladder import POINTS_PER_OCTAVE
+from distsweep.analysis.linear_response import LinearResponse
+from distsweep.analysis.mode_fit import fit_mode
 from distsweep.analysis.pole_fit import Pole, Shape, fit_pole
 from distsweep.analysis.resonance_curves import LadderCurves
-from distsweep.analysis.spikes import LEAST_PROMINENCE_DB, prominences_db
-from distsweep.units import FloatArray
+from distsweep.analysis.spikes import LEAST_PROMINENCE_DB
 
-SURE_SHAPE_BUMP_DB = 1.5
-"""A smaller bump of the fundamental is left out of the fit: the response's ripple is as large."""
-
-LEAST_OF_HIGHEST = {"radiated": 0.5, "excited": 0.2}
-"""A radiated mode lifts every order alike; of an excited one each order has its own height."""
+LEAST_OF_HIGHEST = 0.2
+"""Of an excited mode each order has its own height: lower ones than this part are not fitted."""
 
 SURE_SURROUNDINGS_DB = 15.0
 """Surroundings closer to their floor are bent by noise by some 1.5 dB RMS or more."""
 
 CLEAR_DB = 12.0
 """An order that stands so far above its floor would show a spike, if there were one."""
-
-
-@dataclass(frozen=True)
-class Response:
-    """The linear response that the search uses: of the loudest clean rung, freed of the comb.
-
-    ``comb_db`` is what the strongest reflection adds, ``freed_db`` the level without it; with
-    the prominences of both and of the response as measured, each of shape ``(F,)``.
-    """
-
-    comb_db: FloatArray
-    comb_prominence_db: FloatArray
-    freed_db: FloatArray
-    freed_prominence_db: FloatArray
-
-
-def free_response(curves: LadderCurves, comb_db: FloatArray) -> Response:
-    """Take the comb off the fundamental of the loudest clean rung."""
-    freed = curves.fundamental_db[-1] - comb_db
-    both = prominences_db(np.stack([comb_db, freed]), points_per_octave=POINTS_PER_OCTAVE)
-    return Response(comb_db, both[0], freed, both[1])
 
 
 @dataclass(frozen=True)
@@ -102,7 +76,7 @@ def clearest(seen: tuple[Seen, ...], order: int) -> Seen:
     return max((s for s in seen if s.order == order), key=lambda s: s.above_floor_db)
 
 
-def gather(curves: LadderCurves, response: Response, candidate: Candidate) -> Evidence | None:
+def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
     """Measure a candidate; None where no spike of a harmonic supports it."""
     radiated = candidate.kind == "radiated"
     family = curves.absolute if radiated else curves.input_referred
@@ -120,8 +94,8 @@ def gather(curves: LadderCurves, response: Response, candidate: Candidate) -> Ev
     bump = comb = math.nan
     if curves.holds(candidate.frequency_hz):
         at = (candidate.frequency_hz, tolerance)
-        bump, _ = highest_near(curves, response.freed_prominence_db, *at)
-        comb, _ = highest_near(curves, response.comb_prominence_db, *at)
+        bump, _ = highest_near(curves, curves.bump_db, *at)
+        comb, _ = highest_near(curves, curves.comb_prominence_db, *at)
     asked = [
         int(order)
         for column, order in enumerate(curves.orders)
@@ -137,7 +111,27 @@ def _clear(curves: LadderCurves, column: int, excitation_hz: float) -> bool:
     return bool(above >= CLEAR_DB)
 
 
-def _clear_shapes(evidence: Evidence, *, bump_is_fitted: bool) -> list[Seen]:
+def fitted(
+    curves: LadderCurves, response: LinearResponse, evidence: Evidence, *, rate_constant_s: float
+) -> Evidence:
+    """Add the mode that fits best: a radiated one the response, an excited one its products."""
+    candidate = evidence.candidate
+    if candidate.kind == "radiated":
+        return replace(evidence, pole=fit_mode(response, curves.echo, candidate.frequency_hz))
+    shapes = [
+        Shape(curves.frequency_hz, curves.input_referred.level_db[s.row, s.column], order=s.order)
+        for s in _clear_shapes(evidence)
+    ]
+    pole = fit_pole(
+        shapes,
+        candidate.frequency_hz,
+        width_octaves=candidate.width_octaves,
+        rate_constant_s=rate_constant_s,
+    )
+    return replace(evidence, pole=pole)
+
+
+def _clear_shapes(evidence: Evidence) -> list[Seen]:
     """Choose the spikes to fit: of those that are not far below the highest, the clearest two.
 
     What counts is how far the surroundings stand above their floor, as noise bends these first.
@@ -145,35 +139,7 @@ def _clear_shapes(evidence: Evidence, *, bump_is_fitted: bool) -> list[Seen]:
     """
     tops = [clearest(evidence.seen, order) for order in evidence.spike_db]
     highest = max(top.prominence_db for top in tops)
-    least = LEAST_OF_HIGHEST[evidence.candidate.kind]
-    tops = [top for top in tops if top.prominence_db >= least * highest]
+    tops = [top for top in tops if top.prominence_db >= LEAST_OF_HIGHEST * highest]
     tops.sort(key=lambda top: -(top.above_floor_db - top.prominence_db))
     clear = [t for t in tops if t.above_floor_db - t.prominence_db >= SURE_SURROUNDINGS_DB]
-    return clear[:2] or ([] if bump_is_fitted else tops[:1])
-
-
-def fitted(
-    curves: LadderCurves, response: Response, evidence: Evidence, *, rate_constant_s: float
-) -> Evidence:
-    """Add the mode that fits the candidate's curves best."""
-    shapes = []
-    radiated = evidence.candidate.kind == "radiated"
-    if radiated and evidence.bump_db >= SURE_SHAPE_BUMP_DB:
-        shapes.append(Shape(curves.frequency_hz, response.freed_db, order=1))
-    for spot in _clear_shapes(evidence, bump_is_fitted=bool(shapes)):
-        order = spot.order
-        if radiated:
-            radiated_hz = order * curves.frequency_hz
-            comb_db = np.interp(radiated_hz, curves.frequency_hz, response.comb_db, right=0.0)
-            level_db = curves.absolute.level_db[spot.row, spot.column] - comb_db
-            shapes.append(Shape(radiated_hz, level_db, order=order))
-        else:
-            level_db = curves.input_referred.level_db[spot.row, spot.column]
-            shapes.append(Shape(curves.frequency_hz, level_db, order=order, power=order))
-    pole = fit_pole(
-        shapes,
-        evidence.candidate.frequency_hz,
-        width_octaves=evidence.candidate.width_octaves,
-        rate_constant_s=rate_constant_s,
-    )
-    return replace(evidence, pole=pole)
+    return clear[:2] or tops[:1]

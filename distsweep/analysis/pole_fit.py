@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.windows import CYCLES_AFTER, FLAT_AFTER
-from distsweep.units import ComplexArray, FloatArray, db_to_power, power_to_db
+from distsweep.units import ComplexArray, FloatArray, db_to_power
 
 REACH_WIDTHS, LEAST_REACH_OCTAVES, MOST_REACH_OCTAVES = 3.0, 0.15, 0.3
 """Points within so many of the spike's own widths are looked at: less leaves no surroundings,
@@ -46,24 +46,22 @@ class Shape:
     frequency_hz : where the mode's own frequency is the axis: n·f for what is radiated.
     level_db : shape ``(F,)``.
     order : of the harmonic that the curve was read from.
-    power : how often the mode's response acts: 1 for what it radiates, the order for a product
-        of its motion.
     """
 
     frequency_hz: FloatArray
     level_db: FloatArray
     order: int
-    power: int = 1
 
 
 @dataclass(frozen=True)
 class Pole:
-    """The fit: frequency, Q, the RMS of what the shapes leave, and of what they leave without."""
+    """A mode: frequency and Q, the share of the curves' shape that it explains, and by how much it
+    lifts the response, where that is known."""
 
     frequency_hz: float
     q: float
-    misfit_db: float
-    without_db: float
+    explained: float
+    lift_db: float = 0.0
 
 
 def fit_pole(
@@ -105,12 +103,7 @@ def fit_pole(
         low = max(math.log(LOWEST_Q), math.log(q) - step)
         high = min(math.log(HIGHEST_Q), math.log(q) + step)
     without = sum(float(_rest_of([np.ones_like(p.along), p.along], p)[0]) for p in pieces)
-    return Pole(
-        frequency_hz,
-        q,
-        _decibels(misfit / len(pieces)),
-        _decibels(without / len(pieces)),
-    )
+    return Pole(frequency_hz, q, explained=1.0 - math.sqrt(misfit / max(without, 1e-30)))
 
 
 def template(
@@ -193,7 +186,7 @@ def _rest(piece: _Piece, centre_hz: FloatArray, q: float, constant_s: float) -> 
         0.5 * q * (ratio - 1.0 / ratio),
         frequency_hz=float(centre_hz[len(centre_hz) // 2]),
         q=q,
-        power=piece.shape.power,
+        power=piece.shape.order,
         order=piece.shape.order,
         rate_constant_s=constant_s,
     )
@@ -211,8 +204,3 @@ def _rest_of(columns: list[FloatArray], piece: _Piece) -> FloatArray:
     solved = np.linalg.solve(square, turned @ piece.weighted[:, None])
     rest = piece.weighted - (basis @ solved)[..., 0]
     return np.asarray(np.mean(rest**2, axis=1))
-
-
-def _decibels(mean_squared: float) -> float:
-    """Turn a relative deviation of power into decibels, 10·lg(1 + ε)."""
-    return float(power_to_db(1.0 + math.sqrt(mean_squared)))

@@ -38,12 +38,12 @@ def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Position
     at, seen = [], []
     for search in searches:
         curves = search.curves
-        here = gather(curves, search.response, candidate)
+        here = gather(curves, candidate)
         bump = math.nan
         if curves.holds(candidate.frequency_hz):
             bump, _ = highest_near(
                 curves,
-                search.response.freed_prominence_db,
+                curves.bump_db,
                 candidate.frequency_hz,
                 tolerance_octaves(candidate),
             )

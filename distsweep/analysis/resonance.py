@@ -11,9 +11,11 @@ import numpy as np
 from distsweep.analysis import resonance_words as words
 from distsweep.analysis.causes import possible_causes, predicted_modes
 from distsweep.analysis.decay import Ringing, decay_at, decay_map
+from distsweep.analysis.echo import find_echo
 from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.growth import growth_of
 from distsweep.analysis.ladder import ImpulseResponse
+from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.positions import at_positions
 from distsweep.analysis.resonance_curves import LadderCurves, ladder_curves, take_spikes
 from distsweep.analysis.search import TakeSearch, Verdict, is_same, search_take
@@ -78,10 +80,10 @@ class _Searched:
     @property
     def free_s(self) -> float | None:
         """Time until the first strong reflection, None if there is none."""
-        echo = self.search.echo
+        echo = self.search.curves.echo
         if echo is None or echo.strength_db < LAST_REFLECTION_DB:
             return None
-        return echo.delay_s
+        return min(echo.delay_s, echo.high_delay_s)
 
 
 def find_resonances(
@@ -103,13 +105,16 @@ def find_resonances(
     findings = ResonanceFindings()
     searched: list[_Searched] = []
     for one in takes:
-        curves = ladder_curves(one.take, rate_constant_s=one.rate_constant_s)
-        ringing = None if one.impulse is None else Ringing(one.impulse)
+        response = echo = ringing = None
+        if one.impulse is not None:
+            response, ringing = linear_response(one.impulse), Ringing(one.impulse)
+            echo = find_echo(response, top_hz=float(one.take.frequency_hz[-1]))
+        curves = ladder_curves(one.take, echo, rate_constant_s=one.rate_constant_s)
         findings.spikes.append([] if curves is None else take_spikes(one.take, curves))
-        if curves is None:
+        if curves is None or response is None:
             findings.decay_maps.append(None)
             continue
-        search = search_take(curves, one.impulse, rate_constant_s=one.rate_constant_s)
+        search = search_take(curves, response, rate_constant_s=one.rate_constant_s)
         done = _Searched(one, search, ringing)
         searched.append(done)
         findings.decay_maps.append(_map(done))
@@ -133,7 +138,7 @@ def find_resonances(
 def _map(one: _Searched) -> DecayMap | None:
     if one.ringing is None:
         return None
-    echo = one.search.echo
+    echo = one.search.curves.echo
     return decay_map(
         one.ringing,
         drive_dbfs=float(one.search.curves.drive_dbfs[-1]),
@@ -206,7 +211,7 @@ def _resonance(
         positions=positions.at,
     )
     case = words.Case(
-        resonance, evidence, curves, lead.search.echo, rungs_that_show(curves, evidence), hum,
+        resonance, evidence, curves, rungs_that_show(curves, evidence), hum,
         lead.given.take.position,
     )  # fmt: skip
     resonance.agrees_with = words.agreements(case)

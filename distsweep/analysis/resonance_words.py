@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.echo import Echo
 from distsweep.analysis.evidence import CLEAR_DB, Evidence
 from distsweep.analysis.resonance_curves import LadderCurves
 from distsweep.analysis.search import LEFT_SHARE
@@ -38,7 +37,6 @@ class Case:
     resonance: Resonance
     evidence: Evidence
     curves: LadderCurves
-    echo: Echo | None
     rungs: tuple[int, int]
     hum: Sequence[Tone]
     position: str
@@ -149,10 +147,11 @@ def contradictions(case: Case) -> list[str]:
 
 def _comb(case: Case) -> list[str]:
     comb_db = case.evidence.comb_bump_db
-    if case.echo is None or not comb_db >= COMB_WORTH_A_WORD_DB:
+    echo = case.curves.echo
+    if echo is None or not comb_db >= COMB_WORTH_A_WORD_DB:
         return []
     return [
-        f"A reflection {1000.0 * case.echo.delay_s:.1f} ms after the direct sound makes a comb of "
+        f"A reflection {1000.0 * echo.delay_s:.1f} ms after the direct sound makes a comb of "
         f"peaks and dips, with a peak of {comb_db:.1f} dB here; it was taken off before judging."
     ]
 

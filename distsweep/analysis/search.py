@@ -5,13 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from distsweep.analysis.alignment import candidates
 from distsweep.analysis.confidence import confidence
-from distsweep.analysis.echo import LAST_HZ, Echo, find_echo
-from distsweep.analysis.evidence import Evidence, Response, fitted, free_response, gather
-from distsweep.analysis.ladder import ImpulseResponse
+from distsweep.analysis.evidence import Evidence, fitted, gather
+from distsweep.analysis.linear_response import LinearResponse
 from distsweep.analysis.resonance_curves import LadderCurves
 
 LEAST_BUMP_DB, LEAST_RADIATED_DB, LEAST_EXCITED_DB = 2.0, 3.0, 5.0
@@ -47,46 +44,37 @@ class TakeSearch:
     """What a take's search used and found, best first."""
 
     curves: LadderCurves
-    response: Response
-    echo: Echo | None
     verdicts: list[Verdict]
 
 
 def search_take(
-    curves: LadderCurves, impulse: ImpulseResponse | None, *, rate_constant_s: float
+    curves: LadderCurves, response: LinearResponse, *, rate_constant_s: float
 ) -> TakeSearch:
     """Find what may resonate in one take.
 
     Parameters
     ----------
-    curves : of the take.
-    impulse : of its loudest clean rung, to find a reflection by; None if there is none.
+    curves, response : of the take.
     rate_constant_s : the sweep's L.
     """
-    echo = None if impulse is None else find_echo(impulse)
-    comb_db = (
-        np.zeros(len(curves.frequency_hz)) if echo is None else echo.comb_db(curves.frequency_hz)
-    )
-    response = free_response(curves, comb_db)
     gathered = [
         evidence
-        for candidate in candidates(curves, comb_db)
-        if (evidence := gather(curves, response, candidate)) is not None
+        for candidate in candidates(curves)
+        if (evidence := gather(curves, candidate)) is not None
     ]
     verdicts = []
-    for evidence in _worth_a_fit(gathered, math.inf if echo is None else LAST_HZ):
+    for evidence in _worth_a_fit(gathered):
         done = fitted(curves, response, evidence, rate_constant_s=rate_constant_s)
         verdicts.append(Verdict(done, confidence(done)))
-    return TakeSearch(curves, response, echo, _one_each(verdicts))
+    return TakeSearch(curves, _one_each(verdicts))
 
 
-def _worth_a_fit(gathered: list[Evidence], last_hz: float) -> list[Evidence]:
-    """Choose what is fitted. Above ``last_hz`` a comb was not taken off: any bump may be its."""
+def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
+    """Choose what is fitted."""
     radiated = [
         e
         for e in gathered
         if e.candidate.kind == "radiated"
-        and e.candidate.frequency_hz <= last_hz
         and e.bump_db >= LEAST_BUMP_DB
         and e.heights_db[0] >= LEAST_RADIATED_DB
     ]

@@ -24,7 +24,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from resonance_population import Measured, Population, matching
 
 from distsweep.analysis import confidence, search
+from distsweep.analysis.echo import find_echo
 from distsweep.analysis.evidence import Evidence
+from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.resonance_curves import ladder_curves
 
 RIDGE = 0.3
@@ -33,10 +35,12 @@ LEAST_CONFIDENCE = 0.02  # below, there are ten times as many as all others, and
 
 def verdicts(one: Measured) -> list[search.Verdict]:
     """Every verdict of a take, doubles included."""
-    curves = ladder_curves(one.take, rate_constant_s=one.rate_constant_s)
+    response = linear_response(one.impulse)
+    echo = find_echo(response, top_hz=float(one.take.frequency_hz[-1]))
+    curves = ladder_curves(one.take, echo, rate_constant_s=one.rate_constant_s)
     assert curves is not None
     with patch.object(search, "_one_each", lambda found: found):
-        found = search.search_take(curves, one.impulse, rate_constant_s=one.rate_constant_s)
+        found = search.search_take(curves, response, rate_constant_s=one.rate_constant_s)
     return found.verdicts
 
 
