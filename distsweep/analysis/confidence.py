@@ -10,7 +10,7 @@ import numpy as np
 from distsweep.analysis.evidence import Evidence
 
 RADIATED_WEIGHTS = (-6.51, 1.15, 3.5, 3.52, 2.09, 2.2, -1.52)
-EXCITED_WEIGHTS = (-11.01, 1.92, 3.84, 5.1, 4.62, 0.63)
+EXCITED_WEIGHTS = (-11.01, 1.92, 3.84, 5.1, 4.62, 0.63, 0.5)
 """Weights of `features`. Logistic regression over 150 simulated loudspeakers (seeds 1000 to 1149
 of `distsweep.rehearsal.population`), by ``tests/benchmarks/fit_confidence.py``; scores are quoted
 for other seeds."""
@@ -38,7 +38,11 @@ def features(evidence: Evidence) -> list[float]:
         special = [heights[0] / 12.0, lift_db / 6.0, left]
     else:
         more_db = max(h - n * max(bump_db, 0.0) for n, h in evidence.spike_db.items())
-        special = [more_db / 12.0, len(evidence.spike_db) / max(1, len(evidence.asked))]
+        special = [
+            more_db / 12.0,
+            len(evidence.spike_db) / max(1, len(evidence.asked)),
+            (len(evidence.seen) - 1) / 3.0,
+        ]
     values = [heights[1] / 6.0, q_octaves, shape, *special]
     return [1.0, *(float(np.clip(value, 0.0, 1.0)) for value in values)]
 

@@ -30,6 +30,18 @@ _SEARCHES = ((15, 9), (9, 5), (7, 5), (7, 5))  # frequencies and Qs tried, ever 
 
 
 def fit_mode(response: LinearResponse, echo: Echo | None, near_hz: float) -> Pole | None:
+    """Fit a mode near a frequency; once more from there if it is found far off.
+
+    A second look at the same stretch from its middle costs little, and a pole at the edge of
+    what was searched may be but the skirt of one beyond it.
+    """
+    pole = _fit_around(response, echo, near_hz)
+    if pole is not None and abs(math.log(pole.frequency_hz / near_hz)) > 0.5 * SPREAD:
+        pole = _fit_around(response, echo, pole.frequency_hz) or pole
+    return pole
+
+
+def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> Pole | None:
     """Fit a(u) + b(u)·e^{−jωτ} + (c + d·e^{−jωτ})·T to the response, u being log-frequency.
 
     T = 1/(1 + jQ(f/f₀ − f₀/f)) is the mode; direct sound, a, and reflected sound, b, are

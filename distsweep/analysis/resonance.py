@@ -18,7 +18,7 @@ from distsweep.analysis.ladder import ImpulseResponse
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.positions import at_positions
 from distsweep.analysis.resonance_curves import LadderCurves, ladder_curves, take_spikes
-from distsweep.analysis.search import TakeSearch, Verdict, is_same, search_take
+from distsweep.analysis.search import TakeSearch, Verdict, is_double, is_image, search_take
 from distsweep.results import Take, Tone
 from distsweep.results_resonance import AtPosition, Decay, DecayMap, Resonance, SeenIn, SpikeSeen
 
@@ -160,15 +160,21 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
                 listed.append((one, verdict, certainty))
     ranked: list[tuple[_Searched, Verdict, float]] = []
     for item in sorted(listed, key=lambda item: -item[2]):
-        if not any(is_same(item[1].evidence, other.evidence) for _, other, _ in ranked):
+        evidence = item[1].evidence
+        if not any(
+            is_double(evidence, other.evidence) or is_image(evidence, other.evidence)
+            for _, other, _ in ranked
+        ):
             ranked.append(item)
     return ranked[:MOST_LISTED]
 
 
 def _persistence(curves: LadderCurves, evidence: Evidence) -> float:
     """1, or less where one rung shows what others should have, or all is one lone spike."""
+    if evidence.candidate.kind == "radiated":
+        return 1.0
     shown, asked = rungs_that_show(curves, evidence)
-    doubtful = (asked >= 2 and shown == 1) or len(evidence.seen) == 1
+    doubtful = asked >= 2 and shown == 1
     return ONE_RUNG_SHOWS_FACTOR if doubtful else 1.0
 
 

@@ -10,13 +10,15 @@ import numpy as np
 
 from distsweep.analysis.evidence import CLEAR_DB, Evidence
 from distsweep.analysis.resonance_curves import LadderCurves
-from distsweep.analysis.search import LEFT_SHARE
 from distsweep.results import Take, Tone
 from distsweep.results_resonance import AtPosition, Resonance
 
 PRESENT_BUMP_DB, ABSENT_BUMP_DB = 3.0, 1.0
 """A bump of the fundamental is present above, absent below; in between the ripple of rooms and
 crossovers is as large (chosen)."""
+
+LEFT_SHARE = 0.35
+"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
 
 COMB_WORTH_A_WORD_DB = 1.0
 HUM_WITHIN = 0.015

@@ -11,7 +11,7 @@ from distsweep.analysis.evidence import Evidence, fitted, gather
 from distsweep.analysis.linear_response import LinearResponse
 from distsweep.analysis.resonance_curves import LadderCurves
 
-LEAST_BUMP_DB, LEAST_RADIATED_DB, LEAST_EXCITED_DB = 2.0, 3.0, 5.0
+LEAST_RADIATED_DB, LEAST_EXCITED_DB = 3.0, 5.0
 """Less is not looked into: half of what a mode that matters shows (chosen)."""
 
 WIDEST_EXCITED_OCTAVES = 0.33
@@ -20,11 +20,19 @@ WIDEST_EXCITED_OCTAVES = 0.33
 MOST_FITS = 5
 """Of either kind the strongest so many are fitted (chosen: fits take most of the time)."""
 
-LEFT_SHARE = 0.35
-"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
+OWN_SHARE = 0.5
+"""What stands only where the other kind explains it, but for less than this share of its highest
+spike, is an image (chosen)."""
 
 SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
 """Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
+
+CALLED = 0.5
+"""So sure a candidate counts as there."""
+
+IMAGE_OCTAVES = 0.08
+"""An image's spike lies so close to the mode that makes it (chosen: near the crossover the division
+by a response to which the other driver adds moves its top)."""
 
 SAME_OCTAVES = 0.06
 """Verdicts closer than this are about one thing: the wider of two skirts of one spike."""
@@ -75,7 +83,6 @@ def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
         e
         for e in gathered
         if e.candidate.kind == "radiated"
-        and e.bump_db >= LEAST_BUMP_DB
         and e.heights_db[0] >= LEAST_RADIATED_DB
     ]
     excited = [
@@ -85,8 +92,12 @@ def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
         and e.heights_db[0] >= LEAST_EXCITED_DB
         and e.candidate.width_octaves <= WIDEST_EXCITED_OCTAVES
     ]
-    radiated.sort(key=lambda e: -(e.bump_db + e.heights_db[0]) / (0.1 + e.candidate.width_octaves))
-    excited.sort(key=lambda e: -sum(e.heights_db[:2]) / (0.1 + e.candidate.width_octaves))
+
+    def narrow_first(evidence: Evidence, height_db: float) -> float:
+        return -height_db / (0.1 + evidence.candidate.width_octaves)
+
+    radiated.sort(key=lambda e: narrow_first(e, max(e.bump_db, 0.0) + e.heights_db[0]))
+    excited.sort(key=lambda e: narrow_first(e, sum(e.heights_db[:2])))
     return _apart(radiated)[:MOST_FITS] + _apart(excited)[:MOST_FITS]
 
 
@@ -100,46 +111,65 @@ def _apart(ranked: list[Evidence]) -> list[Evidence]:
 
 
 def _one_each(verdicts: list[Verdict]) -> list[Verdict]:
-    """Keep the best verdict of each frequency; it remembers what the other kind would get."""
+    """Keep the best verdict of each frequency; it remembers what the other kind would get.
+
+    An image goes even where it is the surer one, if what it is an image of stands by itself.
+    """
     kept: list[Verdict] = []
     for one in sorted(verdicts, key=lambda v: -v.confidence):
-        near = [i for i, other in enumerate(kept) if is_same(one.evidence, other.evidence)]
+        near = [i for i, other in enumerate(kept) if is_double(one.evidence, other.evidence)]
         if not near:
             kept.append(one)
             continue
         best = kept[near[0]]
         if one.evidence.candidate.kind != best.evidence.candidate.kind:
             kept[near[0]] = replace(best, other_kind=max(best.other_kind, one.confidence))
-    return kept
+
+    def goes(one: Verdict, other: Verdict) -> bool:
+        surer = other.confidence >= one.confidence
+        stands = other.confidence >= CALLED and not is_image(other.evidence, one.evidence)
+        return is_image(one.evidence, other.evidence) and (surer or stands)
+
+    return [one for one in kept if not any(goes(one, other) for other in kept)]
 
 
-def is_same(evidence: Evidence, better: Evidence) -> bool:
-    """Tell whether a candidate is another's double, or its image.
-
-    A mode that is set off at f has a strong n-th harmonic, which lands on n·f: seen from there
-    it is a lone spike, which stays in the input-referred level. A mode that radiates at f leaves
-    something of order n in the input-referred level at f/n, where the division is not exact.
-    """
+def is_double(evidence: Evidence, better: Evidence) -> bool:
+    """Tell whether two candidates lie too close together to be two modes."""
     same = SAME_OCTAVES
     if better.pole is not None:
         bandwidth_octaves = 1.0 / (better.pole.q * math.log(2.0))
         same = max(same, SAME_BANDWIDTHS * min(bandwidth_octaves, WIDEST_BANDWIDTH_OCTAVES))
-    if octaves(evidence.frequency_hz, better.frequency_hz) <= same:
-        return True
-    kinds = (evidence.candidate.kind, better.candidate.kind)
-    if kinds == ("radiated", "excited"):
-        return (
-            octaves(evidence.strongest.excitation_hz, better.frequency_hz) <= SAME_OCTAVES
-            and evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
-        )
-    if kinds == ("excited", "radiated"):
-        left = [
+    return octaves(evidence.frequency_hz, better.frequency_hz) <= same
+
+
+def is_image(evidence: Evidence, other: Evidence) -> bool:
+    """Tell whether a candidate is but what a mode of the other kind makes elsewhere.
+
+    A mode that is set off at f has a strong n-th harmonic, which lands on n·f: seen from there
+    it is a lone spike. A mode that radiates at f leaves something of order n in the
+    input-referred level at f/n, where the division is not exact.
+    """
+    if evidence.candidate.kind == other.candidate.kind:
+        return False
+    least = LEAST_RADIATED_DB if evidence.candidate.kind == "radiated" else LEAST_EXCITED_DB
+    return unexplained_db(evidence, other) < max(least, OWN_SHARE * evidence.heights_db[0])
+
+
+def unexplained_db(evidence: Evidence, other: Evidence) -> float:
+    """Height of the highest spike that one of the other kind does not make; 0 if there is none.
+
+    The n-th harmonic of what is played at f is heard at n·f: a spike there is that of a mode
+    excited at f, or of one that radiates at n·f.
+    """
+    exponent = 1 if evidence.candidate.kind == "excited" else -1
+    return max(
+        (
             height
             for order, height in evidence.spike_db.items()
-            if octaves(order * evidence.frequency_hz, better.frequency_hz) > SAME_OCTAVES
-        ]
-        return max(left, default=0.0) < LEAST_EXCITED_DB
-    return False
+            if octaves(order**exponent * evidence.frequency_hz, other.frequency_hz) > IMAGE_OCTAVES
+        ),
+        default=0.0,
+    )
 
 
 def octaves(one_hz: float, other_hz: float) -> float:
