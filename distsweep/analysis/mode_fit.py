@@ -58,7 +58,7 @@ def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> 
     Returns
     -------
     The pole; None where the response has too few points. What it explains is the share of the
-    amplitude that a and b leave; ``lift_db`` is 20·lg(1 + |c/a|).
+    amplitude that a and b leave; ``lift_db`` is 20·lg(1 + |mode|/|all else|) at its top.
 
     References
     ----------
@@ -103,16 +103,18 @@ def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> 
         low = max(math.log(LOWEST_Q), math.log(q) - step)
         high = min(math.log(HIGHEST_Q), math.log(q) + step)
     mode = _mode(frequency_hz, np.array(frequency), np.array(q))[:, None] * weighted_ways
-    solved = np.linalg.lstsq(np.concatenate([mode, smooth], axis=1), target, rcond=None)[0]
-    direct = np.polynomial.polynomial.polyval(
-        math.log2(frequency / near_hz) / REACH_OCTAVES,
-        solved[len(ways) : len(ways) + DIRECT_TERMS],
+    columns = np.concatenate([mode, smooth], axis=1)
+    solved = np.linalg.lstsq(columns, target, rcond=None)[0]
+    top = int(np.argmin(np.abs(frequency_hz - frequency)))
+    own, other = (
+        abs(columns[top, part] @ solved[part])
+        for part in (slice(len(ways)), slice(len(ways), None))
     )
     return Pole(
         frequency,
         q,
         explained=1.0 - math.sqrt(max(rest, 0.0) / total),
-        lift_db=float(ratio_to_db(1.0 + abs(solved[0]) / max(abs(direct), 1e-30))),
+        lift_db=float(ratio_to_db(1.0 + own / max(other, 1e-30))),
     )
 
 

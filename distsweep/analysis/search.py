@@ -82,8 +82,7 @@ def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
     radiated = [
         e
         for e in gathered
-        if e.candidate.kind == "radiated"
-        and e.heights_db[0] >= LEAST_RADIATED_DB
+        if e.candidate.kind == "radiated" and e.heights_db[0] >= LEAST_RADIATED_DB
     ]
     excited = [
         e
