@@ -9,7 +9,7 @@ import numpy as np
 from distsweep.analysis.echo import Echo
 from distsweep.analysis.linear_response import LinearResponse
 from distsweep.analysis.pole_fit import HIGHEST_Q, LOWEST_Q, Pole
-from distsweep.units import ComplexArray, FloatArray, ratio_to_db
+from distsweep.units import ComplexArray, FloatArray
 
 REACH_OCTAVES, TAPER = 0.2, 0.6
 """Points so far to either side are looked at (chosen: a mode of Q 8 is 0.18 octaves wide, and the
@@ -58,7 +58,7 @@ def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> 
     Returns
     -------
     The pole; None where the response has too few points. What it explains is the share of the
-    amplitude that a and b leave; ``lift_db`` is 20·lg(1 + |mode|/|all else|) at its top.
+    amplitude that a and b leave. How much it lifts is not told: a and b take part of it.
 
     References
     ----------
@@ -71,8 +71,8 @@ def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> 
         return None
     place = np.log2(frequency_hz / near_hz) / REACH_OCTAVES
     weight = np.exp(-0.5 * (place / TAPER) ** 2)
-    ways = [np.ones(len(place), dtype=complex)]
-    beside = [place**power for power in range(DIRECT_TERMS)]
+    ways: list[ComplexArray] = [np.ones(len(place), dtype=complex)]
+    beside: list[FloatArray | ComplexArray] = [place**power for power in range(DIRECT_TERMS)]
     if echo is not None:
         ways.append(np.exp(-2j * np.pi * frequency_hz * echo.delay_s))
         beside += [ways[1] * place**power for power in range(REFLECTED_TERMS)]
@@ -102,20 +102,7 @@ def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> 
         centre, width = frequency, 2.0 * width / (count - 1)
         low = max(math.log(LOWEST_Q), math.log(q) - step)
         high = min(math.log(HIGHEST_Q), math.log(q) + step)
-    mode = _mode(frequency_hz, np.array(frequency), np.array(q))[:, None] * weighted_ways
-    columns = np.concatenate([mode, smooth], axis=1)
-    solved = np.linalg.lstsq(columns, target, rcond=None)[0]
-    top = int(np.argmin(np.abs(frequency_hz - frequency)))
-    own, other = (
-        abs(columns[top, part] @ solved[part])
-        for part in (slice(len(ways)), slice(len(ways), None))
-    )
-    return Pole(
-        frequency,
-        q,
-        explained=1.0 - math.sqrt(max(rest, 0.0) / total),
-        lift_db=float(ratio_to_db(1.0 + own / max(other, 1e-30))),
-    )
+    return Pole(frequency, q, explained=1.0 - math.sqrt(max(rest, 0.0) / total))
 
 
 def _mode(frequency_hz: FloatArray, centre_hz: FloatArray, q: FloatArray) -> ComplexArray:

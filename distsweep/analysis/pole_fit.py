@@ -55,13 +55,11 @@ class Shape:
 
 @dataclass(frozen=True)
 class Pole:
-    """A mode: frequency and Q, the share of the curves' shape that it explains, and by how much it
-    lifts the response, where that is known."""
+    """A mode: frequency and Q, and the share of the curves' shape that it explains."""
 
     frequency_hz: float
     q: float
     explained: float
-    lift_db: float = 0.0
 
 
 def fit_pole(

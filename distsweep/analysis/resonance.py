@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from distsweep.analysis import resonance_words as words
+from distsweep.analysis.alignment import highest_near, tolerance_octaves
 from distsweep.analysis.causes import possible_causes, predicted_modes
 from distsweep.analysis.decay import Ringing, decay_at, decay_map
 from distsweep.analysis.echo import find_echo
@@ -36,8 +37,10 @@ shows more clearly counts less, and half where the leading one shows nothing (ch
 fields were not part of the calibration)."""
 
 ONE_RUNG_SHOWS_FACTOR = 0.3
-"""For a spike that one rung shows and others, clear of the noise, do not, and for a lone spike of
-one order at one rung (chosen: noise, and bursts of it, make such; the population has no bursts)."""
+"""For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
+makes such; the population has none)."""
+
+HALF = 0.5
 
 FREQUENCY_UNCERTAINTY = 0.005
 """Of a resonance's own frequency, as a fraction (95 of 100 simulated ones are closer)."""
@@ -170,21 +173,27 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
 
 
 def _persistence(curves: LadderCurves, evidence: Evidence) -> float:
-    """1, or less where one rung shows what others should have, or all is one lone spike."""
-    if evidence.candidate.kind == "radiated":
-        return 1.0
+    """1, or less where one rung shows what others should have."""
     shown, asked = rungs_that_show(curves, evidence)
-    doubtful = asked >= 2 and shown == 1
-    return ONE_RUNG_SHOWS_FACTOR if doubtful else 1.0
+    return ONE_RUNG_SHOWS_FACTOR if asked >= 2 and shown == 1 else 1.0
 
 
 def rungs_that_show(curves: LadderCurves, evidence: Evidence) -> tuple[int, int]:
-    """Return how many rungs show a candidate, and how many could: that one and every clear one."""
+    """Return how many rungs show a candidate, and how many could: that one and every clear one.
+
+    A rung shows it that has a spike, or one half as high as the strongest in the same order.
+    """
     shown = {seen.row for seen in evidence.seen}
     top = evidence.strongest
-    place = round(curves.place(top.excitation_hz))
-    clear = curves.above_floor_db[:, top.column, place] >= words.CLEAR_DB
-    return len(shown), len(shown | {int(row) for row in np.flatnonzero(clear)})
+    family = curves.absolute if evidence.candidate.kind == "radiated" else curves.input_referred
+    place, tolerance = round(curves.place(top.excitation_hz)), tolerance_octaves(evidence.candidate)
+    clear = np.flatnonzero(curves.above_floor_db[:, top.column, place] >= words.CLEAR_DB)
+    for row in clear:
+        prominence_db = family.prominence_db[row, top.column]
+        height_db, _ = highest_near(curves, prominence_db, top.excitation_hz, tolerance)
+        if height_db >= HALF * top.prominence_db:
+            shown.add(int(row))
+    return len(shown), len(shown | {int(row) for row in clear})
 
 
 def _resonance(

@@ -12,6 +12,7 @@ import pytest
 from closed_form import Branch, cascade, flat, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
+from distsweep.analysis.ladder import ImpulseResponse
 from distsweep.analysis.resonance import Enclosure, SearchedTake, find_resonances
 from distsweep.pipeline import analyse
 from distsweep.results import Results, Tone, read_results, to_json, write_results
@@ -160,8 +161,16 @@ def test_when_everything_clips_nothing_is_said_but_why(radiated: Results) -> Non
     assert "no ladder" in find_resonances([], Enclosure()).notes[0]
 
 
+def impulse(response: Callable[[np.ndarray], np.ndarray]) -> ImpulseResponse:
+    """The impulse response of what only filters."""
+    length, origin = 1 << 15, 480
+    f = np.fft.rfftfreq(length, 1.0 / RATE_HZ)
+    samples = np.fft.irfft(response(f) * np.exp(-2j * np.pi * f * origin / RATE_HZ), length)
+    return ImpulseResponse(samples[: int(0.51 * RATE_HZ)], origin, RATE_HZ, 0)
+
+
 def searched(results: Results) -> SearchedTake:
-    return SearchedTake(results.takes[0], None, 0.42)
+    return SearchedTake(results.takes[0], impulse(high_pass(90)), 0.42)
 
 
 def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
@@ -177,7 +186,14 @@ def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
             harmonics[order] = dataclasses.replace(curve, level_db=curve.level_db - there)
         rungs.append(dataclasses.replace(rung, harmonics=harmonics))
     doubted = find_resonances(
-        [SearchedTake(dataclasses.replace(take, rungs=rungs), None, 0.42)], Enclosure()
+        [
+            SearchedTake(
+                dataclasses.replace(take, rungs=rungs),
+                impulse(cascade(high_pass(90), lifted(1100.0, 25.0, 10.0))),
+                0.42,
+            )
+        ],
+        Enclosure(),
     ).resonances
     near = [r for r in doubted if abs(r.frequency_hz / 1100.0 - 1.0) < 0.05]
     assert near and near[0].confidence < 0.35
