@@ -1,6 +1,6 @@
 """How well resonances are found in a hundred random loudspeakers; the seeds change every run.
 
-    python tests/benchmarks/bench_population.py [--count 100] [--seed N]
+    python tests/benchmarks/bench_population.py [--count 100] [--seed N] [--workers 2]
 
 Each is a two-way loudspeaker with none to three resonances of known kind, and decoys: woofer
 rise, crossover ripple, equaliser bumps, a reflection, hum, noise. Five rungs of 6 s on the axis,
@@ -13,33 +13,46 @@ import argparse
 import sys
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from resonance_population import Population, score
+from resonance_population import Measured, Population, score
+
+
+@cache
+def _population() -> Population:
+    """One set of benches a worker."""
+    return Population(Path(tempfile.mkdtemp()) / "benches")
+
+
+def measured(seed: int) -> Measured:
+    return _population().measured(seed)
 
 
 def main() -> None:
-    """Print the score after every tenth loudspeaker, and at the end."""
+    """Print the score after every twentieth loudspeaker, and at the end."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=None)
+    parser.add_argument("--workers", type=int, default=2)
     given = parser.parse_args()
     first = given.seed
     if first is None:
         first = int(np.random.default_rng().integers(10_000, 2**31))
     print(f"seeds {first} to {first + given.count - 1}", flush=True)
-    bench = Population(Path(tempfile.mkdtemp()) / "benches")
-    measured = []
+    done = []
     started = time.monotonic()
-    for number in range(given.count):
-        measured.append(bench.measured(first + number))
-        if (number + 1) % 10 == 0 or number + 1 == given.count:
-            print(f"--- {number + 1} after {time.monotonic() - started:.0f} s")
-            print(score(measured).text(), flush=True)
+    with ProcessPoolExecutor(given.workers) as pool:
+        for one in pool.map(measured, range(first, first + given.count)):
+            done.append(one)
+            if len(done) % 20 == 0 or len(done) == given.count:
+                print(f"--- {len(done)} after {time.monotonic() - started:.0f} s")
+                print(score(done).text(), flush=True)
 
 
 if __name__ == "__main__":
