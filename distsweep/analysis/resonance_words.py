@@ -20,6 +20,10 @@ crossovers is as large (chosen)."""
 LEFT_SHARE = 0.35
 """Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
 
+EXPLAINS_MUCH, EXPLAINS_LITTLE = 0.9, 0.7
+"""Share of the response's shape (on 550 simulated loudspeakers 95 of 100 real modes explain 0.88
+and more, half of all other candidates less than 0.65)."""
+
 COMB_WORTH_A_WORD_DB = 1.0
 HUM_WITHIN = 0.015
 """A mains line within this fraction of where a spike is heard is worth a word: a window of 70
@@ -107,6 +111,12 @@ def _radiated_agrees(case: Case) -> list[str]:
         )
     if case.resonance.fundamental_bump == "present":
         found.append(f"The fundamental has a bump of {evidence.bump_db:.1f} dB there.")
+    pole = evidence.pole
+    if pole is not None and pole.explained >= EXPLAINS_MUCH:
+        found.append(
+            f"A mode of Q {pole.q:.0f} explains {100.0 * pole.explained:.0f} % of what is not "
+            "smooth in the complex response around it, reflected sound set aside."
+        )
     return found
 
 
@@ -124,6 +134,11 @@ def contradictions(case: Case) -> list[str]:
             found.append(
                 f"Divided by the linear response, {left_db:.1f} of {top_db:.1f} dB of the spike "
                 "stay."
+            )
+        if evidence.pole is not None and evidence.pole.explained < EXPLAINS_LITTLE:
+            found.append(
+                f"A mode explains but {100.0 * evidence.pole.explained:.0f} % of what is not "
+                "smooth in the complex response around it."
             )
         if resonance.fundamental_bump != "present":
             found.append(

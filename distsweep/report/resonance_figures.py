@@ -57,7 +57,7 @@ def plot_resonance(results: Results, resonance: Resonance) -> look.ReportFigure:
         look.heading(
             figure,
             f"{resonance.frequency_hz:.0f} Hz, {resonance.kind}: confidence "
-            f"{resonance.confidence:.2f}",
+            f"{wording.confidence(resonance.confidence)}",
             f"Found at “{take.position}”, drawn at {wording.rung_name(rung)}. The red line is "
             f"{resonance.frequency_hz:.0f} Hz.",
         )

@@ -40,8 +40,8 @@ def _opening(results: Results) -> str:
     return (
         f"{len(results.resonances)} possible, of which {likely} more likely than not. "
         "“Radiated”: it lifts every product that lands on its frequency. “Excited”: it is set "
-        "off when its frequency is played. The confidence is a share: of many called 0.8, about "
-        "eight in ten are real."
+        "off when its frequency is played. The confidence is a share: of many simulated ones "
+        "called 0.8, about eight in ten are real."
     )
 
 
@@ -50,7 +50,7 @@ def _table(found: list[Resonance]) -> Table:
         [
             Cell(f"{one.frequency_hz:.0f} Hz"),
             Cell(one.kind),
-            Cell(f"{one.confidence:.2f}"),
+            Cell(wording.confidence(one.confidence)),
             Cell("—" if one.q is None else f"{one.q:.0f}"),
             Cell(wording.decibels(one.prominence_db)),
             _growth_cell(one),

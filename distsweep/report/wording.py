@@ -50,6 +50,11 @@ def frequency_range(low_hz: float, high_hz: float) -> str:
     return f"{frequency(low_hz)} to {frequency(high_hz)}"
 
 
+def confidence(share: float) -> str:
+    """Write a confidence: none is certain."""
+    return "> 0.99" if share > 0.99 else f"{share:.2f}"
+
+
 def drive(drive_dbfs: float) -> str:
     """Write a rung's drive, "−10 dBFS"; a decimal only where there is one."""
     return f"{plain(drive_dbfs)}{_SPACE}dBFS"

@@ -1,9 +1,9 @@
 """Fit the confidence's weights to a simulated population.
 
-    python tests/benchmarks/fit_confidence.py --first 1000 --count 150 [--cache FOLDER]
+    python tests/benchmarks/fit_confidence.py [--cache FOLDER]
 
 Prints the two tuples of `distsweep/analysis/confidence.py`. The seeds used here must not be
-those that a score is quoted for. Logistic regression with a ridge of 0.3 on all weights but the
+those that a score is quoted for. Logistic regression with a ridge of 0.1 on all weights but the
 constant, by Newton's method; what lies on the flank of something better is left out first, by
 the weights of the first of two rounds.
 """
@@ -29,6 +29,7 @@ from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.resonance_curves import ladder_curves
 
+SEEDS = (*range(1000, 1150), *range(2000, 2400))
 RIDGE = 0.1
 LEAST_CONFIDENCE = 0.02  # below, there are ten times as many as all others, and all are nothing
 
@@ -77,15 +78,13 @@ def fit(population: list[tuple[Measured, list[search.Verdict]]]) -> None:
 def main() -> None:
     """Simulate, or read from the cache, and fit twice."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--first", type=int, default=1000)
-    parser.add_argument("--count", type=int, default=150)
     parser.add_argument("--cache", type=Path, default=None)
     given = parser.parse_args()
     cache = given.cache or Path(tempfile.mkdtemp())
     cache.mkdir(parents=True, exist_ok=True)
     bench = Population(Path(tempfile.mkdtemp()) / "benches")
     population = []
-    for seed in range(given.first, given.first + given.count):
+    for seed in SEEDS:
         kept = cache / f"{seed}.pickle"
         if not kept.exists():
             kept.write_bytes(pickle.dumps(bench.measured(seed)))
