@@ -113,9 +113,10 @@ def _radiated_agrees(case: Case) -> list[str]:
         found.append(f"The fundamental has a bump of {evidence.bump_db:.1f} dB there.")
     pole = evidence.pole
     if pole is not None and pole.explained >= EXPLAINS_MUCH:
+        share = "over 99" if pole.explained > 0.99 else f"{100.0 * pole.explained:.0f}"
         found.append(
-            f"A mode of Q {pole.q:.0f} explains {100.0 * pole.explained:.0f} % of what is not "
-            "smooth in the complex response around it, reflected sound set aside."
+            f"A mode of Q {pole.q:.0f} explains {share} % of what is not smooth in the complex "
+            "response around it, reflected sound set aside."
         )
     return found
 
