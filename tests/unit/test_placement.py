@@ -81,6 +81,21 @@ def test_something_else_around_the_take_does_not_matter(make_bench, rng) -> None
     assert len(take.rungs) == 2
 
 
+def test_a_faint_late_copy_does_not_matter(make_bench, rng: np.random.Generator) -> None:
+    """Half a second later and 80 dB down, but in silence, where the markers themselves drown."""
+    bench = make_bench(levels_dbfs=[-10], pause_s=1.2)
+    heard = np.pad(0.3 * play(BRANCHES, bench.waveform, RATE_HZ), (0, RATE_HZ))
+    late = RATE_HZ // 2
+    file = bench.stimulus.files[0]
+    disturbed = heard + 1e-4 * np.pad(bench.waveform, (late, RATE_HZ - late))
+    for first in (file.start_marker_sample, file.end_marker_sample):
+        disturbed[first : first + late] += 0.1 * rng.standard_normal(late)
+    plain = bench.analyse(heard, subtype="FLOAT").take()
+    take = bench.analyse(disturbed, name="disturbed.wav", subtype="FLOAT").take()
+    moved_db = take.rungs[0].fundamental_db - plain.rungs[0].fundamental_db
+    assert np.max(np.abs(moved_db)) < 0.1
+
+
 def test_one_file_a_rung(make_bench, tmp_path) -> None:
     whole = make_bench(return_rung=True)
     together = whole.analyse(0.5 * play(BRANCHES, whole.waveform, RATE_HZ)).take()
