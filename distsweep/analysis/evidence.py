@@ -117,7 +117,7 @@ def fitted(
     """Add the mode that fits best: a radiated one the response, an excited one its products."""
     candidate = evidence.candidate
     if candidate.kind == "radiated":
-        return replace(evidence, pole=fit_mode(response, curves.echo, candidate.frequency_hz))
+        return replace(evidence, pole=fit_mode(response, curves.echoes, candidate.frequency_hz))
     shapes = [
         Shape(curves.frequency_hz, curves.input_referred.level_db[s.row, s.column], order=s.order)
         for s in _clear_shapes(evidence)

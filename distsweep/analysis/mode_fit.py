@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -22,6 +23,8 @@ DIRECT_TERMS, REFLECTED_TERMS = 3, 2
 """Terms of the polynomials over log-frequency that direct and reflected sound may follow beside
 the mode (chosen: a crossover turns the phase over such a stretch, a mode much faster)."""
 
+MOST_WAYS = 3
+
 SPREAD = 0.05
 """The natural frequency is looked for so far to either side, as a fraction (chosen: in a curve
 over the level, the top of a mode of Q 8 can be moved so far by what adds to it)."""
@@ -29,19 +32,19 @@ over the level, the top of a mode of Q 8 can be moved so far by what adds to it)
 _SEARCHES = ((15, 9), (9, 5), (7, 5), (7, 5))  # frequencies and Qs tried, ever closer together
 
 
-def fit_mode(response: LinearResponse, echo: Echo | None, near_hz: float) -> Pole | None:
+def fit_mode(response: LinearResponse, echoes: Sequence[Echo], near_hz: float) -> Pole | None:
     """Fit a mode near a frequency; once more from there if it is found far off.
 
     A second look at the same stretch from its middle costs little, and a pole at the edge of
     what was searched may be but the skirt of one beyond it.
     """
-    pole = _fit_around(response, echo, near_hz)
+    pole = _fit_around(response, echoes, near_hz)
     if pole is not None and abs(math.log(pole.frequency_hz / near_hz)) > 0.5 * SPREAD:
-        pole = _fit_around(response, echo, pole.frequency_hz) or pole
+        pole = _fit_around(response, echoes, pole.frequency_hz) or pole
     return pole
 
 
-def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> Pole | None:
+def _fit_around(response: LinearResponse, echoes: Sequence[Echo], near_hz: float) -> Pole | None:
     """Fit a(u) + b(u)·e^{−jωτ} + (c + d·e^{−jωτ})·T to the response, u being log-frequency.
 
     T = 1/(1 + jQ(f/f₀ − f₀/f)) is the mode; direct sound, a, and reflected sound, b, are
@@ -52,7 +55,7 @@ def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> 
     Parameters
     ----------
     response : of a take.
-    echo : its strongest reflection; b and d are left out if there is none.
+    echoes : its reflections, strongest first; of each of the first few there are a b and a d.
     near_hz : where to look.
 
     Returns
@@ -73,9 +76,9 @@ def _fit_around(response: LinearResponse, echo: Echo | None, near_hz: float) -> 
     weight = np.exp(-0.5 * (place / TAPER) ** 2)
     ways: list[ComplexArray] = [np.ones(len(place), dtype=complex)]
     beside: list[FloatArray | ComplexArray] = [place**power for power in range(DIRECT_TERMS)]
-    if echo is not None:
+    for echo in echoes[:MOST_WAYS]:
         ways.append(np.exp(-2j * np.pi * frequency_hz * echo.delay_s))
-        beside += [ways[1] * place**power for power in range(REFLECTED_TERMS)]
+        beside += [ways[-1] * place**power for power in range(REFLECTED_TERMS)]
     smooth = np.stack(beside, axis=1) * weight[:, None]
     basis, _ = np.linalg.qr(smooth)
     target = values * weight

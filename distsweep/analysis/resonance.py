@@ -12,7 +12,8 @@ from distsweep.analysis import resonance_words as words
 from distsweep.analysis.alignment import highest_near, tolerance_octaves
 from distsweep.analysis.causes import possible_causes, predicted_modes
 from distsweep.analysis.decay import Ringing, decay_at, decay_map
-from distsweep.analysis.echo import find_echo
+from distsweep.analysis.echo import Echo
+from distsweep.analysis.echo_search import find_echoes
 from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.growth import growth_of
 from distsweep.analysis.ladder import ImpulseResponse
@@ -83,10 +84,8 @@ class _Searched:
     @property
     def free_s(self) -> float | None:
         """Time until the first strong reflection, None if there is none."""
-        echo = self.search.curves.echo
-        if echo is None or echo.strength_db < LAST_REFLECTION_DB:
-            return None
-        return min(echo.delay_s, echo.high_delay_s)
+        echoes = self.search.curves.echoes
+        return min((e.first_s for e in echoes if e.strength_db >= LAST_REFLECTION_DB), default=None)
 
 
 def find_resonances(
@@ -108,11 +107,12 @@ def find_resonances(
     findings = ResonanceFindings()
     searched: list[_Searched] = []
     for one in takes:
-        response = echo = ringing = None
+        response = ringing = None
+        echoes: tuple[Echo, ...] = ()
         if one.impulse is not None:
             response, ringing = linear_response(one.impulse), Ringing(one.impulse)
-            echo = find_echo(response, top_hz=float(one.take.frequency_hz[-1]))
-        curves = ladder_curves(one.take, echo, rate_constant_s=one.rate_constant_s)
+            echoes = find_echoes(response, top_hz=float(one.take.frequency_hz[-1]))
+        curves = ladder_curves(one.take, echoes, rate_constant_s=one.rate_constant_s)
         findings.spikes.append([] if curves is None else take_spikes(one.take, curves))
         if curves is None or response is None:
             findings.decay_maps.append(None)
@@ -141,11 +141,10 @@ def find_resonances(
 def _map(one: _Searched) -> DecayMap | None:
     if one.ringing is None:
         return None
-    echo = one.search.curves.echo
     return decay_map(
         one.ringing,
         drive_dbfs=float(one.search.curves.drive_dbfs[-1]),
-        reflection_s=None if echo is None else echo.delay_s,
+        reflection_s=min((e.first_s for e in one.search.curves.echoes), default=None),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.echo import Echo
+from distsweep.analysis.echo import Echo, comb_db
 from distsweep.analysis.ladder import POINTS_PER_OCTAVE
 from distsweep.analysis.spikes import (
     LEAST_ABOVE_FLOOR_DB,
@@ -52,8 +52,8 @@ class LadderCurves:
     frequency_hz : shape ``(F,)``.
     drive_dbfs : shape ``(R,)``.
     orders : shape ``(O,)``, 2 and up.
-    echo : the strongest reflection; its comb is taken off all but ``relative``.
-    comb_prominence_db : how far its comb alone stands out, shape ``(F,)``.
+    echoes : reflections, strongest first; their comb is taken off all but ``relative``.
+    comb_prominence_db : how far their comb alone stands out, shape ``(F,)``.
     response_db, bump_db : fundamental of the loudest rung and how far that stands out, ``(F,)``.
     relative : harmonics re the fundamental, as in results.
     absolute : the same as levels: a dip of the fundamental makes no spike in these.
@@ -65,7 +65,7 @@ class LadderCurves:
     frequency_hz: FloatArray
     drive_dbfs: FloatArray
     orders: IntArray
-    echo: Echo | None
+    echoes: tuple[Echo, ...]
     comb_prominence_db: FloatArray
     response_db: FloatArray
     bump_db: FloatArray
@@ -83,12 +83,14 @@ class LadderCurves:
         return 1.0 <= self.place(frequency_hz) <= len(self.frequency_hz) - 2.0
 
 
-def ladder_curves(take: Take, echo: Echo | None, *, rate_constant_s: float) -> LadderCurves | None:
+def ladder_curves(
+    take: Take, echoes: tuple[Echo, ...], *, rate_constant_s: float
+) -> LadderCurves | None:
     """Stack the rungs of a take that did not clip; None where there is nothing to look at.
 
     Where the neighbouring harmonics leave a window too few periods, nothing is taken to stand
-    above the floor: no narrow spike can be resolved. ``echo`` is the strongest reflection,
-    ``rate_constant_s`` the sweep's L.
+    above the floor: no narrow spike can be resolved. ``echoes`` are reflections,
+    ``rate_constant_s`` is the sweep's L.
     """
     rungs = sorted((r for r in take.rungs if not r.clipped), key=lambda rung: rung.drive_dbfs)
     orders = sorted({n for rung in rungs for n in rung.harmonics if n <= HIGHEST_ORDER})
@@ -101,16 +103,15 @@ def ladder_curves(take: Take, echo: Echo | None, *, rate_constant_s: float) -> L
     fundamental = np.array([rung.fundamental_db for rung in rungs])
     # Of each order its product's comb, and that of the fundamental at the same heard frequency.
     heard_hz = [n * take.frequency_hz for n in orders]
-    comb_db = np.zeros(len(take.frequency_hz))
-    product_comb_db = response_comb_db = np.zeros((len(orders), len(comb_db)))
-    if echo is not None:
-        comb_db = echo.comb_db(take.frequency_hz)
-        product_comb_db = np.array(
-            [echo.comb_db(f, order=n) for f, n in zip(heard_hz, orders, strict=True)]
-        )
-        response_comb_db = np.array([echo.comb_db(f) for f in heard_hz])
-    response_db = fundamental[-1] - comb_db
-    bumps = prominences_db(np.stack([comb_db, response_db]), points_per_octave=POINTS_PER_OCTAVE)
+    response_comb_db = np.array([comb_db(echoes, f) for f in heard_hz])
+    product_comb_db = np.array(
+        [comb_db(echoes, f, order=n) for f, n in zip(heard_hz, orders, strict=True)]
+    )
+    own_comb_db = comb_db(echoes, take.frequency_hz)
+    response_db = fundamental[-1] - own_comb_db
+    bumps = prominences_db(
+        np.stack([own_comb_db, response_db]), points_per_octave=POINTS_PER_OCTAVE
+    )
     level, floor = stacked("level_db"), stacked("floor_db")
     gap_s = [0.5 * rate_constant_s * math.log(n / (n - 1)) for n in orders]
     periods = np.outer(np.multiply(orders, gap_s), take.frequency_hz)
@@ -125,7 +126,7 @@ def ladder_curves(take: Take, echo: Echo | None, *, rate_constant_s: float) -> L
             frequency_hz=take.frequency_hz,
             drive_dbfs=np.array([rung.drive_dbfs for rung in rungs]),
             orders=np.array(orders),
-            echo=echo,
+            echoes=echoes,
             comb_prominence_db=bumps[0],
             response_db=response_db,
             bump_db=bumps[1],

@@ -165,12 +165,15 @@ def contradictions(case: Case) -> list[str]:
 
 def _comb(case: Case) -> list[str]:
     comb_db = case.evidence.comb_bump_db
-    echo = case.curves.echo
-    if echo is None or not comb_db >= COMB_WORTH_A_WORD_DB:
+    echoes = case.curves.echoes
+    if not echoes or not comb_db >= COMB_WORTH_A_WORD_DB:
         return []
+    late = _and([f"{1000.0 * delay_s:.1f}" for delay_s in sorted(e.delay_s for e in echoes)])
+    who = "A reflection" if len(echoes) == 1 else "Reflections"
+    makes = "makes" if len(echoes) == 1 else "make"
     return [
-        f"A reflection {1000.0 * echo.delay_s:.1f} ms after the direct sound makes a comb of "
-        f"peaks and dips, with a peak of {comb_db:.1f} dB here; it was taken off before judging."
+        f"{who} {late} ms after the direct sound {makes} a comb of peaks and dips, with a peak of "
+        f"{comb_db:.1f} dB here; it was taken off before judging."
     ]
 
 

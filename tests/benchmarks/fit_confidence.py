@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from resonance_population import Measured, Population, matching
 
 from distsweep.analysis import confidence, search
-from distsweep.analysis.echo import find_echo
+from distsweep.analysis.echo_search import find_echoes
 from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.resonance_curves import ladder_curves
@@ -37,8 +37,8 @@ LEAST_CONFIDENCE = 0.02  # below, there are ten times as many as all others, and
 def verdicts(one: Measured) -> list[search.Verdict]:
     """Every verdict of a take, doubles included."""
     response = linear_response(one.impulse)
-    echo = find_echo(response, top_hz=float(one.take.frequency_hz[-1]))
-    curves = ladder_curves(one.take, echo, rate_constant_s=one.rate_constant_s)
+    echoes = find_echoes(response, top_hz=float(one.take.frequency_hz[-1]))
+    curves = ladder_curves(one.take, echoes, rate_constant_s=one.rate_constant_s)
     assert curves is not None
     with patch.object(search, "_one_each", lambda found: found):
         found = search.search_take(curves, response, rate_constant_s=one.rate_constant_s)
