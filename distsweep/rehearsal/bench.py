@@ -11,21 +11,24 @@ from distsweep.rehearsal.air import Air
 
 @dataclass(frozen=True)
 class Reflection:
-    """One hard surface below the loudspeaker: floor or table.
+    """One hard surface below or above the loudspeaker: floor, table or ceiling.
 
     Parameters
     ----------
     height_m
-        Height of the loudspeaker's axis above it.
+        Between it and the loudspeaker's axis.
     level_db
         What the surface does to a low tone's level, dB.
     loss_corner_hz
         Above this the surface swallows another 6 dB an octave.
+    overhead
+        True for a ceiling.
     """
 
     height_m: float = 1.2
     level_db: float = -6.0
     loss_corner_hz: float = 4000.0
+    overhead: bool = False
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
@@ -48,8 +51,8 @@ class Bench:
         From the loudspeaker to the microphone, for positions on the axis.
     near_field_mm
         From the middle of a cone, dome or mouth to the microphone, for near-field positions.
-    reflection
-        None for a free field.
+    reflections
+        Each is heard once; what bounces between two surfaces is left out. None: a free field.
     noise_spl_db
         RMS level of room and microphone noise between 20 Hz and 20 kHz, dB re 20 µPa; -inf for
         none. Its spectral density is white above `noise_corner_hz` and rises as 1/f below.
@@ -70,7 +73,7 @@ class Bench:
     temperature_c: float = 20.0
     distance_m: float = 1.0
     near_field_mm: float = 15.0
-    reflection: Reflection | None = None
+    reflections: tuple[Reflection, ...] = ()
     noise_spl_db: float = -np.inf
     noise_corner_hz: float = 200.0
     hum_spl_db: tuple[tuple[float, float], ...] = ()

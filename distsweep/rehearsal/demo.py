@@ -84,7 +84,7 @@ def demo_bench() -> Bench:
         temperature_c=20.0,
         distance_m=1.0,
         near_field_mm=25.0,
-        reflection=Reflection(height_m=1.2, level_db=-8.0, loss_corner_hz=3000.0),
+        reflections=(Reflection(height_m=1.2, level_db=-8.0, loss_corner_hz=3000.0),),
         noise_spl_db=32.0,
         hum_spl_db=((50.0, 30.0), (100.0, 24.0), (150.0, 26.0), (250.0, 18.0)),
         # 134 dB SPL, chosen because the near fields reach 131 dB at the last rung.

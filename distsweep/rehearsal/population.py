@@ -1,7 +1,7 @@
 """A population of random loudspeakers whose resonances are known, to score a search by.
 
-Beside the resonances stand decoys: ripple of the crossover, bumps of an equaliser, combs of a
-reflection, mains lines. They bend curves as well, and none of them is a resonance of the box.
+Beside the resonances stand decoys: ripple of the crossover, bumps of an equaliser, combs of
+reflections, mains lines. They bend curves as well, and none of them is a resonance of the box.
 """
 
 from __future__ import annotations
@@ -64,7 +64,8 @@ def random_loudspeaker(generator: np.random.Generator) -> RandomLoudspeaker:
 
     Radiated resonances lie between 250 and 2500 Hz, excited ones between 150 and 1200 Hz, with Q
     from 8 to 60 and 4 to 15 dB of lift. Noise is 50 to 70 dB below 90 dB SPL. There is no limiter
-    and no heating. It is meant for drives up to −10 dBFS.
+    and no heating. It is meant for drives up to −10 dBFS. Seven of ten stand above a floor, half
+    below a ceiling.
     """
     loudspeaker, decoys = _plain(generator)
     bench, more_decoys = _bench(generator)
@@ -73,6 +74,15 @@ def random_loudspeaker(generator: np.random.Generator) -> RandomLoudspeaker:
         found = _resonance(generator, loudspeaker, [r.frequency_hz for r in resonances])
         if found is not None:
             resonances.append(found)
+    if generator.uniform() < 0.5:
+        ceiling = Reflection(
+            height_m=generator.uniform(1.0, 2.0),
+            level_db=generator.uniform(-12.0, -3.0),
+            loss_corner_hz=_log_uniform(generator, 1500.0, 10000.0),
+            overhead=True,
+        )
+        bench, decoy = _with_reflection(bench, ceiling)
+        more_decoys.append(decoy)
     return RandomLoudspeaker(
         replace(loudspeaker, resonances=tuple(resonances)),
         bench,
@@ -169,7 +179,7 @@ def _plain(generator: np.random.Generator) -> tuple[Loudspeaker, list[Decoy]]:
 
 
 def _bench(generator: np.random.Generator) -> tuple[Bench, list[Decoy]]:
-    """A bench with noise, and perhaps a reflection and hum."""
+    """A bench with noise, and perhaps a floor and hum."""
     decoys: list[Decoy] = []
     bench = Bench(
         noise_spl_db=90.0 - generator.uniform(50.0, 70.0),
@@ -182,17 +192,22 @@ def _bench(generator: np.random.Generator) -> tuple[Bench, list[Decoy]]:
             level_db=generator.uniform(-12.0, -3.0),
             loss_corner_hz=_log_uniform(generator, 1500.0, 10000.0),
         )
-        mirrored_m = float(np.hypot(bench.distance_m, 2.0 * floor.height_m))
-        notch_hz = bench.air.sound_speed_m_per_s / (2.0 * (mirrored_m - bench.distance_m))
-        level_db = floor.level_db + float(ratio_to_db(bench.distance_m / mirrored_m))
-        decoys.append(Decoy("reflection", notch_hz, level_db))
-        bench = replace(bench, reflection=floor)
+        bench, decoy = _with_reflection(bench, floor)
+        decoys.append(decoy)
     if generator.uniform() < 0.7:
         mains_hz = float(generator.choice((50.0, 60.0)))
         hum = tuple((mains_hz * n, generator.uniform(15.0, 40.0)) for n in (1, 2, 3, 5))
         decoys += [Decoy("hum", frequency_hz, level_db) for frequency_hz, level_db in hum]
         bench = replace(bench, hum_spl_db=hum)
     return bench, decoys
+
+
+def _with_reflection(bench: Bench, surface: Reflection) -> tuple[Bench, Decoy]:
+    mirrored_m = float(np.hypot(bench.distance_m, 2.0 * surface.height_m))
+    notch_hz = bench.air.sound_speed_m_per_s / (2.0 * (mirrored_m - bench.distance_m))
+    level_db = surface.level_db + float(ratio_to_db(bench.distance_m / mirrored_m))
+    bench = replace(bench, reflections=(*bench.reflections, surface))
+    return bench, Decoy("reflection", notch_hz, level_db)
 
 
 def _resonance(

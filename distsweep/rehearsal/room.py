@@ -1,4 +1,4 @@
-"""From the three sources to the microphone: distances, one reflection, directivity."""
+"""From the three sources to the microphone: distances, reflections, directivity."""
 
 from __future__ import annotations
 
@@ -107,11 +107,13 @@ def _paths(
         effective_m = near_field_distance_m(source.radius_m, microphone.forward_m)
     # All sources stand above each other and the angle is horizontal: it changes no distance.
     result = phasor(-wave_number * distance_m) / effective_m
-    if bench.reflection is not None:
-        floor = bench.reflection
-        drop_m = 2.0 * floor.height_m - source.below_axis_m - microphone.below_axis_m
+    for surface in bench.reflections:
+        below_m = source.below_axis_m + microphone.below_axis_m
+        drop_m = 2.0 * surface.height_m + (below_m if surface.overhead else -below_m)
         mirrored_m = float(np.hypot(microphone.forward_m, drop_m))
-        loss = db_to_ratio(floor.level_db) / (1.0 + imaginary(frequency_hz / floor.loss_corner_hz))
+        loss = db_to_ratio(surface.level_db) / (
+            1.0 + imaginary(frequency_hz / surface.loss_corner_hz)
+        )
         result += loss * phasor(-wave_number * mirrored_m) / mirrored_m
     if microphone.angle_rad != 0.0:
         result *= piston_directivity(wave_number * source.radius_m * np.sin(microphone.angle_rad))

@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_population.py [--count 100] [--seed N] [--workers 2]
 
 Each is a two-way loudspeaker with none to three resonances of known kind, and decoys: woofer
-rise, crossover ripple, equaliser bumps, a reflection, hum, noise. Five rungs of 6 s on the axis,
+rise, crossover ripple, equaliser bumps, reflections, hum, noise. Five rungs of 6 s on the axis,
 through the whole path from recording to results.
 """
 

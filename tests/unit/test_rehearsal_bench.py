@@ -50,11 +50,12 @@ def impulse(seconds: float = 0.5) -> np.ndarray:
     return waveform
 
 
-def test_a_reflection_is_later_and_weaker_by_its_longer_way() -> None:
+@pytest.mark.parametrize("overhead", [False, True])
+def test_a_reflection_is_later_and_weaker_by_its_longer_way(overhead: bool) -> None:
     """What it adds is the direct sound times g·(d/d′)·e^(−jωτ): both read off the spectra."""
-    floor = Reflection(height_m=0.9, level_db=-5.0, loss_corner_hz=1e9)
+    floor = Reflection(height_m=0.9, level_db=-5.0, loss_corner_hz=1e9, overhead=overhead)
     alone = play(impulse(), FREE, loudspeaker=tweeter_only())
-    both = play(impulse(), replace(FREE, reflection=floor), loudspeaker=tweeter_only())
+    both = play(impulse(), replace(FREE, reflections=(floor,)), loudspeaker=tweeter_only())
     frequency_hz = np.fft.rfftfreq(alone.size, 1 / RATE_HZ)
     band = (frequency_hz > 3000) & (frequency_hz < 15000)
     ratio = (np.fft.rfft(both - alone) / np.fft.rfft(alone))[band]
