@@ -81,7 +81,7 @@ def test_bandwidth_of_a_two_pole(
 
     Damping lowers the frequency of what rings to f₀·√(1 − 1/(4Q²)) (Kinsler et al., section 1.6).
     """
-    pole = fit_mode(linear_response(two_pole(frequency_hz, q)), None, 1.01 * frequency_hz)
+    pole = fit_mode(linear_response(two_pole(frequency_hz, q)), [], 1.01 * frequency_hz)
     assert pole is not None
     natural_hz = frequency_hz / math.sqrt(1.0 - 0.25 / q**2)
     assert pole.frequency_hz == pytest.approx(natural_hz, rel=0.0003)

@@ -1,5 +1,5 @@
-"""The strongest reflection: found where there is one, not where there is none, and its comb; and
-the mode that is fitted beside it."""
+"""Reflections: found where there are any, not where there are none, and their comb; and the mode
+that is fitted beside them."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from distsweep.analysis.echo import Echo, find_echo
+from distsweep.analysis.echo import Echo, comb_db
+from distsweep.analysis.echo_search import find_echoes
 from distsweep.analysis.ladder import ImpulseResponse
 from distsweep.analysis.linear_response import LinearResponse, linear_response
 from distsweep.analysis.mode_fit import fit_mode
@@ -55,8 +56,7 @@ def response(
 
 
 def found(heard: LinearResponse) -> Echo:
-    echo = find_echo(heard, top_hz=18000.0)
-    assert echo is not None
+    (echo,) = find_echoes(heard, top_hz=18000.0)
     return echo
 
 
@@ -76,19 +76,19 @@ def test_its_comb_is_that_of_a_delayed_copy() -> None:
     echo = found(response(0.0031, 0.3, apart_s=0.0003))
     f = np.linspace(300.0, 700.0, 400)
     delayed = 0.3 * np.exp(-2j * np.pi * f * 0.0031) / (1.0 + 1j * f / CORNER_HZ)
-    comb_db = 20.0 * np.log10(np.abs(1.0 + delayed))
+    expected_db = 20.0 * np.log10(np.abs(1.0 + delayed))
     # From peak to dip the comb has 5.3 dB; the tweeter's share of 700 Hz is (700/2200)⁴,
     # a hundredth, which turns a comb of this strength by 20·lg(1 + 0.01·2·0.3/0.7) at most.
-    assert np.max(np.abs(echo.comb_db(f) - comb_db)) < 0.08
+    assert np.max(np.abs(comb_db([echo], f) - expected_db)) < 0.08
     # What the woofer makes at three times the frequency comes by its way, up to any frequency.
     delayed = 0.3 * np.exp(-2j * np.pi * 3.0 * f * 0.0031) / (1.0 + 3j * f / CORNER_HZ)
-    comb_db = 20.0 * np.log10(np.abs(1.0 + delayed))
-    assert np.max(np.abs(echo.comb_db(3.0 * f, order=3) - comb_db)) < 0.08
+    expected_db = 20.0 * np.log10(np.abs(1.0 + delayed))
+    assert np.max(np.abs(comb_db([echo], 3.0 * f, order=3) - expected_db)) < 0.08
 
 
 @pytest.mark.parametrize("mode", [None, (900.0, 8.0), (900.0, 30.0), (2300.0, 15.0)])
 def test_a_mode_is_no_reflection(mode: tuple[float, float] | None) -> None:
-    assert find_echo(response(mode=mode), top_hz=18000.0) is None
+    assert find_echoes(response(mode=mode), top_hz=18000.0) == ()
 
 
 @pytest.mark.parametrize("q", [8.0, 30.0])
@@ -97,15 +97,27 @@ def test_a_mode_and_a_reflection_do_not_move_each_other(q: float) -> None:
     heard = response(0.0031, 0.4, apart_s=0.0003, mode=(900.0, q), mode_apart_s=-0.0002)
     echo = found(heard)
     assert echo.delay_s == pytest.approx(0.0031, abs=5e-5)
-    mode = fit_mode(heard, echo, 930.0)
+    mode = fit_mode(heard, [echo], 930.0)
     assert mode is not None
     assert mode.frequency_hz == pytest.approx(900.0, rel=0.002)
     assert mode.q == pytest.approx(q, rel=0.05)
     assert mode.explained > 0.95
 
 
+def test_two_reflections_are_told_apart() -> None:
+    floor, ceiling = (
+        response(late_s, strength) for late_s, strength in ((0.0029, 0.3), (0.0052, 0.2))
+    )
+    plain = response()
+    both = floor.values + ceiling.values - plain.values
+    first, second = find_echoes(LinearResponse(plain.step_hz, both), top_hz=18000.0)
+    for echo, delay_s, strength in ((first, 0.0029, 0.3), (second, 0.0052, 0.2)):
+        assert echo.delay_s == pytest.approx(delay_s, abs=1e-5)
+        assert echo.strength == pytest.approx(strength, rel=0.05)
+
+
 def test_what_is_smooth_is_no_mode() -> None:
-    mode = fit_mode(response(), None, 1000.0)
+    mode = fit_mode(response(), [], 1000.0)
     assert mode is not None
     # What little is left beside polynomials is the flank of something wide: the least Q tried.
     assert mode.q < 4.5
@@ -113,12 +125,12 @@ def test_what_is_smooth_is_no_mode() -> None:
 
 def test_a_mode_outside_of_the_response_is_not_looked_for() -> None:
     heard = response()
-    assert fit_mode(heard, None, 23500.0) is None
-    assert fit_mode(heard, None, 12.0) is None
+    assert fit_mode(heard, [], 23500.0) is None
+    assert fit_mode(heard, [], 12.0) is None
 
 
 def test_a_narrow_band_says_nothing() -> None:
     heard = response(0.0031, 0.4)
-    assert find_echo(heard, top_hz=5000.0) is None
-    assert find_echo(LinearResponse(heard.step_hz, 0.0 * heard.values), top_hz=18000.0) is None
-    assert find_echo(LinearResponse(heard.step_hz, heard.values[:1000]), top_hz=18000.0) is None
+    assert find_echoes(heard, top_hz=5000.0) == ()
+    for values in (0.0 * heard.values, heard.values[:1000]):
+        assert find_echoes(LinearResponse(heard.step_hz, values), top_hz=18000.0) == ()
