@@ -144,7 +144,7 @@ def _map(one: _Searched) -> DecayMap | None:
     return decay_map(
         one.ringing,
         drive_dbfs=float(one.search.curves.drive_dbfs[-1]),
-        reflection_s=min((e.first_s for e in one.search.curves.echoes), default=None),
+        reflection_s=one.free_s,
     )
 
 
