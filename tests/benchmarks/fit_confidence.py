@@ -29,7 +29,7 @@ from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.resonance_curves import ladder_curves
 
-SEEDS = (*range(1000, 1150), *range(2000, 2200))
+SEEDS = (*range(1000, 1150), *range(2000, 2031))
 RIDGE = 0.1
 LEAST_CONFIDENCE = 0.02  # below, there are ten times as many as all others, and all are nothing
 
