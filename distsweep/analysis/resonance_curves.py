@@ -28,6 +28,12 @@ LEAST_PERIODS = 48.0
 where there is room (chosen: with fewer, a spike is as narrow as the window lets it be)."""
 
 
+LOWEST_FLOOR_DB = -120.0
+"""Re the fundamental, no floor is believed to lie lower: what a digital loop shows below is
+rounding, which comes with the signal and so is not in the background (chosen: no microphone
+resolves it)."""
+
+
 @dataclass(frozen=True)
 class Family:
     """One kind of curve at every rung and order, and how far its points stand out.
@@ -112,7 +118,8 @@ def ladder_curves(
     bumps = prominences_db(
         np.stack([own_comb_db, response_db]), points_per_octave=POINTS_PER_OCTAVE
     )
-    level, floor = stacked("level_db"), stacked("floor_db")
+    level = stacked("level_db")
+    floor = np.maximum(stacked("floor_db"), LOWEST_FLOOR_DB)
     gap_s = [0.5 * rate_constant_s * math.log(n / (n - 1)) for n in orders]
     periods = np.outer(np.multiply(orders, gap_s), take.frequency_hz)
 

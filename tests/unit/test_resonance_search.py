@@ -117,6 +117,13 @@ def test_nothing_is_made_of_a_loudspeaker_without_resonances(bench: Bench) -> No
     assert any("none was found" in note for note in results.resonance_notes)
 
 
+@pytest.mark.parametrize("subtype", ["FLOAT", "PCM_24"])
+def test_rounding_is_no_resonance(bench: Bench, subtype: str) -> None:
+    """What was played comes back without noise: all harmonics are rounding."""
+    results = bench.analyse(bench.waveform, name="loop.wav", subtype=subtype)
+    assert results.resonances == []
+
+
 def test_a_comb_is_no_resonance(bench: Bench) -> None:
     branches = [Branch(high_pass(90), OWN, echo(0.0032, 0.4))]
     results = bench.analyse(hear(bench, branches), name="comb.wav")
