@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.get_closest_marker("long"):
             item.add_marker(pytest.mark.skip(reason="long: set DISTSWEEP_REQUIRE_SYSTEM=1"))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def interruptible() -> None:
+    """Hear Ctrl-C even where the shell that started the tests in the background ignores it."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture
