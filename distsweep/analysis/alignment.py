@@ -29,7 +29,11 @@ not farther than a mode of Q 8 may shift its top by adding up with what is there
 
 @dataclass(frozen=True)
 class Seen:
-    """One order's spike at one rung that a candidate rests on."""
+    """One order's spike at one rung that a candidate rests on.
+
+    ``prominence_db`` is its height in the family of its kind, ``both_db`` the lesser of that and
+    of its height in the absolute level: a dip of the response makes a spike in the division only.
+    """
 
     row: int
     column: int
@@ -162,11 +166,12 @@ def seen_spikes(
             above = float(curves.above_floor_db[row, column, index])
             chance = float(family.surprise[row, column, index])
             if height >= least_db and above >= LEAST_ABOVE_FLOOR_DB and chance >= LEAST_SURPRISE:
-                level = curves.absolute.prominence_db[row, column, max(0, index - 1) : index + 2]
+                around = slice(max(0, index - 1), index + 2)
+                undivided = float(np.nanmax(curves.absolute.prominence_db[row, column, around]))
                 found.append(
                     Seen(
                         row, column, int(order), float(curves.frequency_hz[index]), height,
-                        min(height, max(0.0, float(np.nanmax(level)))), above, chance,
+                        min(height, max(0.0, undivided)), above, chance,
                     )
                 )  # fmt: skip
     return found

@@ -20,7 +20,6 @@ class Echo:
     strength, corner_hz : re the direct sound; soft surfaces swallow high frequencies, as a
         first-order low-pass does.
     crossover_hz : where both drivers play alike.
-    share : of the ripple's variance that it explained where it was found.
     """
 
     delay_s: float
@@ -28,7 +27,6 @@ class Echo:
     strength: float
     corner_hz: float
     crossover_hz: float
-    share: float
 
     def added(self, frequency_hz: FloatArray, *, order: int = 1) -> ComplexArray:
         """What it adds to the direct sound, re that, of the n-th harmonic heard at frequencies.

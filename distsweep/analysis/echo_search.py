@@ -170,10 +170,7 @@ def _scanned(ripple: _Ripple) -> Echo | None:
     if share[index] < LEAST_SHARE or strength[index] < LEAST_STRENGTH:
         return None
     delay = float(delay_s[index])
-    return Echo(
-        delay, delay, float(strength[index]), TRIED_CORNER_HZ, TRIED_CROSSOVER_HZ,
-        float(share[index]),
-    )  # fmt: skip
+    return Echo(delay, delay, float(strength[index]), TRIED_CORNER_HZ, TRIED_CROSSOVER_HZ)
 
 
 def _low_delay(ripple: _Ripple, echo: Echo) -> float | None:

@@ -41,8 +41,6 @@ ONE_RUNG_SHOWS_FACTOR = 0.3
 """For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
 makes such; the population has none)."""
 
-HALF = 0.5
-
 FREQUENCY_UNCERTAINTY = 0.005
 """Of a resonance's own frequency, as a fraction (95 of 100 simulated ones are closer)."""
 
@@ -190,7 +188,7 @@ def rungs_that_show(curves: LadderCurves, evidence: Evidence) -> tuple[int, int]
     for row in clear:
         prominence_db = family.prominence_db[row, top.column]
         height_db, _ = highest_near(curves, prominence_db, top.excitation_hz, tolerance)
-        if height_db >= HALF * top.prominence_db:
+        if height_db >= 0.5 * top.prominence_db:
             shown.add(int(row))
     return len(shown), len(shown | {int(row) for row in clear})
 

@@ -1,4 +1,4 @@
-"""A ladder's curves as the search for resonances needs them: stacked, freed of a reflection's
+"""A ladder's curves as the search for resonances needs them: stacked, freed of reflections'
 comb, with what stands out."""
 
 from __future__ import annotations
