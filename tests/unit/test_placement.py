@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from closed_form import Branch, cascade, flat, high_pass, low_pass, peak, play
 from conftest import RATE_HZ
+from scipy.special import i0
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
@@ -25,8 +26,8 @@ def recorded_by_another_clock(samples: np.ndarray, ppm: float) -> np.ndarray:
     result = np.zeros(len(place))
     for k in range(1 - half, half + 1):
         distance = part - k
-        window = np.i0(beta * np.sqrt(np.clip(1.0 - (distance / half) ** 2, 0.0, 1.0)))
-        result += padded[whole + k + half] * np.sinc(distance) * window / np.i0(beta)
+        window = i0(beta * np.sqrt(np.clip(1.0 - (distance / half) ** 2, 0.0, 1.0)))
+        result += padded[whole + k + half] * np.sinc(distance) * window / i0(beta)
     return result
 
 
