@@ -43,11 +43,10 @@ def test_what_stands_out_is_found(scored: Score) -> None:
 
 
 def test_frequencies_are_right(scored: Score) -> None:
-    # What is asked of a hundred: median 0.3 %, and 95 of 100 within 1 %. One of these is a mode
-    # of Q 9, whose top the room's ripple moves by a fifth of its bandwidth: 1.7 %.
+    # What is asked of a hundred: median 0.3 %, and 95 of 100 within 1 %.
     errors = np.sort(scored.errors_percent)
     assert np.median(errors) <= 0.3, scored.text()
-    assert errors[-2] <= 1.0 and errors[-1] <= 2.0, scored.text()
+    assert errors[-1] <= 1.0, scored.text()
 
 
 def test_nothing_else_is_called(scored: Score) -> None:
