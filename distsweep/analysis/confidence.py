@@ -34,8 +34,7 @@ def features(evidence: Evidence) -> list[float]:
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
         values = [q_octaves, shape, heights[1] / 6.0, left]
     else:
-        bump_db = evidence.bump_db if math.isfinite(evidence.bump_db) else 0.0
-        more_db = max(h - n * max(bump_db, 0.0) for n, h in evidence.spike_db.items())
+        more_db = max(h - n * evidence.raised_db for n, h in evidence.spike_db.items())
         values = [q_octaves, explained, more_db / 12.0, (len(evidence.seen) - 1) / 3.0]
     return [1.0, *(float(np.clip(value, 0.0, 1.0)) for value in values)]
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from distsweep.analysis.alignment import (
     Candidate,
     Seen,
@@ -12,6 +14,7 @@ from distsweep.analysis.alignment import (
     seen_spikes,
     tolerance_octaves,
 )
+from distsweep.analysis.ladder import POINTS_PER_OCTAVE
 from distsweep.analysis.linear_response import LinearResponse
 from distsweep.analysis.mode_fit import fit_mode
 from distsweep.analysis.pole_fit import Pole, Shape, fit_pole
@@ -23,6 +26,10 @@ LEAST_OF_HIGHEST = 0.2
 
 SURE_SURROUNDINGS_DB = 15.0
 """Surroundings closer to their floor are bent by noise by some 1.5 dB RMS or more."""
+
+RAISED_OCTAVES = 0.12
+"""So far from where a bump of the drive is highest its products may stand out most, where their
+surroundings slope (chosen: a third of the width of an equaliser's bump of Q 4)."""
 
 CLEAR_DB = 12.0
 """An order that stands so far above its floor would show a spike, if there were one."""
@@ -40,6 +47,8 @@ class Evidence:
     asked : orders that would show a spike if there were one.
     bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
     comb_bump_db : what the comb alone makes there.
+    raised_db : the most that an equaliser's bump near by, seen in the fundamental, may raise the
+        drive; 0 where there is none.
     other_family_db : height of the strongest spike in the other family (radiated: left in the
         input-referred level; excited: the same in the relative level).
     pole : the fitted mode.
@@ -51,6 +60,7 @@ class Evidence:
     asked: tuple[int, ...]
     bump_db: float
     comb_bump_db: float
+    raised_db: float
     other_family_db: float
     pole: Pole | None = None
 
@@ -92,16 +102,23 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
         curves, other.prominence_db[top.row, top.column], top.excitation_hz, tolerance
     )
     bump = comb = math.nan
+    raised = 0.0
     if curves.holds(candidate.frequency_hz):
         at = (candidate.frequency_hz, tolerance)
         bump, _ = highest_near(curves, curves.bump_db, *at)
         comb, _ = highest_near(curves, curves.comb_prominence_db, *at)
+        raised = max(0.0, float(np.nanmax(curves.bump_db[_around(curves, candidate.frequency_hz)])))
     asked = [
         int(order)
         for column, order in enumerate(curves.orders)
         if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
     ]
-    return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, left)
+    return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, raised, left)
+
+
+def _around(curves: LadderCurves, frequency_hz: float) -> slice:
+    place, reach = round(curves.place(frequency_hz)), round(RAISED_OCTAVES * POINTS_PER_OCTAVE)
+    return slice(max(0, place - reach), place + reach + 1)
 
 
 def _clear(curves: LadderCurves, column: int, excitation_hz: float) -> bool:

@@ -24,6 +24,13 @@ OWN_SHARE = 0.5
 """What stands only where the other kind explains it, but for less than this share of its highest
 spike, is an image (chosen)."""
 
+OWN_EXPLAINED = 0.9
+"""A radiated mode that explains so much of the linear response is none, as harmonics have no part
+in that (chosen)."""
+
+LEFT_DB = 3.0
+"""A division leaves no more than so much above what the mode lifts the response by (chosen)."""
+
 SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
 """Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
 
@@ -150,25 +157,28 @@ def is_image(evidence: Evidence, other: Evidence) -> bool:
     """
     if evidence.candidate.kind == other.candidate.kind:
         return False
-    least = LEAST_RADIATED_DB if evidence.candidate.kind == "radiated" else LEAST_EXCITED_DB
-    return unexplained_db(evidence, other) < max(least, OWN_SHARE * evidence.heights_db[0])
+    own_db = OWN_SHARE * evidence.heights_db[0]
+    if evidence.candidate.kind == "excited":
+        return unexplained_db(evidence, other) < max(LEAST_EXCITED_DB, own_db)
+    if evidence.pole is not None and evidence.pole.explained >= OWN_EXPLAINED:
+        own_db = 0.0
+    return unexplained_db(evidence, other) < max(LEAST_RADIATED_DB, own_db)
 
 
 def unexplained_db(evidence: Evidence, other: Evidence) -> float:
     """Height of the highest spike that one of the other kind does not make; 0 if there is none.
 
     The n-th harmonic of what is played at f is heard at n·f: a spike there is that of a mode
-    excited at f, or of one that radiates at n·f.
+    excited at f, or of one that radiates at n·f. The latter lifts by no more than the response.
     """
-    exponent = 1 if evidence.candidate.kind == "excited" else -1
-    return max(
-        (
-            height
-            for order, height in evidence.spike_db.items()
-            if octaves(order**exponent * evidence.frequency_hz, other.frequency_hz) > IMAGE_OCTAVES
-        ),
-        default=0.0,
-    )
+    excited = evidence.candidate.kind == "excited"
+    most_db = other.raised_db + LEFT_DB if excited else math.inf
+
+    def explained(order: int, height: float) -> bool:
+        heard_hz = evidence.frequency_hz * (order if excited else 1.0 / order)
+        return octaves(heard_hz, other.frequency_hz) <= IMAGE_OCTAVES and height <= most_db
+
+    return max((h for n, h in evidence.spike_db.items() if not explained(n, h)), default=0.0)
 
 
 def octaves(one_hz: float, other_hz: float) -> float:
