@@ -81,6 +81,9 @@ class Population:
         with patch.object(pipeline, "find_resonances", wraps=pipeline.find_resonances) as seen:
             results = self.whole.analyse(heard)
         searched = seen.call_args.args[0]
+        standing = [math.nan] * len(one.resonances)
+        if settled:
+            standing = self._standing_db(one, results.takes[0])
         return Measured(
             seed,
             one,
@@ -88,7 +91,7 @@ class Population:
             searched[0].impulse,
             searched[0].rate_constant_s,
             results.resonances,
-            self._standing_db(one, results.takes[0]) if settled else [math.nan] * len(one.resonances),
+            standing,
         )
 
     def _standing_db(self, one: RandomLoudspeaker, take: Take) -> list[float]:

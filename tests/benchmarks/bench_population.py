@@ -1,10 +1,10 @@
 """How well resonances are found in a hundred random loudspeakers; the seeds change every run.
 
-    python tests/benchmarks/bench_population.py [--count 100] [--seed N] [--workers 2] [--calls-only]
+    python tests/benchmarks/bench_population.py [--count 100] [--seed N] [--calls-only]
 
 Each is a two-way loudspeaker with none to three resonances of known kind, and decoys: woofer
 rise, crossover ripple, equaliser bumps, reflections, hum, noise. Five rungs of 6 s on the axis,
-through the whole path from recording to results. With ``--calls-only`` it is not settled which
+through the whole path from recording to results, two at a time. With ``--calls-only`` it is not settled which
 resonances ought to be found: three times as fast, to see whether the confidence is right.
 """
 
