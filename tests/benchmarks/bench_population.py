@@ -4,8 +4,9 @@
 
 Each is a two-way loudspeaker with none to three resonances of known kind, and decoys: woofer
 rise, crossover ripple, equaliser bumps, reflections, hum, noise. Five rungs of 6 s on the axis,
-through the whole path from recording to results, two at a time. With ``--calls-only`` it is not settled which
-resonances ought to be found: three times as fast, to see whether the confidence is right.
+through the whole path from recording to results, two at a time. With ``--calls-only`` it is not
+settled which resonances ought to be found: three times as fast, to see whether the confidence is
+right.
 """
 
 from __future__ import annotations
