@@ -137,6 +137,27 @@ def test_an_equaliser_s_bump_is_no_resonance(bench: Bench) -> None:
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
 
+@pytest.mark.parametrize(
+    ("set_off", "radiated_hz", "q", "lift_db"),
+    [
+        ((0.0, 0.2, 0.8), 1340.0, 10.0, 6.0),
+        ((0.0, 0.2, 0.8), 2190.0, 12.0, 5.0),
+        ((0.0, 0.04, 0.3), 2010.0, 12.0, 6.0),
+        ((0.0, 0.04, 1.0), 2010.0, 25.0, 8.0),
+    ],
+)
+def test_both_are_found_where_a_product_of_one_lands_beside_the_other(
+    bench: Bench, set_off: tuple[float, ...], radiated_hz: float, q: float, lift_db: float
+) -> None:
+    """The second or third harmonic of 700 Hz comes 4 % beside what radiates."""
+    after = lifted(radiated_hz, q, lift_db)
+    branches = [Branch(EXCITED[0].pre, OWN, after), Branch(EXCITED[1].pre, set_off, after)]
+    called = [r for r in bench.analyse(hear(bench, branches)).resonances if r.confidence >= 0.5]
+    found = sorted((r.kind, r.frequency_hz) for r in called)
+    assert [kind for kind, _ in found] == ["excited", "radiated"]
+    assert [hz for _, hz in found] == pytest.approx([700.0, radiated_hz], rel=0.005)
+
+
 def test_noise_hides_and_is_named(bench: Bench) -> None:
     faint = [Branch(high_pass(90), (1.0, 1e-4, 1e-4), lifted(1100.0, 25.0, 10.0))]
     results = bench.analyse(hear(bench, faint, noise=3e-3), name="noisy.wav")
