@@ -29,7 +29,8 @@ OWN_EXPLAINED = 0.9
 in that (chosen)."""
 
 LEFT_DB = 3.0
-"""A division leaves no more than so much above what the mode lifts the response by (chosen)."""
+"""A division leaves no more than so much above what the mode lifts, the response or the second
+highest of its products: the highest may be the other's own (chosen)."""
 
 SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
 """Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
@@ -169,10 +170,11 @@ def unexplained_db(evidence: Evidence, other: Evidence) -> float:
     """Height of the highest spike that one of the other kind does not make; 0 if there is none.
 
     The n-th harmonic of what is played at f is heard at n·f: a spike there is that of a mode
-    excited at f, or of one that radiates at n·f. The latter lifts by no more than the response.
+    excited at f, or of one that radiates at n·f. The latter leaves no more than it lifts.
     """
     excited = evidence.candidate.kind == "excited"
-    most_db = other.raised_db + LEFT_DB if excited else math.inf
+    lifted_db = max([other.raised_db, *other.heights_db[1:2]])
+    most_db = lifted_db + LEFT_DB if excited else math.inf
 
     def explained(order: int, height: float) -> bool:
         heard_hz = evidence.frequency_hz * (order if excited else 1.0 / order)
