@@ -12,7 +12,6 @@ from distsweep.analysis import resonance_words as words
 from distsweep.analysis.alignment import highest_near, tolerance_octaves
 from distsweep.analysis.causes import possible_causes, predicted_modes
 from distsweep.analysis.decay import Ringing, decay_at, decay_map
-from distsweep.analysis.echo import Echo
 from distsweep.analysis.echo_search import find_echoes
 from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.growth import growth_of
@@ -41,8 +40,8 @@ ONE_RUNG_SHOWS_FACTOR = 0.3
 """For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
 makes such; the population has none)."""
 
-FREQUENCY_UNCERTAINTY = 0.005
-"""Of a resonance's own frequency, as a fraction (95 of 100 simulated ones are closer)."""
+FREQUENCY_UNCERTAINTY = {"radiated": 0.001, "excited": 0.007}
+"""Of a resonance's own frequency, as a fraction: 95 of 100 of 769 simulated ones are closer."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +76,7 @@ class ResonanceFindings:
 class _Searched:
     given: SearchedTake
     search: TakeSearch
-    ringing: Ringing | None
+    ringing: Ringing
 
     @property
     def free_s(self) -> float | None:
@@ -105,26 +104,18 @@ def find_resonances(
     findings = ResonanceFindings()
     searched: list[_Searched] = []
     for one in takes:
-        response = ringing = None
-        echoes: tuple[Echo, ...] = ()
-        if one.impulse is not None:
-            response, ringing = linear_response(one.impulse), Ringing(one.impulse)
-            echoes = find_echoes(response, top_hz=float(one.take.frequency_hz[-1]))
-        curves = ladder_curves(one.take, echoes, rate_constant_s=one.rate_constant_s)
-        findings.spikes.append([] if curves is None else take_spikes(one.take, curves))
-        if curves is None or response is None:
-            findings.decay_maps.append(None)
-            continue
-        search = search_take(curves, response, rate_constant_s=one.rate_constant_s)
-        done = _Searched(one, search, ringing)
-        searched.append(done)
-        findings.decay_maps.append(_map(done))
+        done = _search(one)
+        findings.spikes.append([] if done is None else take_spikes(one.take, done.search.curves))
+        findings.decay_maps.append(None if done is None else _map(done))
+        if done is not None:
+            searched.append(done)
     searched.sort(key=lambda s: s.given.take.position != "axis")
     modes = predicted_modes(enclosure.cabinet_mm, enclosure.port_mm, enclosure.temperature_c)
     for lead, verdict, certainty in _listed(searched):
         resonance = _resonance(lead, verdict, certainty, searched, hum)
-        own = max(FREQUENCY_UNCERTAINTY, 0.1 / (resonance.q or 10.0))
-        resonance.possible_causes = possible_causes(resonance.frequency_hz, own, modes)
+        resonance.possible_causes = possible_causes(
+            resonance.frequency_hz, FREQUENCY_UNCERTAINTY[resonance.kind], modes
+        )
         resonance.summary = words.summary(resonance, causes_known=bool(modes))
         findings.resonances.append(resonance)
     findings.notes = words.notes(
@@ -136,9 +127,20 @@ def find_resonances(
     return findings
 
 
-def _map(one: _Searched) -> DecayMap | None:
-    if one.ringing is None:
+def _search(one: SearchedTake) -> _Searched | None:
+    """Search a take; None where every rung of it clipped."""
+    if one.impulse is None:
         return None
+    response = linear_response(one.impulse)
+    echoes = find_echoes(response, top_hz=float(one.take.frequency_hz[-1]))
+    curves = ladder_curves(one.take, echoes, rate_constant_s=one.rate_constant_s)
+    if curves is None:
+        return None
+    search = search_take(curves, response, rate_constant_s=one.rate_constant_s)
+    return _Searched(one, search, Ringing(one.impulse))
+
+
+def _map(one: _Searched) -> DecayMap:
     return decay_map(
         one.ringing,
         drive_dbfs=float(one.search.curves.drive_dbfs[-1]),
@@ -271,8 +273,9 @@ def _decay(
             where=one.search.curves.position,
         )
         for one in ranked
-        if one.ringing is not None and one.search.curves.holds(evidence.frequency_hz)
+        if one.search.curves.holds(evidence.frequency_hz)
     ]  # fmt: skip
     if not told:
-        return Decay("unknown", sentence="There is no impulse response to see the decay in.")
+        return Decay("unknown", sentence="Its frequency lies outside the sweep, so its decay is "
+                     "not seen.")  # fmt: skip
     return next((decay for decay in told if decay.state != "hidden"), told[0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from distsweep.report import look, wording
 from distsweep.report.reliability import loudest_index
-from distsweep.results import FLOOR_MARGIN_DB, Results, Rung, Take
+from distsweep.results import FLOOR_MARGIN_DB, HarmonicCurve, Results, Rung, Take
 from distsweep.results_resonance import Resonance
 from distsweep.units import BoolArray, FloatArray
 
@@ -130,41 +131,42 @@ def _near(frequency_hz: FloatArray, resonance: Resonance) -> BoolArray:
     return np.asarray(octaves <= _REACH_OCTAVES, dtype=bool)
 
 
-def _over_radiated(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
+def _orders(
+    axes: Axes,
+    rung: Rung,
+    resonance: Resonance,
+    curve_of: Callable[[int, HarmonicCurve], tuple[FloatArray, FloatArray]],
+) -> None:
+    """Draw what stands clear of its floor; ``curve_of`` gives an order's frequency and level."""
     _frequency_panel(axes, resonance)
     drawn = []
     for order in ORDERS:
         if order not in rung.harmonics:
             continue
-        curve = rung.harmonics[order]
-        heard_hz = order * take.frequency_hz
-        clear = curve.level_db - curve.floor_db >= FLOOR_MARGIN_DB
-        level = np.where(
-            clear & _near(heard_hz, resonance), curve.level_db + rung.fundamental_db, np.nan
-        )
-        axes.plot(heard_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
+        harmonic = rung.harmonics[order]
+        frequency_hz, level = curve_of(order, harmonic)
+        clear = harmonic.level_db - harmonic.floor_db >= FLOOR_MARGIN_DB
+        level = np.where(clear & _near(frequency_hz, resonance), level, np.nan)
+        axes.plot(frequency_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
                   linewidth=1.4, label=f"H{order}", zorder=3)  # fmt: skip
         drawn.append(level)
     _fit_levels(axes, drawn)
+
+
+def _over_radiated(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
+    _orders(
+        axes, rung, resonance,
+        lambda n, harmonic: (n * take.frequency_hz, harmonic.level_db + rung.fundamental_db),
+    )  # fmt: skip
     axes.set_xlabel("Frequency heard, Hz")
     axes.set_ylabel(wording.level_axis(take))
     _title(axes, "Where harmonics are heard")
 
 
 def _over_excitation(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
-    _frequency_panel(axes, resonance)
-    drawn = []
-    for order in ORDERS:
-        if order not in rung.harmonics:
-            continue
-        curve = rung.harmonics[order]
-        clear = curve.level_db - curve.floor_db >= FLOOR_MARGIN_DB
-        kept = clear & _near(take.frequency_hz, resonance)
-        level = np.where(kept, curve.input_referred_db, np.nan)
-        axes.plot(take.frequency_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
-                  linewidth=1.4, label=f"H{order}", zorder=3)  # fmt: skip
-        drawn.append(level)
-    _fit_levels(axes, drawn)
+    _orders(
+        axes, rung, resonance, lambda n, harmonic: (take.frequency_hz, harmonic.input_referred_db)
+    )
     axes.set_xlabel("Frequency played, Hz")
     axes.set_ylabel("dB re fundamental")
     _title(axes, "Where they are played, the response divided out")
