@@ -37,6 +37,7 @@ class Seen:
 
     row: int
     column: int
+    index: int
     order: int
     excitation_hz: float
     prominence_db: float
@@ -170,7 +171,7 @@ def seen_spikes(
                 undivided = float(np.nanmax(curves.absolute.prominence_db[row, column, around]))
                 found.append(
                     Seen(
-                        row, column, int(order), float(curves.frequency_hz[index]), height,
+                        row, column, index, int(order), float(curves.frequency_hz[index]), height,
                         min(height, max(0.0, undivided)), above, chance,
                     )
                 )  # fmt: skip

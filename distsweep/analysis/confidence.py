@@ -21,9 +21,9 @@ def features(evidence: Evidence) -> list[float]:
 
     For both kinds: Q, and the share of the curves' shape that a mode explains (radiated: in
     decades of what it leaves). Radiated: the height of the second highest spike, as one alone
-    may be chance, and what stays of the highest in the input-referred level. Excited: the
-    height of the highest, less what a bump of the drive by an equaliser would give, n times the
-    fundamental's; and how many spikes of all rungs and orders there are.
+    may be chance, and what stays of the highest in the input-referred level. Excited: the height
+    of the highest, less what a bump of the drive by an equaliser would give; and how many spikes
+    of all rungs and orders there are.
     """
     heights = [*evidence.heights_db, 0.0]
     pole = evidence.pole
@@ -34,7 +34,7 @@ def features(evidence: Evidence) -> list[float]:
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
         values = [q_octaves, shape, heights[1] / 6.0, left]
     else:
-        more_db = max(h - n * evidence.raised_db for n, h in evidence.spike_db.items())
+        more_db = max(h - evidence.raised_db[n] for n, h in evidence.spike_db.items())
         values = [q_octaves, explained, more_db / 12.0, (len(evidence.seen) - 1) / 3.0]
     return [1.0, *(float(np.clip(value, 0.0, 1.0)) for value in values)]
 

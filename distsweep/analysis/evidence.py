@@ -47,8 +47,8 @@ class Evidence:
     asked : orders that would show a spike if there were one.
     bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
     comb_bump_db : what the comb alone makes there.
-    raised_db : the most that an equaliser's bump near by, seen in the fundamental, may raise the
-        drive; 0 where there is none.
+    nearby_bump_db : the fundamental's highest bump close by; 0 where there is none.
+    raised_db : per order by how much such a bump of the drive would raise its product.
     other_family_db : height of the strongest spike in the other family (radiated: left in the
         input-referred level; excited: the same in the relative level).
     pole : the fitted mode.
@@ -60,7 +60,8 @@ class Evidence:
     asked: tuple[int, ...]
     bump_db: float
     comb_bump_db: float
-    raised_db: float
+    nearby_bump_db: float
+    raised_db: dict[int, float]
     other_family_db: float
     pole: Pole | None = None
 
@@ -95,30 +96,50 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
     if not seen:
         return None
     orders = sorted({s.order for s in seen})
-    spike_db = {order: clearest(seen, order).both_db for order in orders}
+    tops = {order: clearest(seen, order) for order in orders}
+    spike_db = {order: top.both_db for order, top in tops.items()}
     tolerance = tolerance_octaves(candidate)
-    top = clearest(seen, max(orders, key=lambda n: spike_db[n]))
+    top = tops[max(orders, key=lambda n: spike_db[n])]
     left, _ = highest_near(
         curves, other.prominence_db[top.row, top.column], top.excitation_hz, tolerance
     )
     bump = comb = math.nan
-    raised = 0.0
+    nearby = 0.0
     if curves.holds(candidate.frequency_hz):
         at = (candidate.frequency_hz, tolerance)
         bump, _ = highest_near(curves, curves.bump_db, *at)
         comb, _ = highest_near(curves, curves.comb_prominence_db, *at)
-        raised = max(0.0, float(np.nanmax(curves.bump_db[_around(curves, candidate.frequency_hz)])))
+        nearby = max(0.0, float(np.nanmax(curves.bump_db[_around(curves, candidate.frequency_hz)])))
     asked = [
         int(order)
         for column, order in enumerate(curves.orders)
         if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
     ]
-    return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, raised, left)
+    raised = {order: _steepness(curves, top) * nearby for order, top in tops.items()}
+    return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, nearby, raised, left)
 
 
 def _around(curves: LadderCurves, frequency_hz: float) -> slice:
     place, reach = round(curves.place(frequency_hz)), round(RAISED_OCTAVES * POINTS_PER_OCTAVE)
     return slice(max(0, place - reach), place + reach + 1)
+
+
+def _steepness(curves: LadderCurves, top: Seen) -> float:
+    """By how many dB a product grows where the drive grows by one; its order at least.
+
+    Products of higher degree than the order make it steeper: the rungs beside the one that shows
+    the spike tell how steep.
+    """
+    level_db = curves.absolute.level_db[:, top.column, top.index]
+    clear = curves.above_floor_db[:, top.column, top.index] >= CLEAR_DB
+    steepest = float(top.order)
+    for low in (top.row - 1, top.row):
+        if low < 0 or low + 1 == len(level_db) or not (clear[low] and clear[low + 1]):
+            continue
+        louder_db = float(curves.drive_dbfs[low + 1] - curves.drive_dbfs[low])
+        if louder_db > 0.0:
+            steepest = max(steepest, float(level_db[low + 1] - level_db[low]) / louder_db)
+    return steepest
 
 
 def _clear(curves: LadderCurves, column: int, excitation_hz: float) -> bool:

@@ -63,7 +63,7 @@ def agreements(case: Case) -> list[str]:
     found, evidence = [_orders(case)], case.evidence
     if case.resonance.kind == "radiated":
         found += _radiated_agrees(case)
-    elif case.resonance.fundamental_bump == "absent" and evidence.raised_db < PRESENT_BUMP_DB:
+    elif case.resonance.fundamental_bump == "absent" and evidence.nearby_bump_db < PRESENT_BUMP_DB:
         found.append(
             "The fundamental has no bump there, as for something that is only set off at that "
             "frequency."
@@ -146,10 +146,10 @@ def contradictions(case: Case) -> list[str]:
                 f"The fundamental's bump of {evidence.bump_db:.1f} dB there is too small to tell "
                 "from ripple."
             )
-    elif evidence.raised_db >= PRESENT_BUMP_DB:
+    elif evidence.nearby_bump_db >= PRESENT_BUMP_DB:
         found.append(
-            f"The fundamental has a bump of {evidence.raised_db:.1f} dB there or close by; if an "
-            "equaliser makes it, it raises every product played there."
+            f"The fundamental has a bump of {evidence.nearby_bump_db:.1f} dB there or close by; if "
+            "an equaliser makes it, it raises every product played there."
         )
     found += _comb(case) + _hum(case) + _one_rung(case) + _growth_against(case)
     if resonance.other_kind >= 0.2:

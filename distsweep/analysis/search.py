@@ -173,7 +173,7 @@ def unexplained_db(evidence: Evidence, other: Evidence) -> float:
     excited at f, or of one that radiates at n·f. The latter leaves no more than it lifts.
     """
     excited = evidence.candidate.kind == "excited"
-    lifted_db = max([other.raised_db, *other.heights_db[1:2]])
+    lifted_db = max([other.nearby_bump_db, *other.heights_db[1:2]])
     most_db = lifted_db + LEFT_DB if excited else math.inf
 
     def explained(order: int, height: float) -> bool:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from closed_form import Branch, cascade, flat, high_pass, play
+from closed_form import Branch, cascade, flat, high_pass, low_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.analysis.ladder import ImpulseResponse
@@ -130,10 +130,21 @@ def test_a_comb_is_no_resonance(bench: Bench) -> None:
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
 
-def test_an_equaliser_s_bump_is_no_resonance(bench: Bench) -> None:
-    """What is raised before the curvature raises every product of it, by n times as much."""
-    before = cascade(high_pass(90), lifted(800.0, 10.0, 4.0))
-    results = bench.analyse(hear(bench, [Branch(before, OWN, flat)]), name="equaliser.wav")
+@pytest.mark.parametrize("bump_hz", [500.0, 800.0])
+@pytest.mark.parametrize(
+    ("own", "after"),
+    [(OWN, flat), ((*OWN, 0.02, 0.5), flat), ((*OWN, 0.02, 0.5), low_pass(2500.0))],
+)
+def test_an_equaliser_s_bump_is_no_resonance(
+    bench: Bench,
+    bump_hz: float,
+    own: tuple[float, ...],
+    after: Callable[[np.ndarray], np.ndarray],
+) -> None:
+    """What is raised before the curvature raises its products: those of degree n by n times as
+    much, whatever their order. A slope behind shifts their tops."""
+    before = cascade(high_pass(90), lifted(bump_hz, 10.0, 4.0))
+    results = bench.analyse(hear(bench, [Branch(before, own, after)]), name="equaliser.wav")
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
 
