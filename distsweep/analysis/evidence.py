@@ -27,6 +27,10 @@ LEAST_OF_HIGHEST = 0.2
 SURE_SURROUNDINGS_DB = 15.0
 """Surroundings closer to their floor are bent by noise by some 1.5 dB RMS or more."""
 
+LEAST_SHARED = 3
+"""Where so many orders are clear of their floor and all stand out, what each shows per dB of drive
+may be a bump of the drive, even if the response's shape hides it (chosen)."""
+
 RAISED_OCTAVES = 0.12
 """So far from where a bump of the drive is highest its products may stand out most, where their
 surroundings slope (chosen: a third of the width of an equaliser's bump of Q 4)."""
@@ -115,7 +119,11 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
         for column, order in enumerate(curves.orders)
         if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
     ]
-    raised = {order: _steepness(curves, top) * nearby for order, top in tops.items()}
+    steep = {order: _steepness(curves, top) for order, top in tops.items()}
+    shared = 0.0
+    if len(asked) >= LEAST_SHARED and set(asked) <= set(orders):
+        shared = min(spike_db[order] / steep[order] for order in asked)
+    raised = {order: steepness * max(nearby, shared) for order, steepness in steep.items()}
     return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, nearby, raised, left)
 
 
