@@ -38,6 +38,10 @@ TRIED_CORNER_HZ, TRIED_CROSSOVER_HZ = 4000.0, 2300.0
 TERMS_PER_OCTAVE, LEAST_TERMS = 2.2, 6
 """What a polynomial of so many terms over log-frequency can follow is the loudspeaker's own."""
 
+_LOW_SHARES = (1.0, 0.7, 0.5)
+"""Where the low driver plays, modes may bend the comb so that one as strong as up there fits worse
+than none: then weaker ones are tried (chosen; the fit that follows finds the strength)."""
+
 _STEP_HZ, _FFT_LENGTH = 12.0, 4096  # delays 0.02 ms apart
 
 
@@ -109,10 +113,12 @@ def _one_more(ripple: _Ripple) -> Echo | None:
     if echo is None:
         return None
     echo = _fitted(high, echo, free=("strength", "corner_hz", "high_delay_s"))
-    delay_s = _low_delay(ripple.part(ripple.grid_hz <= LOW_TOP_HZ), echo)
-    if delay_s is None:
-        return None
-    return _fitted(ripple, replace(echo, delay_s=delay_s), free=tuple(_STEPS))
+    low = ripple.part(ripple.grid_hz <= LOW_TOP_HZ)
+    for share in _LOW_SHARES:
+        delay_s = _low_delay(low, replace(echo, strength=share * echo.strength))
+        if delay_s is not None:
+            return _fitted(ripple, replace(echo, delay_s=delay_s), free=tuple(_STEPS))
+    return None
 
 
 def _smooth(grid_hz: FloatArray) -> FloatArray:
@@ -188,8 +194,8 @@ def _low_delay(ripple: _Ripple, echo: Echo) -> float | None:
     weights = np.ones_like(freed)
     rest, spread = freed, 1.0
     for _ in range(4):
-        square = np.einsum("ft,df,fu->dtu", smooth, weights, smooth)
-        right = np.einsum("ft,df->dt", smooth, weights * freed)
+        square = smooth.T @ (weights[..., None] * smooth)
+        right = (weights * freed) @ smooth
         rest = freed - np.linalg.solve(square, right[..., None])[..., 0] @ smooth.T
         spread = 1.4826 * float(np.min(np.median(np.abs(rest), axis=1))) + 1e-6
         weights = 1.0 / (1.0 + (rest / spread) ** 2)
