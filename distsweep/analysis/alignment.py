@@ -127,13 +127,12 @@ def tolerance_octaves(candidate: Candidate) -> float:
     )
 
 
-def highest_near(
+def largest_near(
     curves: LadderCurves, values: FloatArray, frequency_hz: float, tolerance: float
 ) -> tuple[float, int]:
     """Return the largest value of a curve, shape ``(F,)``, near a frequency, and its place.
 
-    ``tolerance`` is in octaves. The largest is −inf where the curve has no number there, and
-    where it is no top but the flank of one farther away.
+    ``tolerance`` is in octaves. The largest is −inf where the curve has no number there.
     """
     place, reach = curves.place(frequency_hz), max(1.0, tolerance * POINTS_PER_OCTAVE)
     first, last = max(0, math.ceil(place - reach)), min(len(values), math.floor(place + reach) + 1)
@@ -141,7 +140,14 @@ def highest_near(
     if first >= last or np.isnan(near).all():
         return -math.inf, min(max(round(place), 0), len(values) - 1)
     index = first + int(np.where(np.isnan(near), -math.inf, near).argmax())
-    here = float(values[index])
+    return float(values[index]), index
+
+
+def highest_near(
+    curves: LadderCurves, values: FloatArray, frequency_hz: float, tolerance: float
+) -> tuple[float, int]:
+    """The same, but −inf where the largest is no top but the flank of one farther away."""
+    here, index = largest_near(curves, values, frequency_hz, tolerance)
     flank = any(0 <= k < len(values) and values[k] > here for k in (index - 1, index + 1))
     return (-math.inf if flank else here), index
 

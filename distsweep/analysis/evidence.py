@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from distsweep.analysis.alignment import (
     Candidate,
     Seen,
     highest_near,
+    largest_near,
     seen_spikes,
     tolerance_octaves,
 )
-from distsweep.analysis.ladder import POINTS_PER_OCTAVE
 from distsweep.analysis.linear_response import LinearResponse
 from distsweep.analysis.mode_fit import fit_mode
 from distsweep.analysis.pole_fit import Pole, Shape, fit_pole
@@ -28,8 +26,8 @@ SURE_SURROUNDINGS_DB = 15.0
 """Surroundings closer to their floor are bent by noise by some 1.5 dB RMS or more."""
 
 LEAST_SHARED = 3
-"""Where so many orders are clear of their floor and all stand out, what each shows per dB of drive
-may be a bump of the drive, even if the response's shape hides it (chosen)."""
+"""So many orders must share a height per dB of drive to make a bump of the drive likely (chosen:
+what is set off often has a second and a third alone)."""
 
 RAISED_OCTAVES = 0.12
 """So far from where a bump of the drive is highest its products may stand out most, where their
@@ -53,8 +51,8 @@ class Evidence:
     comb_bump_db : what the comb alone makes there.
     nearby_bump_db : the fundamental's highest bump close by; 0 where there is none.
     raised_db : per order by how much such a bump of the drive would raise its product.
-    other_family_db : height of the strongest spike in the other family (radiated: left in the
-        input-referred level; excited: the same in the relative level).
+    other_family_db : largest height near the strongest spike in the other family (radiated: left
+        in the input-referred level; excited: the same in the relative level).
     pole : the fitted mode.
     """
 
@@ -104,7 +102,7 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
     spike_db = {order: top.both_db for order, top in tops.items()}
     tolerance = tolerance_octaves(candidate)
     top = tops[max(orders, key=lambda n: spike_db[n])]
-    left, _ = highest_near(
+    left, _ = largest_near(
         curves, other.prominence_db[top.row, top.column], top.excitation_hz, tolerance
     )
     bump = comb = math.nan
@@ -113,23 +111,30 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
         at = (candidate.frequency_hz, tolerance)
         bump, _ = highest_near(curves, curves.bump_db, *at)
         comb, _ = highest_near(curves, curves.comb_prominence_db, *at)
-        nearby = max(0.0, float(np.nanmax(curves.bump_db[_around(curves, candidate.frequency_hz)])))
+        close_by, _ = largest_near(curves, curves.bump_db, candidate.frequency_hz, RAISED_OCTAVES)
+        nearby = max(0.0, close_by)
     asked = [
         int(order)
         for column, order in enumerate(curves.orders)
         if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
     ]
-    steep = {order: _steepness(curves, top) for order, top in tops.items()}
-    shared = 0.0
-    if len(asked) >= LEAST_SHARED and set(asked) <= set(orders):
-        shared = min(spike_db[order] / steep[order] for order in asked)
-    raised = {order: steepness * max(nearby, shared) for order, steepness in steep.items()}
+    raised = _raised_db(curves, tops, asked, nearby_bump_db=nearby)
     return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, nearby, raised, left)
 
 
-def _around(curves: LadderCurves, frequency_hz: float) -> slice:
-    place, reach = round(curves.place(frequency_hz)), round(RAISED_OCTAVES * POINTS_PER_OCTAVE)
-    return slice(max(0, place - reach), place + reach + 1)
+def _raised_db(
+    curves: LadderCurves, tops: dict[int, Seen], asked: list[int], *, nearby_bump_db: float
+) -> dict[int, float]:
+    """Estimate by how much a bump of the drive would raise each product.
+
+    It may be higher than the fundamental's, which other things bend: by what all orders that are
+    clear of their floor show per dB of drive, if so many are.
+    """
+    steep = {order: _steepness(curves, top) for order, top in tops.items()}
+    bump_db = nearby_bump_db
+    if len(asked) >= LEAST_SHARED and set(asked) <= set(tops):
+        bump_db = max(bump_db, min(tops[order].both_db / steep[order] for order in asked))
+    return {order: steepness * bump_db for order, steepness in steep.items()}
 
 
 def _steepness(curves: LadderCurves, top: Seen) -> float:
