@@ -146,7 +146,7 @@ def largest_near(
 def highest_near(
     curves: LadderCurves, values: FloatArray, frequency_hz: float, tolerance: float
 ) -> tuple[float, int]:
-    """The same, but −inf where the largest is no top but the flank of one farther away."""
+    """Return what `largest_near` does, but −inf where it is the flank of a top farther away."""
     here, index = largest_near(curves, values, frequency_hz, tolerance)
     flank = any(0 <= k < len(values) and values[k] > here for k in (index - 1, index + 1))
     return (-math.inf if flank else here), index

@@ -25,8 +25,8 @@ OWN_SHARE = 0.5
 spike, is an image (chosen)."""
 
 OWN_EXPLAINED = 0.9
-"""A radiated mode that explains so much of the linear response is none, as harmonics have no part
-in that (chosen)."""
+"""A radiated mode that explains so much of the linear response is no image, as harmonics have no
+part in that (chosen)."""
 
 LEFT_DB = 3.0
 """A division leaves no more than so much above what the mode lifts, the response or the second

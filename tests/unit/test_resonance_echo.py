@@ -104,6 +104,20 @@ def test_a_mode_and_a_reflection_do_not_move_each_other(q: float) -> None:
     assert mode.explained > 0.95
 
 
+def test_a_reflection_is_found_among_modes() -> None:
+    """Where three modes bend the low driver's comb, one as strong as it is fits worse than none."""
+    modes = ((1362.0, 10.0), (896.0, 13.0), (1314.0, 13.0))
+    plain = response(0.0019, 0.4)
+    values = plain.values + sum(
+        response(0.0019, 0.4, mode=mode, mode_apart_s=-0.0002).values - plain.values
+        for mode in modes
+    )
+    echo = found(LinearResponse(plain.step_hz, values))
+    assert echo.high_delay_s == pytest.approx(0.0019, abs=2e-5)
+    assert echo.delay_s == pytest.approx(0.0019, abs=1e-4)
+    assert echo.strength == pytest.approx(0.4, rel=0.1)
+
+
 def test_two_reflections_are_told_apart() -> None:
     floor, ceiling = (
         response(late_s, strength) for late_s, strength in ((0.0029, 0.3), (0.0052, 0.2))
