@@ -163,10 +163,8 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
     ranked: list[tuple[_Searched, Verdict, float]] = []
     for item in sorted(listed, key=lambda item: -item[2]):
         evidence = item[1].evidence
-        if not any(
-            is_double(evidence, other.evidence) or is_image(evidence, other.evidence)
-            for _, other, _ in ranked
-        ):
+        before = [other.evidence for _, other, _ in ranked]
+        if not is_image(evidence, before) and not any(is_double(evidence, b) for b in before):
             ranked.append(item)
     return ranked[:MOST_LISTED]
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from distsweep.analysis.alignment import candidates
 from distsweep.analysis.confidence import confidence
-from distsweep.analysis.evidence import Evidence, fitted, gather
+from distsweep.analysis.evidence import Evidence, clearest, fitted, gather
 from distsweep.analysis.linear_response import LinearResponse
 from distsweep.analysis.resonance_curves import LadderCurves
 
@@ -132,12 +133,16 @@ def _one_each(verdicts: list[Verdict]) -> list[Verdict]:
         if one.evidence.candidate.kind != best.evidence.candidate.kind:
             kept[near[0]] = replace(best, other_kind=max(best.other_kind, one.confidence))
 
-    def goes(one: Verdict, other: Verdict) -> bool:
-        surer = other.confidence >= one.confidence
-        stands = other.confidence >= CALLED and not is_image(other.evidence, one.evidence)
-        return is_image(one.evidence, other.evidence) and (surer or stands)
+    def goes(one: Verdict) -> bool:
+        makers = [
+            other.evidence
+            for other in kept
+            if other.confidence >= one.confidence
+            or (other.confidence >= CALLED and not is_image(other.evidence, [one.evidence]))
+        ]
+        return is_image(one.evidence, makers)
 
-    return [one for one in kept if not any(goes(one, other) for other in kept)]
+    return [one for one in kept if not goes(one)]
 
 
 def is_double(evidence: Evidence, better: Evidence) -> bool:
@@ -149,38 +154,52 @@ def is_double(evidence: Evidence, better: Evidence) -> bool:
     return octaves(evidence.frequency_hz, better.frequency_hz) <= same
 
 
-def is_image(evidence: Evidence, other: Evidence) -> bool:
-    """Tell whether a candidate is but what a mode of the other kind makes elsewhere.
+def is_image(evidence: Evidence, others: Sequence[Evidence]) -> bool:
+    """Tell whether a candidate is but what modes of the other kind make elsewhere.
 
     A mode that is set off at f has a strong n-th harmonic, which lands on n·f: seen from there
     it is a lone spike. A mode that radiates at f leaves something of order n in the
     input-referred level at f/n, where the division is not exact.
     """
-    if evidence.candidate.kind == other.candidate.kind:
+    makers = [other for other in others if other.candidate.kind != evidence.candidate.kind]
+    if not makers:
         return False
     own_db = OWN_SHARE * evidence.heights_db[0]
     if evidence.candidate.kind == "excited":
-        return unexplained_db(evidence, other) < max(LEAST_EXCITED_DB, own_db)
+        return unexplained_db(evidence, makers) < max(LEAST_EXCITED_DB, own_db)
     if evidence.pole is not None and evidence.pole.explained >= OWN_EXPLAINED:
         own_db = 0.0
-    return unexplained_db(evidence, other) < max(LEAST_RADIATED_DB, own_db)
+    return unexplained_db(evidence, makers) < max(LEAST_RADIATED_DB, own_db)
 
 
-def unexplained_db(evidence: Evidence, other: Evidence) -> float:
-    """Height of the highest spike that one of the other kind does not make; 0 if there is none.
+def unexplained_db(evidence: Evidence, makers: Sequence[Evidence]) -> float:
+    """Height of the highest spike that none of the other kind makes; 0 if there is none.
 
     The n-th harmonic of what is played at f is heard at n·f: a spike there is that of a mode
     excited at f, or of one that radiates at n·f. The latter leaves no more than it lifts.
     """
-    excited = evidence.candidate.kind == "excited"
-    lifted_db = max([other.nearby_bump_db, *other.heights_db[1:2]])
-    most_db = lifted_db + LEFT_DB if excited else math.inf
+    return max(
+        (
+            height
+            for order, height in evidence.spike_db.items()
+            if not any(_makes(maker, evidence, order) for maker in makers)
+        ),
+        default=0.0,
+    )
 
-    def explained(order: int, height: float) -> bool:
-        heard_hz = evidence.frequency_hz * (order if excited else 1.0 / order)
-        return octaves(heard_hz, other.frequency_hz) <= IMAGE_OCTAVES and height <= most_db
 
-    return max((h for n, h in evidence.spike_db.items() if not explained(n, h)), default=0.0)
+def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
+    """Tell whether a mode makes the spike of an order that one of the other kind rests on."""
+    top_hz = clearest(evidence.seen, order).excitation_hz
+    if evidence.candidate.kind == "excited":
+        image_hz = maker.frequency_hz / order
+        lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2]])
+        if evidence.spike_db[order] > lifted_db + LEFT_DB:
+            return False
+    else:
+        image_hz, top_hz = order * maker.frequency_hz, order * top_hz
+    near = min(octaves(hz, image_hz) for hz in (top_hz, evidence.frequency_hz))
+    return near <= IMAGE_OCTAVES
 
 
 def octaves(one_hz: float, other_hz: float) -> float:
