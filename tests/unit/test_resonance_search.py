@@ -148,6 +148,13 @@ def test_an_equaliser_s_bump_is_no_resonance(
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
 
+def test_a_product_beside_an_equaliser_s_bump_is_no_mode_of_it(bench: Bench) -> None:
+    """The response has a pole at 1900 Hz, and the third harmonic of 700 Hz stands beside it."""
+    bump = lifted(1900.0, 12.0, 4.0)
+    branches = [Branch(cascade(b.pre, bump), b.coefficients, b.post) for b in EXCITED]
+    assert only(bench.analyse(hear(bench, branches), name="beside.wav")).kind == "excited"
+
+
 @pytest.mark.parametrize(
     ("set_off", "radiated_hz", "q", "lift_db"),
     [
