@@ -38,7 +38,7 @@ TRIED_CORNER_HZ, TRIED_CROSSOVER_HZ = 4000.0, 2300.0
 TERMS_PER_OCTAVE, LEAST_TERMS = 2.2, 6
 """What a polynomial of so many terms over log-frequency can follow is the loudspeaker's own."""
 
-_LOW_SHARES = (1.0, 0.7, 0.5)
+LOW_SHARES = (1.0, 0.7, 0.5)
 """Where the low driver plays, modes may bend the comb so that one as strong as up there fits worse
 than none: then weaker ones are tried (chosen; the fit that follows finds the strength)."""
 
@@ -114,7 +114,7 @@ def _one_more(ripple: _Ripple) -> Echo | None:
         return None
     echo = _fitted(high, echo, free=("strength", "corner_hz", "high_delay_s"))
     low = ripple.part(ripple.grid_hz <= LOW_TOP_HZ)
-    for share in _LOW_SHARES:
+    for share in LOW_SHARES:
         delay_s = _low_delay(low, replace(echo, strength=share * echo.strength))
         if delay_s is not None:
             return _fitted(ripple, replace(echo, delay_s=delay_s), free=tuple(_STEPS))

@@ -164,15 +164,17 @@ def is_image(evidence: Evidence, others: Sequence[Evidence]) -> bool:
     makers = [other for other in others if other.candidate.kind != evidence.candidate.kind]
     if not makers:
         return False
-    own_db = OWN_SHARE * evidence.heights_db[0]
-    if evidence.candidate.kind == "excited":
-        return unexplained_db(evidence, makers) < max(LEAST_EXCITED_DB, own_db)
-    if evidence.pole is not None and evidence.pole.explained >= OWN_EXPLAINED:
-        own_db = 0.0
-    return unexplained_db(evidence, makers) < max(LEAST_RADIATED_DB, own_db)
+    radiated = evidence.candidate.kind == "radiated"
+    least_db = LEAST_RADIATED_DB if radiated else LEAST_EXCITED_DB
+    stands_itself = (
+        radiated and evidence.pole is not None and evidence.pole.explained >= OWN_EXPLAINED
+    )
+    if not stands_itself:
+        least_db = max(least_db, OWN_SHARE * evidence.heights_db[0])
+    return _unexplained_db(evidence, makers) < least_db
 
 
-def unexplained_db(evidence: Evidence, makers: Sequence[Evidence]) -> float:
+def _unexplained_db(evidence: Evidence, makers: Sequence[Evidence]) -> float:
     """Height of the highest spike that none of the other kind makes; 0 if there is none.
 
     The n-th harmonic of what is played at f is heard at n·f: a spike there is that of a mode
