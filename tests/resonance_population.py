@@ -171,10 +171,13 @@ class Score:
         """A few lines for the reader of a benchmark."""
         errors = self.errors_percent
         lines = [f"false at confidence {CALLED_FROM} or more: {self.false_calls}"]
+        if self.eligible:
+            lines.append(
+                f"eligible {self.eligible}, found {self.found} ({self.found / self.eligible:.1%}),"
+                f" kind right {self.right_kind} ({self.right_kind / max(1, self.found):.1%})"
+            )
         if self.found:
             lines += [
-                f"eligible {self.eligible}, found {self.found} ({self.found / self.eligible:.1%}),"
-                f" kind right {self.right_kind} ({self.right_kind / self.found:.1%})",
                 f"frequency: median {np.median(errors):.3f} %, within 1 %"
                 f" {np.mean(errors <= 1.0):.1%}, largest {np.max(errors):.2f} %",
             ]
@@ -218,7 +221,14 @@ def score(measured: Iterable[Measured]) -> Score:
             right += calls[0].kind == mode.kind
             errors.append(100.0 * abs(calls[0].frequency_hz / mode.frequency_hz - 1.0))
     return Score(
-        eligible, found, right, np.array(errors), np.array(called), np.array(real), missed, false
+        eligible,
+        found,
+        right,
+        np.array(errors),
+        np.array(called),
+        np.array(real, dtype=bool),
+        missed,
+        false,
     )
 
 
