@@ -2,6 +2,7 @@
 
 Beside the resonances stand decoys: ripple of the crossover, bumps of an equaliser, combs of
 reflections, mains lines. They bend curves as well, and none of them is a resonance of the box.
+The equaliser may also take off what a radiated resonance lifts.
 """
 
 from __future__ import annotations
@@ -16,10 +17,13 @@ from distsweep.rehearsal.demo import demo_loudspeaker
 from distsweep.rehearsal.loudspeaker import Bell, Box, Crossover, Loudspeaker, Tweeter, Woofer
 from distsweep.rehearsal.measuring import measure
 from distsweep.rehearsal.resonances import Place, Resonance
-from distsweep.units import ratio_to_db, spl_db_to_pascal
+from distsweep.units import db_to_ratio, ratio_to_db, spl_db_to_pascal
 
 # Chosen because the demonstration's loudspeaker, from which these vary, plays it cleanly.
 REFERENCE_SPL_DB = 86.0
+
+# Near what the cone gives at −10 dBFS, the highest drive.
+LOUD_SPL_DB = 98.0
 
 # Chosen because two modes of Q 8 closer than this cannot be told apart by anyone.
 LEAST_RATIO = 2.0 ** (1.0 / 3.0)
@@ -32,11 +36,12 @@ class Decoy:
     Parameters
     ----------
     name
-        "crossover ripple", "equaliser bump", "reflection" or "hum".
+        "crossover ripple", "equaliser bump", "equaliser cut" (at a resonance), "reflection" or
+        "hum".
     frequency_hz
         Of its middle; of the first notch for a reflection.
     level_db
-        Gain of a bump, level of a reflection re the direct sound, dB SPL of a mains line.
+        Gain of a bump or cut, level of a reflection re the direct sound, dB SPL of a mains line.
     """
 
     name: str
@@ -65,7 +70,8 @@ def random_loudspeaker(generator: np.random.Generator) -> RandomLoudspeaker:
     Radiated resonances lie between 250 and 2500 Hz, excited ones between 150 and 1200 Hz, with Q
     from 8 to 60 and 4 to 15 dB of lift. Noise is 50 to 70 dB below 90 dB SPL. There is no limiter
     and no heating. It is meant for drives up to −10 dBFS. Seven of ten stand above a floor, half
-    below a ceiling.
+    below a ceiling. Half of the excited resonances make a fourth and a fifth harmonic, too; one in
+    seven of the radiated is taken off the response, wholly or in part, by the equaliser.
     """
     loudspeaker, decoys = _plain(generator)
     bench, more_decoys = _bench(generator)
@@ -83,8 +89,12 @@ def random_loudspeaker(generator: np.random.Generator) -> RandomLoudspeaker:
         )
         bench, decoy = _with_reflection(bench, ceiling)
         more_decoys.append(decoy)
+    cuts = [bell for mode in resonances if (bell := _cut(generator, mode)) is not None]
+    decoys += [Decoy("equaliser cut", bell.frequency_hz, bell.gain_db) for bell in cuts]
+    crossover = loudspeaker.crossover
+    crossover = replace(crossover, equaliser=(*crossover.equaliser, *cuts))
     return RandomLoudspeaker(
-        replace(loudspeaker, resonances=tuple(resonances)),
+        replace(loudspeaker, resonances=tuple(resonances), crossover=crossover),
         bench,
         tuple(resonances),
         (*decoys, *more_decoys),
@@ -227,16 +237,39 @@ def _resonance(
         place: Place = "port" if generator.uniform() < 0.7 else "woofer"
         return Resonance(frequency_hz, q, kind="radiated", lift_db=lift_db, place=place)
     second_db = own_second_db(loudspeaker, frequency_hz) + lift_db
+    third_db = second_db - generator.uniform(3.0, 10.0)
+    fourth_db = fifth_db = -np.inf
+    if generator.uniform() < 0.5:
+        # They grow by 2 dB per dB more than the second and third; harsh at the loudest only.
+        later_db = 2.0 * (LOUD_SPL_DB - REFERENCE_SPL_DB)
+        fourth_db = second_db - later_db - generator.uniform(8.0, 20.0)
+        fifth_db = third_db - later_db - generator.uniform(8.0, 20.0)
     return Resonance(
         frequency_hz,
         q,
         kind="excited",
         lift_db=lift_db,
         second_db=second_db,
-        third_db=second_db - generator.uniform(3.0, 10.0),
+        third_db=third_db,
+        fourth_db=fourth_db,
+        fifth_db=fifth_db,
         reference_spl_db=REFERENCE_SPL_DB,
         place="woofer",
     )
+
+
+def _cut(generator: np.random.Generator, mode: Resonance) -> Bell | None:
+    """A bell that takes a radiated mode off the response, as a designer may; mostly None.
+
+    1 + s·B, B being a band-pass of quality factor Q, is undone by 1 − s/(1 + s)·B', whose Q is
+    1 + s times less: here not quite, and often in part.
+    """
+    if mode.kind != "radiated" or generator.uniform() >= 1.0 / 7.0:
+        return None
+    cut_db = mode.lift_db * generator.uniform(0.3, 1.0)
+    q = mode.q / float(db_to_ratio(cut_db)) * _log_uniform(generator, 0.8, 1.25)
+    frequency_hz = mode.frequency_hz * _log_uniform(generator, 0.995, 1.005)
+    return Bell(frequency_hz, q, -cut_db)
 
 
 def own_second_db(loudspeaker: Loudspeaker, frequency_hz: float) -> float:

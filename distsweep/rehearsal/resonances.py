@@ -8,6 +8,7 @@ and three times that frequency, and nowhere else.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -31,10 +32,10 @@ class Resonance:
         "radiated" or "excited", see above.
     lift_db
         Radiated only: what the mode adds at `frequency_hz` to the direct sound of its driver, dB.
-    second_db, third_db
-        Excited only: levels of the second and third harmonic for a sine at `frequency_hz`, dB re
-        the driver's fundamental at that frequency, when that is `reference_spl_db` at 1 m. They
-        grow 1 and 2 dB per dB. -inf switches an order off.
+    second_db, third_db, fourth_db, fifth_db
+        Excited only: levels of the harmonics for a sine at `frequency_hz`, dB re the driver's
+        fundamental at that frequency, when that is `reference_spl_db` at 1 m. Where the fourth and
+        fifth are off, the second and third grow 1 and 2 dB per dB. -inf switches an order off.
     reference_spl_db
         dB re 20 µPa, RMS.
     place
@@ -52,6 +53,8 @@ class Resonance:
     lift_db: float = 6.0
     second_db: float = -45.0
     third_db: float = -50.0
+    fourth_db: float = -math.inf
+    fifth_db: float = -math.inf
     reference_spl_db: float = 86.0
     place: Place = "port"
 
@@ -89,13 +92,17 @@ def excited_products(
 ) -> ComplexArray:
     """Spectrum of what an excited mode radiates, for the spectrum of its driver's sound at 1 m.
 
-    The mode's motion is the driver's sound behind a band-pass; its square and cube radiate.
+    The mode's motion is the driver's sound behind a band-pass; its powers radiate.
     """
     products = products_of(
         direct_pa * band_pass(frequency_hz, centre_hz=resonance.frequency_hz, q=resonance.q),
         count=count,
-        second_db=resonance.second_db,
-        third_db=resonance.third_db,
+        harmonics_db={
+            2: resonance.second_db,
+            3: resonance.third_db,
+            4: resonance.fourth_db,
+            5: resonance.fifth_db,
+        },
         reference_spl_db=resonance.reference_spl_db,
     )
     # A small thing does not radiate the steady part of a square, nor much of its slow changes.

@@ -28,8 +28,7 @@ def curve(
     products = products_of(
         linear_pa_m,
         count=count,
-        second_db=tweeter.second_db,
-        third_db=tweeter.third_db,
+        harmonics_db={2: tweeter.second_db, 3: tweeter.third_db},
         reference_spl_db=tweeter.reference_spl_db,
     )
     # A dome moves no air steadily: the constant part of the square does not radiate.

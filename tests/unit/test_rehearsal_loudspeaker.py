@@ -263,6 +263,21 @@ def test_an_excited_mode_shows_where_it_is_excited_and_nowhere_else() -> None:
     assert np.max(half[1:]) - half[0] < -80
 
 
+def test_an_excited_mode_makes_higher_harmonics_as_told() -> None:
+    """At its reference level; the powers that make them add to the second and third, too, which
+    is taken off there."""
+    told = {"second_db": -40.0, "third_db": -44.0, "fourth_db": -55.0, "fifth_db": -60.0}
+    loudspeaker = lone_cone(plain())
+    alone_db = harmonics_db(450, -26.0, loudspeaker)[0]  # odd powers add to the fundamental
+    reference_db = alone_db + 20 * np.log10(1 / 20e-6)
+    mode = Resonance(
+        450.0, q=25.0, kind="excited", reference_spl_db=reference_db, place="woofer", **told
+    )
+    rattling = replace(loudspeaker, resonances=(mode,))
+    levels = harmonics_db(450, -26.0, rattling, orders=5)
+    assert levels[1:5] - alone_db == pytest.approx(list(told.values()), abs=0.02)
+
+
 def test_a_bell_of_the_equaliser_is_heard_at_its_frequency() -> None:
     loudspeaker = plain()
     crossover = replace(loudspeaker.crossover, equaliser=(Bell(500.0, q=2.0, gain_db=-3.0),))

@@ -40,7 +40,9 @@ def test_the_population_has_both_kinds_none_and_decoys(
     assert {"radiated", "excited"} == set(kinds)
     assert any(not one.resonances for one in population)
     names = {decoy.name for one in population for decoy in one.decoys}
-    assert names == {"crossover ripple", "equaliser bump", "reflection", "hum"}
+    assert names == {"crossover ripple", "equaliser bump", "equaliser cut", "reflection", "hum"}
+    excited = [m for one in population for m in one.resonances if m.kind == "excited"]
+    assert {bool(np.isfinite(mode.fourth_db)) for mode in excited} == {True, False}
 
 
 def test_a_seed_draws_the_same_loudspeaker(population: list[RandomLoudspeaker]) -> None:
@@ -91,3 +93,17 @@ def test_a_radiated_mode_adds_what_the_truth_says(population: list[RandomLoudspe
     share_db = 20 * np.log10(abs(added) / abs(own))
     # The port and a hint of tweeter are in the sound as a whole, and the mouth is a little farther.
     assert share_db == pytest.approx(20 * np.log10(10 ** (mode.lift_db / 20) - 1), abs=0.5)
+
+
+def test_an_equaliser_s_cut_takes_off_what_a_radiated_mode_lifts(
+    population: list[RandomLoudspeaker],
+) -> None:
+    """By as much as the truth says, at the mode's frequency, which is half a percent off."""
+    one, cut = next((o, d) for o in population for d in o.decoys if d.name == "equaliser cut")
+    (mode,) = (m for m in one.resonances if abs(m.frequency_hz / cut.frequency_hz - 1) <= 0.0051)
+    assert mode.kind == "radiated" and 0.3 <= -cut.level_db / mode.lift_db <= 1.0
+    speaker = replace(one.loudspeaker, resonances=()).linear()
+    bells = tuple(b for b in speaker.crossover.equaliser if b.gain_db != cut.level_db)
+    uncut = replace(speaker, crossover=replace(speaker.crossover, equaliser=bells))
+    at_cut = [abs(lines(cut.frequency_hz, 0.01, s)[0]) for s in (speaker, uncut)]
+    assert 20 * np.log10(at_cut[0] / at_cut[1]) == pytest.approx(cut.level_db, abs=0.01)
