@@ -152,7 +152,7 @@ class Score:
 
     @property
     def false_calls(self) -> int:
-        """Called at 0.5 or more, and not there."""
+        """Called at 0.5 or more, and not there, or of the other kind."""
         return int(np.sum((self.called >= CALLED_FROM) & ~self.real))
 
     def fifths(self) -> list[tuple[int, float, float]]:
@@ -199,9 +199,9 @@ def score(measured: Iterable[Measured]) -> Score:
     false: list[str] = []
     for one in measured:
         for resonance in one.resonances:
-            hit = matching(resonance.frequency_hz, one.truth.resonances)
+            hit = is_real(resonance.frequency_hz, resonance.kind, one.truth.resonances)
             called.append(resonance.confidence)
-            real.append(bool(hit))
+            real.append(hit)
             if not hit and resonance.confidence >= CALLED_FROM:
                 false.append(
                     f"  false: seed {one.seed}, {resonance.kind} {resonance.frequency_hz:.0f} Hz at"
@@ -230,6 +230,11 @@ def score(measured: Iterable[Measured]) -> Score:
         missed,
         false,
     )
+
+
+def is_real(frequency_hz: float, kind: str, modes: Sequence[TrueResonance]) -> bool:
+    """Tell whether a call has its resonance: of the same kind, at that frequency."""
+    return any(mode.kind == kind for mode in matching(frequency_hz, modes))
 
 
 def matching(frequency_hz: float, modes: Sequence[TrueResonance]) -> list[TrueResonance]:

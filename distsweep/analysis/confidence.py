@@ -21,17 +21,18 @@ def features(evidence: Evidence) -> list[float]:
 
     For both kinds: Q, and the share of the curves' shape that a mode explains (radiated: in
     decades of what it leaves). Radiated: the height of the second highest spike, as one alone
-    may be chance, and what stays of the highest in the input-referred level. Excited: the height
-    of the highest, less what a bump of the drive by an equaliser would give; and how many spikes
-    of all rungs and orders there are.
+    may be chance, and what stays of the highest in the input-referred level, unless two orders
+    stand alone where they are played, as an equaliser may take a mode off the response. Excited:
+    the height of the highest, less what a bump of the drive by an equaliser would give; and how
+    many spikes of all rungs and orders there are.
     """
     heights = [*evidence.heights_db, 0.0]
-    pole = evidence.pole
-    q, explained = (4.0, 0.0) if pole is None else (pole.q, pole.explained)
-    q_octaves = math.log2(q / 4.0) / 2.0
+    explained = 0.0 if evidence.pole is None else evidence.pole.explained
+    q_octaves = 0.0 if evidence.mode is None else math.log2(evidence.mode.q / 4.0) / 2.0
     if evidence.candidate.kind == "radiated":
         shape = -math.log10(max(1e-3, 1.0 - explained)) / 2.5
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
+        left = min(left, 1.0) * (1.0 - min([*evidence.lone_db, 0.0, 0.0][1] / 6.0, 1.0))
         values = [q_octaves, shape, heights[1] / 6.0, left]
     else:
         more_db = max(h - evidence.raised_db[n] for n, h in evidence.spike_db.items())

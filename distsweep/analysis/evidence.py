@@ -33,6 +33,20 @@ RAISED_OCTAVES = 0.12
 """So far from where a bump of the drive is highest its products may stand out most, where their
 surroundings slope (chosen: a third of the width of an equaliser's bump of Q 4)."""
 
+HIDDEN_BUMP_DB = 3.0
+"""So much of a bump of the drive the fundamental may hide (chosen: what an equaliser's bump of 4 dB
+loses beside a reflection or a crossover)."""
+
+LEFT_SHARE = 0.35
+"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
+
+SHARED_PART = 0.4
+"""An order shares another's spike with this part of its height (chosen)."""
+
+SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.97, 0.6
+"""A mode that explains so much of the response is the one that is there; one of which half is cut
+off explains less. Products are told apart from their surroundings worse (chosen)."""
+
 CLEAR_DB = 12.0
 """An order that stands so far above its floor would show a spike, if there were one."""
 
@@ -47,35 +61,50 @@ class Evidence:
     seen : spikes it rests on, in the family of curves of its kind.
     spike_db : per order the height of its spike at the rung that shows it clearest.
     asked : orders that would show a spike if there were one.
+    alone : radiated: orders whose spike no other order shares at the frequency that is played,
+        though another could.
     bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
     comb_bump_db : what the comb alone makes there.
     nearby_bump_db : the fundamental's highest bump close by; 0 where there is none.
     raised_db : per order by how much such a bump of the drive would raise its product.
     other_family_db : largest height near the strongest spike in the other family (radiated: left
         in the input-referred level; excited: the same in the relative level).
-    pole : the fitted mode.
+    pole : the fitted mode: a radiated one in the response, an excited one in its products.
+    lifted_pole : a radiated one fitted to the products it lifts, where the response has lost it.
     """
 
     candidate: Candidate
     seen: tuple[Seen, ...]
     spike_db: dict[int, float]
     asked: tuple[int, ...]
+    alone: tuple[int, ...]
     bump_db: float
     comb_bump_db: float
     nearby_bump_db: float
     raised_db: dict[int, float]
     other_family_db: float
     pole: Pole | None = None
+    lifted_pole: Pole | None = None
+
+    @property
+    def mode(self) -> Pole | None:
+        """The mode's frequency and Q, as well as they are known."""
+        return self.lifted_pole or self.pole
 
     @property
     def frequency_hz(self) -> float:
         """Best estimate of the frequency."""
-        return self.candidate.frequency_hz if self.pole is None else self.pole.frequency_hz
+        return self.candidate.frequency_hz if self.mode is None else self.mode.frequency_hz
 
     @property
     def heights_db(self) -> list[float]:
         """Spikes of the orders, highest first."""
         return sorted(self.spike_db.values(), reverse=True)
+
+    @property
+    def lone_db(self) -> list[float]:
+        """Spikes of the orders that stand alone where they are played, highest first."""
+        return sorted((self.spike_db[order] for order in self.alone), reverse=True)
 
     @property
     def strongest(self) -> Seen:
@@ -119,7 +148,32 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
         if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
     ]
     raised = _raised_db(curves, tops, asked, nearby_bump_db=nearby)
-    return Evidence(candidate, seen, spike_db, tuple(asked), bump, comb, nearby, raised, left)
+    alone = tuple(n for n in orders if radiated and _alone(curves, tops[n], tolerance))
+    return Evidence(
+        candidate, seen, spike_db, tuple(asked), alone, bump, comb, nearby, raised, left
+    )
+
+
+def _alone(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
+    """Tell whether an order's spike is not what something set off where it is played makes.
+
+    That would show in the input-referred level of another order, too.
+    """
+    others = [
+        column for column, order in enumerate(curves.orders)
+        if order != top.order and _clear(curves, column, top.excitation_hz)
+    ]  # fmt: skip
+    least_db = max(LEAST_PROMINENCE_DB, SHARED_PART * top.prominence_db)
+    return bool(others) and not any(
+        highest_near(
+            curves,
+            curves.input_referred.prominence_db[top.row, column],
+            top.excitation_hz,
+            tolerance,
+        )[0]
+        >= least_db
+        for column in others
+    )
 
 
 def _raised_db(
@@ -128,12 +182,13 @@ def _raised_db(
     """Estimate by how much a bump of the drive would raise each product.
 
     It may be higher than the fundamental's, which other things bend: by what all orders that are
-    clear of their floor show per dB of drive, if so many are.
+    clear of their floor show per dB of drive, if so many are; yet not by more than can be hidden.
     """
     steep = {order: _steepness(curves, top) for order, top in tops.items()}
     bump_db = nearby_bump_db
     if len(asked) >= LEAST_SHARED and set(asked) <= set(tops):
-        bump_db = max(bump_db, min(tops[order].both_db / steep[order] for order in asked))
+        shared_db = min(tops[order].both_db / steep[order] for order in asked)
+        bump_db = max(bump_db, min(shared_db, nearby_bump_db + HIDDEN_BUMP_DB))
     return {order: steepness * bump_db for order, steepness in steep.items()}
 
 
@@ -168,9 +223,19 @@ def fitted(
     """Add the mode that fits best: a radiated one the response, an excited one its products."""
     candidate = evidence.candidate
     if candidate.kind == "radiated":
-        return replace(evidence, pole=fit_mode(response, curves.echoes, candidate.frequency_hz))
+        pole = fit_mode(response, curves.echoes, candidate.frequency_hz)
+        return replace(
+            evidence,
+            pole=pole,
+            lifted_pole=_lifted_pole(curves, evidence, pole, rate_constant_s),
+        )
     shapes = [
-        Shape(curves.frequency_hz, curves.input_referred.level_db[s.row, s.column], order=s.order)
+        Shape(
+            curves.frequency_hz,
+            curves.input_referred.level_db[s.row, s.column],
+            order=s.order,
+            power=s.order,
+        )
         for s in _clear_shapes(evidence)
     ]
     pole = fit_pole(
@@ -180,6 +245,38 @@ def fitted(
         rate_constant_s=rate_constant_s,
     )
     return replace(evidence, pole=pole)
+
+
+def _lifted_pole(
+    curves: LadderCurves, evidence: Evidence, pole: Pole | None, rate_constant_s: float
+) -> Pole | None:
+    """Fit a radiated mode to the products it lifts, where the response has lost it.
+
+    An equaliser takes it off the response, not off what lands on it: two orders at least stand
+    alone, and the division leaves their spike.
+    """
+    tops = [clearest(evidence.seen, order) for order in evidence.alone]
+    kept = evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
+    shown = pole is not None and pole.explained >= SHOWN_EXPLAINED
+    if len(tops) < 2 or shown or not kept:
+        return None
+    tops.sort(key=lambda top: -(top.above_floor_db - top.prominence_db))
+    shapes = [
+        Shape(
+            top.order * curves.frequency_hz,
+            curves.absolute.level_db[top.row, top.column],
+            order=top.order,
+            power=1,
+        )
+        for top in tops[:2]
+    ]
+    lifted = fit_pole(
+        shapes,
+        evidence.candidate.frequency_hz,
+        width_octaves=evidence.candidate.width_octaves,
+        rate_constant_s=rate_constant_s,
+    )
+    return lifted if lifted is not None and lifted.explained >= LIFTED_EXPLAINED else None
 
 
 def _clear_shapes(evidence: Evidence) -> list[Seen]:

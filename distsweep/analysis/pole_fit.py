@@ -46,11 +46,13 @@ class Shape:
     frequency_hz : where the mode's own frequency is the axis: n·f for what is radiated.
     level_db : shape ``(F,)``.
     order : of the harmonic that the curve was read from.
+    power : the order for a product of the mode's own motion, 1 for what the mode radiates.
     """
 
     frequency_hz: FloatArray
     level_db: FloatArray
     order: int
+    power: int
 
 
 @dataclass(frozen=True)
@@ -184,7 +186,7 @@ def _rest(piece: _Piece, centre_hz: FloatArray, q: float, constant_s: float) -> 
         0.5 * q * (ratio - 1.0 / ratio),
         frequency_hz=float(centre_hz[len(centre_hz) // 2]),
         q=q,
-        power=piece.shape.order,
+        power=piece.shape.power,
         order=piece.shape.order,
         rate_constant_s=constant_s,
     )

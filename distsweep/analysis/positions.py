@@ -29,9 +29,10 @@ class Positions:
 def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Positions:
     """Measure one resonance at every position.
 
-    A radiated one is strongest where the fundamental's bump stands out most, an excited one
-    where its product is loudest: how far a product stands out depends on what else a place
-    makes. It is missing where its mark is absent although it could be seen.
+    A radiated one is strongest where the fundamental's bump stands out most, and present, too,
+    where two orders show it alone, as an equaliser may hide it in the fundamental. An excited one
+    is strongest where its product is loudest: how far a product stands out depends on what else a
+    place makes. It is missing where its mark is absent although it could be seen.
     """
     shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
     candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
@@ -74,9 +75,9 @@ def _state(
     evidence: Evidence, bump_db: float, spike_db: float | None, here: Evidence | None
 ) -> str:
     if evidence.candidate.kind == "radiated":
-        if not math.isfinite(bump_db):
-            return "cannot_tell"
-        return "present" if bump_db >= LEAST_SHOWN_DB else "missing"
+        if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.alone) >= 2):
+            return "present"
+        return "missing" if math.isfinite(bump_db) else "cannot_tell"
     if spike_db is not None:
         return "present"
     return "cannot_tell" if here is None and not evidence.asked else "missing"

@@ -208,7 +208,7 @@ def _resonance(
     top = evidence.strongest
     resonance = Resonance(
         frequency_hz=evidence.frequency_hz,
-        q=None if evidence.pole is None else evidence.pole.q,
+        q=None if evidence.mode is None else evidence.mode.q,
         kind=evidence.candidate.kind,
         confidence=certainty,
         prominence_db=top.prominence_db,
@@ -257,7 +257,7 @@ def _decay(
             sentence="An excited resonance need not ring in the linear response, so its decay "
             "was not looked at.",
         )
-    q = 20.0 if evidence.pole is None else evidence.pole.q
+    q = 20.0 if evidence.mode is None else evidence.mode.q
     bumps = [at.fundamental_bump_db or 0.0 for at in positions]
     ranked = [searched[k] for k in sorted(range(len(searched)), key=lambda k: -bumps[k])]
     told = [

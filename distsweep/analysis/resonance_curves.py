@@ -64,7 +64,8 @@ class LadderCurves:
     relative : harmonics re the fundamental, as in results.
     absolute : the same as levels: a dip of the fundamental makes no spike in these.
     input_referred : with the linear response between f and n·f divided out.
-    above_floor_db : of the harmonics, shape ``(R, O, F)``.
+    resolved_from_hz : played frequency from which on an order's spikes can be told, ``(O,)``.
+    above_floor_db : of the harmonics, shape ``(R, O, F)``; NaN where they are not resolved.
     """
 
     position: str
@@ -78,6 +79,7 @@ class LadderCurves:
     relative: Family
     absolute: Family
     input_referred: Family
+    resolved_from_hz: FloatArray
     above_floor_db: FloatArray
 
     def place(self, frequency_hz: float) -> float:
@@ -99,8 +101,11 @@ def ladder_curves(
     ``rate_constant_s`` is the sweep's L.
     """
     rungs = sorted((r for r in take.rungs if not r.clipped), key=lambda rung: rung.drive_dbfs)
-    orders = sorted({n for rung in rungs for n in rung.harmonics if n <= HIGHEST_ORDER})
-    if not rungs or not orders:
+    if not rungs:
+        return None
+    shared = set.intersection(*(set(rung.harmonics) for rung in rungs))
+    orders = sorted(n for n in shared if n <= HIGHEST_ORDER)
+    if not orders:
         return None
 
     def stacked(name: str) -> FloatArray:
@@ -120,8 +125,11 @@ def ladder_curves(
     )
     level = stacked("level_db")
     floor = np.maximum(stacked("floor_db"), LOWEST_FLOOR_DB)
-    gap_s = [0.5 * rate_constant_s * math.log(n / (n - 1)) for n in orders]
-    periods = np.outer(np.multiply(orders, gap_s), take.frequency_hz)
+    # In the gap to the next lower order, of which half is its own, an order's periods are n·f.
+    resolved_from_hz = np.array(
+        [LEAST_PERIODS / (0.5 * rate_constant_s * n * math.log(n / (n - 1))) for n in orders]
+    )
+    resolved = take.frequency_hz >= resolved_from_hz[:, None]
 
     def family(levels: FloatArray) -> Family:
         prominence = prominences_db(levels, points_per_octave=POINTS_PER_OCTAVE)
@@ -142,7 +150,8 @@ def ladder_curves(
             input_referred=family(
                 stacked("input_referred_db") - product_comb_db + response_comb_db
             ),
-            above_floor_db=np.where(periods >= LEAST_PERIODS, level - floor, np.nan),
+            resolved_from_hz=resolved_from_hz,
+            above_floor_db=np.where(resolved, level - floor, np.nan),
         )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.evidence import CLEAR_DB, Evidence
+from distsweep.analysis.evidence import CLEAR_DB, LEFT_SHARE, Evidence
 from distsweep.analysis.resonance_curves import LadderCurves
 from distsweep.results import Take, Tone
 from distsweep.results_resonance import AtPosition, Resonance
@@ -17,17 +17,17 @@ PRESENT_BUMP_DB, ABSENT_BUMP_DB = 3.0, 1.0
 """A bump of the fundamental is present above, absent below; in between the ripple of rooms and
 crossovers is as large (chosen)."""
 
-LEFT_SHARE = 0.35
-"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
-
 EXPLAINS_MUCH, EXPLAINS_LITTLE = 0.9, 0.7
 """Share of the response's shape (on 550 simulated loudspeakers 95 of 100 real modes explain 0.88
 and more, half of all other candidates less than 0.65)."""
 
-COMB_WORTH_A_WORD_DB = 1.0
+COMB_WORTH_A_WORD_DB, RAISED_WORTH_A_WORD_DB = 1.0, 3.0
 HUM_WITHIN = 0.015
 """A mains line within this fraction of where a spike is heard is worth a word: a window of 70
 periods is so wide."""
+
+UNRESOLVED_RATIO = 4.0
+"""A sweep that resolves nothing over its lowest two octaves is worth a word (chosen)."""
 
 HARDLY_ANY = 0.01
 """Share of all harmonics' points that must stand clear of the noise for a search to mean much."""
@@ -111,6 +111,12 @@ def _radiated_agrees(case: Case) -> list[str]:
         )
     if case.resonance.fundamental_bump == "present":
         found.append(f"The fundamental has a bump of {evidence.bump_db:.1f} dB there.")
+    if len(evidence.alone) >= 2:
+        orders = _and([f"the {_ordinal(n)}" for n in evidence.alone])
+        found.append(
+            f"Where they are played, {orders} harmonic each rise alone: they are lifted where they "
+            "land, not set off."
+        )
     pole = evidence.pole
     if pole is not None and pole.explained >= EXPLAINS_MUCH:
         share = "over 99" if pole.explained > 0.99 else f"{100.0 * pole.explained:.0f}"
@@ -132,9 +138,10 @@ def contradictions(case: Case) -> list[str]:
     if resonance.kind == "radiated":
         left_db, top_db = max(evidence.other_family_db, 0.0), evidence.heights_db[0]
         if left_db > LEFT_SHARE * top_db:
+            as_cut = ", as where an equaliser takes a mode off it" * (len(evidence.alone) >= 2)
             found.append(
                 f"Divided by the linear response, {left_db:.1f} of {top_db:.1f} dB of the spike "
-                "stay."
+                f"stay{as_cut}."
             )
         if evidence.pole is not None and evidence.pole.explained < EXPLAINS_LITTLE:
             found.append(
@@ -142,15 +149,9 @@ def contradictions(case: Case) -> list[str]:
                 "smooth in the complex response around it."
             )
         if resonance.fundamental_bump != "present":
-            found.append(
-                f"The fundamental's bump of {evidence.bump_db:.1f} dB there is too small to tell "
-                "from ripple."
-            )
-    elif evidence.nearby_bump_db >= PRESENT_BUMP_DB:
-        found.append(
-            f"The fundamental has a bump of {evidence.nearby_bump_db:.1f} dB there or close by; if "
-            "an equaliser makes it, it raises every product played there."
-        )
+            found.append(_little_bump(evidence))
+    else:
+        found += _drive_bump(evidence)
     found += _comb(case) + _hum(case) + _one_rung(case) + _growth_against(case)
     if resonance.other_kind >= 0.2:
         other = "excited" if resonance.kind == "radiated" else "radiated"
@@ -161,6 +162,36 @@ def contradictions(case: Case) -> list[str]:
     if missing:
         found.append(f"It is missing at {_and([f'“{name}”' for name in missing])}.")
     return found
+
+
+def _little_bump(evidence: Evidence) -> str:
+    """Say what the fundamental shows where it has no bump that is surely one."""
+    if math.isnan(evidence.bump_db):
+        return "Its frequency lies outside the sweep, so the fundamental there is not seen."
+    if evidence.bump_db <= 0.0:
+        return "The fundamental has no bump of its own there."
+    return (
+        f"The fundamental's bump of {evidence.bump_db:.1f} dB there is too small to tell from "
+        "ripple."
+    )
+
+
+def _drive_bump(evidence: Evidence) -> list[str]:
+    """Say how much of an excited spike a bump of the drive, by an equaliser, could explain."""
+    order = max(evidence.spike_db, key=lambda n: evidence.spike_db[n])
+    raised_db, top_db = evidence.raised_db[order], evidence.spike_db[order]
+    share = f"{min(raised_db, top_db):.1f} dB of the {_ordinal(order)} harmonic's {top_db:.1f}"
+    if evidence.nearby_bump_db >= PRESENT_BUMP_DB:
+        return [
+            f"The fundamental has a bump of {evidence.nearby_bump_db:.1f} dB there or close by; if "
+            f"an equaliser makes it, {share} are due to that."
+        ]
+    if raised_db >= RAISED_WORTH_A_WORD_DB:
+        return [
+            "An equaliser's bump before the curvature, of which the fundamental may show little, "
+            f"would explain {share}."
+        ]
+    return []
 
 
 def _comb(case: Case) -> list[str]:
@@ -235,11 +266,12 @@ def _is_elsewhere(case: Case, at: AtPosition) -> bool:
 def _present(at: AtPosition) -> str:
     strongest = at.state == "strongest"
     where = f"strongest at “{at.position}”" if strongest else f"seen at “{at.position}” too"
-    size = [
-        f"a bump of {at.fundamental_bump_db:.1f} dB" if at.fundamental_bump_db else "",
-        f"a spike of {at.spike_db:.1f} dB" if at.spike_db else "",
+    sizes = [
+        f"a {name} of {height_db:.1f} dB"
+        for name, height_db in (("bump", at.fundamental_bump_db), ("spike", at.spike_db))
+        if height_db is not None and height_db >= ABSENT_BUMP_DB
     ]
-    return f"It is {where}: {_and([s for s in size if s])}."
+    return f"It is {where}{': ' if sizes else ''}{_and(sizes)}."
 
 
 def summary(resonance: Resonance, *, causes_known: bool) -> str:
@@ -259,7 +291,7 @@ def summary(resonance: Resonance, *, causes_known: bool) -> str:
     text += "."
     if resonance.growth_db_per_db is None:
         text += (
-            " How it grows with level cannot be told: one level alone stands clear of the noise."
+            " How it grows with level cannot be told: no two levels of it stand clear of the noise."
         )
     strongest = next((p for p in resonance.positions if p.state == "strongest"), None)
     if strongest is not None:
@@ -293,9 +325,13 @@ def notes(
     """Say what cannot be told of a session, and why; an empty list of resonances gets a word."""
     if not curves:
         return [_nothing_to_search(takes)]
-    found = []
-    clear = max(float(np.mean(c.above_floor_db >= CLEAR_DB)) for c in curves)
-    if clear < HARDLY_ANY:
+    found = [*_unresolved(curves)]
+    if all(np.isnan(c.above_floor_db).all() for c in curves):
+        found.append(
+            "How far the harmonics stand above the noise is not known, so no spike can be told "
+            "from it."
+        )
+    elif max(float(np.mean(c.above_floor_db >= CLEAR_DB)) for c in curves) < HARDLY_ANY:
         found.append(
             "Hardly any harmonic stands clear of the noise, so no spike can be told from it: a "
             "resonance may be there and hidden. Measure louder, closer or in a quieter place."
@@ -323,6 +359,18 @@ def notes(
             "port_mm in session.toml)."
         )
     return found
+
+
+def _unresolved(curves: Sequence[LadderCurves]) -> list[str]:
+    """Say it where a sweep is too short to tell narrow spikes over much of its band."""
+    best = min(curves, key=lambda c: float(c.resolved_from_hz.min() / c.frequency_hz[0]))
+    from_hz = float(best.resolved_from_hz.min())
+    if from_hz <= UNRESOLVED_RATIO * float(best.frequency_hz[0]):
+        return []
+    return [
+        f"The sweep is too short to tell narrow spikes below {from_hz:.0f} Hz played: harmonics "
+        "lie too close together in time there. A longer sweep reaches lower."
+    ]
 
 
 def _nothing_to_search(takes: Sequence[Take]) -> str:

@@ -83,7 +83,7 @@ def search_take(
     for evidence in _worth_a_fit(gathered):
         done = fitted(curves, response, evidence, rate_constant_s=rate_constant_s)
         verdicts.append(Verdict(done, confidence(done)))
-    return TakeSearch(curves, _one_each(verdicts))
+    return TakeSearch(curves, one_each(verdicts))
 
 
 def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
@@ -104,7 +104,8 @@ def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
     def narrow_first(evidence: Evidence, height_db: float) -> float:
         return -height_db / (0.1 + evidence.candidate.width_octaves)
 
-    radiated.sort(key=lambda e: narrow_first(e, max(e.bump_db, 0.0) + e.heights_db[0]))
+    # One high spike alone is mostly the image of something set off.
+    radiated.sort(key=lambda e: narrow_first(e, max(0.0, e.bump_db) + sum(e.heights_db[1:2])))
     excited.sort(key=lambda e: narrow_first(e, sum(e.heights_db[:2])))
     return _apart(radiated)[:MOST_FITS] + _apart(excited)[:MOST_FITS]
 
@@ -118,7 +119,7 @@ def _apart(ranked: list[Evidence]) -> list[Evidence]:
     return kept
 
 
-def _one_each(verdicts: list[Verdict]) -> list[Verdict]:
+def one_each(verdicts: list[Verdict]) -> list[Verdict]:
     """Keep the best verdict of each frequency; it remembers what the other kind would get.
 
     An image goes even where it is the surer one, if what it is an image of stands by itself.
@@ -133,23 +134,34 @@ def _one_each(verdicts: list[Verdict]) -> list[Verdict]:
         if one.evidence.candidate.kind != best.evidence.candidate.kind:
             kept[near[0]] = replace(best, other_kind=max(best.other_kind, one.confidence))
 
-    def goes(one: Verdict) -> bool:
+    return _without_images(_without_images(kept, jointly=False), jointly=True)
+
+
+def _without_images(verdicts: list[Verdict], *, jointly: bool) -> list[Verdict]:
+    """Leave images out, least sure first, each judged by what is still there.
+
+    One mode that explains two is likelier than two that each explain a part of one: images of a
+    single mode go before those that several make ``jointly``.
+    """
+    left = list(verdicts)
+    for one in reversed(verdicts):
         makers = [
             other.evidence
-            for other in kept
+            for other in left
             if other.confidence >= one.confidence
             or (other.confidence >= CALLED and not is_image(other.evidence, [one.evidence]))
         ]
-        return is_image(one.evidence, makers)
-
-    return [one for one in kept if not goes(one)]
+        groups = [makers] if jointly else [[maker] for maker in makers]
+        if any(is_image(one.evidence, group) for group in groups):
+            left.remove(one)
+    return left
 
 
 def is_double(evidence: Evidence, better: Evidence) -> bool:
     """Tell whether two candidates lie too close together to be two modes."""
     same = SAME_OCTAVES
-    if better.pole is not None:
-        bandwidth_octaves = 1.0 / (better.pole.q * math.log(2.0))
+    if better.mode is not None:
+        bandwidth_octaves = 1.0 / (better.mode.q * math.log(2.0))
         same = max(same, SAME_BANDWIDTHS * min(bandwidth_octaves, WIDEST_BANDWIDTH_OCTAVES))
     return octaves(evidence.frequency_hz, better.frequency_hz) <= same
 
@@ -196,6 +208,8 @@ def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
     if evidence.candidate.kind == "excited":
         image_hz = maker.frequency_hz / order
         lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2]])
+        if len(maker.alone) >= 2:
+            lifted_db = max(lifted_db, maker.lone_db[0])
         if evidence.spike_db[order] > lifted_db + LEFT_DB:
             return False
     else:

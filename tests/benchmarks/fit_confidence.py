@@ -3,7 +3,8 @@
     python tests/benchmarks/fit_confidence.py [--cache FOLDER]
 
 Prints the two tuples of `distsweep/analysis/confidence.py`. It takes an hour, the next time some
-minutes if the simulated loudspeakers are kept in a cache. The seeds used here must not be those
+minutes if the simulated loudspeakers are kept in a cache (to be deleted when the population or the
+analysis before the search changes). The seeds used here must not be those
 that a score is quoted for. Logistic regression with a ridge of 0.03 on all weights but the
 constant, by Newton's method; what lies on the flank of something better is left out first, by the
 weights of the first of two rounds.
@@ -22,11 +23,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from resonance_population import Measured, Population, matching
+from resonance_population import Measured, Population, is_real
 
 from distsweep.analysis import confidence, search
 from distsweep.analysis.echo_search import find_echoes
-from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.resonance_curves import ladder_curves
 
@@ -40,14 +40,9 @@ def verdicts(one: Measured) -> list[search.Verdict]:
     echoes = find_echoes(response, top_hz=float(one.take.frequency_hz[-1]))
     curves = ladder_curves(one.take, echoes, rate_constant_s=one.rate_constant_s)
     assert curves is not None
-    with patch.object(search, "_one_each", lambda found: found):
+    with patch.object(search, "one_each", lambda found: found):
         found = search.search_take(curves, response, rate_constant_s=one.rate_constant_s)
     return found.verdicts
-
-
-def is_real(evidence: Evidence, one: Measured) -> bool:
-    hits = matching(evidence.frequency_hz, one.truth.resonances)
-    return any(hit.kind == evidence.candidate.kind for hit in hits)
 
 
 def logistic(rows: np.ndarray, real: np.ndarray) -> np.ndarray:
@@ -64,7 +59,10 @@ def fit(population: list[tuple[Measured, list[search.Verdict]]]) -> None:
     """Set and print the weights of both kinds."""
     for kind, name in (("radiated", "RADIATED_WEIGHTS"), ("excited", "EXCITED_WEIGHTS")):
         pairs = [
-            (confidence.features(v.evidence), is_real(v.evidence, one))
+            (
+                confidence.features(v.evidence),
+                is_real(v.evidence.frequency_hz, kind, one.truth.resonances),
+            )
             for one, found in population
             for v in found
             if v.evidence.candidate.kind == kind
@@ -94,7 +92,7 @@ def main() -> None:
     again = []
     for one, found in population:
         renewed = [search.Verdict(v.evidence, confidence.confidence(v.evidence)) for v in found]
-        again.append((one, search._one_each(renewed)))
+        again.append((one, search.one_each(renewed)))
     fit(again)
 
 

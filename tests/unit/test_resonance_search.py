@@ -148,6 +148,34 @@ def test_an_equaliser_s_bump_is_no_resonance(
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
 
+@pytest.mark.parametrize(("q", "lift_db"), [(25.0, 10.0), (12.0, 8.0)])
+@pytest.mark.parametrize("taken_off", [0.7, 1.0])
+def test_a_mode_that_an_equaliser_takes_off_the_response_still_radiates(
+    bench: Bench, q: float, lift_db: float, taken_off: float
+) -> None:
+    """What is made behind the equaliser is lifted by the mode all the same. Each product stands
+    where one could be set off, alone."""
+    mode, cut = lifted(1100.0, q, lift_db), lifted(1100.0, q, taken_off * lift_db)
+    before = cascade(high_pass(90), lambda f: 1.0 / cut(f))
+    one = only(bench.analyse(hear(bench, [Branch(before, OWN, mode)]), name="flat.wav"))
+    assert one.kind == "radiated"
+    assert one.frequency_hz == pytest.approx(1100.0, rel=0.01)
+    assert any("each rise alone" in sentence for sentence in one.agrees_with)
+    assert any("takes a mode off" in sentence for sentence in one.speaks_against)
+
+
+@pytest.mark.parametrize("own", [OWN, (*OWN, 0.02, 0.02)])
+@pytest.mark.parametrize("set_off", [(0.0, 0.2, 0.8, 3.2), (0.0, 0.2, 0.8, 3.2, 12.0)])
+def test_what_is_set_off_may_raise_every_harmonic(
+    bench: Bench, own: tuple[float, ...], set_off: tuple[float, ...]
+) -> None:
+    """As a bump of the drive would, which the fundamental then must show."""
+    branches = [Branch(high_pass(90), own, flat), Branch(EXCITED[1].pre, set_off, flat)]
+    one = only(bench.analyse(hear(bench, branches), name="every.wav"))
+    assert one.kind == "excited" and one.confidence > 0.9
+    assert one.frequency_hz == pytest.approx(700.0, rel=0.003)
+
+
 def test_a_product_beside_an_equaliser_s_bump_is_no_mode_of_it(bench: Bench) -> None:
     """The response has a pole at 1900 Hz, and the third harmonic of 700 Hz stands beside it."""
     bump = lifted(1900.0, 12.0, 4.0)
@@ -194,6 +222,16 @@ def test_one_level_and_one_position_are_named(tmp_path: Path) -> None:
     assert any("one clean level only" in note for note in results.resonance_notes)
     assert any("one position only" in note for note in results.resonance_notes)
     assert any("nothing confirms it" in sentence for sentence in one.speaks_against)
+
+
+def test_a_sweep_too_short_is_named(tmp_path: Path) -> None:
+    """ln 2 of its time constant, halved, holds 48 periods of the second harmonic."""
+    recipe = ladder_recipe(name="short", sweep_s=0.6, levels_dbfs=[-18, -10], quiet_s=1.0)
+    short = Bench(tmp_path, recipe)
+    results = short.analyse(hear(short, RADIATED))
+    from_hz = 48.0 / (np.log(2.0) * short.stimulus.sweep.rate_constant_s)
+    (said,) = [note for note in results.resonance_notes if "too short" in note]
+    assert float(said.split(" Hz")[0].split()[-1]) == pytest.approx(from_hz, abs=0.5)
 
 
 def test_when_everything_clips_nothing_is_said_but_why(radiated: Results) -> None:

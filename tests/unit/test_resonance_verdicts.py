@@ -1,0 +1,124 @@
+"""What is an image of what, and what is said of a candidate: from numbers made up for it."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from resonance_population import score
+
+from distsweep.analysis import resonance_words as words
+from distsweep.analysis.alignment import Candidate, Seen
+from distsweep.analysis.evidence import Evidence
+from distsweep.analysis.pole_fit import Pole
+from distsweep.analysis.search import Verdict, is_image, one_each
+from distsweep.rehearsal.resonances import Resonance as TrueResonance
+from distsweep.results_resonance import AtPosition, Resonance
+
+
+def evidence(
+    kind: str, frequency_hz: float, spike_db: dict[int, float], *, bump_db: float = 0.0
+) -> Evidence:
+    """A candidate whose spikes stand where its kind wants them, at one rung."""
+    seen = tuple(
+        Seen(
+            row=0, column=order - 2, index=10, order=order,
+            excitation_hz=frequency_hz / (order if kind == "radiated" else 1),
+            prominence_db=height, both_db=height, above_floor_db=30.0, surprise=99.0,
+        )
+        for order, height in spike_db.items()
+    )  # fmt: skip
+    return Evidence(
+        Candidate(kind, frequency_hz, 0.05, 9.0),
+        seen,
+        spike_db,
+        asked=tuple(spike_db),
+        alone=(),
+        bump_db=bump_db,
+        comb_bump_db=0.0,
+        nearby_bump_db=max(bump_db, 0.0) if math.isfinite(bump_db) else 0.0,
+        raised_db=dict.fromkeys(spike_db, 0.0),
+        other_family_db=0.0,
+        pole=Pole(frequency_hz, 30.0, 0.8),
+    )
+
+
+def kept(*verdicts: Verdict) -> list[tuple[str, float]]:
+    return [(v.evidence.candidate.kind, v.evidence.frequency_hz) for v in one_each(list(verdicts))]
+
+
+def test_what_explains_another_does_not_vanish_with_it() -> None:
+    """One explains a candidate together with a second, and is itself an image of it."""
+    at_500 = evidence("excited", 500.0, {2: 9.0})
+    at_333 = evidence("excited", 333.3, {3: 8.0, 2: 12.0})
+    at_1000 = evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}, bump_db=7.0)
+    assert is_image(at_1000, [at_500, at_333]) and is_image(at_500, [at_1000])
+    left = kept(Verdict(at_500, 0.95), Verdict(at_333, 0.9), Verdict(at_1000, 0.6))
+    assert left == [("excited", 333.3), ("radiated", 1000.0)]
+
+
+def test_one_cause_is_likelier_than_two() -> None:
+    """A second and a third harmonic that each stand alone land on the same frequency."""
+    second = evidence("excited", 500.0, {2: 9.0})
+    third = evidence("excited", 333.3, {3: 9.0})
+    both = dataclasses.replace(evidence("radiated", 1000.0, {2: 9.0, 3: 9.0}), alone=(2, 3))
+    left = kept(Verdict(second, 0.99), Verdict(third, 0.99), Verdict(both, 0.6))
+    assert left == [("radiated", 1000.0)]
+    # Where the third is something else's, too, there are two.
+    other = evidence("excited", 333.3, {2: 9.0, 3: 9.0})
+    left = kept(Verdict(evidence("excited", 500.0, {2: 9.0, 3: 9.0}), 0.99),
+                Verdict(other, 0.99), Verdict(both, 0.6))  # fmt: skip
+    assert left == [("excited", 500.0), ("excited", 333.3)]
+
+
+@pytest.mark.parametrize(
+    ("bump_db", "expected"),
+    [
+        (-math.inf, "The fundamental has no bump of its own there."),
+        (-2.0, "The fundamental has no bump of its own there."),
+        (
+            math.nan,
+            "Its frequency lies outside the sweep, so the fundamental there is not seen.",
+        ),
+        (1.4, "The fundamental's bump of 1.4 dB there is too small to tell from ripple."),
+    ],
+)
+def test_a_bump_that_is_none_is_no_number(bump_db: float, expected: str) -> None:
+    found = evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}, bump_db=bump_db)
+    resonance = Resonance(1000.0, 30.0, "radiated", 0.5, 9.0, 1.0)
+    resonance.fundamental_bump = words.bump_state(found)
+    curves = SimpleNamespace(echoes=(), drive_dbfs=np.array([-10.0]))
+    said = words.contradictions(words.Case(resonance, found, curves, (2, 2), [], "axis"))
+    assert expected in said
+    assert not any("inf" in sentence or "nan" in sentence for sentence in said)
+
+
+@pytest.mark.parametrize(
+    ("bump_db", "spike_db", "expected"),
+    [
+        (3.0, 8.0, "It is seen at “port” too: a bump of 3.0 dB and a spike of 8.0 dB."),
+        (-3.2, 8.0, "It is seen at “port” too: a spike of 8.0 dB."),
+        (None, 0.0, "It is seen at “port” too."),
+    ],
+)
+def test_a_position_is_described_by_what_it_shows(
+    bump_db: float | None, spike_db: float, expected: str
+) -> None:
+    found = evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}, bump_db=7.0)
+    at = AtPosition("port", "present", bump_db, spike_db, -40.0)
+    resonance = Resonance(1000.0, 30.0, "radiated", 0.5, 9.0, 1.0, positions=[at])
+    curves = SimpleNamespace(echoes=(), drive_dbfs=np.array([-10.0]))
+    assert expected in words.agreements(words.Case(resonance, found, curves, (1, 1), [], "axis"))
+
+
+def test_a_call_of_the_wrong_kind_counts_as_false() -> None:
+    mode = TrueResonance(700.0, 30.0, kind="radiated", lift_db=10.0)
+    call = SimpleNamespace(frequency_hz=701.0, confidence=0.97, kind="excited")
+    one = SimpleNamespace(
+        seed=1, resonances=[call], truth=SimpleNamespace(resonances=(mode,)), eligible=[mode]
+    )
+    counted = score([one])
+    assert (counted.found, counted.right_kind, counted.false_calls) == (1, 0, 1)
