@@ -65,7 +65,8 @@ class Evidence:
         though another could.
     bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
     comb_bump_db : what the comb alone makes there.
-    nearby_bump_db : the fundamental's highest bump close by; 0 where there is none.
+    nearby_bump_db : the fundamental's highest bump close by that lasts from the quietest to the
+        loudest rung; 0 where there is none.
     raised_db : per order by how much such a bump of the drive would raise its product.
     other_family_db : largest height near the strongest spike in the other family (radiated: left
         in the input-referred level; excited: the same in the relative level).
@@ -140,7 +141,9 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
         at = (candidate.frequency_hz, tolerance)
         bump, _ = highest_near(curves, curves.bump_db, *at)
         comb, _ = highest_near(curves, curves.comb_prominence_db, *at)
-        close_by, _ = largest_near(curves, curves.bump_db, candidate.frequency_hz, RAISED_OCTAVES)
+        close_by, _ = largest_near(
+            curves, curves.lasting_bump_db, candidate.frequency_hz, RAISED_OCTAVES
+        )
         nearby = max(0.0, close_by)
     asked = [
         int(order)

@@ -61,6 +61,8 @@ class LadderCurves:
     echoes : reflections, strongest first; their comb is taken off all but ``relative``.
     comb_prominence_db : how far their comb alone stands out, shape ``(F,)``.
     response_db, bump_db : fundamental of the loudest rung and how far that stands out, ``(F,)``.
+    lasting_bump_db : the lesser of that and of the same at the quietest rung, as what is linear
+        stays; strong odd products raise the fundamental at the loudest.
     relative : harmonics re the fundamental, as in results.
     absolute : the same as levels: a dip of the fundamental makes no spike in these.
     input_referred : with the linear response between f and n·f divided out.
@@ -76,6 +78,7 @@ class LadderCurves:
     comb_prominence_db: FloatArray
     response_db: FloatArray
     bump_db: FloatArray
+    lasting_bump_db: FloatArray
     relative: Family
     absolute: Family
     input_referred: Family
@@ -121,7 +124,8 @@ def ladder_curves(
     own_comb_db = comb_db(echoes, take.frequency_hz)
     response_db = fundamental[-1] - own_comb_db
     bumps = prominences_db(
-        np.stack([own_comb_db, response_db]), points_per_octave=POINTS_PER_OCTAVE
+        np.stack([own_comb_db, response_db, fundamental[0] - own_comb_db]),
+        points_per_octave=POINTS_PER_OCTAVE,
     )
     level = stacked("level_db")
     floor = np.maximum(stacked("floor_db"), LOWEST_FLOOR_DB)
@@ -145,6 +149,7 @@ def ladder_curves(
             comb_prominence_db=bumps[0],
             response_db=response_db,
             bump_db=bumps[1],
+            lasting_bump_db=np.minimum(bumps[1], bumps[2]),
             relative=family(level),
             absolute=family(level + fundamental[:, None, :] - product_comb_db),
             input_referred=family(
