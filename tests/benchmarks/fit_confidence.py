@@ -4,10 +4,9 @@
 
 Prints the two tuples of `distsweep/analysis/confidence.py`. It takes an hour, the next time some
 minutes if the simulated loudspeakers are kept in a cache (to be deleted when the population or the
-analysis before the search changes). The seeds used here must not be those
-that a score is quoted for. Logistic regression with a ridge of 0.03 on all weights but the
-constant, by Newton's method; what lies on the flank of something better is left out first, by the
-weights of the first of two rounds.
+analysis before the search changes). The seeds used here must not be those that a score is quoted
+for. Logistic regression with a ridge on all weights but the constant, by Newton's method; what lies
+on the flank of something better is left out first, by the weights of the first of two rounds.
 """
 
 from __future__ import annotations
