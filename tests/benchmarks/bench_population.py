@@ -6,9 +6,9 @@ Each is a two-way loudspeaker with none to three resonances of known kind, and d
 rise, crossover ripple, equaliser bumps, reflections, hum, noise. Five rungs of 6 s on the axis,
 through the whole path from recording to results, two at a time. With ``--calls-only`` it is not
 settled which resonances ought to be found: three times as fast, to see whether the confidence is
-right. A call counts as real if its kind is right, too. Simulator and search share model forms (a mode
-of the second order, reflections that lose highs like a first-order filter), so the scores are for
-loudspeakers that follow them.
+right. A call counts as real if its kind is right, too. Simulator and search share model forms (a
+mode of the second order, reflections that lose highs like a first-order filter), so the scores are
+for loudspeakers that follow them.
 """
 
 from __future__ import annotations
