@@ -71,7 +71,8 @@ class Evidence:
     other_family_db : largest height near the strongest spike in the other family (radiated: left
         in the input-referred level; excited: the same in the relative level).
     pole : the fitted mode: a radiated one in the response, an excited one in its products.
-    lifted_pole : a radiated one fitted to the products it lifts, where the response has lost it.
+    lifted_pole : a radiated one fitted to the products it lifts, where the response may have lost
+        it; it counts where the other explains too little.
     """
 
     candidate: Candidate
@@ -90,7 +91,8 @@ class Evidence:
     @property
     def mode(self) -> Pole | None:
         """The mode's frequency and Q, as well as they are known."""
-        return self.lifted_pole or self.pole
+        shown = self.pole is not None and self.pole.explained >= SHOWN_EXPLAINED
+        return self.pole if shown or self.lifted_pole is None else self.lifted_pole
 
     @property
     def frequency_hz(self) -> float:
@@ -226,11 +228,10 @@ def fitted(
     """Add the mode that fits best: a radiated one the response, an excited one its products."""
     candidate = evidence.candidate
     if candidate.kind == "radiated":
-        pole = fit_mode(response, curves.echoes, candidate.frequency_hz)
         return replace(
             evidence,
-            pole=pole,
-            lifted_pole=_lifted_pole(curves, evidence, pole, rate_constant_s),
+            pole=fit_mode(response, curves.echoes, candidate.frequency_hz),
+            lifted_pole=_lifted_pole(curves, evidence, rate_constant_s),
         )
     shapes = [
         Shape(
@@ -250,18 +251,15 @@ def fitted(
     return replace(evidence, pole=pole)
 
 
-def _lifted_pole(
-    curves: LadderCurves, evidence: Evidence, pole: Pole | None, rate_constant_s: float
-) -> Pole | None:
-    """Fit a radiated mode to the products it lifts, where the response has lost it.
+def _lifted_pole(curves: LadderCurves, evidence: Evidence, rate_constant_s: float) -> Pole | None:
+    """Fit a radiated mode to the products it lifts, where the response may have lost it.
 
     An equaliser takes it off the response, not off what lands on it: two orders at least stand
     alone, and the division leaves their spike.
     """
     tops = [clearest(evidence.seen, order) for order in evidence.alone]
     kept = evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
-    shown = pole is not None and pole.explained >= SHOWN_EXPLAINED
-    if len(tops) < 2 or shown or not kept:
+    if len(tops) < 2 or not kept:
         return None
     tops.sort(key=lambda top: -(top.above_floor_db - top.prominence_db))
     shapes = [

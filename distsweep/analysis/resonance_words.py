@@ -22,6 +22,7 @@ EXPLAINS_MUCH, EXPLAINS_LITTLE = 0.9, 0.7
 and more, half of all other candidates less than 0.65)."""
 
 COMB_WORTH_A_WORD_DB, RAISED_WORTH_A_WORD_DB = 1.0, 3.0
+Q_AGREES = 1.4
 HUM_WITHIN = 0.015
 """A mains line within this fraction of where a spike is heard is worth a word: a window of 70
 periods is so wide."""
@@ -148,6 +149,7 @@ def contradictions(case: Case) -> list[str]:
                 f"A mode explains but {100.0 * evidence.pole.explained:.0f} % of what is not "
                 "smooth in the complex response around it."
             )
+        found += _two_qs(evidence)
         if resonance.fundamental_bump != "present":
             found.append(_little_bump(evidence))
     else:
@@ -162,6 +164,17 @@ def contradictions(case: Case) -> list[str]:
     if missing:
         found.append(f"It is missing at {_and([f'“{name}”' for name in missing])}.")
     return found
+
+
+def _two_qs(evidence: Evidence) -> list[str]:
+    """Say it where response and products disagree on how sharp a mode is."""
+    pole, lifted = evidence.pole, evidence.lifted_pole
+    if pole is None or lifted is None or abs(math.log(pole.q / lifted.q)) < math.log(Q_AGREES):
+        return []
+    return [
+        f"The response fits a Q of {pole.q:.0f}, what is lifted one of {lifted.q:.0f}: an "
+        "equaliser may bend the one, noise or a neighbour the other."
+    ]
 
 
 def _little_bump(evidence: Evidence) -> str:
@@ -230,7 +243,7 @@ def _one_rung(case: Case) -> list[str]:
     if shown > 1:
         return []
     row = case.evidence.seen[0].row
-    where = f"at {case.curves.drive_dbfs[row]:g} dBFS"
+    where = f"at {_dbfs(float(case.curves.drive_dbfs[row]))}"
     if asked == 1:
         return [f"Only one level, {where}, stands clear of the noise: nothing confirms it."]
     return [
@@ -287,7 +300,7 @@ def summary(resonance: Resonance, *, causes_known: bool) -> str:
         f"its strongest spike stands {resonance.prominence_db:.0f} dB above its surroundings"
     )
     if resonance.appears_at_dbfs is not None:
-        text += f" and shows from {resonance.appears_at_dbfs:g} dBFS up"
+        text += f" and shows from {_dbfs(resonance.appears_at_dbfs)} up"
     text += "."
     if resonance.growth_db_per_db is None:
         text += (
@@ -386,6 +399,10 @@ def _nothing_to_search(takes: Sequence[Take]) -> str:
 
 def _ordinal(order: int) -> str:
     return f"{order}{ {2: 'nd', 3: 'rd'}.get(order, 'th') }"
+
+
+def _dbfs(level: float) -> str:
+    return f"{level:g} dBFS".replace("-", "−")
 
 
 def _hertz(case: Case) -> str:
