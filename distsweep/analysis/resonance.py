@@ -19,6 +19,7 @@ from distsweep.analysis.ladder import ImpulseResponse
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.positions import at_positions
 from distsweep.analysis.resonance_curves import LadderCurves, ladder_curves, take_spikes
+from distsweep.analysis.resonance_notes import notes
 from distsweep.analysis.search import TakeSearch, Verdict, is_double, is_image, search_take
 from distsweep.results import Take, Tone
 from distsweep.results_resonance import AtPosition, Decay, DecayMap, Resonance, SeenIn, SpikeSeen
@@ -119,7 +120,7 @@ def find_resonances(
         )
         resonance.summary = words.summary(resonance, causes_known=bool(modes))
         findings.resonances.append(resonance)
-    findings.notes = words.notes(
+    findings.notes = notes(
         [take.take for take in takes],
         [s.search.curves for s in searched],
         findings.resonances,
