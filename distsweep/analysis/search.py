@@ -21,7 +21,7 @@ WIDEST_EXCITED_OCTAVES = 0.33
 MOST_FITS = 5
 """Of either kind the strongest so many are fitted (chosen: fits take most of the time)."""
 
-OWN_SHARE = 0.5
+OWN_SHARE = 0.4
 """What stands only where the other kind explains it, but for less than this share of its highest
 spike, is an image (chosen)."""
 
