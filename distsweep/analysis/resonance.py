@@ -41,9 +41,10 @@ ONE_RUNG_SHOWS_FACTOR = 0.3
 """For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
 makes such; the population has none)."""
 
-FREQUENCY_UNCERTAINTY = {"radiated": 0.001, "excited": 0.007}
-"""Of a resonance's own frequency, as a fraction: 95 of 100 of 769 simulated ones are closer. Taken
-for one standard deviation where causes are matched, which is cautious."""
+SHOWN_UNCERTAINTY, PRODUCTS_UNCERTAINTY = 0.001, 0.007
+"""Of a resonance's own frequency, as a fraction, where the response shows it, and where the
+products alone do or disagree: 95 of 100 of 868 simulated ones are closer. Taken for one standard
+deviation where causes are matched, which is cautious."""
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ def find_resonances(
     for lead, verdict, certainty in _listed(searched):
         resonance = _resonance(lead, verdict, certainty, searched, hum)
         resonance.possible_causes = possible_causes(
-            resonance.frequency_hz, FREQUENCY_UNCERTAINTY[resonance.kind], modes
+            resonance.frequency_hz, _frequency_uncertainty(verdict.evidence), modes
         )
         resonance.summary = words.summary(resonance, causes_known=bool(modes))
         findings.resonances.append(resonance)
@@ -127,6 +128,11 @@ def find_resonances(
         causes_known=bool(modes),
     )
     return findings
+
+
+def _frequency_uncertainty(evidence: Evidence) -> float:
+    shown = evidence.candidate.kind == "radiated" and evidence.lifted_pole is None
+    return SHOWN_UNCERTAINTY if shown else PRODUCTS_UNCERTAINTY
 
 
 def _search(one: SearchedTake) -> _Searched | None:
