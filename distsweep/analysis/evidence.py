@@ -225,68 +225,53 @@ def _clear(curves: LadderCurves, column: int, excitation_hz: float) -> bool:
 def fitted(
     curves: LadderCurves, response: LinearResponse, evidence: Evidence, *, rate_constant_s: float
 ) -> Evidence:
-    """Add the mode that fits best: a radiated one the response, an excited one its products."""
-    candidate = evidence.candidate
-    if candidate.kind == "radiated":
-        return replace(
-            evidence,
-            pole=fit_mode(response, curves.echoes, candidate.frequency_hz),
-            lifted_pole=_lifted_pole(curves, evidence, rate_constant_s),
-        )
-    shapes = [
-        Shape(
-            curves.frequency_hz,
-            curves.input_referred.level_db[s.row, s.column],
-            order=s.order,
-            power=s.order,
-        )
-        for s in _clear_shapes(evidence)
-    ]
-    pole = fit_pole(
-        shapes,
-        candidate.frequency_hz,
-        width_octaves=candidate.width_octaves,
-        rate_constant_s=rate_constant_s,
-    )
-    return replace(evidence, pole=pole)
+    """Add the mode that fits best: a radiated one the response, an excited one its products.
 
-
-def _lifted_pole(curves: LadderCurves, evidence: Evidence, rate_constant_s: float) -> Pole | None:
-    """Fit a radiated mode to the products it lifts, where the response may have lost it.
-
-    An equaliser takes it off the response, not off what lands on it: two orders at least stand
-    alone, and the division leaves their spike.
+    An equaliser may take a radiated one off the response, not off what lands on it: where two
+    orders at least stand alone, and the division leaves their spike, it is fitted to these, too.
     """
-    tops = [clearest(evidence.seen, order) for order in evidence.alone]
-    kept = evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
-    if len(tops) < 2 or not kept:
-        return None
-    tops.sort(key=lambda top: -(top.above_floor_db - top.prominence_db))
+    if evidence.candidate.kind == "excited":
+        pole = _product_pole(curves, evidence, tuple(evidence.spike_db), rate_constant_s)
+        return replace(evidence, pole=pole)
+    lifted = None
+    left = evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
+    if left and len(evidence.alone) >= 2:
+        lifted = _product_pole(curves, evidence, evidence.alone, rate_constant_s)
+    if lifted is not None and lifted.explained < LIFTED_EXPLAINED:
+        lifted = None
+    pole = fit_mode(response, curves.echoes, evidence.candidate.frequency_hz)
+    return replace(evidence, pole=pole, lifted_pole=lifted)
+
+
+def _product_pole(
+    curves: LadderCurves, evidence: Evidence, orders: tuple[int, ...], rate_constant_s: float
+) -> Pole | None:
+    """Fit a mode to the products of some orders: of its own motion, or landing on it."""
+    radiated = evidence.candidate.kind == "radiated"
+    family = curves.absolute if radiated else curves.input_referred
     shapes = [
         Shape(
-            top.order * curves.frequency_hz,
-            curves.absolute.level_db[top.row, top.column],
+            curves.frequency_hz * (top.order if radiated else 1),
+            family.level_db[top.row, top.column],
             order=top.order,
-            power=1,
+            power=1 if radiated else top.order,
         )
-        for top in tops[:2]
+        for top in _clear_tops([clearest(evidence.seen, order) for order in orders])
     ]
-    lifted = fit_pole(
+    return fit_pole(
         shapes,
         evidence.candidate.frequency_hz,
         width_octaves=evidence.candidate.width_octaves,
         rate_constant_s=rate_constant_s,
     )
-    return lifted if lifted is not None and lifted.explained >= LIFTED_EXPLAINED else None
 
 
-def _clear_shapes(evidence: Evidence) -> list[Seen]:
+def _clear_tops(tops: list[Seen]) -> list[Seen]:
     """Choose the spikes to fit: of those that are not far below the highest, the clearest two.
 
     What counts is how far the surroundings stand above their floor, as noise bends these first.
     A spike whose surroundings noise may bend is left out where there is another.
     """
-    tops = [clearest(evidence.seen, order) for order in evidence.spike_db]
     highest = max(top.prominence_db for top in tops)
     tops = [top for top in tops if top.prominence_db >= LEAST_OF_HIGHEST * highest]
     tops.sort(key=lambda top: -(top.above_floor_db - top.prominence_db))
