@@ -43,7 +43,7 @@ LEFT_SHARE = 0.35
 SHARED_PART = 0.4
 """An order shares another's spike with this part of its height (chosen)."""
 
-SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.97, 0.6
+SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.95, 0.6
 """A mode that explains so much of the response is the one that is there; one of which half is cut
 off explains less. Products are told apart from their surroundings worse (chosen)."""
 
