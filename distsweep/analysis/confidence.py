@@ -9,8 +9,8 @@ import numpy as np
 
 from distsweep.analysis.evidence import Evidence
 
-RADIATED_WEIGHTS = (-10.39, 8.56, 13.12, 4.21, -7.66)
-EXCITED_WEIGHTS = (-25.65, 8.01, 13.22, 9.36, 6.32)
+RADIATED_WEIGHTS = (-10.43, 5.96, 11.94, 6.06, 0.71, -3.0, -2.34)
+EXCITED_WEIGHTS = (-26.15, 8.73, 12.95, 5.31, 10.33)
 """Weights of `features`. Logistic regression over 1181 simulated loudspeakers (seeds 1000 to 1149,
 2000 to 2030 and 3000 to 3999 of `distsweep.rehearsal.population`), by
 ``tests/benchmarks/fit_confidence.py``; scores are quoted for other seeds."""
@@ -19,24 +19,29 @@ EXCITED_WEIGHTS = (-25.65, 8.01, 13.22, 9.36, 6.32)
 def features(evidence: Evidence) -> list[float]:
     """The numbers that the confidence rests on, each from 0 to 1, a constant first.
 
-    For both kinds: Q, and the share of the curves' shape that a mode explains (radiated: in
-    decades of what it leaves). Radiated: the height of the second highest spike, as one alone
-    may be chance, and what stays of the highest in the input-referred level, unless two orders
-    stand alone where they are played, as an equaliser may take a mode off the response. Excited:
-    the height of the highest, less what a bump of the drive by an equaliser would give; and how
-    many spikes of all rungs and orders there are.
+    For both kinds: Q; the share of the curves' shape that a mode explains (radiated: in decades
+    of what it leaves); and how many spikes of all rungs and orders there are. Radiated: the height
+    of the second highest spike, as one alone may be chance; what stays of the highest in the
+    input-referred level, unless two orders that stand alone where they are played agree on a mode,
+    as an equaliser may take it off the response; and how far the mode is from where the spikes
+    led. Excited: the height of the highest, less what a bump of the drive by an equaliser would
+    give.
     """
     heights = [*evidence.heights_db, 0.0]
-    explained = 0.0 if evidence.pole is None else evidence.pole.explained
-    q_octaves = 0.0 if evidence.mode is None else math.log2(evidence.mode.q / 4.0) / 2.0
+    mode = evidence.mode
+    q, explained = (4.0, 0.0) if mode is None else (mode.q, mode.explained)
+    q_octaves = math.log2(q / 4.0) / 2.0
+    spikes = len(evidence.seen) - 1
     if evidence.candidate.kind == "radiated":
         shape = -math.log10(max(1e-3, 1.0 - explained)) / 2.5
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
-        left = min(left, 1.0) * (1.0 - min([*evidence.lone_db, 0.0, 0.0][1] / 6.0, 1.0))
-        values = [q_octaves, shape, heights[1] / 6.0, left]
+        if evidence.lifted_pole is not None:
+            left = 0.0
+        off_octaves = abs(math.log2(evidence.frequency_hz / evidence.candidate.frequency_hz))
+        values = [q_octaves, shape, spikes / 8.0, heights[1] / 6.0, left, off_octaves / 0.1]
     else:
         more_db = max(h - evidence.raised_db[n] for n, h in evidence.spike_db.items())
-        values = [q_octaves, explained, more_db / 12.0, (len(evidence.seen) - 1) / 3.0]
+        values = [q_octaves, explained, spikes / 3.0, more_db / 12.0]
     return [1.0, *(float(np.clip(value, 0.0, 1.0)) for value in values)]
 
 

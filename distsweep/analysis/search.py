@@ -149,7 +149,10 @@ def _without_images(verdicts: list[Verdict], *, jointly: bool) -> list[Verdict]:
             other.evidence
             for other in left
             if other.confidence >= one.confidence
-            or (other.confidence >= CALLED and not is_image(other.evidence, [one.evidence]))
+            or (
+                (other.confidence >= CALLED or other.evidence.lifted_pole is not None)
+                and not is_image(other.evidence, [one.evidence])
+            )
         ]
         groups = [makers] if jointly else [[maker] for maker in makers]
         if any(is_image(one.evidence, group) for group in groups):
