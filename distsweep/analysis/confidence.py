@@ -8,9 +8,10 @@ import math
 import numpy as np
 
 from distsweep.analysis.evidence import Evidence
+from distsweep.analysis.pole_fit import HIGHEST_Q, LOWEST_Q
 
-RADIATED_WEIGHTS = (-12.75, 8.06, 14.07, 4.83, 1.26, -1.77, -4.06)
-EXCITED_WEIGHTS = (-25.64, 8.29, 12.68, 5.43, 9.87)
+RADIATED_WEIGHTS = (-12.73, 8.17, 13.95, 4.66, 1.3, -1.72, -3.86)
+EXCITED_WEIGHTS = (-27.27, 8.99, 13.62, 5.72, 10.29)
 """Weights of `features`. Logistic regression over 1181 simulated loudspeakers (seeds 1000 to 1149,
 2000 to 2030 and 3000 to 3999 of `distsweep.rehearsal.population`), by
 ``tests/benchmarks/fit_confidence.py``; scores are quoted for other seeds."""
@@ -29,10 +30,12 @@ def features(evidence: Evidence) -> list[float]:
     """
     heights = [*evidence.heights_db, 0.0]
     mode = evidence.mode
-    q, explained = (4.0, 0.0) if mode is None else (mode.q, mode.explained)
-    q_octaves = math.log2(q / 4.0) / 2.0
+    q, explained = (LOWEST_Q, 0.0) if mode is None else (mode.q, mode.explained)
+    q_octaves = math.log2(q / LOWEST_Q) / 2.0
     spikes = len(evidence.seen) - 1
     if evidence.candidate.kind == "radiated":
+        if mode is evidence.pole and q >= 0.99 * HIGHEST_Q:
+            explained = 0.0  # the search ended at its edge: a ripple, or what it cannot resolve
         shape = -math.log10(max(1e-3, 1.0 - explained)) / 2.5
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
         if evidence.lifted_pole is not None:
