@@ -46,7 +46,7 @@ SHARED_PART = 0.4
 SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.95, 0.8
 """A mode that explains so much of the response is the one that is there; of one that an equaliser
 cuts into, less is explained. So much of their shape must a mode explain in products that it alone
-is said to lift (simulated: of 50 real ones 42 explain more, of 23 others 3)."""
+is said to lift (simulated: most of 50 real ones explain more, 3 of 23 others)."""
 
 THIRD_LONE_DB = 5.0
 """Three orders that stand alone so high agree by themselves, however a neighbour bends them."""
@@ -233,6 +233,7 @@ def fitted(
 
     An equaliser may take a radiated one off the response, not off what lands on it: where two
     orders at least stand alone, and the division leaves their spike, it is fitted to these, too.
+    That counts if it explains them well, or if there are three high ones.
     """
     if evidence.candidate.kind == "excited":
         pole = _product_pole(curves, evidence, tuple(evidence.spike_db), rate_constant_s)

@@ -29,17 +29,18 @@ def notes(
     if not curves:
         return [_nothing_to_search(takes)]
     found = [*_unresolved(curves)]
-    if all(np.isnan(c.above_floor_db).all() for c in curves):
+    heard = [c.above_floor_db for c in curves if not np.isnan(c.above_floor_db).all()]
+    if not heard and not found:
         found.append(
             "How far the harmonics stand above the noise is not known, so no spike can be told "
             "from it."
         )
-    elif max(float(np.mean(c.above_floor_db >= CLEAR_DB)) for c in curves) < HARDLY_ANY:
+    elif heard and max(float(np.mean(above >= CLEAR_DB)) for above in heard) < HARDLY_ANY:
         found.append(
             "Hardly any harmonic stands clear of the noise, so no spike can be told from it: a "
             "resonance may be there and hidden. Measure louder, closer or in a quieter place."
         )
-    elif not resonances:
+    elif heard and not resonances:
         found.append(
             "No narrow spike stands out of any harmonic in a way that a resonance would: none "
             "was found. One that noise hides, or that a step of the response swallows, is not "
