@@ -284,6 +284,27 @@ def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
     assert any("a noise burst would look the same" in s for s in near[0].speaks_against)
 
 
+def test_a_noise_that_is_not_known_is_not_called_high(radiated: Results) -> None:
+    take = radiated.takes[0]
+    rungs = [
+        dataclasses.replace(
+            rung,
+            harmonics={
+                order: dataclasses.replace(curve, floor_db=np.full_like(curve.floor_db, np.nan))
+                for order, curve in rung.harmonics.items()
+            },
+        )
+        for rung in take.rungs
+    ]
+    unknown = SearchedTake(
+        dataclasses.replace(take, rungs=rungs), impulse(lifted(1100.0, 25.0, 10.0)), 0.42
+    )
+    found = find_resonances([unknown], Enclosure())
+    assert found.resonances == []
+    assert any("is not known" in note for note in found.notes)
+    assert not any("Hardly any" in note for note in found.notes)
+
+
 def test_hum_where_a_spike_is_heard_is_named(excited: Results) -> None:
     one = only(excited)
     order = max(one.seen_in, key=lambda seen: seen.prominence_db).order
