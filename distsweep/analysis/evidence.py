@@ -67,6 +67,7 @@ class Evidence:
     asked : orders that would show a spike if there were one.
     alone : radiated: orders whose spike no other order shares at the frequency that is played,
         though another could.
+    either : excited: a lone order n, while none other could show whether it is not lifted at n·f.
     bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
     comb_bump_db : what the comb alone makes there.
     nearby_bump_db : the fundamental's highest bump close by that lasts from the quietest to the
@@ -84,6 +85,7 @@ class Evidence:
     spike_db: dict[int, float]
     asked: tuple[int, ...]
     alone: tuple[int, ...]
+    either: bool
     bump_db: float
     comb_bump_db: float
     nearby_bump_db: float
@@ -158,8 +160,18 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
     ]
     raised = _raised_db(curves, tops, asked, nearby_bump_db=nearby)
     alone = tuple(n for n in orders if radiated and _alone(curves, tops[n], tolerance))
+    either = not radiated and len(orders) == 1 and not _told_apart(curves, top)
     return Evidence(
-        candidate, seen, spike_db, tuple(asked), alone, bump, comb, nearby, raised, left
+        candidate, seen, spike_db, tuple(asked), alone, either, bump, comb, nearby, raised, left
+    )
+
+
+def _told_apart(curves: LadderCurves, top: Seen) -> bool:
+    """Tell whether another order is clear where it would land on the same heard frequency."""
+    heard_hz = top.order * top.excitation_hz
+    return any(
+        order != top.order and _clear(curves, column, heard_hz / int(order))
+        for column, order in enumerate(curves.orders)
     )
 
 

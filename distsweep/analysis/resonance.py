@@ -41,6 +41,10 @@ ONE_RUNG_SHOWS_FACTOR = 0.3
 """For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
 makes such; the population has none)."""
 
+EITHER_KIND_FACTOR = 0.8
+"""For a lone order that could as well be lifted where it lands, by a mode that an equaliser takes
+off the response (chosen: of what the population draws, four of five such are excited)."""
+
 SHOWN_UNCERTAINTY, PRODUCTS_UNCERTAINTY = 0.001, 0.007
 """Of a resonance's own frequency, as a fraction, where the response shows it, and where the
 products alone do or disagree: 95 of 100 of 868 simulated ones are closer. Taken for one standard
@@ -162,6 +166,8 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
     for number, one in enumerate(searched):
         for verdict in one.search.verdicts:
             certainty = verdict.confidence * _persistence(one.search.curves, verdict.evidence)
+            if verdict.evidence.either:
+                certainty *= EITHER_KIND_FACTOR
             if number:
                 first = at_positions([searched[0].search], verdict.evidence).at[0]
                 shows = first.state == "present"

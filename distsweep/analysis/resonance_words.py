@@ -146,6 +146,13 @@ def contradictions(case: Case) -> list[str]:
             found.append(_little_bump(evidence))
     else:
         found += _drive_bump(evidence)
+        if evidence.either:
+            heard_hz = evidence.strongest.order * evidence.frequency_hz
+            found.append(
+                "No other harmonic is clear enough to tell whether it is set off at "
+                f"{evidence.frequency_hz:.0f} Hz or lifted at {heard_hz:.0f} Hz, by a mode that an "
+                "equaliser takes off the response."
+            )
     found += _comb(case) + _hum(case) + _one_rung(case) + _growth_against(case)
     if resonance.other_kind >= 0.2:
         other = "excited" if resonance.kind == "radiated" else "radiated"

@@ -164,6 +164,20 @@ def test_a_mode_that_an_equaliser_takes_off_the_response_still_radiates(
     assert any("takes a mode off" in sentence for sentence in one.speaks_against)
 
 
+def test_what_one_order_cannot_tell_is_said(bench: Bench) -> None:
+    """A mode taken off the response, of a loudspeaker that makes a second harmonic only."""
+    mode = lifted(1100.0, 25.0, 10.0)
+    before = cascade(high_pass(90), lambda f: 1.0 / mode(f))
+    branches = [Branch(before, (1.0, 0.02), mode)]
+    one = only(bench.analyse(hear(bench, branches), name="second.wav"))
+    assert one.frequency_hz * (2 if one.kind == "excited" else 1) == pytest.approx(1100, rel=0.02)
+    assert one.confidence <= 0.8
+    assert any("or lifted at 1" in sentence for sentence in one.speaks_against)
+    # Where the third harmonic could tell, it does.
+    lone = [Branch(high_pass(90), OWN, flat), Branch(EXCITED[1].pre, (0.0, 0.2), flat)]
+    assert only(bench.analyse(hear(bench, lone), name="lone.wav")).confidence > 0.9
+
+
 @pytest.mark.parametrize("own", [OWN, (*OWN, 0.02, 0.02)])
 @pytest.mark.parametrize("set_off", [(0.0, 0.2, 0.8, 3.2), (0.0, 0.2, 0.8, 3.2, 12.0)])
 def test_what_is_set_off_may_raise_every_harmonic(

@@ -37,6 +37,7 @@ def evidence(
         spike_db,
         asked=tuple(spike_db),
         alone=(),
+        either=False,
         bump_db=bump_db,
         comb_bump_db=0.0,
         nearby_bump_db=max(bump_db, 0.0) if math.isfinite(bump_db) else 0.0,
