@@ -29,7 +29,7 @@ from distsweep.analysis.echo_search import find_echoes
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.resonance_curves import ladder_curves
 
-SEEDS = (*range(1000, 1150), *range(2000, 2031), *range(3000, 4000))
+SEEDS = (*range(1000, 1150), *range(2000, 2031), *range(3000, 4000), *range(5000, 5167))
 RIDGE = 0.03
 
 
