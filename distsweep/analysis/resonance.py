@@ -41,9 +41,9 @@ ONE_RUNG_SHOWS_FACTOR = 0.3
 """For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
 makes such; the population has none)."""
 
-EITHER_KIND_FACTOR = 0.8
+EITHER_KIND_FACTOR = 0.5
 """For a lone order that could as well be lifted where it lands, by a mode that an equaliser takes
-off the response (chosen: of what the population draws, four of five such are excited)."""
+off the response: nothing tells which (simulated: all of four such were the latter)."""
 
 SHOWN_UNCERTAINTY, PRODUCTS_UNCERTAINTY = 0.001, 0.007
 """Of a resonance's own frequency, as a fraction, where the response shows it, and where the

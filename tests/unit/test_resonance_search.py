@@ -169,9 +169,9 @@ def test_what_one_order_cannot_tell_is_said(bench: Bench) -> None:
     mode = lifted(1100.0, 25.0, 10.0)
     before = cascade(high_pass(90), lambda f: 1.0 / mode(f))
     branches = [Branch(before, (1.0, 0.02), mode)]
-    one = only(bench.analyse(hear(bench, branches), name="second.wav"))
+    (one, *_) = bench.analyse(hear(bench, branches), name="second.wav").resonances
     assert one.frequency_hz * (2 if one.kind == "excited" else 1) == pytest.approx(1100, rel=0.02)
-    assert one.confidence <= 0.8
+    assert one.confidence <= 0.5
     assert any("or lifted at 1" in sentence for sentence in one.speaks_against)
     # Where the third harmonic could tell, it does.
     lone = [Branch(high_pass(90), OWN, flat), Branch(EXCITED[1].pre, (0.0, 0.2), flat)]
