@@ -174,7 +174,9 @@ def seen_spikes(
             chance = float(family.surprise[row, column, index])
             if height >= least_db and above >= LEAST_ABOVE_FLOOR_DB and chance >= LEAST_SURPRISE:
                 around = slice(max(0, index - 1), index + 2)
-                undivided = float(np.nanmax(curves.absolute.prominence_db[row, column, around]))
+                undivided = float(
+                    np.fmax.reduce(curves.absolute.prominence_db[row, column, around])
+                )
                 found.append(
                     Seen(
                         row, column, index, int(order), float(curves.frequency_hz[index]), height,
