@@ -44,9 +44,9 @@ SHARED_PART = 0.4
 """An order shares another's spike with this part of its height (chosen)."""
 
 SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.95, 0.8
-"""A mode that explains so much of the response is the one that is there; of one that an equaliser
-cuts into, less is explained. So much of their shape must a mode explain in products that it alone
-is said to lift (simulated: most of 50 real ones explain more, 3 of 23 others)."""
+"""A mode that explains so much of the response is taken as it is, though an equaliser that cuts
+into one may leave a pole of its own there. So much of their shape must a mode explain in products
+that it alone is said to lift (simulated: most of 50 real ones explain more, 3 of 23 others)."""
 
 FARTHEST_OCTAVES = 0.08
 """A pole of the response farther from where the spikes led is another's (simulated: of 1170 real

@@ -168,7 +168,9 @@ def contradictions(case: Case) -> list[str]:
 def _two_qs(evidence: Evidence) -> list[str]:
     """Say it where response and products disagree on how sharp a mode is."""
     pole, lifted = evidence.pole, evidence.lifted_pole
-    if pole is None or lifted is None or abs(math.log(pole.q / lifted.q)) < math.log(Q_AGREES):
+    if pole is None or lifted is None or pole.explained < EXPLAINS_LITTLE:
+        return []
+    if abs(math.log(pole.q / lifted.q)) < math.log(Q_AGREES):
         return []
     return [
         f"The response fits a Q of {pole.q:.0f}, what is lifted one of {lifted.q:.0f}: an "
