@@ -111,11 +111,16 @@ def _merged(found: list[Candidate], kind: Kind) -> list[Candidate]:
     kept: list[Candidate] = []
     for one in rest:
         if all(
-            abs(math.log2(one.frequency_hz / other.frequency_hz)) > tolerance_octaves(other)
+            octaves(one.frequency_hz, other.frequency_hz) > tolerance_octaves(other)
             for other in kept
         ):
             kept.append(one)
     return kept
+
+
+def octaves(one_hz: float, other_hz: float) -> float:
+    """Distance of two frequencies."""
+    return abs(math.log2(one_hz / other_hz))
 
 
 def tolerance_octaves(candidate: Candidate) -> float:

@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from distsweep.analysis.alignment import octaves
 from distsweep.analysis.evidence import Evidence
 from distsweep.analysis.pole_fit import HIGHEST_Q, LOWEST_Q
 
@@ -40,7 +41,7 @@ def features(evidence: Evidence) -> list[float]:
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)
         if evidence.lifted_pole is not None:
             left = 0.0
-        off_octaves = abs(math.log2(evidence.frequency_hz / evidence.candidate.frequency_hz))
+        off_octaves = octaves(evidence.frequency_hz, evidence.candidate.frequency_hz)
         values = [q_octaves, shape, spikes / 8.0, heights[1] / 6.0, left, off_octaves / 0.1]
     else:
         more_db = max(h - evidence.raised_db[n] for n, h in evidence.spike_db.items())

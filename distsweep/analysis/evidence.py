@@ -10,6 +10,7 @@ from distsweep.analysis.alignment import (
     Seen,
     highest_near,
     largest_near,
+    octaves,
     seen_spikes,
     tolerance_octaves,
 )
@@ -263,7 +264,7 @@ def fitted(
         lifted = None
     near_hz = evidence.candidate.frequency_hz
     shown = fit_mode(response, curves.echoes, near_hz)
-    far = shown is not None and abs(math.log2(shown.frequency_hz / near_hz)) > FARTHEST_OCTAVES
+    far = shown is not None and octaves(shown.frequency_hz, near_hz) > FARTHEST_OCTAVES
     return replace(evidence, pole=None if far and lifted is None else shown, lifted_pole=lifted)
 
 

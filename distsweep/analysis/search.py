@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from distsweep.analysis.alignment import candidates
+from distsweep.analysis.alignment import candidates, octaves
 from distsweep.analysis.confidence import confidence
 from distsweep.analysis.evidence import Evidence, clearest, fitted, gather
 from distsweep.analysis.linear_response import LinearResponse
@@ -219,8 +219,3 @@ def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
         image_hz, top_hz = order * maker.frequency_hz, order * top_hz
     near = min(octaves(hz, image_hz) for hz in (top_hz, evidence.frequency_hz))
     return near <= IMAGE_OCTAVES
-
-
-def octaves(one_hz: float, other_hz: float) -> float:
-    """Distance of two frequencies."""
-    return abs(math.log2(one_hz / other_hz))
