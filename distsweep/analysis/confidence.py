@@ -35,7 +35,7 @@ def features(evidence: Evidence) -> list[float]:
     q_octaves = math.log2(q / LOWEST_Q) / 2.0
     spikes = len(evidence.seen) - 1
     if evidence.candidate.kind == "radiated":
-        if mode is evidence.pole and q >= 0.99 * HIGHEST_Q:
+        if q >= 0.99 * HIGHEST_Q:
             explained = 0.0  # the search ended at its edge: a ripple, or what it cannot resolve
         shape = -math.log10(max(1e-3, 1.0 - explained)) / 2.5
         left = max(evidence.other_family_db, 0.0) / max(heights[0], 1e-3)

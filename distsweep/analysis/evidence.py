@@ -45,9 +45,10 @@ SHARED_PART = 0.4
 """An order shares another's spike with this part of its height (chosen)."""
 
 SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.95, 0.8
-"""A mode that explains so much of the response is taken as it is, though an equaliser that cuts
-into one may leave a pole of its own there. So much of their shape must a mode explain in products
-that it alone is said to lift (simulated: most of 50 real ones explain more, 3 of 23 others)."""
+"""A mode that explains so much of the response has its frequency from there; its Q, too, unless an
+equaliser cuts into it and leaves a pole of its own. So much of their shape must a mode explain in
+products that it alone is said to lift (simulated: most of 50 real ones explain more, 3 of 23
+others)."""
 
 FARTHEST_OCTAVES = 0.08
 """A pole of the response farther from where the spikes led is another's (simulated: of 1170 real
@@ -82,7 +83,7 @@ class Evidence:
         in the input-referred level; excited: the same in the relative level).
     pole : the fitted mode: a radiated one in the response, an excited one in its products.
     lifted_pole : a radiated one fitted to the products it lifts, where the response may have lost
-        it; it counts where the other explains too little.
+        it, or keep a pole of the equaliser's.
     """
 
     candidate: Candidate
@@ -101,9 +102,15 @@ class Evidence:
 
     @property
     def mode(self) -> Pole | None:
-        """The mode's frequency and Q, as well as they are known."""
-        shown = self.pole is not None and self.pole.explained >= SHOWN_EXPLAINED
-        return self.pole if shown or self.lifted_pole is None else self.lifted_pole
+        """The mode's frequency and Q, as well as they are known.
+
+        What an equaliser takes off may leave its frequency in the response, not its Q.
+        """
+        if self.lifted_pole is None:
+            return self.pole
+        if self.pole is None or self.pole.explained < SHOWN_EXPLAINED:
+            return self.lifted_pole
+        return replace(self.pole, q=self.lifted_pole.q)
 
     @property
     def frequency_hz(self) -> float:
@@ -165,18 +172,22 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
     ]
     raised = _raised_db(curves, tops, asked, nearby_bump_db=nearby)
     alone = tuple(n for n in orders if radiated and _alone(curves, tops[n], tolerance))
-    either = not radiated and len(orders) == 1 and not _told_apart(curves, top)
+    either = not radiated and len(orders) == 1 and not _told_apart(curves, top, tolerance)
     return Evidence(
         candidate, seen, spike_db, tuple(asked), alone, either, bump, comb, nearby, raised, left
     )
 
 
-def _told_apart(curves: LadderCurves, top: Seen) -> bool:
-    """Tell whether another order is clear where it would land on the same heard frequency."""
+def _told_apart(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
+    """Tell whether another order shows that a spike is not lifted where it is heard.
+
+    It would be lifted there, too: it is clear of its floor, and has no such spike.
+    """
     heard_hz = top.order * top.excitation_hz
     return any(
-        order != top.order and _clear(curves, column, heard_hz / int(order))
+        not _shares(curves, top, column, heard_hz / int(order), tolerance)
         for column, order in enumerate(curves.orders)
+        if order != top.order and _clear(curves, column, heard_hz / int(order))
     )
 
 
@@ -189,17 +200,18 @@ def _alone(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
         column for column, order in enumerate(curves.orders)
         if order != top.order and _clear(curves, column, top.excitation_hz)
     ]  # fmt: skip
-    least_db = max(LEAST_PROMINENCE_DB, SHARED_PART * top.prominence_db)
     return bool(others) and not any(
-        highest_near(
-            curves,
-            curves.input_referred.prominence_db[top.row, column],
-            top.excitation_hz,
-            tolerance,
-        )[0]
-        >= least_db
-        for column in others
+        _shares(curves, top, column, top.excitation_hz, tolerance) for column in others
     )
+
+
+def _shares(
+    curves: LadderCurves, top: Seen, column: int, excitation_hz: float, tolerance: float
+) -> bool:
+    """Tell whether another order's input-referred level has a good part of a spike."""
+    prominence_db = curves.input_referred.prominence_db[top.row, column]
+    height_db, _ = highest_near(curves, prominence_db, excitation_hz, tolerance)
+    return height_db >= max(LEAST_PROMINENCE_DB, SHARED_PART * top.prominence_db)
 
 
 def _raised_db(

@@ -30,9 +30,10 @@ def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Position
     """Measure one resonance at every position.
 
     A radiated one is strongest where the fundamental's bump stands out most, and present, too,
-    where two orders show it alone, as an equaliser may hide it in the fundamental. An excited one
-    is strongest where its product is loudest: how far a product stands out depends on what else a
-    place makes. It is missing where its mark is absent although it could be seen.
+    where two orders show it alone, as an equaliser may hide it in the fundamental; where there is
+    a spike without either, nothing tells. An excited one is strongest where its product is
+    loudest: how far a product stands out depends on what else a place makes. It is missing where
+    its mark is absent although it could be seen.
     """
     shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
     candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
@@ -77,7 +78,7 @@ def _state(
     if evidence.candidate.kind == "radiated":
         if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.alone) >= 2):
             return "present"
-        return "missing" if math.isfinite(bump_db) else "cannot_tell"
+        return "missing" if here is None and not math.isnan(bump_db) else "cannot_tell"
     if spike_db is not None:
         return "present"
     return "cannot_tell" if here is None and not evidence.asked else "missing"
@@ -95,13 +96,13 @@ def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: floa
 
 
 def _mark_strongest(at: list[AtPosition], evidence: Evidence) -> None:
-    """Name the strongest of several positions that show it."""
-    present = [one for one in at if one.state == "present"]
-    if len(at) < 2 or not present:
-        return
+    """Name the strongest of several positions that show it; none where nothing tells."""
     radiated = evidence.candidate.kind == "radiated"
-    best = max(
-        present,
-        key=lambda p: (p.fundamental_bump_db or 0.0) if radiated else (p.level_db or -math.inf),
-    )
-    best.state = "strongest"
+    sizes = []
+    for one in at:
+        size = one.fundamental_bump_db if radiated else one.level_db
+        if size is None or one.state != "present" or (radiated and size < LEAST_SHOWN_DB):
+            continue
+        sizes.append((size, one))
+    if len(at) >= 2 and sizes:
+        max(sizes, key=lambda pair: pair[0])[1].state = "strongest"

@@ -97,13 +97,14 @@ class LadderCurves:
 def ladder_curves(
     take: Take, echoes: tuple[Echo, ...], *, rate_constant_s: float
 ) -> LadderCurves | None:
-    """Stack the rungs of a take that did not clip; None where there is nothing to look at.
+    """Stack a take's rungs with harmonics that did not clip; None where there is none.
 
     Where the neighbouring harmonics leave a window too few periods, nothing is taken to stand
     above the floor: no narrow spike can be resolved. ``echoes`` are reflections,
     ``rate_constant_s`` is the sweep's L.
     """
-    rungs = sorted((r for r in take.rungs if not r.clipped), key=lambda rung: rung.drive_dbfs)
+    clean = (rung for rung in take.rungs if rung.harmonics and not rung.clipped)
+    rungs = sorted(clean, key=lambda rung: rung.drive_dbfs)
     if not rungs:
         return None
     shared = set.intersection(*(set(rung.harmonics) for rung in rungs))

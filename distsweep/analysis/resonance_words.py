@@ -71,8 +71,9 @@ def agreements(case: Case) -> list[str]:
             f"Its {_ordinal(_followed(case))} harmonic grows by {growth:.1f} dB per "
             f"dB of drive; mild nonlinearity gives {expected:.0f}."
         )
-    if case.resonance.decay is not None and case.resonance.decay.state == "rings":
-        found.append(case.resonance.decay.sentence)
+    decay = case.resonance.decay
+    if decay is not None and decay.state == "rings" and not _other_q(case.resonance):
+        found.append(decay.sentence)
     return found + [_present(at) for at in case.resonance.positions if _is_elsewhere(case, at)]
 
 
@@ -104,7 +105,7 @@ def _radiated_agrees(case: Case) -> list[str]:
         )
     if case.resonance.fundamental_bump == "present":
         found.append(f"The fundamental has a bump of {evidence.bump_db:.1f} dB there.")
-    if len(evidence.alone) >= 2:
+    if evidence.lifted_pole is not None:
         orders = _and([f"the {_ordinal(n)}" for n in evidence.alone])
         found.append(
             f"Where they are played, {orders} harmonic each rise alone: they are lifted where they "
@@ -131,10 +132,15 @@ def contradictions(case: Case) -> list[str]:
     if resonance.kind == "radiated":
         left_db, top_db = max(evidence.other_family_db, 0.0), evidence.heights_db[0]
         if left_db > LEFT_SHARE * top_db:
-            as_cut = ", as where an equaliser takes a mode off it" * (len(evidence.alone) >= 2)
+            cut = evidence.lifted_pole is not None
+            stays = (
+                f"{left_db:.1f} of {top_db:.1f} dB of the spike stay"
+                if left_db <= top_db
+                else f"the spike stands out even more, by {left_db:.1f} instead of {top_db:.1f} dB"
+            )
             found.append(
-                f"Divided by the linear response, {left_db:.1f} of {top_db:.1f} dB of the spike "
-                f"stay{as_cut}."
+                f"Divided by the linear response, {stays}"
+                f"{', as where an equaliser takes a mode off it' if cut else ''}."
             )
         if evidence.pole is not None and evidence.pole.explained < EXPLAINS_LITTLE:
             found.append(
@@ -159,10 +165,21 @@ def contradictions(case: Case) -> list[str]:
         found.append(f"It could be {other} as well (confidence {resonance.other_kind:.2f}).")
     if resonance.decay is not None and resonance.decay.state == "no_longer":
         found.append(resonance.decay.sentence)
+    found += _other_q(resonance)
     missing = [at.position for at in resonance.positions if at.state == "missing"]
     if missing:
         found.append(f"It is missing at {_and([f'“{name}”' for name in missing])}.")
     return found
+
+
+def _other_q(resonance: Resonance) -> list[str]:
+    """Say it where the decay means another Q than the fit."""
+    decay, q = resonance.decay, resonance.q
+    if decay is None or decay.q is None or q is None:
+        return []
+    if abs(math.log(decay.q / q)) < math.log(Q_AGREES):
+        return []
+    return [f"{decay.sentence.removesuffix('.')}, the fit one of {q:.0f}."]
 
 
 def _two_qs(evidence: Evidence) -> list[str]:
@@ -312,6 +329,8 @@ def summary(resonance: Resonance, *, causes_known: bool) -> str:
         text += f" It is strongest at “{strongest.position}”."
     elif len(resonance.positions) < 2:
         text += " With one position only, where it comes from cannot be told."
+    else:
+        text += " Where it is strongest cannot be told: at no position does its mark stand out."
     if resonance.decay is not None and resonance.decay.state == "hidden":
         text += f" {resonance.decay.sentence}"
     if resonance.possible_causes:

@@ -27,11 +27,11 @@ spike, is an image (chosen)."""
 
 OWN_EXPLAINED = 0.9
 """A radiated mode that explains so much of the linear response is no image, as harmonics have no
-part in that (chosen)."""
+part in that; nor is one that explains orders which each stand alone (chosen)."""
 
 LEFT_DB = 3.0
-"""A division leaves no more than so much above what the mode lifts, the response or the second
-highest of its products: the highest may be the other's own (chosen)."""
+"""A division leaves no more than so much above what the mode lifts: the response, the second
+highest of its products, or another that stands alone: this one may be the other's own (chosen)."""
 
 SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
 """Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
@@ -181,10 +181,8 @@ def is_image(evidence: Evidence, others: Sequence[Evidence]) -> bool:
         return False
     radiated = evidence.candidate.kind == "radiated"
     least_db = LEAST_RADIATED_DB if radiated else LEAST_EXCITED_DB
-    stands_itself = (
-        radiated and evidence.pole is not None and evidence.pole.explained >= OWN_EXPLAINED
-    )
-    if not stands_itself:
+    shown = evidence.pole is not None and evidence.pole.explained >= OWN_EXPLAINED
+    if not (radiated and (shown or evidence.lifted_pole is not None)):
         least_db = max(least_db, OWN_SHARE * evidence.heights_db[0])
     return _unexplained_db(evidence, makers) < least_db
 
@@ -210,9 +208,8 @@ def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
     top_hz = clearest(evidence.seen, order).excitation_hz
     if evidence.candidate.kind == "excited":
         image_hz = maker.frequency_hz / order
-        lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2]])
-        if len(maker.alone) >= 2:
-            lifted_db = max(lifted_db, maker.lone_db[0])
+        lone = [maker.spike_db[n] for n in maker.alone if n != order]
+        lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2], *lone])
         if evidence.spike_db[order] > lifted_db + LEFT_DB:
             return False
     else:

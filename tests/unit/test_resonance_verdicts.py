@@ -12,11 +12,13 @@ from resonance_population import score
 
 from distsweep.analysis import resonance_words as words
 from distsweep.analysis.alignment import Candidate, Seen
+from distsweep.analysis.confidence import features
 from distsweep.analysis.evidence import Evidence
-from distsweep.analysis.pole_fit import Pole
+from distsweep.analysis.pole_fit import HIGHEST_Q, Pole
+from distsweep.analysis.resonance import _frequency_uncertainty
 from distsweep.analysis.search import Verdict, is_image, one_each
 from distsweep.rehearsal.resonances import Resonance as TrueResonance
-from distsweep.results_resonance import AtPosition, Resonance
+from distsweep.results_resonance import AtPosition, Decay, Resonance
 
 
 def evidence(
@@ -75,6 +77,92 @@ def test_one_cause_is_likelier_than_two() -> None:
     assert left == [("excited", 500.0), ("excited", 333.3)]
 
 
+def with_lone_orders(explained: float) -> Evidence:
+    """Radiated, with two orders that stand alone, and Qs that differ."""
+    return dataclasses.replace(
+        evidence("radiated", 1000.0, {2: 9.0, 3: 9.0}),
+        alone=(2, 3),
+        other_family_db=8.0,
+        pole=Pole(1001.0, 12.0, explained),
+        lifted_pole=Pole(1005.0, 30.0, 0.9),
+    )
+
+
+def test_two_orders_that_agree_alone_stand_against_surer_images() -> None:
+    second = evidence("excited", 500.0, {2: 9.0})
+    third = evidence("excited", 333.3, {3: 9.0})
+    left = kept(
+        Verdict(second, 0.99), Verdict(third, 0.99), Verdict(with_lone_orders(0.5), 0.3)
+    )  # fmt: skip
+    assert left == [("radiated", 1005.0)]
+    # What another makes of its second harmonic does not count against its third.
+    maker = evidence("excited", 500.0, {2: 9.0, 3: 9.0})
+    weak = dataclasses.replace(with_lone_orders(0.5), spike_db={2: 9.0, 3: 3.2})
+    assert not is_image(weak, [maker])
+    assert is_image(dataclasses.replace(weak, lifted_pole=None), [maker])
+
+
+def test_what_an_equaliser_takes_off_keeps_its_frequency_in_the_response_at_most() -> None:
+    clear, bent = with_lone_orders(0.97), with_lone_orders(0.9)
+    assert clear.mode == Pole(1001.0, 30.0, 0.97)
+    assert bent.mode == Pole(1005.0, 30.0, 0.9)
+    assert dataclasses.replace(bent, lifted_pole=None).mode == Pole(1001.0, 12.0, 0.9)
+
+
+@pytest.mark.parametrize("which", ["pole", "lifted_pole"])
+def test_a_fit_that_ends_at_its_edge_explains_nothing(which: str) -> None:
+    inside = with_lone_orders(0.5)
+    if which == "pole":
+        inside = dataclasses.replace(inside, lifted_pole=None)
+    pole = getattr(inside, which)
+    at_edge = dataclasses.replace(inside, **{which: dataclasses.replace(pole, q=HIGHEST_Q)})
+    assert features(inside)[2] > 0.0 and features(at_edge)[2] == 0.0
+
+
+def test_products_alone_tell_a_frequency_less_surely() -> None:
+    bent = with_lone_orders(0.9)
+    shown = dataclasses.replace(bent, lifted_pole=None)
+    assert _frequency_uncertainty(bent) > _frequency_uncertainty(shown)
+
+
+def said_of(found: Evidence, **known: object) -> tuple[list[str], list[str]]:
+    """What agrees with a candidate and what speaks against it, heard at one place."""
+    resonance = Resonance(
+        1000.0, found.mode.q if found.mode else None, found.candidate.kind, 0.5, 9.0, 1.0, **known
+    )
+    resonance.fundamental_bump = words.bump_state(found)
+    curves = SimpleNamespace(echoes=(), drive_dbfs=np.array([-10.0]))
+    case = words.Case(resonance, found, curves, (2, 2), [], "axis")
+    return words.agreements(case), words.contradictions(case)
+
+
+@pytest.mark.parametrize(
+    ("left_db", "expected"),
+    [
+        (8.0, "Divided by the linear response, 8.0 of 9.0 dB of the spike stay"),
+        (12.5, "Divided by the linear response, the spike stands out even more, by 12.5 instead"),
+    ],
+)
+def test_what_a_division_leaves_is_said_as_it_is(left_db: float, expected: str) -> None:
+    bent = dataclasses.replace(with_lone_orders(0.9), other_family_db=left_db)
+    agrees, against = said_of(bent)
+    (one,) = [sentence for sentence in against if sentence.startswith(expected)]
+    assert "equaliser takes a mode off" in one
+    assert any("each rise alone" in sentence for sentence in agrees)
+    # Of orders that stand alone without agreeing on a mode nothing follows.
+    agrees, against = said_of(dataclasses.replace(bent, lifted_pole=None))
+    assert not any("each rise alone" in sentence for sentence in agrees)
+    assert not any("equaliser" in sentence for sentence in against)
+
+
+@pytest.mark.parametrize(("decay_q", "agreed"), [(28.0, True), (12.0, False)])
+def test_a_decay_of_another_q_speaks_against_the_fit(decay_q: float, agreed: bool) -> None:
+    decay = Decay("rings", q=decay_q, sentence=f"It rings; that means a Q of {decay_q:.0f}.")
+    agrees, against = said_of(with_lone_orders(0.9), decay=decay)
+    assert (decay.sentence in agrees) == agreed
+    assert ("It rings; that means a Q of 12, the fit one of 30." in against) != agreed
+
+
 @pytest.mark.parametrize(
     ("bump_db", "expected"),
     [
@@ -89,10 +177,7 @@ def test_one_cause_is_likelier_than_two() -> None:
 )
 def test_a_bump_that_is_none_is_no_number(bump_db: float, expected: str) -> None:
     found = evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}, bump_db=bump_db)
-    resonance = Resonance(1000.0, 30.0, "radiated", 0.5, 9.0, 1.0)
-    resonance.fundamental_bump = words.bump_state(found)
-    curves = SimpleNamespace(echoes=(), drive_dbfs=np.array([-10.0]))
-    said = words.contradictions(words.Case(resonance, found, curves, (2, 2), [], "axis"))
+    _, said = said_of(found)
     assert expected in said
     assert not any("inf" in sentence or "nan" in sentence for sentence in said)
 
@@ -110,9 +195,8 @@ def test_a_position_is_described_by_what_it_shows(
 ) -> None:
     found = evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}, bump_db=7.0)
     at = AtPosition("port", "present", bump_db, spike_db, -40.0)
-    resonance = Resonance(1000.0, 30.0, "radiated", 0.5, 9.0, 1.0, positions=[at])
-    curves = SimpleNamespace(echoes=(), drive_dbfs=np.array([-10.0]))
-    assert expected in words.agreements(words.Case(resonance, found, curves, (1, 1), [], "axis"))
+    agrees, _ = said_of(found, positions=[at])
+    assert expected in agrees
 
 
 def test_a_call_of_the_wrong_kind_counts_as_false() -> None:

@@ -1,0 +1,97 @@
+"""What the fundamental hides: modes that an equaliser takes off it, what raises it by itself."""
+
+from __future__ import annotations
+
+import pytest
+from closed_form import Branch, cascade, flat, high_pass
+from conftest import Bench
+from resonating import EXCITED, OWN, hear, lifted, only, three_rungs
+
+from distsweep.pipeline import analyse
+from distsweep.results import Results
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    return three_rungs(tmp_path_factory.mktemp("cut"))
+
+
+@pytest.mark.parametrize(("q", "lift_db"), [(25.0, 10.0), (12.0, 8.0)])
+@pytest.mark.parametrize("taken_off", [0.7, 1.0])
+def test_a_mode_that_an_equaliser_takes_off_the_response_still_radiates(
+    bench: Bench, q: float, lift_db: float, taken_off: float
+) -> None:
+    """What is made behind the equaliser is lifted by the mode all the same. Each product stands
+    where one could be set off, alone."""
+    mode, cut = lifted(1100.0, q, lift_db), lifted(1100.0, q, taken_off * lift_db)
+    before = cascade(high_pass(90), lambda f: 1.0 / cut(f))
+    one = only(bench.analyse(hear(bench, [Branch(before, OWN, mode)]), name="flat.wav"))
+    assert one.kind == "radiated"
+    assert one.frequency_hz == pytest.approx(1100.0, rel=0.01)
+    assert one.q == pytest.approx(q, rel=0.2)
+    # In part, the equaliser leaves a pole of its own Q, which is lower by its gain.
+    bent = [s for s in one.speaks_against if "The response fits a Q of" in s]
+    assert len(bent) == (taken_off < 1.0)
+    assert any("each rise alone" in sentence for sentence in one.agrees_with)
+    assert any("takes a mode off" in sentence for sentence in one.speaks_against)
+
+
+def test_what_one_order_cannot_tell_is_said(bench: Bench) -> None:
+    """A mode taken off the response, of a loudspeaker that makes a second harmonic only."""
+    mode = lifted(1100.0, 25.0, 10.0)
+    before = cascade(high_pass(90), lambda f: 1.0 / mode(f))
+    branches = [Branch(before, (1.0, 0.02), mode)]
+    (one, *_) = bench.analyse(hear(bench, branches), name="second.wav").resonances
+    assert one.frequency_hz * (2 if one.kind == "excited" else 1) == pytest.approx(1100, rel=0.02)
+    assert one.confidence <= 0.5
+    assert any("or lifted at 1" in sentence for sentence in one.speaks_against)
+    # Nor can a third in the noise, or one that is lifted at the same place.
+    hidden = [Branch(before, OWN, mode)]
+    assert bench.analyse(hear(bench, hidden, noise=3e-4)).resonances[0].confidence <= 0.5
+    # Where the third harmonic could tell, it does.
+    lone = [Branch(high_pass(90), OWN, flat), Branch(EXCITED[1].pre, (0.0, 0.2), flat)]
+    assert only(bench.analyse(hear(bench, lone), name="lone.wav")).confidence > 0.9
+
+
+def test_what_raises_the_fundamental_itself_is_no_equaliser(bench: Bench) -> None:
+    """A cube raises the fundamental, too: by 4 dB at the loudest level, not at the quietest."""
+    branches = [Branch(high_pass(90), OWN, flat), Branch(EXCITED[1].pre, (0.0, 0.2, 16.0), flat)]
+    one = only(bench.analyse(hear(bench, branches)))
+    assert one.kind == "excited" and one.fundamental_bump_db == pytest.approx(4.0, abs=0.5)
+    assert not any("equaliser" in sentence for sentence in one.speaks_against)
+
+
+@pytest.fixture(scope="module")
+def session(bench: Bench) -> Results:
+    """A mode at 1100 Hz, taken off the response, heard at two of four positions."""
+    mode = lifted(1100.0, 25.0, 10.0)
+    drive = cascade(high_pass(90), lambda f: 1.0 / mode(f))
+    lone = [
+        Branch(high_pass(90), OWN, flat),
+        Branch(cascade(high_pass(90), lifted(550.0, 25.0, 10.0)), (0.0, 0.05), flat),
+    ]
+    takes = {
+        "axis": [Branch(drive, OWN, mode)],
+        "port": [Branch(drive, (2.0, 0.04, 0.04), mode)],
+        "woofer": [Branch(high_pass(90), OWN, flat)],
+        "wall": lone,
+    }
+    path = bench.folder / "session.toml"
+    text = ""
+    for name, branches in takes.items():
+        bench.record(hear(bench, branches), name=f"{name}.wav")
+        text += f'[[takes]]\nposition = "{name}"\nstimulus = "three.json"\n'
+        text += f'recording = "{name}.wav"\n'
+    path.write_text(text)
+    return analyse(path)
+
+
+def test_where_no_bump_shows_it_no_position_is_called_the_strongest(session: Results) -> None:
+    one = session.resonances[0]
+    assert one.kind == "radiated"
+    states = {at.position: at.state for at in one.positions}
+    assert states == {
+        "axis": "present", "port": "present", "woofer": "missing", "wall": "cannot_tell"
+    }  # fmt: skip
+    assert "Where it is strongest cannot be told" in one.summary
+    assert any("missing at “woofer”" in sentence for sentence in one.speaks_against)
