@@ -30,8 +30,8 @@ OWN_EXPLAINED = 0.9
 part in that; nor is one that explains orders which each stand alone (chosen)."""
 
 LEFT_DB = 3.0
-"""A division leaves no more than so much above what the mode lifts: the response, the second
-highest of its products, or another that stands alone: this one may be the other's own (chosen)."""
+"""A division leaves no more than so much above what the mode lifts, the response or the second
+highest of its products: the highest may be the other's own (chosen)."""
 
 SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
 """Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
@@ -208,8 +208,7 @@ def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
     top_hz = clearest(evidence.seen, order).excitation_hz
     if evidence.candidate.kind == "excited":
         image_hz = maker.frequency_hz / order
-        lone = [maker.spike_db[n] for n in maker.alone if n != order]
-        lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2], *lone])
+        lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2]])
         if evidence.spike_db[order] > lifted_db + LEFT_DB:
             return False
     else:
