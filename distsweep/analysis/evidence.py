@@ -54,9 +54,6 @@ FARTHEST_OCTAVES = 0.08
 """A pole of the response farther from where the spikes led is another's (simulated: of 1170 real
 modes none is farther than 0.07)."""
 
-THIRD_LONE_DB = 5.0
-"""Three orders that stand alone so high agree by themselves, however a neighbour bends them."""
-
 CLEAR_DB = 12.0
 """An order that stands so far above its floor would show a spike, if there were one."""
 
@@ -121,11 +118,6 @@ class Evidence:
     def heights_db(self) -> list[float]:
         """Spikes of the orders, highest first."""
         return sorted(self.spike_db.values(), reverse=True)
-
-    @property
-    def lone_db(self) -> list[float]:
-        """Spikes of the orders that stand alone where they are played, highest first."""
-        return sorted((self.spike_db[order] for order in self.alone), reverse=True)
 
     @property
     def strongest(self) -> Seen:
@@ -261,8 +253,8 @@ def fitted(
     """Add the mode that fits best: a radiated one the response, an excited one its products.
 
     An equaliser may take a radiated one off the response, not off what lands on it: where two
-    orders at least stand alone, and the division leaves their spike, it is fitted to these, too.
-    That counts if it explains them well, or if there are three high ones.
+    orders at least stand alone, and the division leaves their spike, it is fitted to these, too;
+    that counts if it explains them well.
     """
     if evidence.candidate.kind == "excited":
         pole = _product_pole(curves, evidence, tuple(evidence.spike_db), rate_constant_s)
@@ -271,8 +263,7 @@ def fitted(
     left = evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
     if left and len(evidence.alone) >= 2:
         lifted = _product_pole(curves, evidence, evidence.alone, rate_constant_s)
-    many = min([*evidence.lone_db, 0.0, 0.0, 0.0][:3]) >= THIRD_LONE_DB
-    if lifted is not None and lifted.explained < LIFTED_EXPLAINED and not many:
+    if lifted is not None and lifted.explained < LIFTED_EXPLAINED:
         lifted = None
     near_hz = evidence.candidate.frequency_hz
     shown = fit_mode(response, curves.echoes, near_hz)

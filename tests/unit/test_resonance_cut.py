@@ -53,6 +53,17 @@ def test_what_one_order_cannot_tell_is_said(bench: Bench) -> None:
     assert only(bench.analyse(hear(bench, lone), name="lone.wav")).confidence > 0.9
 
 
+@pytest.mark.parametrize("bump_hz", [500.0, 800.0])
+def test_a_bump_of_the_drive_that_the_fundamental_hides_is_no_resonance(
+    bench: Bench, bump_hz: float
+) -> None:
+    """Behind the curvature a dip takes most of it off; each product is raised by its order."""
+    dip = lifted(bump_hz, 10.0, 3.0)
+    before = cascade(high_pass(90), lifted(bump_hz, 10.0, 4.0))
+    results = bench.analyse(hear(bench, [Branch(before, (*OWN, 0.02), lambda f: 1.0 / dip(f))]))
+    assert [r for r in results.resonances if r.confidence >= 0.5] == []
+
+
 def test_what_raises_the_fundamental_itself_is_no_equaliser(bench: Bench) -> None:
     """A cube raises the fundamental, too: by 4 dB at the loudest level, not at the quietest."""
     branches = [Branch(high_pass(90), OWN, flat), Branch(EXCITED[1].pre, (0.0, 0.2, 16.0), flat)]

@@ -48,6 +48,7 @@ def test_what_radiates(radiated: Results) -> None:
         assert seen.order * seen.excitation_hz == pytest.approx(1100.0, rel=0.03)
     assert {seen.order for seen in one.seen_in} >= {2, 3}
     assert any("the spike is gone" in sentence for sentence in one.agrees_with)
+    assert not any("each rise alone" in sentence for sentence in one.agrees_with)
 
 
 def test_what_is_set_off(excited: Results) -> None:

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 from resonance_population import score
 
+from distsweep.analysis import evidence as evidence_module
 from distsweep.analysis import resonance_words as words
 from distsweep.analysis.alignment import Candidate, Seen
 from distsweep.analysis.confidence import features
-from distsweep.analysis.evidence import Evidence
+from distsweep.analysis.evidence import Evidence, fitted
 from distsweep.analysis.pole_fit import HIGHEST_Q, Pole
 from distsweep.analysis.resonance import _frequency_uncertainty
 from distsweep.analysis.search import Verdict, is_image, one_each
@@ -117,6 +118,24 @@ def test_a_fit_that_ends_at_its_edge_explains_nothing(which: str) -> None:
     pole = getattr(inside, which)
     at_edge = dataclasses.replace(inside, **{which: dataclasses.replace(pole, q=HIGHEST_Q)})
     assert features(inside)[2] > 0.0 and features(at_edge)[2] == 0.0
+
+
+def test_a_division_that_leaves_a_spike_counts_not_where_orders_agree_alone() -> None:
+    bent = with_lone_orders(0.9)
+    assert features(bent)[5] == 0.0
+    assert features(dataclasses.replace(bent, lifted_pole=None))[5] == pytest.approx(8.0 / 9.0)
+
+
+@pytest.mark.parametrize(("far_octaves", "known"), [(0.05, True), (0.1, False)])
+def test_a_pole_far_from_the_spikes_is_another_s(
+    monkeypatch: pytest.MonkeyPatch, far_octaves: float, known: bool
+) -> None:
+    pole = Pole(1000.0 * 2.0**far_octaves, 12.0, 0.99)
+    monkeypatch.setattr(evidence_module, "fit_mode", lambda *given: pole)
+    bare = dataclasses.replace(evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}), pole=None)
+    curves = SimpleNamespace(echoes=())
+    found = fitted(curves, None, bare, rate_constant_s=0.5)
+    assert found.pole == (pole if known else None)
 
 
 def test_products_alone_tell_a_frequency_less_surely() -> None:
