@@ -1,7 +1,8 @@
 """Loudspeakers with a closed-form answer: parallel branches of filter → polynomial → filter.
 
 For a sine of amplitude A every harmonic of such a branch is known exactly. The signals are
-made here by FFT at eight times the rate, with nothing of the package's signal processing.
+made here by FFT, with nothing of the package's signal processing. A product of degree n fills n
+times the band; at (n + 1)/2 times the rate what lies above folds back to above the band only.
 """
 
 from __future__ import annotations
@@ -14,8 +15,6 @@ import numpy as np
 import scipy.fft
 
 Response = Callable[[np.ndarray], np.ndarray]
-
-OVERSAMPLING = 8
 
 
 @dataclass(frozen=True)
@@ -72,20 +71,19 @@ def play(branches: Sequence[Branch], waveform: np.ndarray, rate_hz: int) -> np.n
     """Return what the branches make of a waveform, same length; it must end in silence."""
     length = scipy.fft.next_fast_len(len(waveform) + rate_hz, real=True)
     length += length % 2
-    fine_length = OVERSAMPLING * length
-    spectrum = np.zeros(fine_length // 2 + 1, dtype=complex)
-    spectrum[: length // 2 + 1] = scipy.fft.rfft(waveform, length) * OVERSAMPLING
-    frequency_hz = np.arange(fine_length // 2 + 1) * (OVERSAMPLING * rate_hz / fine_length)
+    spectrum = scipy.fft.rfft(waveform, length)
+    frequency_hz = np.arange(length // 2 + 1) * (rate_hz / length)
     total = np.zeros(length // 2 + 1, dtype=complex)
-    kept = slice(0, length // 2 + 1)
     for branch in branches:
-        inner = scipy.fft.irfft(spectrum * branch.pre(frequency_hz), fine_length)
+        times = len(branch.coefficients) // 2 + 1
+        inner = times * scipy.fft.irfft(spectrum * branch.pre(frequency_hz), times * length)
         shaped = np.zeros_like(inner)
         for coefficient in reversed(branch.coefficients):
             shaped = (shaped + coefficient) * inner
-        total += scipy.fft.rfft(shaped)[kept] * branch.post(frequency_hz[kept])
+        made = scipy.fft.rfft(shaped)[: length // 2 + 1] / times
+        total += made * branch.post(frequency_hz)
     total[-1] = 0.0
-    return scipy.fft.irfft(total / OVERSAMPLING, length)[: len(waveform)]
+    return scipy.fft.irfft(total, length)[: len(waveform)]
 
 
 def harmonic_amplitudes(
