@@ -29,7 +29,7 @@ OWN_EXPLAINED = 0.9
 """A radiated mode that explains so much of the linear response is no image, as harmonics have no
 part in that; nor is one that explains orders which each stand alone (chosen)."""
 
-LEFT_DB = 3.0
+LEFT_DB = 4.0
 """A division leaves no more than so much above what the mode lifts, the response or the second
 highest of its products: the highest may be the other's own (chosen)."""
 
