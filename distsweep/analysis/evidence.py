@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from distsweep.analysis.alignment import (
@@ -54,6 +55,10 @@ FARTHEST_OCTAVES = 0.08
 """A pole of the response farther from where the spikes led is another's (simulated: of 1170 real
 modes none is farther than 0.07)."""
 
+PRESENT_BUMP_DB = 3.0
+"""A bump of the fundamental is surely one: below, the ripple of rooms and crossovers is as large
+(chosen)."""
+
 CLEAR_DB = 12.0
 """An order that stands so far above its floor would show a spike, if there were one."""
 
@@ -103,11 +108,15 @@ class Evidence:
 
         What an equaliser takes off may leave its frequency in the response, not its Q.
         """
-        if self.lifted_pole is None:
-            return self.pole
-        if self.pole is None or self.pole.explained < SHOWN_EXPLAINED:
-            return self.lifted_pole
-        return replace(self.pole, q=self.lifted_pole.q)
+        if self.lifted_pole is None or self.pole is None:
+            return self.pole or self.lifted_pole
+        return replace(self.pole, q=self.lifted_pole.q) if self.in_response else self.lifted_pole
+
+    @property
+    def in_response(self) -> bool:
+        """Whether a radiated one's frequency comes from the response."""
+        shown = self.pole is not None and self.pole.explained >= SHOWN_EXPLAINED
+        return self.candidate.kind == "radiated" and (shown or self.lifted_pole is None)
 
     @property
     def frequency_hz(self) -> float:
@@ -157,29 +166,38 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
             curves, curves.lasting_bump_db, candidate.frequency_hz, RAISED_OCTAVES
         )
         nearby = max(0.0, close_by)
-    asked = [
-        int(order)
-        for column, order in enumerate(curves.orders)
-        if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
-    ]
+    asked = orders_asked(curves, candidate)
     raised = _raised_db(curves, tops, asked, nearby_bump_db=nearby)
     alone = tuple(n for n in orders if radiated and _alone(curves, tops[n], tolerance))
     either = not radiated and len(orders) == 1 and not _told_apart(curves, top, tolerance)
     return Evidence(
-        candidate, seen, spike_db, tuple(asked), alone, either, bump, comb, nearby, raised, left
+        candidate, seen, spike_db, asked, alone, either, bump, comb, nearby, raised, left
+    )
+
+
+def orders_asked(curves: LadderCurves, candidate: Candidate) -> tuple[int, ...]:
+    """Return the orders that would show a spike if there were one."""
+    radiated = candidate.kind == "radiated"
+    return tuple(
+        int(order)
+        for column, order in enumerate(curves.orders)
+        if _clear(curves, column, candidate.frequency_hz / (int(order) if radiated else 1))
     )
 
 
 def _told_apart(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
-    """Tell whether another order shows that a spike is not lifted where it is heard.
+    """Tell whether something shows that a spike is not lifted where it is heard.
 
-    It would be lifted there, too: it is clear of its floor, and has no such spike.
+    Another order would be lifted there, too: it is clear of its floor, and has no such spike. Or
+    the fundamental has a bump there: what lifts is not taken off, and the division has done so.
     """
     heard_hz = top.order * top.excitation_hz
+    if highest_near(curves, curves.bump_db, heard_hz, tolerance)[0] >= PRESENT_BUMP_DB:
+        return True
     return any(
         not _shares(curves, top, column, heard_hz / int(order), tolerance)
         for column, order in enumerate(curves.orders)
-        if order != top.order and _clear(curves, column, heard_hz / int(order))
+        if order != top.order and _clear(curves, column, heard_hz / int(order), row=top.row)
     )
 
 
@@ -190,7 +208,7 @@ def _alone(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
     """
     others = [
         column for column, order in enumerate(curves.orders)
-        if order != top.order and _clear(curves, column, top.excitation_hz)
+        if order != top.order and _clear(curves, column, top.excitation_hz, row=top.row)
     ]  # fmt: skip
     return bool(others) and not any(
         _shares(curves, top, column, top.excitation_hz, tolerance) for column in others
@@ -207,7 +225,7 @@ def _shares(
 
 
 def _raised_db(
-    curves: LadderCurves, tops: dict[int, Seen], asked: list[int], *, nearby_bump_db: float
+    curves: LadderCurves, tops: dict[int, Seen], asked: Sequence[int], *, nearby_bump_db: float
 ) -> dict[int, float]:
     """Estimate by how much a bump of the drive would raise each product.
 
@@ -240,10 +258,10 @@ def _steepness(curves: LadderCurves, top: Seen) -> float:
     return steepest
 
 
-def _clear(curves: LadderCurves, column: int, excitation_hz: float) -> bool:
+def _clear(curves: LadderCurves, column: int, excitation_hz: float, *, row: int = -1) -> bool:
     if not curves.holds(excitation_hz):
         return False
-    above = curves.above_floor_db[-1, column, round(curves.place(excitation_hz))]
+    above = curves.above_floor_db[row, column, round(curves.place(excitation_hz))]
     return bool(above >= CLEAR_DB)
 
 
@@ -268,7 +286,7 @@ def fitted(
     near_hz = evidence.candidate.frequency_hz
     shown = fit_mode(response, curves.echoes, near_hz)
     far = shown is not None and octaves(shown.frequency_hz, near_hz) > FARTHEST_OCTAVES
-    return replace(evidence, pole=None if far and lifted is None else shown, lifted_pole=lifted)
+    return replace(evidence, pole=None if far else shown, lifted_pole=lifted)
 
 
 def _product_pole(

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from distsweep.analysis.alignment import highest_near, tolerance_octaves
-from distsweep.analysis.evidence import Evidence, clearest, gather
+from distsweep.analysis.evidence import Evidence, clearest, gather, orders_asked
 from distsweep.analysis.resonance_curves import LadderCurves
 from distsweep.analysis.search import TakeSearch
 from distsweep.results_resonance import AtPosition, SeenIn
@@ -33,7 +33,8 @@ def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Position
     where two orders show it alone, as an equaliser may hide it in the fundamental; where there is
     a spike without either, nothing tells. An excited one is strongest where its product is
     loudest: how far a product stands out depends on what else a place makes. It is missing where
-    its mark is absent although it could be seen.
+    its mark is absent although it could be seen; of one that an equaliser takes off the
+    fundamental, that is a spike.
     """
     shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
     candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
@@ -53,7 +54,7 @@ def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Position
         at.append(
             AtPosition(
                 curves.position,
-                _state(evidence, bump, spike, here),
+                _state(evidence, bump, here, could_show=bool(orders_asked(curves, candidate))),
                 bump if math.isfinite(bump) else None,
                 spike,
                 _product_level_db(curves, evidence, shared_dbfs),
@@ -72,16 +73,17 @@ def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Position
     return Positions(at, seen)
 
 
-def _state(
-    evidence: Evidence, bump_db: float, spike_db: float | None, here: Evidence | None
-) -> str:
-    if evidence.candidate.kind == "radiated":
-        if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.alone) >= 2):
+def _state(evidence: Evidence, bump_db: float, here: Evidence | None, *, could_show: bool) -> str:
+    """Tell one position's state; ``could_show`` says whether any order is clear of its floor."""
+    if evidence.candidate.kind == "excited":
+        if here is not None:
             return "present"
-        return "missing" if here is None and not math.isnan(bump_db) else "cannot_tell"
-    if spike_db is not None:
+        return "missing" if could_show else "cannot_tell"
+    if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.alone) >= 2):
         return "present"
-    return "cannot_tell" if here is None and not evidence.asked else "missing"
+    if here is not None or math.isnan(bump_db):
+        return "cannot_tell"
+    return "missing" if could_show or evidence.lifted_pole is None else "cannot_tell"
 
 
 def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: float) -> float | None:

@@ -135,8 +135,7 @@ def find_resonances(
 
 
 def _frequency_uncertainty(evidence: Evidence) -> float:
-    shown = evidence.candidate.kind == "radiated" and evidence.lifted_pole is None
-    return SHOWN_UNCERTAINTY if shown else PRODUCTS_UNCERTAINTY
+    return SHOWN_UNCERTAINTY if evidence.in_response else PRODUCTS_UNCERTAINTY
 
 
 def _search(one: SearchedTake) -> _Searched | None:

@@ -6,20 +6,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from distsweep.analysis.evidence import CLEAR_DB, LEFT_SHARE, Evidence
+from distsweep.analysis.evidence import CLEAR_DB, LEFT_SHARE, PRESENT_BUMP_DB, Evidence
 from distsweep.analysis.resonance_curves import LadderCurves
 from distsweep.results import Tone
 from distsweep.results_resonance import AtPosition, Resonance
 
-PRESENT_BUMP_DB, ABSENT_BUMP_DB = 3.0, 1.0
-"""A bump of the fundamental is present above, absent below; in between the ripple of rooms and
-crossovers is as large (chosen)."""
+ABSENT_BUMP_DB = 1.0
+"""A smaller bump of the fundamental is none; up to PRESENT_BUMP_DB nothing tells (chosen)."""
 
 EXPLAINS_MUCH, EXPLAINS_LITTLE = 0.9, 0.7
 """Share of the response's shape (on 550 simulated loudspeakers 95 of 100 real modes explain 0.88
 and more, half of all other candidates less than 0.65)."""
 
-COMB_WORTH_A_WORD_DB, RAISED_WORTH_A_WORD_DB = 1.0, 3.0
+COMB_WORTH_A_WORD_DB, RAISED_WORTH_A_WORD_DB, STANDS_OUT_MORE_DB = 1.0, 3.0, 0.5
 Q_AGREES = 1.4
 HUM_WITHIN = 0.015
 """A mains line within this fraction of where a spike is heard is worth a word: a window of 70
@@ -72,7 +71,7 @@ def agreements(case: Case) -> list[str]:
             f"dB of drive; mild nonlinearity gives {expected:.0f}."
         )
     decay = case.resonance.decay
-    if decay is not None and decay.state == "rings" and not _other_q(case.resonance):
+    if decay is not None and decay.state == "rings" and not _other_q(case):
         found.append(decay.sentence)
     return found + [_present(at) for at in case.resonance.positions if _is_elsewhere(case, at)]
 
@@ -134,17 +133,18 @@ def contradictions(case: Case) -> list[str]:
         if left_db > LEFT_SHARE * top_db:
             cut = evidence.lifted_pole is not None
             stays = (
-                f"{left_db:.1f} of {top_db:.1f} dB of the spike stay"
-                if left_db <= top_db
+                f"{min(left_db, top_db):.1f} of {top_db:.1f} dB of the spike stay"
+                if left_db <= top_db + STANDS_OUT_MORE_DB
                 else f"the spike stands out even more, by {left_db:.1f} instead of {top_db:.1f} dB"
             )
             found.append(
                 f"Divided by the linear response, {stays}"
                 f"{', as where an equaliser takes a mode off it' if cut else ''}."
             )
-        if evidence.pole is not None and evidence.pole.explained < EXPLAINS_LITTLE:
+        pole = None if evidence.lifted_pole is not None else evidence.pole
+        if pole is not None and pole.explained < EXPLAINS_LITTLE:
             found.append(
-                f"A mode explains but {100.0 * evidence.pole.explained:.0f} % of what is not "
+                f"A mode explains but {100.0 * pole.explained:.0f} % of what is not "
                 "smooth in the complex response around it."
             )
         found += _two_qs(evidence)
@@ -165,21 +165,25 @@ def contradictions(case: Case) -> list[str]:
         found.append(f"It could be {other} as well (confidence {resonance.other_kind:.2f}).")
     if resonance.decay is not None and resonance.decay.state == "no_longer":
         found.append(resonance.decay.sentence)
-    found += _other_q(resonance)
+    found += _other_q(case)
     missing = [at.position for at in resonance.positions if at.state == "missing"]
     if missing:
         found.append(f"It is missing at {_and([f'“{name}”' for name in missing])}.")
     return found
 
 
-def _other_q(resonance: Resonance) -> list[str]:
-    """Say it where the decay means another Q than the fit."""
-    decay, q = resonance.decay, resonance.q
+def _other_q(case: Case) -> list[str]:
+    """Say it where the decay means another Q than the response and the fit."""
+    decay, q, pole = case.resonance.decay, case.resonance.q, case.evidence.pole
     if decay is None or decay.q is None or q is None:
         return []
-    if abs(math.log(decay.q / q)) < math.log(Q_AGREES):
+    if _agree(decay.q, q) or (pole is not None and _agree(decay.q, pole.q)):
         return []
     return [f"{decay.sentence.removesuffix('.')}, the fit one of {q:.0f}."]
+
+
+def _agree(one_q: float, other_q: float) -> bool:
+    return abs(math.log(one_q / other_q)) < math.log(Q_AGREES)
 
 
 def _two_qs(evidence: Evidence) -> list[str]:
@@ -187,7 +191,7 @@ def _two_qs(evidence: Evidence) -> list[str]:
     pole, lifted = evidence.pole, evidence.lifted_pole
     if pole is None or lifted is None or pole.explained < EXPLAINS_LITTLE:
         return []
-    if abs(math.log(pole.q / lifted.q)) < math.log(Q_AGREES):
+    if _agree(pole.q, lifted.q):
         return []
     return [
         f"The response fits a Q of {pole.q:.0f}, what is lifted one of {lifted.q:.0f}: an "
@@ -330,7 +334,9 @@ def summary(resonance: Resonance, *, causes_known: bool) -> str:
     elif len(resonance.positions) < 2:
         text += " With one position only, where it comes from cannot be told."
     else:
-        text += " Where it is strongest cannot be told: at no position does its mark stand out."
+        text += " Where it is strongest cannot be told"
+        radiated = resonance.kind == "radiated"
+        text += f"{': the fundamental has no clear bump of it anywhere' if radiated else ''}."
     if resonance.decay is not None and resonance.decay.state == "hidden":
         text += f" {resonance.decay.sentence}"
     if resonance.possible_causes:

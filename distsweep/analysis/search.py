@@ -26,12 +26,14 @@ OWN_SHARE = 0.4
 spike, is an image (chosen)."""
 
 OWN_EXPLAINED = 0.9
-"""A radiated mode that explains so much of the linear response is no image, as harmonics have no
-part in that; nor is one that explains orders which each stand alone (chosen)."""
+"""A radiated mode that explains so much of the linear response needs no share of its highest spike
+for itself, as harmonics have no part in that; nor does one that explains orders which each stand
+alone (chosen)."""
 
 LEFT_DB = 4.0
-"""A division leaves no more than so much above what the mode lifts, the response or the second
-highest of its products: the highest may be the other's own (chosen)."""
+"""A division leaves no more than so much above what the mode lifts: the response, or the second
+highest of its products, as the highest may be the other's own, unless orders that stand alone
+agree on the mode (chosen)."""
 
 SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
 """Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
@@ -209,6 +211,8 @@ def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
     if evidence.candidate.kind == "excited":
         image_hz = maker.frequency_hz / order
         lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2]])
+        if maker.lifted_pole is not None:
+            lifted_db = max([lifted_db, *(maker.spike_db[n] for n in maker.alone)])
         if evidence.spike_db[order] > lifted_db + LEFT_DB:
             return False
     else:

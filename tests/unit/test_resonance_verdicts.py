@@ -126,6 +126,29 @@ def test_a_division_that_leaves_a_spike_counts_not_where_orders_agree_alone() ->
     assert features(dataclasses.replace(bent, lifted_pole=None))[5] == pytest.approx(8.0 / 9.0)
 
 
+@pytest.mark.parametrize(("explained", "counts"), [(0.7, False), (0.9, True)])
+def test_products_that_no_mode_explains_well_do_not_agree_on_one(
+    monkeypatch: pytest.MonkeyPatch, explained: float, counts: bool
+) -> None:
+    pole = Pole(1000.0, 12.0, explained)
+    monkeypatch.setattr(evidence_module, "fit_mode", lambda *given: None)
+    monkeypatch.setattr(evidence_module, "fit_pole", lambda *given, **known: pole)
+    level_db = np.zeros((1, 2, 3))
+    curves = SimpleNamespace(
+        echoes=(), frequency_hz=np.ones(3), absolute=SimpleNamespace(level_db=level_db)
+    )
+    bare = dataclasses.replace(with_lone_orders(0.9), pole=None, lifted_pole=None)
+    found = fitted(curves, None, bare, rate_constant_s=0.5)
+    assert found.lifted_pole == (pole if counts else None)
+
+
+@pytest.mark.parametrize(("height_db", "image"), [(9.0, True), (14.0, False)])
+def test_a_division_leaves_hardly_more_than_a_mode_lifts(height_db: float, image: bool) -> None:
+    """The mode lifts by 5.3 dB or so: its highest product may be the other's own."""
+    mode = evidence("radiated", 1000.0, {2: height_db, 3: 5.3})
+    assert is_image(evidence("excited", 500.0, {2: height_db}), [mode]) == image
+
+
 @pytest.mark.parametrize(("far_octaves", "known"), [(0.05, True), (0.1, False)])
 def test_a_pole_far_from_the_spikes_is_another_s(
     monkeypatch: pytest.MonkeyPatch, far_octaves: float, known: bool
@@ -142,6 +165,9 @@ def test_products_alone_tell_a_frequency_less_surely() -> None:
     bent = with_lone_orders(0.9)
     shown = dataclasses.replace(bent, lifted_pole=None)
     assert _frequency_uncertainty(bent) > _frequency_uncertainty(shown)
+    assert _frequency_uncertainty(with_lone_orders(0.97)) == _frequency_uncertainty(shown)
+    set_off = evidence("excited", 500.0, {2: 9.0, 3: 9.0})
+    assert _frequency_uncertainty(set_off) == _frequency_uncertainty(bent)
 
 
 def said_of(found: Evidence, **known: object) -> tuple[list[str], list[str]]:
@@ -159,6 +185,7 @@ def said_of(found: Evidence, **known: object) -> tuple[list[str], list[str]]:
     ("left_db", "expected"),
     [
         (8.0, "Divided by the linear response, 8.0 of 9.0 dB of the spike stay"),
+        (9.2, "Divided by the linear response, 9.0 of 9.0 dB of the spike stay"),
         (12.5, "Divided by the linear response, the spike stands out even more, by 12.5 instead"),
     ],
 )
@@ -174,12 +201,12 @@ def test_what_a_division_leaves_is_said_as_it_is(left_db: float, expected: str) 
     assert not any("equaliser" in sentence for sentence in against)
 
 
-@pytest.mark.parametrize(("decay_q", "agreed"), [(28.0, True), (12.0, False)])
+@pytest.mark.parametrize(("decay_q", "agreed"), [(28.0, True), (13.0, True), (70.0, False)])
 def test_a_decay_of_another_q_speaks_against_the_fit(decay_q: float, agreed: bool) -> None:
     decay = Decay("rings", q=decay_q, sentence=f"It rings; that means a Q of {decay_q:.0f}.")
     agrees, against = said_of(with_lone_orders(0.9), decay=decay)
     assert (decay.sentence in agrees) == agreed
-    assert ("It rings; that means a Q of 12, the fit one of 30." in against) != agreed
+    assert ("It rings; that means a Q of 70, the fit one of 30." in against) != agreed
 
 
 @pytest.mark.parametrize(
