@@ -29,8 +29,8 @@ from distsweep.analysis.echo_search import find_echoes
 from distsweep.analysis.linear_response import linear_response
 from distsweep.analysis.resonance_curves import ladder_curves
 
-SEEDS = (*range(1000, 1150), *range(2000, 2031), *range(3000, 4000), *range(5000, 5167))
-RIDGE = 0.03
+SEEDS = (*range(3000, 3774), *range(20000, 20367))
+RIDGE = 0.01
 
 
 def verdicts(one: Measured) -> list[search.Verdict]:
