@@ -16,6 +16,7 @@ from distsweep.analysis.alignment import Candidate, Seen
 from distsweep.analysis.confidence import features
 from distsweep.analysis.evidence import Evidence, fitted
 from distsweep.analysis.pole_fit import HIGHEST_Q, Pole
+from distsweep.analysis.positions import _mark_strongest, _state
 from distsweep.analysis.resonance import _frequency_uncertainty
 from distsweep.analysis.search import Verdict, is_image, one_each
 from distsweep.rehearsal.resonances import Resonance as TrueResonance
@@ -253,3 +254,30 @@ def test_a_call_of_the_wrong_kind_counts_as_false() -> None:
     )
     counted = score([one])
     assert (counted.found, counted.right_kind, counted.false_calls) == (1, 0, 1)
+
+
+@pytest.mark.parametrize(
+    ("kind", "bump_db", "could_show", "expected"),
+    [
+        ("radiated", 4.0, True, "present"),
+        ("radiated", -math.inf, False, "missing"),  # the flank of a bump farther away
+        ("radiated", math.nan, True, "cannot_tell"),
+        ("excited", 4.0, True, "missing"),
+        ("excited", 4.0, False, "cannot_tell"),
+    ],
+)
+def test_a_position_without_a_spike(
+    kind: str, bump_db: float, could_show: bool, expected: str
+) -> None:
+    found = evidence(kind, 1000.0, {2: 9.0, 3: 8.0})
+    assert _state(found, bump_db, None, could_show=could_show) == expected
+
+
+def test_the_strongest_position_is_one_that_shows_it() -> None:
+    """Close to something loud a product is loud, whether it stands out or not."""
+    at = [
+        AtPosition("axis", "present", 0.0, 8.0, -40.0),
+        AtPosition("woofer", "missing", 0.0, None, -20.0),
+    ]
+    _mark_strongest(at, evidence("excited", 500.0, {2: 9.0}))
+    assert [one.state for one in at] == ["strongest", "missing"]
