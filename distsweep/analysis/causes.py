@@ -179,7 +179,6 @@ def possible_causes(
         off = math.log(frequency_hz / mode.frequency_hz)
         if abs(off) > OFFERED_WITHIN * spread:
             continue
-        direction = "above" if off > 0 else "below"
         offered.append(
             PossibleCause(
                 name=mode.name,
@@ -189,14 +188,23 @@ def possible_causes(
                 match=math.exp(-0.5 * (off / spread) ** 2),
                 sentence=(
                     f"Possibly {mode.name}, predicted at {mode.frequency_hz:.0f} Hz: the resonance"
-                    f" lies {abs(100.0 * (math.exp(off) - 1.0)):.1f} % {direction} it, within the"
-                    f" uncertainty of ±{100.0 * spread:.1f} %. By chance, one of the"
+                    f" lies {_distance(off, spread)}. By chance, one of the"
                     f" {len(modes)} predicted frequencies would be as near for"
                     f" {100.0 * chance:.0f} % of all frequencies from 100 Hz to 3 kHz."
                 ),
             )
         )
     return sorted(offered, key=lambda cause: -cause.match)
+
+
+def _distance(off: float, spread: float) -> str:
+    """Say how far off a prediction is, and how that compares with what it is uncertain by."""
+    percent = abs(100.0 * (math.exp(off) - 1.0))
+    where = f"{percent:.1f} % {'above' if off > 0 else 'below'} it" if percent >= 0.05 else "on it"
+    uncertainty = f"the uncertainty of ±{100.0 * spread:.1f} %"
+    if abs(off) <= spread:
+        return f"{where}, within {uncertainty}"
+    return f"{where}, outside {uncertainty} but within twice that"
 
 
 def chance_of_a_match(

@@ -215,4 +215,4 @@ def _odd_growth(levels: SteadyLevels) -> tuple[float, float]:
 
 
 def _db(value: float) -> str:
-    return f"{value:.2f} dB".replace("-", "−")
+    return f"{round(value, 2) + 0.0:.2f} dB".replace("-", "−")

@@ -37,6 +37,10 @@ ELSEWHERE_FACTOR, ELSEWHERE_ONLY_FACTOR = 0.8, 0.5
 shows more clearly counts less, and half where the leading one shows nothing (chosen: near
 fields were not part of the calibration)."""
 
+NOWHERE_ELSE_FACTOR = 0.3
+"""For a radiated mode that two or more other positions show nothing of: what the room makes on the
+axis looks so (chosen: the population has one position)."""
+
 ONE_RUNG_SHOWS_FACTOR = 0.3
 """For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
 makes such; the population has none)."""
@@ -167,6 +171,8 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
             certainty = verdict.confidence * _persistence(one.search.curves, verdict.evidence)
             if verdict.evidence.either:
                 certainty *= EITHER_KIND_FACTOR
+            if not number and _nowhere_else(searched, verdict.evidence):
+                certainty *= NOWHERE_ELSE_FACTOR
             if number:
                 first = at_positions([searched[0].search], verdict.evidence).at[0]
                 shows = first.state == "present"
@@ -180,6 +186,14 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
         if not is_image(evidence, before) and not any(is_double(evidence, b) for b in before):
             ranked.append(item)
     return ranked[:MOST_LISTED]
+
+
+def _nowhere_else(searched: Sequence[_Searched], evidence: Evidence) -> bool:
+    """Tell whether a radiated mode is missing at every other position, of several."""
+    others = [one.search for one in searched[1:]]
+    if evidence.candidate.kind != "radiated" or len(others) < 2:
+        return False
+    return all(at.state == "missing" for at in at_positions(others, evidence).at)
 
 
 def _persistence(curves: LadderCurves, evidence: Evidence) -> float:

@@ -73,7 +73,10 @@ def agreements(case: Case) -> list[str]:
     decay = case.resonance.decay
     if decay is not None and decay.state == "rings" and not _other_q(case):
         found.append(decay.sentence)
-    return found + [_present(at) for at in case.resonance.positions if _is_elsewhere(case, at)]
+    kind = case.resonance.kind
+    return found + [
+        _present(at, kind) for at in case.resonance.positions if _is_elsewhere(case, at)
+    ]
 
 
 def _orders(case: Case) -> str:
@@ -99,8 +102,8 @@ def _radiated_agrees(case: Case) -> list[str]:
     left_db = max(evidence.other_family_db, 0.0)
     if left_db <= LEFT_SHARE * top_db:
         found.append(
-            f"Divided by the linear response the spike is gone: {left_db:.1f} of {top_db:.1f} dB "
-            "are left."
+            f"Divided by the linear response, no more than {left_db:.1f} of {top_db:.1f} dB of the "
+            "spike are left."
         )
     if case.resonance.fundamental_bump == "present":
         found.append(f"The fundamental has a bump of {evidence.bump_db:.1f} dB there.")
@@ -267,7 +270,7 @@ def _one_rung(case: Case) -> list[str]:
     row = case.evidence.seen[0].row
     where = f"at {_dbfs(float(case.curves.drive_dbfs[row]))}"
     if asked == 1:
-        return [f"Only one level, {where}, stands clear of the noise: nothing confirms it."]
+        return [f"Only one level, {where}, stands clear of the noise: no other level confirms it."]
     return [
         f"Only one of {asked} levels that could show it does, {where}: a noise burst would look "
         "the same."
@@ -298,9 +301,11 @@ def _is_elsewhere(case: Case, at: AtPosition) -> bool:
     return at.state in ("present", "strongest") and at.position != case.position
 
 
-def _present(at: AtPosition) -> str:
+def _present(at: AtPosition, kind: str) -> str:
     strongest = at.state == "strongest"
     where = f"strongest at “{at.position}”" if strongest else f"seen at “{at.position}” too"
+    if strongest and kind == "excited":
+        where += ", where its product is loudest"
     sizes = [
         f"a {name} of {height_db:.1f} dB"
         for name, height_db in (("bump", at.fundamental_bump_db), ("spike", at.spike_db))
@@ -317,9 +322,11 @@ def summary(resonance: Resonance, *, causes_known: bool) -> str:
         if resonance.kind == "radiated"
         else "is set off when that frequency is played"
     )
+    several = len(resonance.positions) > 1 and bool(resonance.seen_in)
+    at = f" at “{resonance.seen_in[0].position}”" if several else ""
     text = (
         f"{_chance(resonance.confidence)} something at {resonance.frequency_hz:.0f} Hz{q} {what}: "
-        f"its strongest spike stands {resonance.prominence_db:.0f} dB above its surroundings"
+        f"its strongest spike{at} stands {resonance.prominence_db:.0f} dB above its surroundings"
     )
     if resonance.appears_at_dbfs is not None:
         text += f" and shows from {_dbfs(resonance.appears_at_dbfs)} up"
@@ -334,9 +341,7 @@ def summary(resonance: Resonance, *, causes_known: bool) -> str:
     elif len(resonance.positions) < 2:
         text += " With one position only, where it comes from cannot be told."
     else:
-        text += " Where it is strongest cannot be told"
-        radiated = resonance.kind == "radiated"
-        text += f"{': the fundamental has no clear bump of it anywhere' if radiated else ''}."
+        text += " Where it is strongest cannot be told."
     if resonance.decay is not None and resonance.decay.state == "hidden":
         text += f" {resonance.decay.sentence}"
     if resonance.possible_causes:

@@ -8,7 +8,7 @@ import numpy as np
 
 from distsweep.report import wording
 from distsweep.results import Ceiling, Limiter, Staircase, Take
-from distsweep.units import FloatArray
+from distsweep.units import BoolArray, FloatArray
 
 MAP_LINES_DB = (-0.5, -1.0, -3.0, -6.0)
 
@@ -30,7 +30,11 @@ class InputOutput:
 
 
 def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Frequency ``(F,)``, rising drive ``(R,)`` and gain change ``(R, F)``; None without any."""
+    """Frequency ``(F,)``, rising drive ``(R,)`` and gain change ``(R, F)``; None without any.
+
+    Of a ladder only the rungs that did not clip: what the recorder holds back is not the
+    loudspeaker's.
+    """
     if take.staircase:
         drives = np.unique(np.concatenate([row.drive_dbfs for row in take.staircase]))
         change = np.full((len(drives), len(take.staircase)), np.nan)
@@ -40,10 +44,11 @@ def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         order = np.argsort(frequency_hz)
         frequency_hz, change = frequency_hz[order], change[:, order]
     elif take.compression is not None and len(take.rungs) > 1:
-        drives = np.array([rung.drive_dbfs for rung in take.rungs])
-        order = np.argsort(drives)
-        drives = drives[order]
-        change = np.array(take.compression.gain_change_db)[order]
+        clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
+        rising = sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
+        drives = np.array([take.rungs[k].drive_dbfs for k in rising])
+        gains = take.compression.gain_change_db
+        change = np.array([gains[k] for k in rising]).reshape(len(rising), -1)
         frequency_hz = take.frequency_hz
     else:
         return None
@@ -122,13 +127,19 @@ def ratio_words(limiter: Limiter) -> str:
 
 def shown_ceilings(take: Take) -> list[Ceiling]:
     """Ceilings of distortion and compression together that hold a number, strictest first."""
+    return [c for c in both_ceilings(take) if np.any(np.isfinite(c.level_db))]
+
+
+def both_ceilings(take: Take) -> list[Ceiling]:
+    """Ceilings of distortion and compression together, strictest first."""
     return [
-        ceiling
-        for ceiling in take.clean_ceiling
-        if ceiling.compression_db is not None
-        and np.isfinite(ceiling.thd_percent)
-        and np.any(np.isfinite(ceiling.level_db))
+        c for c in take.clean_ceiling if c.compression_db is not None and np.isfinite(c.thd_percent)
     ]
+
+
+def judged(ceiling: Ceiling) -> BoolArray:
+    """Where a ceiling is known, or known to lie below what was played, shape ``(F,)``."""
+    return ceiling.reached | np.isfinite(ceiling.drive_dbfs)
 
 
 def traced(take: Take) -> Staircase | None:

@@ -5,15 +5,26 @@ from __future__ import annotations
 import numpy as np
 
 from distsweep.report import wording
-from distsweep.report.compression_data import last_step_words, ratio_words, shown_ceilings
+from distsweep.report.compression_data import both_ceilings, judged, last_step_words, ratio_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
+
+LIKE_A_LIMITER_DB = 0.5
+"""A first level that comes back so much lower or higher makes a limiter doubtful (chosen: the
+least loss that is called one)."""
 
 
 def ladder_sentences(take: Take) -> list[str]:
     """What limits a ladder, from where, and what the last 3 dB of drive brought."""
     sentences = []
     if take.limiter is not None:
-        sentences.append(_limiter_of_band(take.limiter))
+        moved = take.return_check_db
+        shifted = moved is not None and abs(moved) >= LIKE_A_LIMITER_DB
+        doubt = (
+            " As the first level did not come back the same, a gain that was changed or a coil that"
+            " grew hot on the way may look like it."
+        )
+        doubted = shifted and take.limiter.kind != "none"
+        sentences.append(_limiter_of_band(take.limiter) + (doubt if doubted else ""))
     for more in (last_step_words(take), ceiling_words(take), onset_words(take)):
         if more:
             sentences.append(more)
@@ -127,21 +138,34 @@ def _thermal(row: Staircase) -> str | None:
 
 def ceiling_words(take: Take) -> str | None:
     """Say the lowest ceiling of the strictest idea of clean, and which limit it was."""
-    ceilings = shown_ceilings(take)
-    if not ceilings:
+    strict = next((c for c in both_ceilings(take) if np.any(judged(c))), None)
+    if strict is None:
         return None
-    strict = ceilings[0]
-    found = np.flatnonzero(strict.reached & np.isfinite(strict.level_db))
     clean = f"{strict.thd_percent:g}\N{NO-BREAK SPACE}% THD or {strict.compression_db:g} dB"
-    if not len(found):
+    past = np.flatnonzero(strict.reached & np.isnan(strict.drive_dbfs))
+    found = np.flatnonzero(strict.reached & np.isfinite(strict.drive_dbfs))
+    if not len(found) and not len(past):
         return f"No level played came to {clean} of compression where it can be judged."
-    at = int(found[np.argmin(strict.drive_dbfs[found])])
-    which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
-    return (
-        f"Clean, up to {clean} of compression, it stays at every frequency that can be judged"
-        f" up to {wording.drive(float(strict.drive_dbfs[at]))} of drive; first to go is"
-        f" {wording.frequency(float(take.frequency_hz[at]))}, by {which}."
-    )
+    words = []
+    if len(past):
+        ends = wording.frequency_range(*(float(f) for f in take.frequency_hz[past[[0, -1]]]))
+        which = f"{len(past)} of {int(np.sum(judged(strict)))} frequencies that can be judged"
+        words.append(
+            f"The quietest level is past {clean} of compression already at {which} ({ends}):"
+            " how low the ceiling is there was not measured."
+        )
+    if len(found):
+        at = int(found[np.argmin(strict.drive_dbfs[found])])
+        which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
+        where = "everywhere else" if len(past) else "at every frequency"
+        words.append(
+            f"Clean, up to {clean} of compression, it stays {where} that can be judged"
+            f" up to {wording.drive(float(strict.drive_dbfs[at]))} of drive; first to go is"
+            f" {wording.frequency(float(take.frequency_hz[at]))}, by {which}."
+        )
+    elif np.any(judged(strict) & ~strict.reached):
+        words.append(f"Elsewhere no level came to {clean} of compression.")
+    return " ".join(words)
 
 
 def onset_words(take: Take) -> str | None:

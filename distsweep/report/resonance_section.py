@@ -120,8 +120,8 @@ def _maps(results: Results, shown: list[Resonance]) -> list[Block]:
             f"decay-map-{number}",
             partial(_draw_map, take, marks_hz),
             f"Decay of the impulse response at “{take.position}” over frequency.",
-            f"Decay of the fundamental's impulse response at “{take.position}”. Triangles: the "
-            "resonances above.",
+            f"Decay of the fundamental's impulse response at “{take.position}”."
+            f"{' Triangles: the resonances above.' if shown else ''}",
             "Such maps can be made to show anything: a narrower band-pass rings longer by "
             "itself, a lower floor shows more of the room. What lies under the thin line is the "
             "band-pass; what comes after the dashed line holds the room.",

@@ -151,6 +151,8 @@ def _hidden(_results: Results, take: Take) -> str | None:
 
 
 def _bound_or_nothing(take: Take, rung: Rung) -> str:
+    if not np.isfinite(rung.thd_floor_db).any():
+        return "how far it stands above the noise is not known"
     return _bound(take, rung) or "it is hidden, not low"
 
 
@@ -173,21 +175,27 @@ def _bound(take: Take, rung: Rung) -> str | None:
 
 
 def _gain(_results: Results, take: Take) -> str:
+    if len(take.rungs) < 2:
+        return "Compression cannot be told: it takes two levels or more."
     if take.compression is None or reliability.reference_index(take) is None:
-        return "Compression cannot be told: it takes two levels or more and a reference among them."
+        return (
+            "Compression cannot be told: no level is known to stand clear of the noise nearly "
+            "everywhere, so there is no reference."
+        )
     index = reliability.loudest_index(take)
+    name = wording.drive(take.rungs[index].drive_dbfs)
     if index == reliability.reference_index(take):
-        return "Compression cannot be told: that level is itself the reference."
+        return f"Compression cannot be told: {name} is itself the reference."
     flags = reliability.gain_change_reliable(take, index)
     gain = take.compression.gain_change_db[index]
     deepest = reliability.highest(take.frequency_hz, -gain, flags)
     if deepest is None:
-        return "No gain change of that level stands clear of the noise."
+        return f"No gain change at {name} stands clear of the noise."
     middle = float(np.median(gain[flags]))
     reference = take.compression.reference_drive_dbfs
     assert reference is not None  # reference_index found it
     return (
-        f"Against {wording.drive(reference)}, that level's gain changed by "
+        f"Against {wording.drive(reference)}, the gain at {name} changed by "
         f"{wording.decibels(-deepest.value)} at worst, "
         f"at {wording.frequency(deepest.frequency_hz)}, "
         f"and by {wording.decibels(middle)} in the median of all frequencies that can be judged."

@@ -97,9 +97,10 @@ def _check_path(path: Path) -> None:
 def find_clipping(samples: FloatArray, peak: float) -> IntArray:
     """Return the indices of clipped samples.
 
-    Two or more neighbours at full scale are clipped. So are three or more equal neighbours
-    at the recording's own peak that are reached by a corner: a recording that was clipped
-    first and turned down later.
+    Two or more neighbours at full scale are proof that it was clipped. So are three or more
+    equal neighbours at the recording's own peak that are reached by a corner: a recording that
+    was clipped first and turned down later. Then every sample at that limit counts, as a high
+    note has no room for two.
     """
     limit = CLIPPED_FROM if CLIPPED_FROM <= peak <= 1.0 else peak * (1.0 - 1e-6)
     at_limit = _reaching(samples, limit)
@@ -114,7 +115,7 @@ def find_clipping(samples: FloatArray, peak: float) -> IntArray:
     else:
         before = np.abs(samples[np.maximum(at_limit[starts] - 1, 0)])
         keep = (lengths >= 3) & (before < 0.99 * peak)
-    return np.asarray(at_limit[np.repeat(keep, lengths)], dtype=np.int64)
+    return np.asarray(at_limit if np.any(keep) else at_limit[:0], dtype=np.int64)
 
 
 def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, float]:
@@ -123,7 +124,7 @@ def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, float]:
             if not 1 <= channel <= file.channels:
                 raise InputError(
                     f"{path}: has {file.channels} channel(s), channel {channel} was asked for:"
-                    " set channel in session.toml"
+                    " choose another, with --channel or channel in session.toml"
                 )
             announced = file.frames
             cut_off = _is_cut_off(file.extra_info)

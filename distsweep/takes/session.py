@@ -17,6 +17,9 @@ from distsweep.units import FloatArray, pascal_to_spl_db
 DEFAULT_LEVEL_BAND_HZ = (300.0, 3000.0)
 """Band over which a rung's SPL is taken, if the session names none (contract)."""
 
+LEAST_CABINET_MM, LEAST_PORT_MM = 20.0, 5.0
+"""Smaller sizes are most likely in metres."""
+
 
 @dataclass(frozen=True)
 class Device:
@@ -118,9 +121,17 @@ def _device(table: Table) -> Device:
         port = Table(inner.take("port_mm"), f"{inner.where} port_mm")
         port_mm = {key: port.number(key, above=0.0) for key in ("length", "diameter")}
         port.close()
+        if min(port_mm.values()) < LEAST_PORT_MM:
+            inner.fail(
+                "port_mm", f"is {port_mm}: must be {LEAST_PORT_MM:g} mm or more; is it in metres?"
+            )
     cabinet_mm = inner.numbers("cabinet_mm", None, count=3)
-    if cabinet_mm is not None and min(cabinet_mm) <= 0.0:
-        inner.fail("cabinet_mm", f"is {list(cabinet_mm)}: must be three lengths above 0")
+    if cabinet_mm is not None and min(cabinet_mm) < LEAST_CABINET_MM:
+        inner.fail(
+            "cabinet_mm",
+            f"is {list(cabinet_mm)}: must be three lengths of {LEAST_CABINET_MM:g} mm or more; "
+            "are they in metres?",
+        )
     device = Device(name=inner.text("name", None), cabinet_mm=cabinet_mm, port_mm=port_mm)
     inner.close()
     return device

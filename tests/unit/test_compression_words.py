@@ -1,0 +1,115 @@
+"""Sentences on compression and ceilings, from numbers made up for them."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from report_samples import sample_results, sample_take
+
+from distsweep.analysis.ceiling import find_ceilings
+from distsweep.report.compression_data import gain_grid, last_step_words
+from distsweep.report.compression_sentences import ceiling_words, ladder_sentences
+from distsweep.report.summary import summary_sentences
+from distsweep.results import Limiter, Take
+
+DRIVE_DBFS = np.array([-30.0, -20.0, -10.0])
+
+
+def with_ceilings(*thd_db: list[float]) -> Take:
+    """A take of three frequencies; a list is the THD of one level, quietest first."""
+    thd = np.array(thd_db)
+    flat = np.zeros_like(thd)
+    found = find_ceilings(DRIVE_DBFS[: len(thd)], flat, thd, flat)
+    frequency_hz = np.array([40.0, 400.0, 4000.0])
+    return dataclasses.replace(
+        sample_take(), frequency_hz=frequency_hz, clean_ceiling=found.clean, rungs=[]
+    )
+
+
+def plain(text: str) -> str:
+    return text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def said_of(take: Take) -> str:
+    return plain(ceiling_words(take) or "")
+
+
+def test_what_the_quietest_level_is_past_already_is_said_first() -> None:
+    text = said_of(
+        with_ceilings([-30.0, -60.0, -60.0], [-20.0, -50.0, -60.0], [-10.0, -30.0, -60.0])
+    )
+    assert "past 1 % THD or 1 dB of compression already at 1 of 3" in text
+    assert (
+        "everywhere else that can be judged up to −15 dBFS of drive; first to go is 400 Hz" in text
+    )
+    assert "at every frequency" not in text
+
+
+def test_one_level_that_is_past_it_is_not_called_clean() -> None:
+    text = said_of(with_ceilings([-30.0, -60.0, np.nan]))
+    assert "already at 1 of 2" in text
+    assert "Elsewhere no level came to" in text
+
+
+def test_a_take_that_stays_clean_is_called_so() -> None:
+    text = said_of(with_ceilings([-60.0] * 3, [-60.0] * 3, [-50.0] * 3))
+    assert text.startswith("No level played came to")
+    assert said_of(with_ceilings([np.nan] * 3)) == ""
+
+
+def test_what_a_recorder_clips_is_not_the_loudspeaker_s_loss() -> None:
+    take = sample_take()
+    loudest = dataclasses.replace(take.rungs[-1], clipped=True)
+    clipped = dataclasses.replace(take, rungs=[*take.rungs[:-1], loudest])
+    grid = gain_grid(clipped)
+    assert grid is not None and grid[1][-1] == take.rungs[-2].drive_dbfs
+    said = last_step_words(clipped)
+    assert said is not None and "up to −10 dBFS" in plain(said)
+
+
+@pytest.mark.parametrize(
+    ("moved_db", "kind", "doubted"),
+    [(-3.0, "compressor", True), (-0.2, "compressor", False), (-3.0, "none", False)],
+)
+def test_a_first_level_that_comes_back_changed_makes_a_limiter_doubtful(
+    moved_db: float, kind: str, doubted: bool
+) -> None:
+    limiter = Limiter(kind, threshold_dbfs=-24.0, ratio=1.3, knee_db=0.0)
+    take = dataclasses.replace(sample_take(), limiter=limiter, return_check_db=moved_db)
+    assert ("did not come back the same" in ladder_sentences(take)[0]) == doubted
+
+
+def test_a_gain_change_is_told_of_the_level_it_belongs_to() -> None:
+    take = sample_take()
+    quiet = dataclasses.replace(take.rungs[1], thd_reliable=np.zeros(len(take.frequency_hz), bool))
+    take = dataclasses.replace(take, rungs=[take.rungs[0], quiet, *take.rungs[2:]])
+    said = plain(" ".join(summary_sentences(sample_results(take), take)))
+    assert "Against −40 dBFS, the gain at −4 dBFS changed by" in said
+
+
+def test_why_compression_cannot_be_told() -> None:
+    take = sample_take()
+    without = dataclasses.replace(take, compression=None)
+    said = " ".join(summary_sentences(sample_results(without), without))
+    assert "there is no reference" in said and "two levels or more" not in said
+    single = dataclasses.replace(without, rungs=take.rungs[:1])
+    assert "it takes two levels or more" in " ".join(
+        summary_sentences(sample_results(single), single)
+    )
+
+
+def test_a_floor_that_is_not_known_hides_nothing() -> None:
+    take = sample_take()
+    unknown = np.full(len(take.frequency_hz), np.nan)
+    rungs = [
+        dataclasses.replace(
+            rung, thd_floor_db=unknown, thd_reliable=np.zeros(len(unknown), dtype=bool)
+        )
+        for rung in take.rungs
+    ]
+    take = dataclasses.replace(take, rungs=rungs)
+    said = " ".join(summary_sentences(sample_results(take), take))
+    assert "how far it stands above the noise is not known" in said
+    assert "hidden, not low" not in said
