@@ -73,3 +73,16 @@ def test_the_odds_of_a_chance_match() -> None:
 def test_absolute_zero_is_refused() -> None:
     with pytest.raises(ValueError, match="temperature_c is -300"):
         sound_speed_m_per_s(-300.0)
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "said"),
+    [
+        (1000.0, "lies on it, within the uncertainty of ±5.0 %."),
+        (1040.0, "lies 4.0 % above it, within the uncertainty of ±5.0 %."),
+        (930.0, "lies 7.0 % below it, outside the uncertainty of ±5.0 % but within twice that."),
+    ],
+)
+def test_the_distance_is_held_against_the_uncertainty(frequency_hz: float, said: str) -> None:
+    (cause,) = possible_causes(frequency_hz, 0.04, [Mode("it", 1000.0, 0.03)])
+    assert said in cause.sentence

@@ -288,6 +288,26 @@ def session(bench: Bench) -> Results:
     return analyse(path)
 
 
+def test_what_no_near_field_shows_is_doubted(bench: Bench) -> None:
+    """On the axis a mode; close to woofer and port nothing of it, so that the room may make it."""
+    bench.record(hear(bench, RADIATED), name="axis.wav")
+    bench.record(hear(bench, [Branch(high_pass(90), OWN, flat)]), name="near.wav")
+    text = ""
+    for position, recording in (("axis", "axis"), ("woofer", "near"), ("port", "near")):
+        text += f'[[takes]]\nposition = "{position}"\nstimulus = "three.json"\n'
+        text += f'recording = "{recording}.wav"\n'
+    path = bench.folder / "session.toml"
+    path.write_text(text)
+    (one,) = analyse(path).resonances
+    assert 0.1 < one.confidence < 0.4
+    assert any("missing at “woofer” and “port”" in sentence for sentence in one.speaks_against)
+    assert "its strongest spike at “axis” stands" in one.summary
+    # One of them is not enough: it may come from elsewhere.
+    path.write_text("[[takes]]".join(text.split("[[takes]]")[:3]))
+    (one,) = analyse(path).resonances
+    assert one.confidence > 0.9
+
+
 def test_what_one_position_shows_alone_is_halved_and_said(session: Results) -> None:
     (one,) = session.resonances
     assert {p.position: p.state for p in one.positions} == {"axis": "missing", "port": "strongest"}

@@ -273,6 +273,12 @@ def test_a_position_without_a_spike(
     assert _state(found, bump_db, None, could_show=could_show) == expected
 
 
+def test_an_excited_one_is_strongest_where_its_product_is_loudest() -> None:
+    at = AtPosition("woofer", "strongest", 0.0, 8.0, -20.0)
+    agrees, _ = said_of(evidence("excited", 500.0, {2: 9.0}), positions=[at])
+    assert "It is strongest at “woofer”, where its product is loudest: a spike of 8.0 dB." in agrees
+
+
 def test_the_strongest_position_is_one_that_shows_it() -> None:
     """Close to something loud a product is loud, whether it stands out or not."""
     at = [

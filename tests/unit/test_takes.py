@@ -113,6 +113,17 @@ def test_clipping_that_was_turned_down_later_is_found() -> None:
     assert 0.3 < share < 0.45
 
 
+def test_a_high_note_that_is_clipped_is_found_by_what_a_low_one_proves() -> None:
+    """At 11 kHz a flat top holds one sample or none."""
+    high = 0.3 * np.clip(tone(1.3, 11000.0), -1.0, 1.0)
+    samples = np.concatenate([0.3 * np.clip(tone(1.3), -1.0, 1.0), 0.1 * tone(1.0), high])
+    clipped = find_clipping(samples, 0.3)
+    later = clipped[clipped >= len(samples) - len(high)]
+    assert len(later) > 0.3 * len(high)
+    quiet = (clipped >= len(high)) & (clipped < len(samples) - len(high))
+    assert not np.any(quiet)
+
+
 @pytest.mark.parametrize(
     "samples",
     [
