@@ -235,15 +235,18 @@ def _thd_known(rung: Rung) -> FloatArray:
 def _onsets(
     frequency_hz: FloatArray, rungs: Sequence[Rung], kept: list[int]
 ) -> list[HighOrderOnset]:
-    """Return, for each stretch of frequencies, the drive at which high-order sound sets in."""
+    """Return, for each stretch of frequencies, the drive at which high-order sound sets in.
+
+    What the next louder level does not show was a noise in one rung.
+    """
     found: list[HighOrderOnset] = []
     seen = np.zeros(len(frequency_hz), dtype=bool)
-    for i in kept:
+    heard_at = [_high_orders_heard(rungs[i]) for i in kept]
+    for number, (i, heard) in enumerate(zip(kept, heard_at, strict=True)):
         rung = rungs[i]
-        above = rung.high_order_db - rung.high_order_floor_db
-        heard = (above >= HIGH_ORDER_ABOVE_FLOOR_DB) & (rung.high_order_db >= HIGH_ORDER_LEVEL_DB)
+        louder = _widened(heard_at[number + 1]) if number + 1 < len(kept) else heard
         for first, last in _runs(heard & ~seen):
-            if last - first < HIGH_ORDER_POINTS:
+            if last - first < HIGH_ORDER_POINTS or not np.any(louder[first:last]):
                 continue
             peak = first + int(np.argmax(rung.high_order_db[first:last]))
             found.append(
@@ -255,9 +258,15 @@ def _onsets(
                 )
             )
         # What borders on a stretch already known is that stretch grown wider.
-        seen |= _widened(heard)
+        seen |= _widened(heard & louder)
     found.sort(key=lambda onset: (onset.drive_dbfs, -onset.level_db))
     return found[:MOST_ONSETS]
+
+
+def _high_orders_heard(rung: Rung) -> BoolArray:
+    above = rung.high_order_db - rung.high_order_floor_db
+    heard = (above >= HIGH_ORDER_ABOVE_FLOOR_DB) & (rung.high_order_db >= HIGH_ORDER_LEVEL_DB)
+    return np.asarray(heard)
 
 
 def _widened(flags: BoolArray) -> BoolArray:

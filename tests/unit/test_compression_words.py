@@ -9,6 +9,7 @@ import pytest
 from report_samples import sample_results, sample_take
 
 from distsweep.analysis.ceiling import find_ceilings
+from distsweep.analysis.ladder_limits import _onsets
 from distsweep.report.compression_data import gain_grid, last_step_words
 from distsweep.report.compression_sentences import ceiling_words, ladder_sentences
 from distsweep.report.summary import summary_sentences
@@ -57,6 +58,55 @@ def test_a_take_that_stays_clean_is_called_so() -> None:
     text = said_of(with_ceilings([-60.0] * 3, [-60.0] * 3, [-50.0] * 3))
     assert text.startswith("No level played came to")
     assert said_of(with_ceilings([np.nan] * 3)) == ""
+
+
+def test_a_level_past_the_limit_that_a_louder_one_keeps_is_left_out_and_said() -> None:
+    """A door slams while the middle level is played."""
+    take = sample_take()
+    f, points = take.frequency_hz, len(take.frequency_hz)
+    slam = np.abs(np.log2(f / 570.0)) < 0.2
+    rungs, gains = [], []
+    for number, rung in enumerate(take.rungs[:3]):
+        percent = np.where(slam & (number == 1), 5.0, 0.1)
+        percent[-1] = (0.1, 0.1, 2.0)[number]
+        rungs.append(
+            dataclasses.replace(
+                rung, thd_percent=percent, thd_db=20.0 * np.log10(percent / 100.0),
+                thd_reliable=np.ones(points, dtype=bool), clipped=False,
+            )
+        )  # fmt: skip
+        gains.append(np.zeros(points))
+    drives = np.array([rung.drive_dbfs for rung in rungs])
+    found = find_ceilings(drives, np.zeros((3, points)), np.array([r.thd_db for r in rungs]),
+                          np.array(gains))  # fmt: skip
+    assert take.compression is not None
+    compression = dataclasses.replace(take.compression, gain_change_db=gains)
+    said = said_of(
+        dataclasses.replace(take, rungs=rungs, compression=compression, clean_ceiling=found.clean)
+    )
+    assert f"Left out of this: {np.sum(slam)} frequencies (" in said
+    assert f"first to go is {f[-1] / 1000.0:.3g} kHz" in said
+
+
+def test_high_orders_that_the_next_level_does_not_show_are_no_onset() -> None:
+    take = sample_take()
+    f = take.frequency_hz
+    rattles = np.abs(np.log2(f / 300.0)) < 0.2
+
+    def onsets(*loud: bool) -> list[float]:
+        rungs = [
+            dataclasses.replace(
+                rung, high_order_db=np.where(rattles & here, -20.0, -80.0),
+                high_order_floor_db=np.full(len(f), -82.0),
+            )
+            for rung, here in zip(take.rungs, loud, strict=False)
+        ]  # fmt: skip
+        return [one.drive_dbfs for one in _onsets(f, rungs, list(range(len(rungs))))]
+
+    assert onsets(False, True, False, False) == []
+    assert onsets(False, True, True, False) == [take.rungs[1].drive_dbfs]
+    assert onsets(False, False, False, True) == [take.rungs[3].drive_dbfs]
+    assert onsets(True, False, True, True) == [take.rungs[2].drive_dbfs]
 
 
 def test_what_a_recorder_clips_is_not_the_loudspeaker_s_loss() -> None:
