@@ -37,6 +37,9 @@ from distsweep.units import ratio_to_db
 Progress = Callable[[str], None]
 """Told what is being worked on, a short text at a time."""
 
+NEAR_FULL_SCALE = 0.9886
+"""−0.1 dBFS: a level set so that it just fits is an accident more likely than a plan."""
+
 DRIFT_WORTH_A_WORD_PPM = 20.0
 """Two clocks that differ by more are mentioned; one interface for both shows none."""
 
@@ -167,6 +170,7 @@ def _analyse_take(
 
         take, warnings = analyse_staircase_take(entry, stimulus, recordings, session.calibration)
         warnings += _take_warnings([], take)
+    warnings += _peak_warnings(recordings)
     return take, [dataclasses.replace(warning, take=entry.position) for warning in warnings]
 
 
@@ -214,6 +218,19 @@ def _analyse_ladder(
     )
     searched = SearchedTake(take, amplitudes.impulse, stimulus.sweep.rate_constant_s)
     return searched, [*_take_warnings(cut.missing, take), *reading.warnings]
+
+
+def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:
+    """Warn of a recording that touches full scale without a flat top that proves clipping."""
+    return [
+        Warning_(
+            "near_full_scale",
+            f"{one.path.name} peaks at {float(ratio_to_db(one.peak)) + 0.0:.2f} dBFS: whether"
+            " something before the recorder clipped cannot be told. Lower the input gain.",
+        )
+        for one in recordings
+        if NEAR_FULL_SCALE <= one.peak <= 1.0 and not len(one.clipped_samples)
+    ]
 
 
 def _check_sweep(recordings: Sequence[Recording], amplitudes: Amplitudes) -> None:

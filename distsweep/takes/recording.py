@@ -39,6 +39,7 @@ class Recording:
     rate_hz : sampling rate.
     clipped_samples : sorted indices of samples that are clipped, shape ``(K,)``.
     step : size of the encoding's smallest step; 0 where it has none (float).
+    peak : largest magnitude of a sample.
     """
 
     path: Path
@@ -46,6 +47,7 @@ class Recording:
     rate_hz: int
     clipped_samples: IntArray
     step: float
+    peak: float
 
 
 def read_recording(path: Path, *, channel: int = 1) -> Recording:
@@ -78,7 +80,7 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
             " lower the input gain and record it again"
         )
     return Recording(
-        path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped, step=step
+        path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped, step=step, peak=peak
     )
 
 

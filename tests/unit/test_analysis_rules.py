@@ -68,6 +68,17 @@ def test_what_clipped_is_not_reliable_and_the_rest_is(bench: Bench, heard: np.nd
     assert take.rungs[1].harmonics[2].reliable[(f > lower) & (f < upper)].all()
 
 
+@pytest.mark.parametrize(("peak", "warned"), [(0.999, True), (0.97, False), (2.0, False)])
+def test_a_recording_that_just_fits_is_doubted(
+    bench: Bench, heard: np.ndarray, peak: float, warned: bool
+) -> None:
+    """One of float samples past full scale held more than would fit, and did not clip."""
+    results = bench.analyse(peak * heard / np.max(np.abs(heard)), name="fits.wav")
+    said = [w.message for w in results.warnings if w.code == "near_full_scale"]
+    assert bool(said) == warned
+    assert not warned or said[0].startswith("fits.wav peaks at -0.01 dBFS")
+
+
 def test_calibration_moves_levels_and_nothing_else(bench: Bench, heard: np.ndarray) -> None:
     plain = bench.analyse(heard, name="axis.wav")
     session = bench.folder / "session.toml"
