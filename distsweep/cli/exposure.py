@@ -77,8 +77,11 @@ def _of_source(path: Path, spl_at_0dbfs_db: float | None, offset_db: float) -> l
 
 
 def _show(exposures: list[Exposure], found: list[Dose]) -> None:
+    if not exposures:
+        click.echo("No playing is on record there, so there is no dose to add up.")
+        return
     total = sum(item.minutes for item in exposures)
-    loudest = max((item.level_dba for item in exposures), default=-math.inf)
+    loudest = max(item.level_dba for item in exposures)
     click.echo(f"{total:.2f} min of sound, up to {loudest:.1f} dBA, nobody protected:")
     for dose in found:
         click.echo(

@@ -127,3 +127,10 @@ def test_a_stimulus_needs_to_be_told_how_loud(tmp_path: Path) -> None:
     ran = run_main("exposure", str(write_short_stimulus(tmp_path)))
     assert ran.exit_code == 2 and "--spl-at-0dbfs" in ran.stderr
     assert run_main("exposure", "--level", "nan", "--minutes", "1").exit_code == 3
+
+
+def test_a_session_without_a_record_of_playing_has_no_table(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text("")
+    ran = run_main("exposure", str(tmp_path))
+    assert ran.exit_code == 0
+    assert ran.output == "No playing is on record there, so there is no dose to add up.\n"
