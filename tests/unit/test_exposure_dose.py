@@ -133,4 +133,4 @@ def test_a_session_without_a_record_of_playing_has_no_table(tmp_path: Path) -> N
     (tmp_path / "session.toml").write_text("")
     ran = run_main("exposure", str(tmp_path))
     assert ran.exit_code == 0
-    assert ran.output == "No playing is on record there, so there is no dose to add up.\n"
+    assert ran.stdout == "No playing is on record there, so there is no dose to add up.\n"
