@@ -41,8 +41,9 @@ def command(recipe: str, folder: Path, split: bool, sample_format: str) -> None:
         click.echo(path)
     levels_dbfs = stimulus.recipe.levels_dbfs
     seconds = sum(item.samples for item in stimulus.files) / stimulus.recipe.rate_hz
-    click.echo(
-        f"{seconds:.0f} s; the last rung is {levels_dbfs[-1] - levels_dbfs[0]:g} dB louder than"
-        " the first: turn the volume down before you play it.",
-        err=True,
+    levels = (
+        f"the last rung is {levels_dbfs[-1] - levels_dbfs[0]:g} dB louder than the first"
+        if len(levels_dbfs) > 1
+        else f"it plays at {levels_dbfs[0]:g} dBFS"
     )
+    click.echo(f"{seconds:.0f} s; {levels}: turn the volume down before you play it.", err=True)
