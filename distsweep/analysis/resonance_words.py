@@ -102,7 +102,7 @@ def _radiated_agrees(case: Case) -> list[str]:
     left_db = max(evidence.other_family_db, 0.0)
     if left_db <= LEFT_SHARE * top_db:
         found.append(
-            f"Divided by the linear response, no more than {left_db:.1f} of {top_db:.1f} dB of the "
+            f"Divided by the linear response, only {left_db:.1f} of {top_db:.1f} dB of the "
             "spike are left."
         )
     if case.resonance.fundamental_bump == "present":

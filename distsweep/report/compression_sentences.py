@@ -151,9 +151,9 @@ def ceiling_words(take: Take) -> str | None:
         return f"No level played came to {clean} of compression where it can be judged."
     words = []
     if np.any(past):
-        which = f"{np.sum(past)} of {np.sum(judged(strict))} frequencies that can be judged"
+        which = f"{np.sum(past)} of {np.sum(judged(strict))} frequencies"
         words.append(
-            f"The quietest level is past {clean} of compression already at {which}"
+            f"The quietest level that can be judged is past {clean} of compression at {which}"
             f" ({_where(take, past)}): how low the ceiling is there was not measured."
         )
     if len(found):

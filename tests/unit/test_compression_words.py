@@ -41,7 +41,7 @@ def test_what_the_quietest_level_is_past_already_is_said_first() -> None:
     text = said_of(
         with_ceilings([-30.0, -60.0, -60.0], [-20.0, -50.0, -60.0], [-10.0, -30.0, -60.0])
     )
-    assert "past 1 % THD or 1 dB of compression already at 1 of 3" in text
+    assert "past 1 % THD or 1 dB of compression at 1 of 3" in text
     assert (
         "everywhere else that can be judged up to −15 dBFS of drive; first to go is 400 Hz" in text
     )
@@ -50,7 +50,7 @@ def test_what_the_quietest_level_is_past_already_is_said_first() -> None:
 
 def test_one_level_that_is_past_it_is_not_called_clean() -> None:
     text = said_of(with_ceilings([-30.0, -60.0, np.nan]))
-    assert "already at 1 of 2" in text
+    assert "of compression at 1 of 2" in text
     assert "Elsewhere no level came to" in text
 
 
