@@ -225,8 +225,8 @@ def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:
     return [
         Warning_(
             "near_full_scale",
-            f"{one.path.name} peaks at {float(ratio_to_db(one.peak)) + 0.0:.2f} dBFS: whether"
-            " something before the recorder clipped cannot be told. Lower the input gain.",
+            f"{one.path.name} peaks at {round(float(ratio_to_db(one.peak)), 2) + 0.0:.2f} dBFS:"
+            " whether something before the recorder clipped cannot be told. Lower the input gain.",
         )
         for one in recordings
         if NEAR_FULL_SCALE <= one.peak <= 1.0 and not len(one.clipped_samples)

@@ -125,7 +125,8 @@ class Ceiling:
     where ``reached`` is False, ``level_db`` is the highest level played ("at least"). It is
     NaN where nothing is known, or (``reached`` True) where the lowest level was over the
     limit already. ``drive_dbfs`` belongs to ``level_db``; ``limited_by`` is "thd",
-    "compression" or "" a frequency.
+    "compression", "" or "contradicted" a frequency: the latter where a louder level keeps
+    within a limit that a quieter one passed, so that none is stated.
     """
 
     thd_percent: float

@@ -22,6 +22,11 @@ LIMITS: tuple[tuple[float | None, float | None], ...] = (
 """Limits of THD in percent and of compression in dB, one or both (whichever comes first)."""
 
 
+CONTRADICTS_DB = {"thd": 3.0, "compression": 0.5}
+"""A louder level so far within a limit that a quieter one passed contradicts it (chosen: twice
+what noise may move a reliable THD by, and half the lowest limit of compression)."""
+
+
 @dataclass(frozen=True)
 class Ceilings:
     """``thd`` has a limit of THD alone each, ``clean`` one of compression, or of both."""
@@ -50,18 +55,18 @@ def find_ceilings(
     -------
     One for each of ``LIMITS``. Where two levels played lie on either side of a limit, the
     drive at the limit is linear between them (THD in dB, gain in dB, against drive in dB),
-    and so is the level. Nothing is extrapolated.
+    and so is the level. Nothing is extrapolated. Where a louder level keeps well within a limit
+    that a quieter one passed, there was a noise in one rung, or products cancel: no ceiling is
+    stated, and ``limited_by`` says "contradicted".
     """
     ceilings = []
     for thd_percent, compression_db in LIMITS:
-        places, names = [], []
+        over: dict[str, FloatArray] = {}
         if thd_percent is not None:
-            places.append(_crossing(drive_dbfs, thd_db - float(percent_to_db(thd_percent))))
-            names.append("thd")
+            over["thd"] = thd_db - float(percent_to_db(thd_percent))
         if compression_db is not None:
-            places.append(_crossing(drive_dbfs, -gain_change_db - compression_db))
-            names.append("compression")
-        ceilings.append(_ceiling(drive_dbfs, level_db, places, names, thd_percent, compression_db))
+            over["compression"] = -gain_change_db - compression_db
+        ceilings.append(_ceiling(drive_dbfs, level_db, over, thd_percent, compression_db))
     return Ceilings(
         thd=[ceiling for ceiling in ceilings if ceiling.compression_db is None],
         clean=[ceiling for ceiling in ceilings if ceiling.compression_db is not None],
@@ -97,27 +102,46 @@ def _crossing(drive: FloatArray, over: FloatArray) -> tuple[FloatArray, FloatArr
 def _ceiling(
     drive: FloatArray,
     level_db: FloatArray,
-    places: list[tuple[FloatArray, FloatArray, BoolArray]],
-    names: list[str],
+    over: dict[str, FloatArray],
     thd_percent: float | None,
     compression_db: float | None,
 ) -> Ceiling:
+    places = [_crossing(drive, one) for one in over.values()]
     crossings = np.array([np.where(np.isnan(p[0]), np.inf, p[0]) for p in places])
     highest = np.min(np.array([p[1] for p in places]), axis=0)  # NaN where one is not known
     already = np.array([p[2] for p in places])
-    over = np.any(already, axis=0)
+    at_once = np.any(already, axis=0)
     crossed = np.min(crossings, axis=0)
-    first = np.where(over, np.argmax(already, axis=0), np.argmin(crossings, axis=0))
-    reached = over | np.isfinite(crossed)
-    at = np.where(over, np.nan, np.where(reached, crossed, highest))
+    first = np.where(at_once, np.argmax(already, axis=0), np.argmin(crossings, axis=0))
+    contradicted = _contradicted(over)
+    reached = (at_once | np.isfinite(crossed)) & ~contradicted
+    at = np.where(at_once, np.nan, np.where(reached, crossed, highest))
+    at = np.where(contradicted, np.nan, at)
+    limited_by = np.where(reached, np.array(list(over))[first], "")
     return Ceiling(
         thd_percent=np.nan if thd_percent is None else thd_percent,
         level_db=_level_at(drive, level_db, at),
         compression_db=compression_db,
         drive_dbfs=at,
         reached=reached,
-        limited_by=[names[n] if hit else "" for n, hit in zip(first, reached, strict=True)],
+        limited_by=np.where(contradicted, "contradicted", limited_by).tolist(),
     )
+
+
+def _contradicted(over: dict[str, FloatArray]) -> BoolArray:
+    """Tell where a louder level is well within what the first one past a limit is past.
+
+    That level must not be past the other limit, if there are two.
+    """
+    past = np.array([one > 0.0 for one in over.values()])  # NaN is not past
+    within = np.array([one <= -CONTRADICTS_DB[name] for name, one in over.items()])
+    any_past = np.any(past, axis=0)
+    first = np.argmax(any_past, axis=0)
+    columns = np.arange(past.shape[2])
+    passed = past[:, first, columns]
+    louder = np.arange(past.shape[1])[:, None] > first
+    clean = np.all(within | ~passed[:, None, :], axis=0) & ~any_past
+    return np.asarray(np.any(louder & clean, axis=0) & np.any(any_past, axis=0))
 
 
 def _level_at(drive: FloatArray, level_db: FloatArray, at: FloatArray) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -237,16 +238,17 @@ def _onsets(
 ) -> list[HighOrderOnset]:
     """Return, for each stretch of frequencies, the drive at which high-order sound sets in.
 
-    What the next louder level does not show was a noise in one rung.
+    What the next louder level could show and does not was a noise in one rung.
     """
     found: list[HighOrderOnset] = []
     seen = np.zeros(len(frequency_hz), dtype=bool)
-    heard_at = [_high_orders_heard(rungs[i]) for i in kept]
-    for number, (i, heard) in enumerate(zip(kept, heard_at, strict=True)):
+    for i, louder in itertools.zip_longest(kept, kept[1:]):
         rung = rungs[i]
-        louder = _widened(heard_at[number + 1]) if number + 1 < len(kept) else heard
+        heard = _high_orders_heard(rung)
+        if louder is not None:
+            heard &= _not_denied(rung, rungs[louder])
         for first, last in _runs(heard & ~seen):
-            if last - first < HIGH_ORDER_POINTS or not np.any(louder[first:last]):
+            if last - first < HIGH_ORDER_POINTS:
                 continue
             peak = first + int(np.argmax(rung.high_order_db[first:last]))
             found.append(
@@ -258,7 +260,7 @@ def _onsets(
                 )
             )
         # What borders on a stretch already known is that stretch grown wider.
-        seen |= _widened(heard & louder)
+        seen |= _widened(heard)
     found.sort(key=lambda onset: (onset.drive_dbfs, -onset.level_db))
     return found[:MOST_ONSETS]
 
@@ -267,6 +269,13 @@ def _high_orders_heard(rung: Rung) -> BoolArray:
     above = rung.high_order_db - rung.high_order_floor_db
     heard = (above >= HIGH_ORDER_ABOVE_FLOOR_DB) & (rung.high_order_db >= HIGH_ORDER_LEVEL_DB)
     return np.asarray(heard)
+
+
+def _not_denied(rung: Rung, louder: Rung) -> BoolArray:
+    """Tell where a louder rung hears high orders nearby, too, or could not."""
+    hidden_db = louder.high_order_floor_db + HIGH_ORDER_ABOVE_FLOOR_DB
+    could = rung.high_order_db >= np.where(np.isnan(hidden_db), np.inf, hidden_db)
+    return np.asarray(_widened(_high_orders_heard(louder)) | ~could)
 
 
 def _widened(flags: BoolArray) -> BoolArray:

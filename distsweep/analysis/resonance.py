@@ -38,8 +38,8 @@ shows more clearly counts less, and half where the leading one shows nothing (ch
 fields were not part of the calibration)."""
 
 NOWHERE_ELSE_FACTOR = 0.3
-"""For a radiated mode that two or more other positions show nothing of: what the room makes on the
-axis looks so (chosen: the population has one position)."""
+"""For a radiated mode of which every other position, of two or more, shows nothing: what the room
+makes on the axis looks so (chosen: the population has one position)."""
 
 ONE_RUNG_SHOWS_FACTOR = 0.3
 """For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise

@@ -45,10 +45,12 @@ def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         frequency_hz, change = frequency_hz[order], change[:, order]
     elif take.compression is not None and len(take.rungs) > 1:
         clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
+        if len(clean) < 2:
+            return None
         rising = sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
         drives = np.array([take.rungs[k].drive_dbfs for k in rising])
         gains = take.compression.gain_change_db
-        change = np.array([gains[k] for k in rising]).reshape(len(rising), -1)
+        change = np.array([gains[k] for k in rising])
         frequency_hz = take.frequency_hz
     else:
         return None
@@ -138,8 +140,15 @@ def both_ceilings(take: Take) -> list[Ceiling]:
 
 
 def judged(ceiling: Ceiling) -> BoolArray:
-    """Where a ceiling is known, or known to lie below what was played, shape ``(F,)``."""
-    return ceiling.reached | np.isfinite(ceiling.drive_dbfs)
+    """Where something is known of a ceiling, shape ``(F,)``."""
+    return ceiling.reached | np.isfinite(ceiling.drive_dbfs) | contradicted(ceiling)
+
+
+def contradicted(ceiling: Ceiling) -> BoolArray:
+    """Where a louder level keeps within a limit that a quieter one passed, shape ``(F,)``."""
+    if not ceiling.limited_by:
+        return np.zeros(len(ceiling.level_db), dtype=bool)
+    return np.array([by == "contradicted" for by in ceiling.limited_by])
 
 
 def traced(take: Take) -> Staircase | None:

@@ -5,8 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from distsweep.report import wording
-from distsweep.report.compression_data import both_ceilings, judged, last_step_words, ratio_words
-from distsweep.results import Ceiling, HighOrderOnset, Limiter, Staircase, Take
+from distsweep.report.compression_data import (
+    both_ceilings,
+    contradicted,
+    judged,
+    last_step_words,
+    ratio_words,
+)
+from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 from distsweep.units import BoolArray
 
 LIKE_A_LIMITER_DB = 0.5
@@ -142,61 +148,39 @@ def ceiling_words(take: Take) -> str | None:
     strict = next((c for c in both_ceilings(take) if np.any(judged(c))), None)
     if strict is None:
         return None
-    clean = f"{strict.thd_percent:g}\N{NO-BREAK SPACE}% THD or {strict.compression_db:g} dB"
+    limit = f"{strict.thd_percent:g}\N{NO-BREAK SPACE}% THD or {strict.compression_db:g} dB"
+    limit += " of compression"
     past = strict.reached & np.isnan(strict.drive_dbfs)
-    crossed = strict.reached & np.isfinite(strict.drive_dbfs)
-    again = crossed & _kept_again(take, strict)
-    found = np.flatnonzero(crossed & ~again)
-    if not np.any(crossed | past):
-        return f"No level played came to {clean} of compression where it can be judged."
+    found = np.flatnonzero(strict.reached & np.isfinite(strict.drive_dbfs))
+    again = contradicted(strict)
+    everywhere = not np.any(past | again)
     words = []
     if np.any(past):
-        which = f"{np.sum(past)} of {np.sum(judged(strict))} frequencies"
         words.append(
-            f"The quietest level that can be judged is past {clean} of compression at {which}"
+            f"The quietest level that can be judged is past {limit} at"
+            f" {np.sum(past)} of {np.sum(judged(strict))} frequencies"
             f" ({_where(take, past)}): how low the ceiling is there was not measured."
         )
     if len(found):
         at = int(found[np.argmin(strict.drive_dbfs[found])])
         which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
-        where = "everywhere else" if np.any(past) else "at every frequency"
+        where = "at every frequency" if everywhere else "everywhere else"
         words.append(
-            f"Clean, up to {clean} of compression, it stays {where} that can be judged"
+            f"Clean, up to {limit}, it stays {where} that can be judged"
             f" up to {wording.drive(float(strict.drive_dbfs[at]))} of drive; first to go is"
             f" {wording.frequency(float(take.frequency_hz[at]))}, by {which}."
         )
-    elif np.any(judged(strict) & ~strict.reached):
-        elsewhere = "Elsewhere no" if np.any(past) else "No"
-        words.append(f"{elsewhere} level came to {clean} of compression.")
+    elif np.any(judged(strict) & ~past & ~again):
+        no = "No level played" if everywhere else "Everywhere else no level"
+        words.append(f"{no} came to {limit} where it can be judged.")
     if np.any(again):
         places = int(np.sum(again))
         words.append(
-            f"Left out of this: {places} {'frequency' if places == 1 else 'frequencies'}"
-            f" ({_where(take, again)}) at which one level is past it and"
-            " a louder one is not, as after a noise in one rung or where products cancel."
+            f"No ceiling is stated at {places} {'frequency' if places == 1 else 'frequencies'}"
+            f" ({_where(take, again)}): one level is past {limit} there and a louder one is"
+            " not, as after a noise in one rung or where products cancel."
         )
     return " ".join(words)
-
-
-def _kept_again(take: Take, ceiling: Ceiling) -> BoolArray:
-    """Tell where a ladder's louder level keeps within the limit that a quieter one passed."""
-    again = np.zeros(len(take.frequency_hz), dtype=bool)
-    by = np.array(ceiling.limited_by)
-    gains = take.compression.gain_change_db if take.compression is not None else []
-    assert ceiling.compression_db is not None  # both_ceilings chose those that have both
-    for number, rung in enumerate(take.rungs):
-        with np.errstate(invalid="ignore"):
-            louder = (rung.drive_dbfs > ceiling.drive_dbfs) & (not rung.clipped)
-            again |= (
-                louder
-                & (by == "thd")
-                & rung.thd_reliable
-                & (rung.thd_percent < ceiling.thd_percent)
-            )
-            if number < len(gains):
-                kept = gains[number] > -ceiling.compression_db
-                again |= louder & (by == "compression") & kept
-    return again
 
 
 def _where(take: Take, flags: BoolArray) -> str:

@@ -179,8 +179,8 @@ def _gain(_results: Results, take: Take) -> str:
         return "Compression cannot be told: it takes two levels or more."
     if take.compression is None or reliability.reference_index(take) is None:
         return (
-            "Compression cannot be told: no level is known to stand clear of the noise nearly "
-            "everywhere, so there is no reference."
+            "Compression cannot be told: no level that did not clip is known to stand clear of "
+            "the noise nearly everywhere, so there is no reference."
         )
     index = reliability.loudest_index(take)
     name = wording.drive(take.rungs[index].drive_dbfs)

@@ -99,7 +99,7 @@ def _check_path(path: Path) -> None:
 def find_clipping(samples: FloatArray, peak: float) -> IntArray:
     """Return the indices of clipped samples.
 
-    Two or more neighbours at full scale are proof that it was clipped. So are three or more
+    Two or more neighbours at full scale are taken for clipping. So are three or more
     equal neighbours at the recording's own peak that are reached by a corner: a recording that
     was clipped first and turned down later. Then every sample at that limit counts, as a high
     note has no room for two.

@@ -17,8 +17,10 @@ from distsweep.units import FloatArray, pascal_to_spl_db
 DEFAULT_LEVEL_BAND_HZ = (300.0, 3000.0)
 """Band over which a rung's SPL is taken, if the session names none (contract)."""
 
-LEAST_CABINET_MM, LEAST_PORT_MM = 20.0, 5.0
-"""Smaller sizes are most likely in metres."""
+LEAST_CABINET_MM, LEAST_DIAMETER_MM = 40.0, 5.0
+"""Smaller sizes are most likely in another unit."""
+
+OTHER_UNIT = "are these metres or centimetres?"
 
 
 @dataclass(frozen=True)
@@ -121,16 +123,18 @@ def _device(table: Table) -> Device:
         port = Table(inner.take("port_mm"), f"{inner.where} port_mm")
         port_mm = {key: port.number(key, above=0.0) for key in ("length", "diameter")}
         port.close()
-        if min(port_mm.values()) < LEAST_PORT_MM:
+        if port_mm["diameter"] < LEAST_DIAMETER_MM:
             inner.fail(
-                "port_mm", f"is {port_mm}: must be {LEAST_PORT_MM:g} mm or more; is it in metres?"
+                "port_mm",
+                f"has a diameter of {port_mm['diameter']:g}: must be {LEAST_DIAMETER_MM:g} mm or"
+                f" more; {OTHER_UNIT}",
             )
     cabinet_mm = inner.numbers("cabinet_mm", None, count=3)
     if cabinet_mm is not None and min(cabinet_mm) < LEAST_CABINET_MM:
         inner.fail(
             "cabinet_mm",
             f"is {list(cabinet_mm)}: must be three lengths of {LEAST_CABINET_MM:g} mm or more; "
-            "are they in metres?",
+            f"{OTHER_UNIT}",
         )
     device = Device(name=inner.text("name", None), cabinet_mm=cabinet_mm, port_mm=port_mm)
     inner.close()

@@ -71,3 +71,26 @@ def test_no_harmonic_in_the_band_means_no_distortion_to_limit() -> None:
     found = ceilings([-np.inf, -np.inf, -np.inf], [0.0, 0.0, -2.0])
     assert found[1.0, 1.0].limited_by == ["compression"]
     assert not found[1.0, None].reached[0]
+
+
+@pytest.mark.parametrize(
+    ("thd_db", "change_db", "by"),
+    [
+        ([-60.0, -30.0, -50.0], [0.0, 0.0, 0.0], "contradicted"),
+        ([-10.0, -60.0, -60.0], [0.0, 0.0, 0.0], "contradicted"),  # a noise in the quietest
+        ([-60.0, -60.0, -60.0], [0.0, -2.0, 0.0], "contradicted"),
+        ([NAN, NAN, NAN], [0.0, -2.0, 0.0], "contradicted"),
+        ([-60.0, -30.0, -42.0], [0.0, 0.0, 0.0], "thd"),  # within what noise may do
+        ([-60.0, -30.0, NAN], [0.0, 0.0, 0.0], "thd"),  # nothing is known of the louder one
+        ([-60.0, -30.0, -60.0], [0.0, 0.0, -4.0], "thd"),  # which is past the other limit
+        ([-60.0, -60.0, -30.0], [0.0, -2.0, -3.0], "compression"),
+    ],
+)
+def test_a_louder_level_well_within_the_limit_contradicts(
+    thd_db: list[float], change_db: list[float], by: str
+) -> None:
+    found = ceilings(thd_db, change_db)[1.0, 1.0]
+    assert found.limited_by == [by]
+    assert found.reached[0] == (by != "contradicted")
+    if by == "contradicted":
+        assert np.isnan(found.level_db[0]) and np.isnan(found.drive_dbfs[0])

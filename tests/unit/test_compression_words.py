@@ -51,7 +51,7 @@ def test_what_the_quietest_level_is_past_already_is_said_first() -> None:
 def test_one_level_that_is_past_it_is_not_called_clean() -> None:
     text = said_of(with_ceilings([-30.0, -60.0, np.nan]))
     assert "of compression at 1 of 2" in text
-    assert "Elsewhere no level came to" in text
+    assert "Everywhere else no level came to" in text
 
 
 def test_a_take_that_stays_clean_is_called_so() -> None:
@@ -60,32 +60,19 @@ def test_a_take_that_stays_clean_is_called_so() -> None:
     assert said_of(with_ceilings([np.nan] * 3)) == ""
 
 
-def test_a_level_past_the_limit_that_a_louder_one_keeps_is_left_out_and_said() -> None:
+def test_where_a_louder_level_contradicts_no_ceiling_is_stated() -> None:
     """A door slams while the middle level is played."""
-    take = sample_take()
-    f, points = take.frequency_hz, len(take.frequency_hz)
-    slam = np.abs(np.log2(f / 570.0)) < 0.2
-    rungs, gains = [], []
-    for number, rung in enumerate(take.rungs[:3]):
-        percent = np.where(slam & (number == 1), 5.0, 0.1)
-        percent[-1] = (0.1, 0.1, 2.0)[number]
-        rungs.append(
-            dataclasses.replace(
-                rung, thd_percent=percent, thd_db=20.0 * np.log10(percent / 100.0),
-                thd_reliable=np.ones(points, dtype=bool), clipped=False,
-            )
-        )  # fmt: skip
-        gains.append(np.zeros(points))
-    drives = np.array([rung.drive_dbfs for rung in rungs])
-    found = find_ceilings(drives, np.zeros((3, points)), np.array([r.thd_db for r in rungs]),
-                          np.array(gains))  # fmt: skip
-    assert take.compression is not None
-    compression = dataclasses.replace(take.compression, gain_change_db=gains)
-    said = said_of(
-        dataclasses.replace(take, rungs=rungs, compression=compression, clean_ceiling=found.clean)
+    text = said_of(
+        with_ceilings([-60.0, -60.0, -60.0], [-60.0, -20.0, -50.0], [-30.0, -60.0, -60.0])
     )
-    assert f"Left out of this: {np.sum(slam)} frequencies (" in said
-    assert f"first to go is {f[-1] / 1000.0:.3g} kHz" in said
+    assert (
+        "everywhere else that can be judged up to −13.3 dBFS of drive; first to go is 40 Hz" in text
+    )
+    assert "No ceiling is stated at 1 frequency (400 Hz): one level is past 1 % THD" in text
+    alone = said_of(with_ceilings([-20.0] * 3, [-60.0] * 3, [-60.0] * 3))
+    assert alone.startswith("No ceiling is stated at 3 frequencies (40 Hz to 4 kHz)")
+    some = said_of(with_ceilings([-20.0, -60.0, -60.0], [-60.0] * 3, [-60.0] * 3))
+    assert some.startswith("Everywhere else no level came to 1 % THD")
 
 
 def test_high_orders_that_the_next_level_does_not_show_are_no_onset() -> None:
@@ -93,11 +80,11 @@ def test_high_orders_that_the_next_level_does_not_show_are_no_onset() -> None:
     f = take.frequency_hz
     rattles = np.abs(np.log2(f / 300.0)) < 0.2
 
-    def onsets(*loud: bool) -> list[float]:
+    def onsets(*loud: bool | None) -> list[float]:
         rungs = [
             dataclasses.replace(
-                rung, high_order_db=np.where(rattles & here, -20.0, -80.0),
-                high_order_floor_db=np.full(len(f), -82.0),
+                rung, high_order_db=np.where(rattles & bool(here), -20.0, -80.0),
+                high_order_floor_db=np.full(len(f), -82.0 if here is not None else np.nan),
             )
             for rung, here in zip(take.rungs, loud, strict=False)
         ]  # fmt: skip
@@ -107,6 +94,9 @@ def test_high_orders_that_the_next_level_does_not_show_are_no_onset() -> None:
     assert onsets(False, True, True, False) == [take.rungs[1].drive_dbfs]
     assert onsets(False, False, False, True) == [take.rungs[3].drive_dbfs]
     assert onsets(True, False, True, True) == [take.rungs[2].drive_dbfs]
+    # A louder level that noise hides, or that is not known, contradicts nothing.
+    assert onsets(False, True, None, True) == [take.rungs[1].drive_dbfs]
+    assert onsets(False, True, None) == [take.rungs[1].drive_dbfs]
 
 
 def test_what_a_recorder_clips_is_not_the_loudspeaker_s_loss() -> None:
@@ -137,6 +127,14 @@ def test_a_gain_change_is_told_of_the_level_it_belongs_to() -> None:
     take = dataclasses.replace(take, rungs=[take.rungs[0], quiet, *take.rungs[2:]])
     said = plain(" ".join(summary_sentences(sample_results(take), take)))
     assert "Against −40 dBFS, the gain at −4 dBFS changed by" in said
+
+
+def test_where_every_rung_clipped_nothing_is_said_of_gains() -> None:
+    take = sample_take()
+    rungs = [dataclasses.replace(rung, clipped=True) for rung in take.rungs]
+    clipped = dataclasses.replace(take, rungs=rungs)
+    assert gain_grid(clipped) is None and last_step_words(clipped) is None
+    assert summary_sentences(sample_results(clipped), clipped)
 
 
 def test_why_compression_cannot_be_told() -> None:
