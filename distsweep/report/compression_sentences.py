@@ -161,6 +161,13 @@ def ceiling_words(take: Take) -> str | None:
             f" {np.sum(past)} of {np.sum(judged(strict))} frequencies"
             f" ({_where(take, past)}): how low the ceiling is there was not measured."
         )
+    if np.any(again):
+        places = int(np.sum(again))
+        words.append(
+            f"No ceiling is stated at {places} {'frequency' if places == 1 else 'frequencies'}"
+            f" ({_where(take, again)}): one level is past {limit} there and a louder one is"
+            " not, as after a noise in one rung or where products cancel."
+        )
     if len(found):
         at = int(found[np.argmin(strict.drive_dbfs[found])])
         which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
@@ -173,13 +180,6 @@ def ceiling_words(take: Take) -> str | None:
     elif np.any(judged(strict) & ~past & ~again):
         no = "No level played" if everywhere else "Everywhere else no level"
         words.append(f"{no} came to {limit} where it can be judged.")
-    if np.any(again):
-        places = int(np.sum(again))
-        words.append(
-            f"No ceiling is stated at {places} {'frequency' if places == 1 else 'frequencies'}"
-            f" ({_where(take, again)}): one level is past {limit} there and a louder one is"
-            " not, as after a noise in one rung or where products cancel."
-        )
     return " ".join(words)
 
 
