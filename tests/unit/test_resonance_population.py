@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from resonance_population import Measured, Population, Score, score
 
-# The first three seeds that draw two resonances or more, and the first that draws none; none of
-# them was used to fit the confidence.
-SEEDS = (0, 1, 2, 4)
+# The first two seeds that draw two resonances or more, and the first that draws none; none of them
+# was used to fit the confidence. The third that draws two, seed 2, passes and is left out for time.
+SEEDS = (0, 1, 4)
 
 
 def _measured(folder: Path, seed: int) -> Measured:
