@@ -122,7 +122,7 @@ def find_resonances(
             searched.append(done)
     searched.sort(key=lambda s: s.given.take.position != "axis")
     modes = predicted_modes(enclosure.cabinet_mm, enclosure.port_mm, enclosure.temperature_c)
-    for lead, verdict, certainty in _listed(searched):
+    for lead, verdict, certainty in listed(searched):
         resonance = _resonance(lead, verdict, certainty, searched, hum)
         resonance.possible_causes = possible_causes(
             resonance.frequency_hz, _frequency_uncertainty(verdict.evidence), modes
@@ -163,9 +163,9 @@ def _map(one: _Searched) -> DecayMap:
     )
 
 
-def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, float]]:
+def listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, float]]:
     """Choose the verdicts to list: the leading take's, and what only others show."""
-    listed: list[tuple[_Searched, Verdict, float]] = []
+    enough: list[tuple[_Searched, Verdict, float]] = []
     for number, one in enumerate(searched):
         for verdict in one.search.verdicts:
             certainty = verdict.confidence * _persistence(one.search.curves, verdict.evidence)
@@ -178,9 +178,9 @@ def _listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, flo
                 shows = first.state == "present"
                 certainty *= ELSEWHERE_FACTOR if shows else ELSEWHERE_ONLY_FACTOR
             if certainty >= LEAST_CONFIDENCE:
-                listed.append((one, verdict, certainty))
+                enough.append((one, verdict, certainty))
     ranked: list[tuple[_Searched, Verdict, float]] = []
-    for item in sorted(listed, key=lambda item: -item[2]):
+    for item in sorted(enough, key=lambda item: -item[2]):
         evidence = item[1].evidence
         before = [other.evidence for _, other, _ in ranked]
         if not is_image(evidence, before) and not any(is_double(evidence, b) for b in before):
