@@ -115,8 +115,9 @@ class Evidence:
     @property
     def in_response(self) -> bool:
         """Whether a radiated one's frequency comes from the response."""
-        shown = self.pole is not None and self.pole.explained >= SHOWN_EXPLAINED
-        return self.candidate.kind == "radiated" and (shown or self.lifted_pole is None)
+        if self.pole is None or self.candidate.kind == "excited":
+            return False
+        return self.lifted_pole is None or self.pole.explained >= SHOWN_EXPLAINED
 
     @property
     def frequency_hz(self) -> float:

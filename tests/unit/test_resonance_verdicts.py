@@ -167,6 +167,7 @@ def test_products_alone_tell_a_frequency_less_surely() -> None:
     shown = dataclasses.replace(bent, lifted_pole=None)
     assert _frequency_uncertainty(bent) > _frequency_uncertainty(shown)
     assert _frequency_uncertainty(with_lone_orders(0.97)) == _frequency_uncertainty(shown)
+    assert _frequency_uncertainty(dataclasses.replace(shown, pole=None)) > 0.005
     set_off = evidence("excited", 500.0, {2: 9.0, 3: 9.0})
     assert _frequency_uncertainty(set_off) == _frequency_uncertainty(bent)
 
