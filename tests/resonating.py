@@ -6,9 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from closed_form import Branch, cascade, flat, high_pass, play
+from closed_form import Branch, cascade, flat, high_pass, peak, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
+from distsweep.pipeline import analyse
 from distsweep.results import Results
 from distsweep.results_resonance import Resonance
 
@@ -23,17 +24,11 @@ def band_pass(centre_hz: float, q: float) -> Callable[[np.ndarray], np.ndarray]:
     return response
 
 
-def lifted(centre_hz: float, q: float, lift_db: float) -> Callable[[np.ndarray], np.ndarray]:
-    share = 10.0 ** (lift_db / 20.0) - 1.0
-    mode = band_pass(centre_hz, q)
-    return lambda f: 1.0 + share * mode(f)
-
-
 def echo(delay_s: float, strength: float) -> Callable[[np.ndarray], np.ndarray]:
     return lambda f: 1.0 + strength * np.exp(-2j * np.pi * f * delay_s)
 
 
-RADIATED = [Branch(high_pass(90), OWN, lifted(1100.0, 25.0, 10.0))]
+RADIATED = [Branch(high_pass(90), OWN, peak(1100.0, 25.0, 10.0))]
 EXCITED = [
     Branch(high_pass(90), OWN, flat),
     Branch(cascade(high_pass(90), band_pass(700.0, 30.0)), (0.0, 0.2, 0.8), flat),
@@ -50,6 +45,20 @@ def three_rungs(folder: Path) -> Bench:
 def hear(bench: Bench, branches: list[Branch], *, noise: float = 5e-7, seed: int = 3) -> np.ndarray:
     sound = 0.4 * play(branches, bench.waveform, RATE_HZ)
     return sound + noise * np.random.default_rng(seed).standard_normal(len(sound))
+
+
+def at_places(bench: Bench, recordings: dict[str, str], *, head: str = "") -> Results:
+    """Analyse a session whose positions have these recordings of the bench's stimulus."""
+    path = bench.folder / "session.toml"
+    path.write_text(
+        head
+        + "".join(
+            f'[[takes]]\nposition = "{position}"\nstimulus = "three.json"\n'
+            f'recording = "{name}.wav"\n'
+            for position, name in recordings.items()
+        )
+    )
+    return analyse(path)
 
 
 def only(results: Results) -> Resonance:

@@ -130,6 +130,11 @@ class Evidence:
         return sorted(self.spike_db.values(), reverse=True)
 
     @property
+    def stays(self) -> bool:
+        """Whether the division leaves a good part of a radiated one's highest spike."""
+        return self.other_family_db > LEFT_SHARE * self.heights_db[0]
+
+    @property
     def strongest(self) -> Seen:
         """The order with the highest spike, at the rung that shows it clearest."""
         order = max(self.spike_db, key=lambda n: self.spike_db[n])
@@ -279,8 +284,7 @@ def fitted(
         pole = _product_pole(curves, evidence, tuple(evidence.spike_db), rate_constant_s)
         return replace(evidence, pole=pole)
     lifted = None
-    left = evidence.other_family_db > LEFT_SHARE * evidence.heights_db[0]
-    if left and len(evidence.alone) >= 2:
+    if evidence.stays and len(evidence.alone) >= 2:
         lifted = _product_pole(curves, evidence, evidence.alone, rate_constant_s)
     if lifted is not None and lifted.explained < LIFTED_EXPLAINED:
         lifted = None

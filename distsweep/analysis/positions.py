@@ -100,11 +100,13 @@ def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: floa
 def _mark_strongest(at: list[AtPosition], evidence: Evidence) -> None:
     """Name the strongest of several positions that show it; none where nothing tells."""
     radiated = evidence.candidate.kind == "radiated"
-    sizes = []
-    for one in at:
-        size = one.fundamental_bump_db if radiated else one.level_db
-        if size is None or one.state != "present" or (radiated and size < LEAST_SHOWN_DB):
-            continue
-        sizes.append((size, one))
+    least_db = LEAST_SHOWN_DB if radiated else -math.inf
+    sizes = [
+        (size, one)
+        for one in at
+        if one.state == "present"
+        and (size := one.fundamental_bump_db if radiated else one.level_db) is not None
+        and size >= least_db
+    ]
     if len(at) >= 2 and sizes:
         max(sizes, key=lambda pair: pair[0])[1].state = "strongest"

@@ -171,12 +171,12 @@ def listed(searched: Sequence[_Searched]) -> list[tuple[_Searched, Verdict, floa
             certainty = verdict.confidence * _persistence(one.search.curves, verdict.evidence)
             if verdict.evidence.either:
                 certainty *= EITHER_KIND_FACTOR
-            if not number and _nowhere_else(searched, verdict.evidence):
-                certainty *= NOWHERE_ELSE_FACTOR
             if number:
                 first = at_positions([searched[0].search], verdict.evidence).at[0]
                 shows = first.state == "present"
                 certainty *= ELSEWHERE_FACTOR if shows else ELSEWHERE_ONLY_FACTOR
+            elif _nowhere_else(searched, verdict.evidence):
+                certainty *= NOWHERE_ELSE_FACTOR
             if certainty >= LEAST_CONFIDENCE:
                 enough.append((one, verdict, certainty))
     ranked: list[tuple[_Searched, Verdict, float]] = []

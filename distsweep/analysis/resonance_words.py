@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from distsweep.analysis.evidence import CLEAR_DB, LEFT_SHARE, PRESENT_BUMP_DB, Evidence
+from distsweep.analysis.evidence import CLEAR_DB, PRESENT_BUMP_DB, Evidence
 from distsweep.analysis.resonance_curves import LadderCurves
 from distsweep.results import Tone
 from distsweep.results_resonance import AtPosition, Resonance
@@ -100,7 +100,7 @@ def _radiated_agrees(case: Case) -> list[str]:
     found = []
     evidence, top_db = case.evidence, case.evidence.heights_db[0]
     left_db = max(evidence.other_family_db, 0.0)
-    if left_db <= LEFT_SHARE * top_db:
+    if not evidence.stays:
         found.append(
             f"Divided by the linear response, only {left_db:.1f} of {top_db:.1f} dB of the "
             "spike are left."
@@ -133,7 +133,7 @@ def contradictions(case: Case) -> list[str]:
         found.append(f"Only the {_ordinal(evidence.strongest.order)} harmonic shows it{others}.")
     if resonance.kind == "radiated":
         left_db, top_db = max(evidence.other_family_db, 0.0), evidence.heights_db[0]
-        if left_db > LEFT_SHARE * top_db:
+        if evidence.stays:
             cut = evidence.lifted_pole is not None
             stays = (
                 f"{min(left_db, top_db):.1f} of {top_db:.1f} dB of the spike stay"

@@ -49,8 +49,7 @@ def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
             return None
         rising = sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
         drives = np.array([take.rungs[k].drive_dbfs for k in rising])
-        gains = take.compression.gain_change_db
-        change = np.array([gains[k] for k in rising])
+        change = np.array(take.compression.gain_change_db)[rising]
         frequency_hz = take.frequency_hz
     else:
         return None

@@ -24,14 +24,9 @@ def ladder_sentences(take: Take) -> list[str]:
     """What limits a ladder, from where, and what the last 3 dB of drive brought."""
     sentences = []
     if take.limiter is not None:
-        moved = take.return_check_db
-        shifted = moved is not None and abs(moved) >= LIKE_A_LIMITER_DB
-        doubt = (
-            " As the first level did not come back the same, a gain that was changed or a coil that"
-            " grew hot on the way may look like it."
+        sentences.append(
+            _limiter_of_band(take.limiter) + _doubt(take.limiter, take.return_check_db)
         )
-        doubted = shifted and take.limiter.kind != "none"
-        sentences.append(_limiter_of_band(take.limiter) + (doubt if doubted else ""))
     for more in (last_step_words(take), ceiling_words(take), onset_words(take)):
         if more:
             sentences.append(more)
@@ -68,6 +63,16 @@ def _limiter_of_band(limiter: Limiter) -> str:
     return (
         f"A {limiter.kind} with a ratio of {ratio_words(limiter)} acts{band}{_from(limiter)},"
         f" with a knee of {wording.decibels(limiter.knee_db or 0.0)}."
+    )
+
+
+def _doubt(limiter: Limiter, moved_db: float | None) -> str:
+    """Say what else may look like a limiter, where the first level did not come back the same."""
+    if limiter.kind == "none" or moved_db is None or not abs(moved_db) >= LIKE_A_LIMITER_DB:
+        return ""
+    return (
+        " As the first level did not come back the same, a gain that was changed or a coil that"
+        " grew hot on the way may look like it."
     )
 
 
@@ -162,12 +167,7 @@ def ceiling_words(take: Take) -> str | None:
             f" ({_where(take, past)}): how low the ceiling is there was not measured."
         )
     if np.any(again):
-        places = int(np.sum(again))
-        words.append(
-            f"No ceiling is stated at {places} {'frequency' if places == 1 else 'frequencies'}"
-            f" ({_where(take, again)}): one level is past {limit} there and a louder one is"
-            " not, as after a noise in one rung or where products cancel."
-        )
+        words.append(_contradicted_words(take, again, limit))
     if len(found):
         at = int(found[np.argmin(strict.drive_dbfs[found])])
         which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
@@ -181,6 +181,15 @@ def ceiling_words(take: Take) -> str | None:
         no = "No level played" if everywhere else "Everywhere else no level"
         words.append(f"{no} came to {limit} where it can be judged.")
     return " ".join(words)
+
+
+def _contradicted_words(take: Take, again: BoolArray, limit: str) -> str:
+    places = int(np.sum(again))
+    return (
+        f"No ceiling is stated at {places} {'frequency' if places == 1 else 'frequencies'}"
+        f" ({_where(take, again)}): one level is past {limit} there and a louder one is"
+        " not, as after a noise in one rung or where products cancel."
+    )
 
 
 def _where(take: Take, flags: BoolArray) -> str:

@@ -96,15 +96,6 @@ CALIBRATIONS = {
 }
 
 
-@pytest.mark.parametrize("case", CALIBRATIONS)
-def test_calibration_that_cannot_be_used(case: str, bench: Bench, capfd) -> None:
-    file, text = bench.folder / "c.json", CALIBRATIONS[case]
-    if text is not None:
-        file.write_text(text, encoding="utf-8")
-    outcome = session_outcome(bench, '[calibration]\nfile = "c.json"\n' + TAKE, capfd)
-    assert_refused(outcome, names=str(file))
-
-
 CORRECTIONS = {
     "missing": None,
     "empty": "",
@@ -116,12 +107,24 @@ CORRECTIONS = {
 }
 
 
-@pytest.mark.parametrize("case", CORRECTIONS)
-def test_correction_that_cannot_be_used(case: str, bench: Bench, capfd) -> None:
-    file, text = bench.folder / "mic.txt", CORRECTIONS[case]
+@pytest.mark.parametrize(
+    ("key", "name", "text"),
+    [
+        pytest.param(key, name, text, id=f"{key}-{case}")
+        for key, name, cases in (
+            ("file", "c.json", CALIBRATIONS),
+            ("mic_correction", "mic.txt", CORRECTIONS),
+        )
+        for case, text in cases.items()
+    ],
+)
+def test_file_of_a_calibration_that_cannot_be_used(
+    key: str, name: str, text: str | None, bench: Bench, capfd
+) -> None:
+    file = bench.folder / name
     if text is not None:
         file.write_text(text, encoding="utf-8")
-    outcome = session_outcome(bench, '[calibration]\nmic_correction = "mic.txt"\n' + TAKE, capfd)
+    outcome = session_outcome(bench, f'[calibration]\n{key} = "{name}"\n' + TAKE, capfd)
     assert_refused(outcome, names=str(file))
 
 

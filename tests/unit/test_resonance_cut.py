@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from closed_form import Branch, cascade, flat, high_pass
+from closed_form import Branch, cascade, flat, high_pass, peak
 from conftest import Bench
-from resonating import EXCITED, OWN, hear, lifted, only, three_rungs
+from resonating import EXCITED, OWN, at_places, hear, only, three_rungs
 
-from distsweep.pipeline import analyse
 from distsweep.results import Results
 
 
@@ -23,7 +22,7 @@ def test_a_mode_that_an_equaliser_takes_off_the_response_still_radiates(
 ) -> None:
     """What is made behind the equaliser is lifted by the mode all the same. Each product stands
     where one could be set off, alone."""
-    mode, cut = lifted(1100.0, q, lift_db), lifted(1100.0, q, taken_off * lift_db)
+    mode, cut = peak(1100.0, q, lift_db), peak(1100.0, q, taken_off * lift_db)
     before = cascade(high_pass(90), lambda f: 1.0 / cut(f))
     one = only(bench.analyse(hear(bench, [Branch(before, OWN, mode)]), name="flat.wav"))
     assert one.kind == "radiated"
@@ -38,7 +37,7 @@ def test_a_mode_that_an_equaliser_takes_off_the_response_still_radiates(
 
 def test_what_one_order_cannot_tell_is_said(bench: Bench) -> None:
     """A mode taken off the response, of a loudspeaker that makes a second harmonic only."""
-    mode = lifted(1100.0, 25.0, 10.0)
+    mode = peak(1100.0, 25.0, 10.0)
     before = cascade(high_pass(90), lambda f: 1.0 / mode(f))
     branches = [Branch(before, (1.0, 0.02), mode)]
     (one, *_) = bench.analyse(hear(bench, branches), name="second.wav").resonances
@@ -57,7 +56,7 @@ def test_what_one_order_cannot_tell_is_said(bench: Bench) -> None:
 def test_a_pole_of_the_equaliser_s_beside_a_mode_that_it_takes_off_is_not_the_mode_s(
     bench: Bench, bump_hz: float, q: float, bump_db: float
 ) -> None:
-    mode, bump = lifted(1100.0, 25.0, 10.0), lifted(bump_hz, q, bump_db)
+    mode, bump = peak(1100.0, 25.0, 10.0), peak(bump_hz, q, bump_db)
     before = cascade(high_pass(90), lambda f: bump(f) / mode(f))
     one = only(bench.analyse(hear(bench, [Branch(before, OWN, mode)])))
     assert one.kind == "radiated"
@@ -67,7 +66,7 @@ def test_a_pole_of_the_equaliser_s_beside_a_mode_that_it_takes_off_is_not_the_mo
 
 def test_a_product_made_elsewhere_may_lessen_what_a_mode_lifts(bench: Bench) -> None:
     """The second harmonic is lifted less than the third, which is still the mode's."""
-    mode = lifted(1100.0, 25.0, 16.0)
+    mode = peak(1100.0, 25.0, 16.0)
     before = cascade(high_pass(90), lambda f: 1.0 / mode(f))
     branches = [Branch(before, OWN, mode), Branch(high_pass(90), (0.0, 0.15), flat)]
     one = only(bench.analyse(hear(bench, branches)))
@@ -80,8 +79,8 @@ def test_a_bump_of_the_drive_that_the_fundamental_hides_is_no_resonance(
     bench: Bench, bump_hz: float
 ) -> None:
     """Behind the curvature a dip takes most of it off; each product is raised by its order."""
-    dip = lifted(bump_hz, 10.0, 3.0)
-    before = cascade(high_pass(90), lifted(bump_hz, 10.0, 4.0))
+    dip = peak(bump_hz, 10.0, 3.0)
+    before = cascade(high_pass(90), peak(bump_hz, 10.0, 4.0))
     results = bench.analyse(hear(bench, [Branch(before, (*OWN, 0.02), lambda f: 1.0 / dip(f))]))
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
@@ -98,28 +97,23 @@ def test_what_raises_the_fundamental_itself_is_no_equaliser(bench: Bench) -> Non
 def session(bench: Bench) -> Results:
     """A mode at 1100 Hz, taken off the response, heard at two of five positions; of it, 1 dB is
     left at the port. At the wall the second harmonic alone is raised there, by an equaliser."""
-    mode = lifted(1100.0, 25.0, 10.0)
+    mode = peak(1100.0, 25.0, 10.0)
     drive = cascade(high_pass(90), lambda f: 1.0 / mode(f))
     lone = [
         Branch(high_pass(90), OWN, flat),
-        Branch(cascade(high_pass(90), lifted(550.0, 25.0, 10.0)), (0.0, 0.05), flat),
+        Branch(cascade(high_pass(90), peak(550.0, 25.0, 10.0)), (0.0, 0.05), flat),
     ]
     takes = {
         "axis": [Branch(drive, OWN, mode)],
-        "port": [Branch(drive, (2.0, 0.04, 0.04), lifted(1100.0, 25.0, 11.0))],
+        "port": [Branch(drive, (2.0, 0.04, 0.04), peak(1100.0, 25.0, 11.0))],
         "woofer": [Branch(high_pass(90), OWN, flat)],
         "wall": lone,
         "far": [Branch(drive, OWN, mode)],
     }
-    path = bench.folder / "session.toml"
-    text = ""
     for name, branches in takes.items():
         noise = 1e-2 if name == "far" else 5e-7
         bench.record(hear(bench, branches, noise=noise), name=f"{name}.wav")
-        text += f'[[takes]]\nposition = "{name}"\nstimulus = "three.json"\n'
-        text += f'recording = "{name}.wav"\n'
-    path.write_text(text)
-    return analyse(path)
+    return at_places(bench, {name: name for name in takes})
 
 
 def test_where_no_bump_shows_it_no_position_is_called_the_strongest(session: Results) -> None:

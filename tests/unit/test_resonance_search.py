@@ -9,13 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from closed_form import Branch, cascade, flat, high_pass, low_pass
+from closed_form import Branch, cascade, flat, high_pass, low_pass, peak
 from conftest import RATE_HZ, Bench, ladder_recipe
-from resonating import EXCITED, OWN, RADIATED, echo, hear, lifted, only, three_rungs
+from resonating import EXCITED, OWN, RADIATED, at_places, echo, hear, only, three_rungs
 
 from distsweep.analysis.ladder import ImpulseResponse
 from distsweep.analysis.resonance import Enclosure, SearchedTake, find_resonances
-from distsweep.pipeline import analyse
 from distsweep.results import Results, Tone, read_results, to_json, write_results
 from distsweep.results_resonance import Resonance
 
@@ -105,7 +104,7 @@ def test_an_equaliser_s_bump_is_no_resonance(
 ) -> None:
     """What is raised before the curvature raises its products: those of degree n by n times as
     much, whatever their order. A slope behind shifts their tops."""
-    before = cascade(high_pass(90), lifted(bump_hz, 10.0, 4.0))
+    before = cascade(high_pass(90), peak(bump_hz, 10.0, 4.0))
     results = bench.analyse(hear(bench, [Branch(before, own, after)]), name="equaliser.wav")
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
@@ -124,7 +123,7 @@ def test_what_is_set_off_may_raise_every_harmonic(
 
 def test_a_product_beside_an_equaliser_s_bump_is_no_mode_of_it(bench: Bench) -> None:
     """The response has a pole at 1900 Hz, and the third harmonic of 700 Hz stands beside it."""
-    bump = lifted(1900.0, 12.0, 4.0)
+    bump = peak(1900.0, 12.0, 4.0)
     branches = [Branch(cascade(b.pre, bump), b.coefficients, b.post) for b in EXCITED]
     assert only(bench.analyse(hear(bench, branches), name="beside.wav")).kind == "excited"
 
@@ -145,7 +144,7 @@ def test_both_are_found_where_a_product_of_one_lands_on_or_beside_the_other(
 ) -> None:
     """The second or third harmonic of 700 Hz comes at most 4 % beside what radiates, and may
     be the only one that is set off."""
-    after = lifted(radiated_hz, q, lift_db)
+    after = peak(radiated_hz, q, lift_db)
     branches = [Branch(EXCITED[0].pre, OWN, after), Branch(EXCITED[1].pre, set_off, after)]
     called = [r for r in bench.analyse(hear(bench, branches)).resonances if r.confidence >= 0.5]
     found = sorted((r.kind, r.frequency_hz) for r in called)
@@ -154,7 +153,7 @@ def test_both_are_found_where_a_product_of_one_lands_on_or_beside_the_other(
 
 
 def test_noise_hides_and_is_named(bench: Bench) -> None:
-    faint = [Branch(high_pass(90), (1.0, 1e-4, 1e-4), lifted(1100.0, 25.0, 10.0))]
+    faint = [Branch(high_pass(90), (1.0, 1e-4, 1e-4), peak(1100.0, 25.0, 10.0))]
     results = bench.analyse(hear(bench, faint, noise=3e-3), name="noisy.wav")
     # Noise makes a lone spike now and then; it is listed, if at all, for what it is worth.
     assert all(r.confidence < 0.2 for r in results.resonances)
@@ -214,7 +213,7 @@ def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
     for number, rung in enumerate(take.rungs):
         harmonics = {}
         for order, curve in rung.harmonics.items():
-            there = 20.0 * np.log10(np.abs(lifted(1100.0, 25.0, 10.0)(order * f)))
+            there = 20.0 * np.log10(np.abs(peak(1100.0, 25.0, 10.0)(order * f)))
             there = there if number != 1 else 0.0 * there
             harmonics[order] = dataclasses.replace(curve, level_db=curve.level_db - there)
         rungs.append(dataclasses.replace(rung, harmonics=harmonics))
@@ -222,7 +221,7 @@ def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
         [
             SearchedTake(
                 dataclasses.replace(take, rungs=rungs),
-                impulse(cascade(high_pass(90), lifted(1100.0, 25.0, 10.0))),
+                impulse(cascade(high_pass(90), peak(1100.0, 25.0, 10.0))),
                 0.42,
             )
         ],
@@ -246,7 +245,7 @@ def test_a_noise_that_is_not_known_is_not_called_high(radiated: Results) -> None
         for rung in take.rungs
     ]
     unknown = SearchedTake(
-        dataclasses.replace(take, rungs=rungs), impulse(lifted(1100.0, 25.0, 10.0)), 0.42
+        dataclasses.replace(take, rungs=rungs), impulse(peak(1100.0, 25.0, 10.0)), 0.42
     )
     found = find_resonances([unknown], Enclosure())
     assert found.resonances == []
@@ -277,34 +276,20 @@ def session(bench: Bench) -> Results:
     """On the axis nothing; close to the port a mode, at half a wavelength of the port."""
     bench.record(hear(bench, [Branch(high_pass(90), OWN, flat)]), name="axis.wav")
     bench.record(hear(bench, RADIATED), name="port.wav")
-    path = bench.folder / "session.toml"
-    path.write_text(
-        "[device]\nport_mm = { length = 131, diameter = 36 }\n[conditions]\ntemperature_c = 20\n"
-        + "".join(
-            f'[[takes]]\nposition = "{name}"\nstimulus = "three.json"\nrecording = "{name}.wav"\n'
-            for name in ("axis", "port")
-        )
-    )
-    return analyse(path)
+    head = "[device]\nport_mm = { length = 131, diameter = 36 }\n[conditions]\ntemperature_c = 20\n"
+    return at_places(bench, {"axis": "axis", "port": "port"}, head=head)
 
 
 def test_what_no_near_field_shows_is_doubted(bench: Bench) -> None:
     """On the axis a mode; close to woofer and port nothing of it, so that the room may make it."""
     bench.record(hear(bench, RADIATED), name="axis.wav")
     bench.record(hear(bench, [Branch(high_pass(90), OWN, flat)]), name="near.wav")
-    text = ""
-    for position, recording in (("axis", "axis"), ("woofer", "near"), ("port", "near")):
-        text += f'[[takes]]\nposition = "{position}"\nstimulus = "three.json"\n'
-        text += f'recording = "{recording}.wav"\n'
-    path = bench.folder / "session.toml"
-    path.write_text(text)
-    (one,) = analyse(path).resonances
+    (one,) = at_places(bench, {"axis": "axis", "woofer": "near", "port": "near"}).resonances
     assert 0.1 < one.confidence < 0.4
     assert any("missing at “woofer” and “port”" in sentence for sentence in one.speaks_against)
     assert "its strongest spike at “axis” stands" in one.summary
     # One of them is not enough: it may come from elsewhere.
-    path.write_text("[[takes]]".join(text.split("[[takes]]")[:3]))
-    (one,) = analyse(path).resonances
+    (one,) = at_places(bench, {"axis": "axis", "woofer": "near"}).resonances
     assert one.confidence > 0.9
 
 
