@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +10,18 @@ import click
 
 if TYPE_CHECKING:
     from distsweep.units import FloatArray
+
+DEFAULT_RATE_HZ = 48000
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """A calibrator's tone, and what is known of where it came in; None where it is not."""
+
+    samples: FloatArray | None
+    rate_hz: int | None
+    device: str | None
+    channel: int | None
 
 
 @click.command("calibrate")
@@ -21,9 +33,19 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     default=1,
     show_default=True,
-    help="Channel of the microphone, counted from 1.",
+    help="Channel of the microphone, in the recording or of --input, counted from 1.",
 )
-@click.option("--rate-hz", type=int, default=48000, show_default=True, help="With --input.")
+@click.option(
+    "--rate-hz", type=click.IntRange(min=1), help="With --input: the rate, 48000 if not given."
+)
+@click.option(
+    "--device", "made_with", metavar="NAME", help="Without --input, noted: the input device's name."
+)
+@click.option(
+    "--input-channel",
+    type=click.IntRange(min=1),
+    help="Without --input, noted: the device's channel, where it is not the recording's.",
+)
 @click.option(
     "--seconds",
     type=click.FloatRange(2.0, 60.0),
@@ -62,7 +84,9 @@ def command(
     recording: Path | None,
     device: str | None,
     channel: int,
-    rate_hz: int,
+    rate_hz: int | None,
+    made_with: str | None,
+    input_channel: int | None,
     seconds: float,
     level_spl_db: float,
     frequency_hz: float,
@@ -83,11 +107,17 @@ def command(
         raise click.UsageError(
             "give one of --recording, --input, or --sensitivity-mv-per-pa with --full-scale-v-rms"
         )
+    if device is not None and (made_with is not None or input_channel is not None):
+        raise click.UsageError("--device and --input-channel are what --input tells by itself")
     if sheet:
         pascal_per_fs, details = _from_sheet(sensitivity_mv_per_pa, full_scale_v_rms)
+        heard = _Heard(None, rate_hz, made_with, input_channel)
     else:
-        samples, rate = _samples(recording, device, channel, rate_hz, seconds)
-        pascal_per_fs, details = _from_tone(samples, rate, level_spl_db, frequency_hz)
+        if device is not None:
+            heard = _record(device, channel, rate_hz or DEFAULT_RATE_HZ, seconds)
+        else:
+            heard = _read(recording, channel, made_with, input_channel)
+        pascal_per_fs, details = _from_tone(heard, level_spl_db, frequency_hz)
     note = cal.CalibrationNote(
         pascal_per_fs=pascal_per_fs,
         method="data sheet" if sheet else "calibrator",
@@ -95,6 +125,9 @@ def command(
         microphone=microphone,
         input_gain=input_gain,
         details=details,
+        device=heard.device,
+        channel=heard.channel,
+        rate_hz=heard.rate_hz,
     )
     _keep(session, note)
 
@@ -118,11 +151,12 @@ def _from_sheet(
 
 
 def _from_tone(
-    samples: FloatArray, rate_hz: float, level_spl_db: float, frequency_hz: float
+    heard: _Heard, level_spl_db: float, frequency_hz: float
 ) -> tuple[float, dict[str, Any]]:
     from distsweep.capture.calibration import from_tone, measure_tone
 
-    tone = measure_tone(samples, rate_hz=rate_hz, frequency_hz=frequency_hz)
+    assert heard.samples is not None and heard.rate_hz is not None
+    tone = measure_tone(heard.samples, rate_hz=float(heard.rate_hz), frequency_hz=frequency_hz)
     _say(
         f"tone: {tone.frequency_hz:.1f} Hz at {tone.level_dbfs:.2f} dBFS, steady within"
         f" ±{tone.steadiness_db:.2f} dB, distortion {tone.distortion_percent:.2f} %,"
@@ -132,25 +166,36 @@ def _from_tone(
     return from_tone(tone, level_spl_db=level_spl_db), details
 
 
-def _samples(
-    recording: Path | None, device: str | None, channel: int, rate_hz: int, seconds: float
-) -> tuple[FloatArray, float]:
-    """Read the tone from a file, or record it."""
-    if recording is not None:
-        from distsweep.takes.recording import read_recording
+def _read(
+    recording: Path | None, channel: int, made_with: str | None, input_channel: int | None
+) -> _Heard:
+    """Read the tone from a file.
 
-        read = read_recording(recording, channel=channel)
-        return read.samples, float(read.rate_hz)
+    A file of one channel does not tell which of the device's it was; one of several does.
+    """
+    from distsweep.takes.recording import count_channels, read_recording
+
+    assert recording is not None
+    read = read_recording(recording, channel=channel)
+    if input_channel is None and count_channels(recording) > 1:
+        input_channel = channel
+    return _Heard(read.samples, read.rate_hz, made_with, input_channel)
+
+
+def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Heard:
+    """Record the tone."""
     from distsweep.capture import backend as audio
     from distsweep.errors import DeviceError
 
     system = audio.open_backend()
-    chosen = audio.choose_device(system.devices(), device or "", kind="input")
+    chosen = audio.choose_device(system.devices(), device, kind="input")
     if channel > chosen.inputs:
         raise DeviceError(f"{chosen.name!r} has {chosen.inputs} input(s), not channel {channel}")
     _say(f"recording {seconds:g} s from {chosen.name!r}, channel {channel}: keep still")
-    heard = system.record(chosen, channels=channel, rate_hz=rate_hz, seconds=seconds)
-    return heard[:, channel - 1], float(rate_hz)
+    # Two at least: asked for one, a server hands out the average of a stereo source.
+    channels = max(channel, min(2, chosen.inputs))
+    heard = system.record(chosen, channels=channels, rate_hz=rate_hz, seconds=seconds)
+    return _Heard(heard[:, channel - 1], rate_hz, chosen.name, channel)
 
 
 def _keep(session: Path, note: Any) -> None:

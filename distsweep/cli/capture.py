@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import sys
 from pathlib import Path
@@ -178,7 +179,7 @@ def _order(folder: Path, stimulus: LadderStimulus, given: dict[str, Any]) -> Ord
 
 
 def _warn_of_calibration(folder: Path, source: str | None, input_gain: str | None) -> None:
-    from distsweep.capture.calibration import doubts, read_note
+    from distsweep.capture.calibration import mismatches, read_note, too_old, unknowns
 
     if source is None:
         click.echo(
@@ -188,7 +189,16 @@ def _warn_of_calibration(folder: Path, source: str | None, input_gain: str | Non
         return
     note = read_note(folder / source)
     if note is not None:
-        for doubt in doubts(note, input_gain=input_gain, now=datetime.datetime.now(datetime.UTC)):
+        # Device, channel and rate are not known yet: only the gain is compared here.
+        doubts = mismatches(
+            dataclasses.replace(note, device=None, channel=None, rate_hz=None),
+            device="",
+            channel=1,
+            rate_hz=0,
+            input_gain=input_gain,
+        )
+        old = too_old(note, now=datetime.datetime.now(datetime.UTC))
+        for doubt in [*([old] if old else []), *doubts, *unknowns(note, input_gain=input_gain)]:
             click.echo(f"warning: {doubt}", err=True)
 
 
