@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.exposure import Exposure
-from distsweep.capture.interrupts import deferred
-from distsweep.capture.keeping import free_take_name, log, read_log
+from distsweep.capture.interrupts import deferred, like_ctrl_c
+from distsweep.capture.keeping import free_take_name, listener_dba_minutes, log
 from distsweep.capture.ladder import Ladder
 from distsweep.capture.plan import Bench, Plan, announce, plan_from_drives, plan_from_spl
 from distsweep.capture.probe import run_probe
+from distsweep.capture.recovery import recover
 from distsweep.capture.safeguards import Asker, Licence, SplCeiling, ask_licence
 from distsweep.capture.sending import Order, Screen, Sender
+from distsweep.capture.session_lock import session_lock
 from distsweep.capture.take import TakeFiles, ladder_stimulus
 from distsweep.errors import DeviceError, InputError, SafetyRefusal
 from distsweep.stimulus.sidecar import LadderStimulus
-from distsweep.takes.session_file import FILE_NAME, extended_text
 
 
 def capture(
@@ -44,14 +44,34 @@ def capture(
         Stopped by hand; what was recorded is kept.
     """
     backend.check(route)
-    # What could go wrong with the session's file goes wrong before anything sounds.
-    extended_text(order.folder / FILE_NAME, "[[takes]]", {"position": order.position})
+    with like_ctrl_c(), session_lock(order.folder, doing=f"a capture of {order.position!r}"):
+        for sentence in recover(order.folder):
+            screen.tell(sentence)
+        return _capture(
+            order, backend=backend, route=route, ceiling=ceiling, asker=asker, screen=screen
+        )
+
+
+def _capture(
+    order: Order,
+    *,
+    backend: Backend,
+    route: Route,
+    ceiling: SplCeiling,
+    asker: Asker,
+    screen: Screen,
+) -> Path:
+    """Do all of it, alone in the session."""
     files = TakeFiles(
         order.folder,
         free_take_name(order.folder, order.position),
         position=order.position,
         rate_hz=route.rate_hz,
+        calibration=order.calibration,
     )
+    # What could go wrong with the session's files goes wrong before anything sounds.
+    files.check()
+    played_before(order.folder)
     sender = Sender(backend, route, order=order, files=files, screen=screen)
     log(
         order.folder,
@@ -92,14 +112,14 @@ def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> tuple[LadderS
 
 
 def played_before(folder: Path) -> list[Exposure]:
-    """Return what the session's record says was played before at the listener's place."""
-    exposures = []
-    for event in read_log(folder):
-        for item in event.get("listener_dba_minutes", []):
-            with suppress(TypeError, ValueError, InputError):
-                level_dba, minutes = item
-                exposures.append(Exposure(float(level_dba), float(minutes)))
-    return exposures
+    """Return what the session's record says was played before at the listener's place.
+
+    Raises
+    ------
+    InputError
+        The record is damaged, so that the dose is not known.
+    """
+    return [Exposure(*pair) for pair in listener_dba_minutes(folder)]
 
 
 def _plan(order: Order, bench: Bench) -> Plan:
