@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +11,7 @@ import numpy as np
 from distsweep.capture.consent import Consent
 from distsweep.capture.exposure import Exposure
 from distsweep.capture.judge import Verdict, judge_rung
-from distsweep.capture.keeping import log, read_log
+from distsweep.capture.keeping import listener_dba_minutes, log
 from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
 from distsweep.capture.probe import Prober, read_sweep
 from distsweep.capture.response import Response
@@ -319,11 +318,11 @@ class Ladder:
 
 
 def played_before(folder: Path) -> list[Exposure]:
-    """Return what the session's record says was played before at the listener's place."""
-    exposures = []
-    for event in read_log(folder):
-        for item in event.get("listener_dba_minutes", []):
-            with suppress(TypeError, ValueError, InputError):
-                level_dba, minutes = item
-                exposures.append(Exposure(float(level_dba), float(minutes)))
-    return exposures
+    """Return what the session's record says was played before at the listener's place.
+
+    Raises
+    ------
+    InputError
+        The record is damaged, so that the dose is not known.
+    """
+    return [Exposure(*pair) for pair in listener_dba_minutes(folder)]

@@ -6,16 +6,17 @@ from pathlib import Path
 
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.consent import Consent
-from distsweep.capture.interrupts import deferred
+from distsweep.capture.interrupts import deferred, like_ctrl_c
 from distsweep.capture.keeping import free_take_name, log
-from distsweep.capture.ladder import Ladder
+from distsweep.capture.ladder import Ladder, played_before
 from distsweep.capture.plausible import check_correction, check_full_scale
 from distsweep.capture.probe import Probed, Prober
+from distsweep.capture.recovery import recover
 from distsweep.capture.safeguards import Asker, SplCeiling
 from distsweep.capture.sending import Order, Screen, Sender
+from distsweep.capture.session_lock import session_lock
 from distsweep.capture.take import TakeFiles
 from distsweep.errors import InputError
-from distsweep.takes.session_file import FILE_NAME, extended_text
 
 
 def capture(
@@ -41,14 +42,34 @@ def capture(
         Stopped by hand; what was recorded is kept.
     """
     backend.check(route)
-    # What could go wrong with the session's file goes wrong before anything sounds.
-    extended_text(order.folder / FILE_NAME, "[[takes]]", {"position": order.position})
+    with like_ctrl_c(), session_lock(order.folder, doing=f"a capture of {order.position!r}"):
+        for sentence in recover(order.folder):
+            screen.tell(sentence)
+        return _capture(
+            order, backend=backend, route=route, ceiling=ceiling, asker=asker, screen=screen
+        )
+
+
+def _capture(
+    order: Order,
+    *,
+    backend: Backend,
+    route: Route,
+    ceiling: SplCeiling,
+    asker: Asker,
+    screen: Screen,
+) -> Path:
+    """Do all of it, alone in the session."""
     files = TakeFiles(
         order.folder,
         free_take_name(order.folder, order.position),
         position=order.position,
         rate_hz=route.rate_hz,
+        calibration=order.calibration,
     )
+    # What could go wrong with the session's files goes wrong before anything sounds.
+    files.check()
+    played_before(order.folder)
     sender = Sender(backend, route, order=order, files=files, screen=screen)
     log(
         order.folder,

@@ -11,6 +11,7 @@ from distsweep.capture.belief import Belief
 from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
 from distsweep.capture.interrupts import deferred
+from distsweep.capture.journal import Journal
 from distsweep.capture.keeping import Reservation, log
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Licence
@@ -20,7 +21,6 @@ from distsweep.errors import DeviceError, DistsweepError, SafetyRefusal
 from distsweep.stimulus.layout import render
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.takes.session import Calibration, Conditions
-from distsweep.units import FloatArray
 
 TRIES = 4
 """What drop-outs have spoilt is played so many times in all."""
@@ -120,7 +120,7 @@ class Sender:
 
         An interrupt fades out, and is raised only once the recording is kept.
         """
-        reservation = self._reserve(file)
+        reservation = self._reserve(file, kept_as)
         try:
             with deferred() as pending:
                 follower = Follower(
@@ -134,14 +134,15 @@ class Sender:
                     show=self.screen.show,
                     delay=self.delay,
                 )
-                heard = self._gate.send(
-                    render(stimulus, file),
-                    licence,
-                    watch=watch,
-                    tick=follower.tick,
-                    guarded_from=0 if marker_response is None else file.rungs[0].start_sample,
-                    tail_s=self.tail_s,
-                )
+                with Journal(reservation, _columns(self.route)) as journal:
+                    heard = self._gate.send(
+                        render(stimulus, file),
+                        licence,
+                        watch=watch,
+                        tick=journal.beside(follower.tick),
+                        guarded_from=0 if marker_response is None else file.rungs[0].start_sample,
+                        tail_s=self.tail_s,
+                    )
                 if self.delay is None and heard.stop is None:
                     follower.find(heard.recorded, self.route)
                 path = self._keep(heard, follower, file, kept_as, reservation)
@@ -155,10 +156,9 @@ class Sender:
             self._backend.ease()
         return Sent(heard, follower, path)
 
-    def _reserve(self, file: StimulusFile) -> Reservation:
+    def _reserve(self, file: StimulusFile, name: str) -> Reservation:
         longest = file.samples + round((self.tail_s + SPARE_S) * self.route.rate_hz)
-        channels = 1 if self.route.loopback_channel is None else 2
-        return self.files.reserve(samples=longest, channels=channels)
+        return self.files.reserve(name, frames=longest, channels=len(_columns(self.route)))
 
     def _keep(
         self,
@@ -173,7 +173,7 @@ class Sender:
         try:
             path = self.files.keep(
                 reservation,
-                _chosen(heard, self.route),
+                heard.recorded[:, _columns(self.route)],
                 name if whole else f"{name}-partial",
                 drive_dbfs=file.rungs[0].drive_dbfs,
                 sent_s=heard.sent_samples / self.route.rate_hz,
@@ -202,9 +202,9 @@ def raise_stop(stop: Stop) -> None:
     raise SafetyRefusal(f"stopped for safety: {stop.message}")
 
 
-def _chosen(heard: Heard, route: Route) -> FloatArray:
-    """Return the microphone's channel and, second, the loop-back's if there is one."""
+def _columns(route: Route) -> list[int]:
+    """Return the inputs that are kept: the microphone's and, second, the loop-back's if any."""
     columns = [route.input_channel - 1]
     if route.loopback_channel is not None:
         columns.append(route.loopback_channel - 1)
-    return heard.recorded[:, columns]
+    return columns

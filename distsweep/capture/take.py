@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from distsweep.capture.calibration import CalibrationNote, note_text, read_note
 from distsweep.capture.keeping import Reservation, keep, log, reserve
 from distsweep.errors import InputError
 from distsweep.stimulus.layout import lay_out
@@ -13,7 +15,8 @@ from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import LadderStimulus, sidecar_text
 from distsweep.takes.cutting import cut_take
 from distsweep.takes.recording import read_recording
-from distsweep.takes.session_file import FILE_NAME, add_table
+from distsweep.takes.session import Calibration
+from distsweep.takes.session_file import FILE_NAME, add_table, extended_text
 from distsweep.units import FloatArray
 from distsweep.whole_files import write_whole_text
 
@@ -46,8 +49,18 @@ def ladder_stimulus(
 class TakeFiles:
     """Keeps the recordings of one take and tells the session of them."""
 
-    def __init__(self, folder: Path, name: str, *, position: str, rate_hz: int) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        name: str,
+        *,
+        position: str,
+        rate_hz: int,
+        calibration: Calibration | None = None,
+    ) -> None:
         """Begin a take; nothing is written yet.
+
+        ``calibration`` is what the take is made with, and is kept with it.
 
         ``complete`` lists what was kept and judged, ``partial`` what was kept last and was
         not, be it cut short or only interrupted before the verdict.
@@ -58,18 +71,37 @@ class TakeFiles:
         self.partial: Path | None = None
         self._position = position
         self._rate_hz = rate_hz
+        self._calibration = calibration
         self._stimulus: LadderStimulus | None = None
         self._ballast: Reservation | None = None
 
+    def check(self) -> None:
+        """Make sure, before anything sounds, that the session can be told of this take.
+
+        Raises
+        ------
+        InputError
+            The session's file is damaged, or the position cannot stand in it.
+        """
+        values = take_values(
+            self._position, f"{self.name}.json", [f"{self.name}-01.wav"], calibration=None
+        )
+        extended_text(self.folder / FILE_NAME, "[[takes]]", values)
+
     def begin(self, stimulus: LadderStimulus) -> None:
-        """Write the sidecar, before anything is recorded that it explains."""
+        """Write sidecar and calibration, before anything is recorded that they explain."""
+        text = calibration_text(self.folder, self._calibration)
+        if text is not None:
+            write_whole_text(self.folder / calibration_name(self.name), text)
         write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
-        self._ballast = reserve(self.folder, samples=BALLAST_SAMPLES, channels=1)
+        self._ballast = self.reserve("ballast", frames=BALLAST_SAMPLES, channels=1)
         self._stimulus = stimulus
 
-    def reserve(self, *, samples: int, channels: int) -> Reservation:
+    def reserve(self, name: str, *, frames: int, channels: int) -> Reservation:
         """Take room for the next recording."""
-        return reserve(self.folder, samples=samples, channels=channels)
+        return reserve(
+            self.folder, name=name, frames=frames, channels=channels, rate_hz=self._rate_hz
+        )
 
     def keep(
         self, reservation: Reservation, recorded: FloatArray, name: str, **details: Any
@@ -95,39 +127,89 @@ class TakeFiles:
         recordings = list(self.complete)
         name = f"{self.name}.json"
         if not whole:
-            if self.partial is not None and self._fits(stimulus, [*recordings, self.partial]):
+            if self.partial is not None and fits(stimulus, [*recordings, self.partial]):
                 recordings.append(self.partial)
             if not recordings:
                 return None
             name = f"{self.name}-partial.json"
             text = sidecar_text(first_files(stimulus, len(recordings)))
             write_whole_text(self.folder / name, text)
-        values: dict[str, Any] = {
-            "position": self._position,
-            "stimulus": name,
-            "recording": [path.name for path in recordings],
-            "channel": 1,
-            "partial": None if whole else True,
-        }
+        values = take_values(
+            self._position,
+            name,
+            [path.name for path in recordings],
+            calibration=kept_calibration(self.folder, self.name),
+            partial=not whole,
+        )
         add_table(self.folder / FILE_NAME, "[[takes]]", values)
         log(self.folder, "take", **values)
         return self.folder / name
 
-    def _fits(self, stimulus: LadderStimulus, recordings: list[Path]) -> bool:
-        """Tell whether the analysis can make something of an unfinished last recording."""
-        try:
-            cut_take(
-                first_files(stimulus, len(recordings)),
-                [read_recording(path) for path in recordings],
-            )
-        except InputError:
-            return False
-        return True
+
+def fits(stimulus: LadderStimulus, recordings: list[Path]) -> bool:
+    """Tell whether the analysis can make something of a take whose last recording is cut short."""
+    try:
+        cut_take(
+            first_files(stimulus, len(recordings)),
+            [read_recording(path) for path in recordings],
+        )
+    except InputError:
+        return False
+    return True
+
+
+def take_values(
+    position: str,
+    stimulus: str,
+    recordings: list[str],
+    *,
+    calibration: str | None,
+    partial: bool = False,
+) -> dict[str, Any]:
+    """Return what a take's table in ``session.toml`` holds; the names are files' beside it."""
+    return {
+        "position": position,
+        "stimulus": stimulus,
+        "recording": recordings,
+        "channel": 1,
+        "calibration": calibration,
+        "partial": True if partial else None,
+    }
+
+
+def calibration_name(name: str) -> str:
+    """Return what the calibration of a take is called."""
+    return f"{name}-calibration.json"
+
+
+def kept_calibration(folder: Path, name: str) -> str | None:
+    """Return the name of the calibration that was kept with a take, if one was."""
+    kept = calibration_name(name)
+    return kept if (folder / kept).is_file() else None
+
+
+def calibration_text(folder: Path, used: Calibration | None) -> str | None:
+    """Return what is kept of a calibration: a copy of its file, or what session.toml says.
+
+    None while uncalibrated: such a take follows the session, which may be calibrated later
+    at the same gain.
+    """
+    if used is None or used.pascal_per_fs is None:
+        return None
+    note = None if used.source is None else read_note(folder / used.source)
+    if note is None or note.pascal_per_fs != used.pascal_per_fs:
+        note = CalibrationNote(used.pascal_per_fs, method="session.toml", date="")
+    return note_text(note)
 
 
 def first_files(stimulus: LadderStimulus, count: int) -> LadderStimulus:
     """Return a split stimulus of only its first files."""
-    files = stimulus.files[:count]
+    return chosen_files(stimulus, range(count))
+
+
+def chosen_files(stimulus: LadderStimulus, indices: Iterable[int]) -> LadderStimulus:
+    """Return a split stimulus of only some files, counted from 0."""
+    files = tuple(stimulus.files[index] for index in indices)
     levels = tuple(file.rungs[0].drive_dbfs for file in files if file.rungs[0].role == "rung")
     recipe = dataclasses.replace(
         stimulus.recipe,

@@ -199,33 +199,88 @@ def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Heard:
 
 
 def _keep(session: Path, note: Any) -> None:
-    """Write the calibration and make the session use it."""
-    from distsweep.capture.calibration import FILE_NAME, write_calibration
+    """Write the calibration and make the session use it; earlier takes keep their own."""
+    from distsweep.capture.calibration import FILE_NAME, check_scale, write_calibration
+    from distsweep.capture.session_lock import session_lock
     from distsweep.takes.session import read_session
     from distsweep.takes.session_file import FILE_NAME as SESSION_FILE
     from distsweep.takes.session_file import add_table, start_session
-    from distsweep.toml_input import read_toml
     from distsweep.units import pascal_to_spl_db
+    from distsweep.whole_files import make_folder
 
-    given = {}
-    if (session / SESSION_FILE).exists():
-        given = read_toml(session / SESSION_FILE).get("calibration", {})
-    path = write_calibration(session, note)
-    _say(
-        f"{note.pascal_per_fs:.6g} Pa per full scale: 0 dBFS is"
-        f" {float(pascal_to_spl_db(note.pascal_per_fs)):.2f} dB SPL"
-    )
-    click.echo(path)
-    if not (session / SESSION_FILE).exists():
-        start_session(session, {"calibration": {"file": FILE_NAME}})
-    elif not given:
-        add_table(session / SESSION_FILE, "[calibration]", {"file": FILE_NAME})
-    elif given.get("file") != FILE_NAME:
+    check_scale(note)
+    make_folder(session)
+    with session_lock(session, doing="a calibration"):
+        given = _given(session)
+        _pin(session, in_use=given.get("file") == FILE_NAME)
+        path = write_calibration(session, note)
         _say(
-            f'warning: session.toml names another calibration: write file = "{FILE_NAME}" under'
-            " its [calibration] to use this one"
+            f"{note.pascal_per_fs:.6g} Pa per full scale: 0 dBFS is"
+            f" {float(pascal_to_spl_db(note.pascal_per_fs)):.2f} dB SPL"
         )
-    read_session(session, takes_required=False)
+        click.echo(path)
+        if not (session / SESSION_FILE).exists():
+            start_session(session, {"calibration": {"file": FILE_NAME}})
+        elif not any(key in given for key in ("file", "pascal_per_fs")):
+            if given:
+                _say(
+                    f"warning: session.toml has a [calibration] without a scale: write file ="
+                    f' "{FILE_NAME}" there to use this one'
+                )
+            else:
+                add_table(session / SESSION_FILE, "[calibration]", {"file": FILE_NAME})
+                _tell_of_uncalibrated_takes(session)
+        elif given.get("file") != FILE_NAME:
+            _say(
+                f'warning: session.toml names another calibration: write file = "{FILE_NAME}"'
+                " under its [calibration] to use this one"
+            )
+        read_session(session, takes_required=False)
+
+
+def _given(session: Path) -> dict[str, Any]:
+    """Return what session.toml says of the calibration, once all of it has been checked.
+
+    A calibration.json that is missing or damaged is about to be replaced, and no obstacle.
+    """
+    from distsweep.capture.calibration import FILE_NAME, read_note
+    from distsweep.takes.session import read_session
+    from distsweep.takes.session_file import FILE_NAME as SESSION_FILE
+    from distsweep.toml_input import read_toml
+
+    if not (session / SESSION_FILE).exists():
+        return {}
+    given = read_toml(session / SESSION_FILE).get("calibration", {})
+    damaged = isinstance(given, dict) and given.get("file") == FILE_NAME
+    if not damaged or read_note(session / FILE_NAME) is not None:
+        read_session(session, takes_required=False)
+    return dict(given)
+
+
+def _pin(session: Path, *, in_use: bool) -> None:
+    """Let takes made before go on with the calibration that is about to be replaced."""
+    from distsweep.capture.calibration import keep_former
+    from distsweep.takes.session_file import FILE_NAME, pin_takes
+
+    former = keep_former(session) if in_use else None
+    if former is None:
+        return
+    count = pin_takes(session / FILE_NAME, former.name)
+    if count:
+        _say(f"{count} earlier take(s) keep the calibration they were made with: {former.name}")
+
+
+def _tell_of_uncalibrated_takes(session: Path) -> None:
+    from distsweep.takes.session import read_session
+
+    takes = read_session(session, takes_required=False).takes
+    count = sum(take.calibration is None for take in takes)
+    if count:
+        _say(
+            f"note: {count} take(s) made before any calibration take this one: their levels turn"
+            " from dBFS into dB SPL. That is right only if the input gain was the same; where it"
+            ' was not, write calibration = "none" in their [[takes]] tables'
+        )
 
 
 def _say(text: str) -> None:
