@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from distsweep.cli import _numbers as numbers
+
 if TYPE_CHECKING:
     from distsweep.units import FloatArray
 
@@ -23,10 +25,12 @@ if TYPE_CHECKING:
     show_default=True,
     help="Channel of the microphone, counted from 1.",
 )
-@click.option("--rate-hz", type=int, default=48000, show_default=True, help="With --input.")
+@click.option(
+    "--rate-hz", type=numbers.RATE_HZ, default=48000, show_default=True, help="With --input."
+)
 @click.option(
     "--seconds",
-    type=click.FloatRange(2.0, 60.0),
+    type=numbers.Number(2.0, 60.0),
     default=5.0,
     show_default=True,
     help="With --input.",
@@ -34,7 +38,7 @@ if TYPE_CHECKING:
 @click.option(
     "--level",
     "level_spl_db",
-    type=click.FloatRange(60.0, 140.0),
+    type=numbers.Number(60.0, 140.0),
     default=94.0,
     show_default=True,
     help="The calibrator's level, dB SPL.",
@@ -42,17 +46,19 @@ if TYPE_CHECKING:
 @click.option(
     "--frequency",
     "frequency_hz",
-    type=float,
+    type=numbers.FREQUENCY_HZ,
     default=1000.0,
     show_default=True,
     help="The calibrator's frequency, Hz.",
 )
 @click.option(
-    "--sensitivity-mv-per-pa", type=float, help="Data sheet instead: the microphone's, mV/Pa."
+    "--sensitivity-mv-per-pa",
+    type=numbers.SENSITIVITY_MV_PER_PA,
+    help="Data sheet instead: the microphone's, mV/Pa.",
 )
 @click.option(
     "--full-scale-v-rms",
-    type=float,
+    type=numbers.FULL_SCALE_V_RMS,
     help="Data sheet instead: RMS volts of the sine that just fills the input at this gain.",
 )
 @click.option("--microphone", help="Noted: which microphone.")
