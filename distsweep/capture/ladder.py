@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.capture.distress import Distress
 from distsweep.capture.judge import Verdict, judge_rung
 from distsweep.capture.keeping import log
 from distsweep.capture.plan import Plan, drive_exposures
@@ -64,6 +65,7 @@ class Ladder:
         self._licence = licence
         self._ceiling = ceiling
         self._noise_power = probed.noise_power
+        self._quiet = probed.quiet
         self._first = _Reference(probed.response, plan.bench.probe_dbfs, is_rung=False)
         self._before = self._first
         self._drifts_ppm: list[float] = []
@@ -106,6 +108,7 @@ class Ladder:
                     rate_hz=self._sender.route.rate_hz,
                     loudest_power=self._loudest_power,
                     expected=self._bounds(file),
+                    distress=self._distress(file),
                 ),
                 name=name,
                 kept_as=f"{self._sender.files.name}-{number:02d}",
@@ -172,6 +175,24 @@ class Ladder:
             rate_hz=self._sender.route.rate_hz,
             noise_power=self._noise_power,
             doubt_power=2.0 * float(np.mean(doubt**2)),
+        )
+
+    def _distress(self, file: StimulusFile) -> Distress:
+        """Prepare to follow a rung's THD while it plays."""
+        order, recipe = self._sender.order, self._stimulus.recipe
+        start = file.rungs[0].start_sample
+        end = file.rungs[-1].start_sample + self._stimulus.sweep.samples
+        sweeps = render(self._stimulus, file)[start:end]
+        return Distress(
+            self._stimulus.sweep,
+            starts=[rung.start_sample - start for rung in file.rungs],
+            band_hz=recipe.band_hz,
+            order=recipe.order,
+            limit_percent=order.thd_limit_percent,
+            predicted=self._before.response.predict(sweeps),
+            level_band_hz=order.conditions.level_band_hz,
+            quiet=self._quiet,
+            correction_db=order.calibration.correction_db,
         )
 
     def _judge(self, verdict: Verdict, found: Probed) -> None:

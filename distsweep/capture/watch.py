@@ -12,6 +12,8 @@ The rule, for windows of 20 ms, from 0.2 s into a rung's sweep to its end:
   the first rung it is the scaled probe. Nothing is too quiet where the lower prediction is
   more than 15 dB under its own mean.
 
+Distortion is a part of its own, see ``distress``.
+
 At any time, also before the sweep: louder than confirmed by 6 dB; two clipped samples; input
 without a sign of life. Everything here is arithmetic on arrays: no device, no clock.
 """
@@ -19,6 +21,7 @@ without a sign of life. Everything here is arithmetic on arrays: no device, no c
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -108,6 +111,14 @@ def bounds(
     return Bounds(lower_bound, upper_bound, upper)
 
 
+class Follows(Protocol):
+    """What a watch asks of a part that looks at the recording itself, as ``Distress`` does."""
+
+    def look(self, recorded: FloatArray, end: int, sweep_at: int | None) -> Stop | None:
+        """Judge ``recorded[:end]``; ``sweep_at`` is where the sweep starts, if that is known."""
+        ...
+
+
 class Watch:
     """Follows a recording as it grows.
 
@@ -123,6 +134,7 @@ class Watch:
         rate_hz: float,
         loudest_power: float,
         expected: Bounds | None,
+        distress: Follows | None = None,
     ) -> None:
         """Prepare.
 
@@ -130,10 +142,12 @@ class Watch:
         ----------
         loudest_power : mean square over a window above which anything is too loud.
         expected : bounds on the rung's windows; None for a probe.
+        distress : looks for distortion while the rung plays.
         """
         self._hop = round(HOP_S * rate_hz)
         self._loudest_energy = loudest_power * WINDOW_HOPS * self._hop
         self._expected = expected
+        self._distress = distress
         self._hops = 0
         self._energies = [0.0] * WINDOW_HOPS
         self._silent = 0
@@ -146,6 +160,8 @@ class Watch:
         while self.stop is None and (self._hops + 1) * self._hop <= count:
             first = self._hops * self._hop
             self._judge(recorded[first : first + self._hop], first + self._hop)
+            if self.stop is None and self._distress is not None:
+                self.stop = self._distress.look(recorded, first + self._hop, self.sweep_at)
             self._hops += 1
         return self.stop
 
