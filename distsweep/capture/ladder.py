@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.capture.distress import Distress
-from distsweep.capture.judge import Verdict, judge_rung
+from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import log
 from distsweep.capture.plan import Plan, drive_exposures
 from distsweep.capture.probe import Probed, read_sweep
@@ -85,11 +85,14 @@ class Ladder:
             sent, verdict = self._play_rung(number, file)
             self._report(number, file, verdict)
             found = read_sweep(sent, self._stimulus, file, self._sender)
+            moved = self._moved_gain(number, verdict, found)
             if found.response is not None:
                 self._before = _Reference(found.response, file.rungs[0].drive_dbfs, is_rung=True)
                 self._first = self._first if self._first.is_rung else self._before
             if number < len(self._stimulus.files):
                 self._judge(verdict, found)
+                if moved is not None:
+                    raise_stop(moved)
 
     def _name(self, number: int, file: StimulusFile) -> str:
         drive_dbfs = file.rungs[0].drive_dbfs
@@ -211,6 +214,30 @@ class Ladder:
             highest_db = found.gain.loudest_db + in_spl_db + self._plan.drives_dbfs[-1]
             highest_db += max(0.0, self._plan.bench.listener_offset_db)
             check_ceiling(highest_db - RECHECK_DB, self._ceiling)
+
+    def _moved_gain(self, number: int, verdict: Verdict, found: Probed) -> Stop | None:
+        """Say that a gain moved within a rung; return it as a stop if it moved too far."""
+        change = verdict.marker_change
+        if change is None or found.response is None:
+            return None
+        notice = gain_notice(
+            change,
+            f"rung {number}",
+            response=found.response,
+            before=self._before.response,
+            sweep=self._stimulus.sweep,
+        )
+        if notice is None:
+            return None
+        log(
+            self._sender.files.folder,
+            "gain moved",
+            number=number,
+            change_db=round(change.change_db, 2),
+            doubt_db=round(change.doubt_db, 2),
+        )
+        self._sender.screen.tell(f"warning: {notice}")
+        return Stop("moved", notice) if change.sure_db > MOVED_STOPS_DB else None
 
     def _report(self, number: int, file: StimulusFile, verdict: Verdict) -> None:
         unit = self._sender.order.scale.unit

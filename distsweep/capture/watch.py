@@ -51,7 +51,7 @@ class Stop:
     """Why a rung was stopped, and at which recorded sample that was noticed.
 
     ``kind`` is "loud", "quiet", "clipped", "silent", "unheard", "interrupted", "device",
-    "dropout", "distorted" or "broken".
+    "dropout", "distorted", "moved" or "broken".
     """
 
     kind: str
