@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 
 from distsweep.capture.consent import Consent
+from distsweep.capture.distress import Distress
 from distsweep.capture.exposure import Exposure
-from distsweep.capture.judge import Verdict, judge_rung
+from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import listener_dba_minutes, log
 from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
-from distsweep.capture.probe import Prober, read_sweep
+from distsweep.capture.probe import Probed, Prober, read_sweep
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
@@ -85,12 +86,15 @@ class Ladder:
             sent, verdict = self._play_rung(number, file)
             self._report(number, file, verdict)
             found = read_sweep(sent, self.stimulus, file, self._sender)
+            moved = self._moved_gain(number, verdict, found)
             if found.response is not None:
                 self._before = _Reference(found.response, file.rungs[0].drive_dbfs)
                 self._first_rung = self._first_rung or self._before
                 self._note_loudest(found.response)
             if number < len(self.stimulus.files):
                 self._judge(verdict)
+                if moved is not None:
+                    raise_stop(moved)
 
     def _plan_now(self) -> None:
         """Lay the ladder out by what the last probe has shown."""
@@ -99,6 +103,7 @@ class Ladder:
         recipe = order.stimulus.recipe
         self._probe = _Reference(probed.response, self._prober.drive_dbfs)
         self._noise_power = probed.noise_power
+        self._quiet = probed.quiet
         self._sweep_at_0dbfs = order.stimulus.sweep.waveform()
         self._loudest_at_0dbfs_db = -math.inf
         self._note_loudest(probed.response)
@@ -237,6 +242,7 @@ class Ladder:
             level_power=order.belief.power_at(limit_db + OVER_DB, at_worst=True),
             expected=expected,
             deviation_power=self._deviation_power(file, len(expected.expected)),
+            distress=self._distress(file),
         )
 
     def _deviation_power(self, file: StimulusFile, hops: int) -> FloatArray | None:
@@ -268,6 +274,24 @@ class Ladder:
             doubt_power=2.0 * float(np.mean(doubt**2)),
         )
 
+    def _distress(self, file: StimulusFile) -> Distress:
+        """Prepare to follow a rung's THD while it plays."""
+        order, recipe = self._sender.order, self.stimulus.recipe
+        start = file.rungs[0].start_sample
+        end = file.rungs[-1].start_sample + self.stimulus.sweep.samples
+        sweeps = render(self.stimulus, file)[start:end]
+        return Distress(
+            self.stimulus.sweep,
+            starts=[rung.start_sample - start for rung in file.rungs],
+            band_hz=recipe.band_hz,
+            order=recipe.order,
+            limit_percent=order.thd_limit_percent,
+            predicted=(self._before or self._probe).response.predict(sweeps),
+            level_band_hz=order.conditions.level_band_hz,
+            quiet=self._quiet,
+            correction_db=order.calibration.correction_db,
+        )
+
     def _judge(self, verdict: Verdict) -> None:
         """Refuse to go on where the loudspeaker is not as it should be."""
         limit_percent = self._sender.order.thd_limit_percent
@@ -279,6 +303,30 @@ class Ladder:
                     f" {limit_percent:g} %: no louder rung is played (--thd-limit-percent)",
                 )
             )
+
+    def _moved_gain(self, number: int, verdict: Verdict, found: Probed) -> Stop | None:
+        """Say that a gain moved within a rung; return it as a stop if it moved too far."""
+        change = verdict.marker_change
+        if change is None or found.response is None:
+            return None
+        notice = gain_notice(
+            change,
+            f"rung {number}",
+            response=found.response,
+            before=(self._before or self._probe).response,
+            sweep=self.stimulus.sweep,
+        )
+        if notice is None:
+            return None
+        log(
+            self._sender.files.folder,
+            "gain moved",
+            number=number,
+            change_db=round(change.change_db, 2),
+            doubt_db=round(change.doubt_db, 2),
+        )
+        self._sender.screen.tell(f"warning: {notice}")
+        return Stop("moved", notice) if change.sure_db > MOVED_STOPS_DB else None
 
     def _report(self, number: int, file: StimulusFile, verdict: Verdict) -> None:
         unit = self._sender.order.scale.unit

@@ -86,6 +86,14 @@ class Response:
         noise = np.abs(scipy.fft.rfft(self.noise_taps, length)) ** 2
         return frequency_hz, power, _smoothed(frequency_hz, noise)
 
+    def gains(self, grid_hz: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return |H| and the noise in it, averaged by power over 1/24 octave around each point."""
+        frequency_hz, power, noise = self.powers()
+        return (
+            np.sqrt(_averaged(frequency_hz, power, grid_hz)),
+            np.sqrt(_averaged(frequency_hz, noise, grid_hz)),
+        )
+
     def steady_gain_db(self, frequency_hz: float) -> float:
         """Return what a steady sine of 0 dBFS gives at the input, dBFS."""
         turns = frequency_hz / self.rate_hz * np.arange(len(self.taps))

@@ -12,6 +12,8 @@ The rule, for windows of 20 ms, from 0.2 s into a rung's sweep to its end:
   the first rung it is the scaled probe. Nothing is too quiet where the lower prediction is
   more than 15 dB under its own mean.
 
+Distortion is a part of its own, see ``distress``.
+
 At any time, also before the sweep: a level over 125 ms that passes what was confirmed by 0.5 dB;
 20 ms louder than that by 6 dB; two clipped samples; input without a sign of life. Everything
 here is arithmetic on arrays: no device, no clock.
@@ -20,6 +22,7 @@ here is arithmetic on arrays: no device, no clock.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -56,7 +59,7 @@ class Stop:
     """Why a rung was stopped, and at which recorded sample that was noticed.
 
     ``kind`` is "loud", "quiet", "clipped", "silent", "unheard", "interrupted", "device",
-    "dropout", "distorted" or "broken".
+    "dropout", "distorted", "moved" or "broken".
     """
 
     kind: str
@@ -116,6 +119,14 @@ def bounds(
     return Bounds(lower_bound, upper_bound, upper)
 
 
+class Follows(Protocol):
+    """What a watch asks of a part that looks at the recording itself, as ``Distress`` does."""
+
+    def look(self, recorded: FloatArray, end: int, sweep_at: int | None) -> Stop | None:
+        """Judge ``recorded[:end]``; ``sweep_at`` is where the sweep starts, if that is known."""
+        ...
+
+
 class Watch:
     """Follows a recording as it grows.
 
@@ -133,6 +144,7 @@ class Watch:
         level_power: float,
         expected: Bounds | None,
         deviation_power: FloatArray | None = None,
+        distress: Follows | None = None,
     ) -> None:
         """Prepare.
 
@@ -143,12 +155,14 @@ class Watch:
         expected : bounds on the rung's windows; None for a probe.
         deviation_power : the microphone's deviation as a power ratio for each hop of the sweep:
             where it reads high, it may; None for a flat one.
+        distress : looks for distortion while the rung plays.
         """
         self._hop = round(HOP_S * rate_hz)
         self._loudest_energy = loudest_power * WINDOW_HOPS * self._hop
         self._level_energy = level_power * LEVEL_HOPS * self._hop
         self._deviation_power = deviation_power
         self._expected = expected
+        self._distress = distress
         self._hops = 0
         self._energies = [0.0] * LEVEL_HOPS
         self._silent = 0
@@ -161,6 +175,8 @@ class Watch:
         while self.stop is None and (self._hops + 1) * self._hop <= count:
             first = self._hops * self._hop
             self._judge(recorded[first : first + self._hop], first + self._hop)
+            if self.stop is None and self._distress is not None:
+                self.stop = self._distress.look(recorded, first + self._hop, self.sweep_at)
             self._hops += 1
         return self.stop
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from distsweep.capture.safeguards import DEFAULT_CEILING_SPL_DB
+from distsweep.cli import _numbers as numbers
 
 if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
@@ -58,7 +59,7 @@ if TYPE_CHECKING:
 @click.option(
     "--ceiling-spl",
     "ceiling_spl_db",
-    type=float,
+    type=numbers.FINITE,
     default=DEFAULT_CEILING_SPL_DB,
     show_default=True,
     help="Nothing is played that would pass this, dB SPL.",
@@ -66,7 +67,7 @@ if TYPE_CHECKING:
 @click.option(
     "--accept-level",
     "accept_level_spl_db",
-    type=float,
+    type=numbers.LEVEL_SPL_DB,
     metavar="DB",
     help="Without a terminal: confirm levels up to this, dB SPL at worst, that the gain stands as"
     " at the calibration, and that the probe is no louder than speech.",
@@ -74,29 +75,29 @@ if TYPE_CHECKING:
 @click.option(
     "--accept-ceiling",
     "accept_ceiling_spl_db",
-    type=float,
+    type=numbers.LEVEL_SPL_DB,
     metavar="DB",
     help="Without a terminal: confirm a ceiling above 110, by its number.",
 )
 @click.option(
     "--thd-limit-percent",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=numbers.THD_LIMIT_PERCENT,
     default=30.0,
     show_default=True,
-    help="Above this no louder rung is played.",
+    help="Above this a rung fades out, and no louder one is played.",
 )
 @click.option("--name", "device_name", help="The loudspeaker, for a new session.")
 @click.option(
     "--distance-m",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=numbers.DISTANCE_M,
     help="Loudspeaker to microphone; the session's, if not given.",
 )
 @click.option(
     "--listener-distance-m",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=numbers.DISTANCE_M,
     help="Loudspeaker to whoever is in the room.",
 )
-@click.option("--temperature-c", type=float, help="For a new session.")
+@click.option("--temperature-c", type=numbers.TEMPERATURE_C, help="For a new session.")
 @click.option("--input-gain", help="Where the input gain stands, as at the calibration.")
 def command(session: Path, stimulus: Path, input_name: str, output_name: str, **given: Any) -> None:
     """Play a ladder and record it into SESSION, watched and with every safeguard.

@@ -6,6 +6,7 @@ import errno
 import os
 import signal
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -209,7 +210,7 @@ def test_a_device_that_fails_ends_it_and_keeps_what_there_is(
     assert run_capture(FakeBench(), session, sidecar, *LEVELS).exit_code == 0
 
 
-def test_too_much_distortion_stops_before_the_next_rung(session: Path, sidecar: Path) -> None:
+def test_too_much_distortion_stops_the_rung_and_the_ladder(session: Path, sidecar: Path) -> None:
     # The drives are −53 and −43 dBFS; b·A²/4 over 1 + 3/4·b·A² is 9 % at the first.
     bench = FakeBench(third=1e5)
     options = (*LEVELS, "--thd-limit-percent", "5")
@@ -217,7 +218,16 @@ def test_too_much_distortion_stops_before_the_next_rung(session: Path, sidecar: 
     assert ran.exit_code == 4
     assert "THD is" in ran.stderr
     assert not list(session.glob("axis-02*"))
-    assert (session / "axis-01.wav").exists()
+    assert (session / "axis-01-partial.wav").exists()
+    # The sweep's 0.6 s are not played to their end.
+    assert sounding_until(bench.sent[-1]) < SWEEP_AT + round(0.5 * RATE_HZ)
+    # What lasts too briefly to be noticed meanwhile is found by the analysis afterwards.
+    again = calibrated_session(session.parent / "again", 135.0)
+    with mock.patch.object(ladder.Distress, "look", lambda *_: None):
+        ran = run_capture(FakeBench(third=1e5), again, sidecar, *options)
+    assert ran.exit_code == 4 and "THD is" in ran.stderr
+    assert not list(again.glob("axis-02*"))
+    assert (again / "axis-01.wav").exists()
 
 
 # ── Ctrl-C ─────────────────────────────────────────────────────────────────────────────────
