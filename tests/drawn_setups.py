@@ -180,7 +180,8 @@ def draw_world(rng: np.random.Generator, place: str, *, loudest_spl_db: float = 
         "microphone",
         full_scale_spl_db=float(rng.uniform(105.0, 130.0)),
         own_spl_db=float(rng.uniform(15.0, 25.0)),
-        line_dbfs=float(rng.uniform(-112.0, -98.0)),
+        # Converters of such boxes reach a dynamic range of 105 to 120 dB.
+        line_dbfs=float(rng.uniform(-120.0, -105.0)),
     )
     channels = [draw_other(rng) for _ in range(int(rng.integers(0, 4)))]
     channels.insert(int(rng.integers(0, len(channels) + 1)), microphone)

@@ -73,7 +73,7 @@ def run_setup(setup: Setup, folder: Path) -> Outcome:
         allowed_db=TOLERANCE_DB,
         ended_after_s=ended_after_s,
         seconds=time.monotonic() - started,
-        sounded_after_no=no is not None and world.sent_samples > no.sent_samples_before,
+        sounded_after_no=no is not None and world.last_sounding_at >= no.sent_samples_before,
     )
     outcome.allowed_db += _hidden_db(setup)
     outcome.misses = _misses(outcome)

@@ -185,7 +185,8 @@ class Channel:
         output, ``below_db`` lower), "hum", "open" (its own noise), "silence".
     full_scale_spl_db : level of a sine that just fills a microphone's channel.
     own_spl_db : the microphone's own noise, dB SPL.
-    line_dbfs : the channel's electrical noise (hum: the hum's level, noise 40 dB below).
+    line_dbfs : the channel's electrical noise, a microphone's too: below it no error of the gain
+        shows in the background (hum: the hum's level, noise 40 dB below).
     treat : what a driver does to the signal, block by block, or None.
     """
 
@@ -193,7 +194,7 @@ class Channel:
     full_scale_spl_db: float = 120.0
     own_spl_db: float = 18.0
     below_db: float = 0.0
-    line_dbfs: float = -105.0
+    line_dbfs: float = -112.0
     treat: Callable[[NDArray], NDArray] | None = None
 
 

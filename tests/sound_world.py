@@ -223,6 +223,7 @@ class World:
                 heard_pa += self._white(frames, REFERENCE_PA * ratio(channel.own_spl_db))
                 full_scale_pa = REFERENCE_PA * ratio(channel.full_scale_spl_db)
                 made[number] = heard_pa / (np.sqrt(2.0) * full_scale_pa)
+                made[number] += self._white(frames, ratio(channel.line_dbfs) / np.sqrt(2.0))
         for number, channel in enumerate(self.channels):
             if number not in made:
                 made[number] = self._electrical(channel, drive, made)
