@@ -148,6 +148,9 @@ class Sender:
                 path = self._keep(heard, follower, file, kept_as, reservation)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
+        except BaseException:
+            reservation.leave()  # nothing that was recorded is thrown away
+            raise
         finally:
             reservation.drop()
         if follower.arrival is not None:
