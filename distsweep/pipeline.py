@@ -20,6 +20,7 @@ from distsweep.analysis.resonance import (
     find_resonances,
 )
 from distsweep.errors import InputError
+from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.results import Agreement, Background, Results, Take, Warning_, first_take
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
 from distsweep.takes.cutting import CutTake, cut_take
@@ -224,7 +225,8 @@ def _analyse_ladder(
         background=_background(cut, stimulus, calibration),
     )
     searched = SearchedTake(take, amplitudes.impulse, stimulus.sweep.rate_constant_s)
-    return searched, [*_take_warnings(cut.missing, take), *reading.warnings]
+    moved = ladder_gain_warnings(stimulus, cut.marker_changes, take)
+    return searched, [*_take_warnings(cut.missing, take), *reading.warnings, *moved]
 
 
 def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:

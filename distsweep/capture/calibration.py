@@ -193,7 +193,7 @@ def mismatches(
     One sentence a difference; empty where there is none.
     """
     found = []
-    if note.device is not None and _device_words(note.device) != _device_words(device):
+    if note.device is not None and _devicewords_of(note.device) != _devicewords_of(device):
         found.append(f"the calibration was made with {note.device!r}, this capture uses {device!r}")
     if note.channel is not None and note.channel != channel:
         found.append(
@@ -205,7 +205,7 @@ def mismatches(
             f"the calibration was made at {note.rate_hz} Hz, this capture runs at {rate_hz} Hz"
         )
     both = note.input_gain is not None and input_gain is not None
-    if both and _words(note.input_gain or "") != _words(input_gain or ""):
+    if both and words_of(note.input_gain or "") != words_of(input_gain or ""):
         found.append(
             f"the calibration was made at input gain {note.input_gain!r}, this capture says"
             f" {input_gain!r}"
@@ -213,18 +213,14 @@ def mismatches(
     return found
 
 
-def unknowns(note: CalibrationNote, *, input_gain: str | None) -> list[str]:
-    """Tell what nobody can compare: not noted at the calibration, or not said by the capture.
-
-    Parameters
-    ----------
-    input_gain : where the capture says that the input gain stands; None if it does not.
+def unknowns(note: CalibrationNote) -> list[str]:
+    """Tell what was not noted at the calibration, so that nobody can compare it.
 
     Returns
     -------
     One clause each, such as "the calibration does not say for which channel it was made".
     """
-    found = [
+    return [
         f"the calibration does not say {what}"
         for value, what in (
             (note.device, "with which device it was made"),
@@ -234,12 +230,6 @@ def unknowns(note: CalibrationNote, *, input_gain: str | None) -> list[str]:
         )
         if value is None
     ]
-    if note.input_gain is not None and input_gain is None:
-        found.append(
-            f"the calibration was made at input gain {note.input_gain!r}, and this capture does"
-            " not say where it stands (--input-gain)"
-        )
-    return found
 
 
 def too_old(note: CalibrationNote, *, now: datetime.datetime) -> str | None:
@@ -254,14 +244,14 @@ def too_old(note: CalibrationNote, *, now: datetime.datetime) -> str | None:
     return f"the calibration is {age}: calibrate on the day you measure"
 
 
-def _words(text: str) -> str:
+def words_of(text: str) -> str:
     """Return a text in the form in which it is compared: "12 dB" is "12dB"."""
     return "".join(text.split()).casefold()
 
 
-def _device_words(name: str) -> str:
+def _devicewords_of(name: str) -> str:
     """Return a device's name without ALSA's card number, which changes when it is plugged in."""
-    return _words(re.sub(r"\(hw:\d+,", "(hw:,", name))
+    return words_of(re.sub(r"\(hw:\d+,", "(hw:,", name))
 
 
 def now_text() -> str:

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 from distsweep.capture.backend import Backend, Route
-from distsweep.capture.exposure import Exposure
+from distsweep.capture.consent import Consent
 from distsweep.capture.interrupts import deferred, like_ctrl_c
-from distsweep.capture.keeping import free_take_name, listener_dba_minutes, log
-from distsweep.capture.ladder import Ladder
-from distsweep.capture.plan import Bench, Plan, announce, plan_from_drives, plan_from_spl
-from distsweep.capture.probe import run_probe
+from distsweep.capture.keeping import free_take_name, log
+from distsweep.capture.ladder import Ladder, played_before
+from distsweep.capture.plausible import check_correction, check_full_scale
+from distsweep.capture.probe import Probed, Prober
 from distsweep.capture.recovery import recover
-from distsweep.capture.safeguards import Asker, Licence, SplCeiling, ask_licence
+from distsweep.capture.safeguards import Asker, SplCeiling
 from distsweep.capture.sending import Order, Screen, Sender
 from distsweep.capture.session_lock import session_lock
-from distsweep.capture.take import TakeFiles, ladder_stimulus
-from distsweep.errors import DeviceError, InputError, SafetyRefusal
-from distsweep.stimulus.sidecar import LadderStimulus
+from distsweep.capture.take import TakeFiles
+from distsweep.errors import InputError
 
 
 def capture(
@@ -83,9 +81,9 @@ def _capture(
         input=route.input.name,
         rate_hz=route.rate_hz,
     )
-    stimulus, ladder = _prepare(sender, ceiling, asker)
+    ladder = _prepare(sender, ceiling, asker)
     files.partial = None  # the probe's
-    files.begin(stimulus)
+    files.begin(ladder.stimulus)
     try:
         ladder.play()
     except BaseException as error:
@@ -98,62 +96,26 @@ def _capture(
     return sidecar
 
 
-def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> tuple[LadderStimulus, Ladder]:
+def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Ladder:
     """Probe, plan and have it confirmed; what comes back may be played."""
     order = sender.order
-    probed, probe_dbfs = run_probe(sender)
-    if probed.gain is None:  # run_probe has refused that
-        raise DeviceError("the microphone does not hear the loudspeaker")
-    bench = Bench(probed.gain, order.spl_at_0dbfs_in_db, probe_dbfs, order.listener_offset_db)
-    plan = _plan(order, bench)
-    stimulus = ladder_stimulus(order.stimulus.recipe, plan.drives_dbfs, sender.files.name)
-    licence = _ask(order, plan, stimulus, ceiling=ceiling, asker=asker)
-    ladder = Ladder(sender, plan, stimulus, licence=licence, ceiling=ceiling, probed=probed)
-    return stimulus, ladder
+    check_full_scale(order.belief)
+    check_correction(order.calibration.mic)
+    recipe = order.stimulus.recipe
+    prober = Prober(sender, recipe, ceiling)
+    prober.run(asker, lambda probed: _first_rung_dbfs(order, probed))
+    consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober)
+    ladder = Ladder(sender, prober, consent)
+    ladder.settle()
+    return ladder
 
 
-def played_before(folder: Path) -> list[Exposure]:
-    """Return what the session's record says was played before at the listener's place.
-
-    Raises
-    ------
-    InputError
-        The record is damaged, so that the dose is not known.
-    """
-    return [Exposure(*pair) for pair in listener_dba_minutes(folder)]
-
-
-def _plan(order: Order, bench: Bench) -> Plan:
-    if order.levels_spl_db is not None:
-        return plan_from_spl(order.levels_spl_db, bench)
-    return plan_from_drives(order.drives_dbfs or order.stimulus.recipe.levels_dbfs, bench)
-
-
-def _ask(
-    order: Order, plan: Plan, stimulus: LadderStimulus, *, ceiling: SplCeiling, asker: Asker
-) -> Licence:
-    """Tell what will sound, have it confirmed, and note that in the record."""
-    played = [rung.drive_dbfs for file in stimulus.files for rung in file.rungs]
-    announcement = announce(
-        plan,
-        played,
-        sweep=stimulus.sweep,
-        seconds=sum(file.samples for file in stimulus.files) / stimulus.recipe.rate_hz,
-        earlier=played_before(order.folder),
-    )
-    details: dict[str, Any] = {
-        "highest_spl_db": round(announcement.highest_anywhere_spl_db, 2),
-        "drives_dbfs": [round(drive, 3) for drive in played],
-        "ceiling_spl_db": ceiling.spl_db,
-        "calibrated": announcement.calibrated,
-    }
-    try:
-        licence = ask_licence(announcement, ceiling, asker)
-    except SafetyRefusal as refusal:
-        log(order.folder, "refused", why=str(refusal), **details)
-        raise
-    log(order.folder, "confirmed", how=licence.how, **details)
-    return licence
+def _first_rung_dbfs(order: Order, probed: Probed) -> float | None:
+    """Return the drive of the first rung asked for, as far as a probe has shown it."""
+    if order.levels_spl_db is None:
+        return (order.drives_dbfs or order.stimulus.recipe.levels_dbfs)[0]
+    at_0dbfs_db = None if probed.gain is None else order.belief.nominal_spl_db(probed.gain.band_db)
+    return None if at_0dbfs_db is None else order.levels_spl_db[0] - at_0dbfs_db
 
 
 def _keep_partial(files: TakeFiles, screen: Screen) -> None:

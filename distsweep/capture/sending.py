@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from distsweep.capture.backend import Backend, Route
-from distsweep.capture.follow import Follower, Scale
+from distsweep.capture.belief import Belief
+from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
 from distsweep.capture.interrupts import deferred
 from distsweep.capture.journal import Journal
@@ -38,7 +39,10 @@ class Order:
     stimulus : gives band, sweep and rate.
     levels_spl_db, drives_dbfs : at most one of both, rising; neither: the stimulus's drives.
     thd_limit_percent : above it no further rung is played.
+    belief : what the input's levels are in dB SPL, and how far that is believed.
     listener_offset_db : level at the listener minus that at the microphone.
+    calibrated_gain : where the gain stood at the calibration, if that was noted.
+    gain_said : where it stands now was said, and agrees.
     """
 
     folder: Path
@@ -49,13 +53,10 @@ class Order:
     thd_limit_percent: float
     calibration: Calibration
     conditions: Conditions
+    belief: Belief
     listener_offset_db: float
-
-    @property
-    def spl_at_0dbfs_in_db(self) -> float | None:
-        """Level of a 0 dBFS sine at the input, dB SPL; None while uncalibrated."""
-        calibrated = self.calibration.pascal_per_fs is not None
-        return self.calibration.level_offset_db if calibrated else None
+    calibrated_gain: str | None = None
+    gain_said: bool = False
 
     @property
     def scale(self) -> Scale:
@@ -93,6 +94,15 @@ class Sender:
         self.order = order
         self._backend = backend
         self._gate = Gate(backend, route)
+        self.delay: int | None = None
+        """From a sample's sending to its recording, as the last marker has shown it."""
+
+    @property
+    def tail_s(self) -> float:
+        """How long is recorded after the last sample."""
+        if self.delay is None:
+            return TAIL_S + LONGEST_DELAY_S
+        return TAIL_S + self.delay / self.route.rate_hz
 
     def send(
         self,
@@ -122,6 +132,7 @@ class Sender:
                     scale=self.order.scale,
                     pending=pending,
                     show=self.screen.show,
+                    delay=self.delay,
                 )
                 with Journal(reservation, _columns(self.route)) as journal:
                     heard = self._gate.send(
@@ -130,7 +141,10 @@ class Sender:
                         watch=watch,
                         tick=journal.beside(follower.tick),
                         guarded_from=0 if marker_response is None else file.rungs[0].start_sample,
+                        tail_s=self.tail_s,
                     )
+                if self.delay is None and heard.stop is None:
+                    follower.find(heard.recorded, self.route)
                 path = self._keep(heard, follower, file, kept_as, reservation)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
@@ -139,12 +153,14 @@ class Sender:
             raise
         finally:
             reservation.drop()
+        if follower.arrival is not None:
+            self.delay = follower.arrival - file.start_marker_sample
         if heard.stop is not None and heard.stop.kind == "dropout":
             self._backend.ease()
         return Sent(heard, follower, path)
 
     def _reserve(self, file: StimulusFile, name: str) -> Reservation:
-        longest = file.samples + round((TAIL_S + SPARE_S) * self.route.rate_hz)
+        longest = file.samples + round((self.tail_s + SPARE_S) * self.route.rate_hz)
         return self.files.reserve(name, frames=longest, channels=len(_columns(self.route)))
 
     def _keep(

@@ -23,6 +23,9 @@ from distsweep.whole_files import write_whole_text
 HIGHEST_MARKER_ABOVE_FIRST_DB = 0.0
 """The markers of a capture are as loud as its first rung: nothing startles."""
 
+LATE_S = 0.3
+"""A marker that arrives by this much later than it was sent is still heard before the sweep."""
+
 LARGEST_DRIFT_PPM = 300.0
 """Clocks that seem further apart have not drifted: samples were lost (chosen: converters keep
 100 ppm each)."""
@@ -32,10 +35,15 @@ BALLAST_SAMPLES = 65536
 
 
 def ladder_stimulus(
-    recipe: LadderRecipe, drives_dbfs: tuple[float, ...], name: str
+    recipe: LadderRecipe, drives_dbfs: tuple[float, ...], name: str, *, delay_s: float = 0.0
 ) -> LadderStimulus:
-    """Lay out a ladder at the drives found, one file a rung, with quiet markers."""
-    recipe = dataclasses.replace(recipe, name=name, levels_dbfs=drives_dbfs)
+    """Lay out a ladder at the drives found, one file a rung, with quiet markers.
+
+    Where sound arrives late, by ``delay_s``, the silence before the sweep is longer by as much,
+    so that the marker is heard before the sweep begins.
+    """
+    quiet_s = recipe.quiet_s + (delay_s if delay_s > LATE_S else 0.0)
+    recipe = dataclasses.replace(recipe, name=name, levels_dbfs=drives_dbfs, quiet_s=quiet_s)
     stimulus = lay_out(recipe, split=True)
     marker_dbfs = drives_dbfs[0] + HIGHEST_MARKER_ABOVE_FIRST_DB
     marker = dataclasses.replace(stimulus.marker, level_dbfs=marker_dbfs)

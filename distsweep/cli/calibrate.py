@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from distsweep.cli import _numbers as numbers
+
 if TYPE_CHECKING:
     from distsweep.units import FloatArray
 
@@ -35,9 +37,7 @@ class _Heard:
     show_default=True,
     help="Channel of the microphone, in the recording or of --input, counted from 1.",
 )
-@click.option(
-    "--rate-hz", type=click.IntRange(min=1), help="With --input: the rate, 48000 if not given."
-)
+@click.option("--rate-hz", type=numbers.RATE_HZ, help="With --input: the rate, 48000 if not given.")
 @click.option(
     "--device", "made_with", metavar="NAME", help="Without --input, noted: the input device's name."
 )
@@ -48,7 +48,7 @@ class _Heard:
 )
 @click.option(
     "--seconds",
-    type=click.FloatRange(2.0, 60.0),
+    type=numbers.Number(2.0, 60.0),
     default=5.0,
     show_default=True,
     help="With --input.",
@@ -56,7 +56,7 @@ class _Heard:
 @click.option(
     "--level",
     "level_spl_db",
-    type=click.FloatRange(60.0, 140.0),
+    type=numbers.Number(60.0, 140.0),
     default=94.0,
     show_default=True,
     help="The calibrator's level, dB SPL.",
@@ -64,17 +64,19 @@ class _Heard:
 @click.option(
     "--frequency",
     "frequency_hz",
-    type=float,
+    type=numbers.FREQUENCY_HZ,
     default=1000.0,
     show_default=True,
     help="The calibrator's frequency, Hz.",
 )
 @click.option(
-    "--sensitivity-mv-per-pa", type=float, help="Data sheet instead: the microphone's, mV/Pa."
+    "--sensitivity-mv-per-pa",
+    type=numbers.SENSITIVITY_MV_PER_PA,
+    help="Data sheet instead: the microphone's, mV/Pa.",
 )
 @click.option(
     "--full-scale-v-rms",
-    type=float,
+    type=numbers.FULL_SCALE_V_RMS,
     help="Data sheet instead: RMS volts of the sine that just fills the input at this gain.",
 )
 @click.option("--microphone", help="Noted: which microphone.")

@@ -159,18 +159,16 @@ def test_a_capture_that_differs_from_its_calibration(
 
 
 @pytest.mark.parametrize(
-    ("changes", "gain", "words"),
+    ("changes", "words"),
     [
-        ({}, "30 dB", []),
-        ({}, "20 dB", []),  # known, and differs
-        ({}, None, ["--input-gain"]),
-        ({"input_gain": None}, "20 dB", ["at which input gain"]),
-        ({"device": None, "channel": None}, "30 dB", ["with which device", "for which channel"]),
-        ({"rate_hz": None}, None, ["at which rate", "--input-gain"]),
+        ({}, []),
+        ({"input_gain": None}, ["at which input gain"]),
+        ({"device": None, "channel": None}, ["with which device", "for which channel"]),
+        ({"rate_hz": None}, ["at which rate"]),
     ],
 )
-def test_what_nobody_can_compare(changes: dict, gain: str | None, words: list[str]) -> None:
-    found = unknowns(note(**{**MADE_FOR, **changes}), input_gain=gain)
+def test_what_nobody_can_compare(changes: dict, words: list[str]) -> None:
+    found = unknowns(note(**{**MADE_FOR, **changes}))
     assert len(found) == len(words), found
     for text, word in zip(found, words, strict=True):
         assert word in text

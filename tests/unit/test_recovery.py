@@ -35,7 +35,7 @@ from distsweep.errors import InputError, SafetyRefusal
 from distsweep.takes.session import read_session
 
 DRIVES_DBFS = (-55.0, -50.0, -45.0)
-OPTIONS = ("--levels-dbfs=-55 to -45 by 5",)
+OPTIONS = ("--levels-dbfs=-55 to -45 by 5", "--accept-level", "90")
 SPEED = 4.0
 PATIENCE_S = 60.0
 
@@ -47,7 +47,7 @@ def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
-    return calibrated_session(tmp_path / "session", 100.0)
+    return calibrated_session(tmp_path / "session", 110.0)
 
 
 class Child:
