@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import fcntl
 import json
 import os
+import pty
 import signal
 import subprocess
 import sys
+import termios
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -53,21 +56,24 @@ def session(tmp_path: Path) -> Path:
 class Child:
     """A capture in a process of its own, on a paced bench."""
 
-    def __init__(self, session: Path, sidecar: Path, *options: str, speed: float = SPEED) -> None:
+    def __init__(
+        self, session: Path, sidecar: Path, *options: str, terminal: int | None = None
+    ) -> None:
         self.session = session
         self.heard = session.parent / f"heard-{time.monotonic_ns()}"
         here = Path(__file__).parent
         self.process = subprocess.Popen(
             [
-                *(sys.executable, str(here / "paced_capture.py"), str(speed), str(self.heard)),
+                *(sys.executable, str(here / "paced_capture.py"), str(SPEED), str(self.heard)),
                 *("--", "capture", str(session), "--stimulus", str(sidecar)),
                 *("--input", "0", "--output", "bench", *OPTIONS, *options),
             ],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            stdin=subprocess.DEVNULL if terminal is None else terminal,
+            stdout=subprocess.PIPE if terminal is None else terminal,
+            stderr=subprocess.PIPE if terminal is None else terminal,
             text=True,
             start_new_session=True,
+            preexec_fn=None if terminal is None else (lambda: _make_controlling(terminal)),
             env={**os.environ, "PYTHONPATH": os.pathsep.join([str(here), *sys.path])},
         )
 
@@ -92,6 +98,10 @@ class Child:
             with contextlib.suppress(OSError):
                 return any(path.read_bytes()[HEADER.size :])
         return False
+
+
+def _make_controlling(terminal: int) -> None:
+    fcntl.ioctl(terminal, termios.TIOCSCTTY, 0)
 
 
 def takes(session: Path) -> list[tuple[str, list[str], bool]]:
@@ -314,6 +324,18 @@ def test_a_polite_kill_while_it_sounds_fades_out_and_enters_what_there_is(
     ran = child.end(signal.SIGTERM)
     assert ran.exit_code == 130, ran.stderr
     assert takes(session) == [("axis", ["axis-01.wav"], True)]
+
+
+def test_a_terminal_that_is_closed_ends_it_as_ctrl_c_does(session: Path, sidecar: Path) -> None:
+    """The terminal's end hangs up, and from then on nothing can be printed."""
+    ours, theirs = pty.openpty()
+    child = Child(session, sidecar, terminal=theirs)
+    os.close(theirs)
+    child.wait_for(lambda: child.sounding("axis-02"))
+    os.close(ours)
+    assert child.process.wait(PATIENCE_S) == 130
+    assert takes(session) == [("axis", ["axis-01.wav"], True)]
+    assert recover(session) == []
 
 
 def test_a_rung_that_faded_out_is_not_taken_for_a_whole_one(session: Path, sidecar: Path) -> None:
