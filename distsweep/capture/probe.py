@@ -51,6 +51,9 @@ PROBE_QUIET_S = 0.7
 PROBE_PAUSE_S = 0.3
 """A probe is short: a sweep of at most 3 s, silences that just do."""
 
+QUIETEST_PROBE_DBFS = -75.0
+"""A probe that was too loud is repeated softer, unless it was as soft as this already."""
+
 ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are
 then right within 0.5 dB)."""
@@ -304,6 +307,12 @@ class Prober:
         )
         stimulus = probe_stimulus(self._recipe, drive_dbfs)
         sent = self._send(stimulus, licence, drive_dbfs)
+        stop = sent.heard.stop
+        if stop is not None and stop.kind == "loud" and drive_dbfs > QUIETEST_PROBE_DBFS:
+            sender.screen.tell(f"{stop.message}; the probe is repeated 10 dB softer")
+            return self.play(drive_dbfs - LARGEST_RISE_DB)
+        if stop is not None:
+            raise_stop(stop)
         check_alive(sent.heard, channel=sender.route.input_channel)
         probed = read_sweep(sent, stimulus, stimulus.files[0], sender)
         _report(sender, probed, drive_dbfs)
@@ -353,7 +362,7 @@ class Prober:
             if stop is None:
                 return sent
             if stop.kind != "dropout":
-                raise_stop(stop)
+                return sent
             trouble = stop.message
         raise DeviceError(
             f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"
