@@ -70,8 +70,9 @@ class Follower:
 
     def tick(self, conversation: Conversation) -> None:
         """Look around once."""
-        if self._pending.wanted:
-            conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
+        self._pending.at_once(
+            lambda: conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
+        )
         rate_hz = self._stimulus.recipe.rate_hz
         expected = self._file.start_marker_sample + len(self._chirp)
         if self.arrival is None and conversation.count >= expected + USUAL_DELAY_S * rate_hz:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from distsweep.capture.safeguards import DEFAULT_CEILING_SPL_DB
+from distsweep.cli import _printing as printing
 
 if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
@@ -121,7 +122,9 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
     system = audio.open_backend()
     route = _route(system, played.recipe.rate_hz, input_name, output_name, given)
-    line = _Line()
+    if (mixed := audio.server_warning(route)) is not None:
+        printing.printer().tell(f"note: {mixed}")
+    line = printing.printer()
     sidecar = capture(
         order,
         backend=system,
@@ -131,7 +134,7 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
         screen=Screen(tell=line.tell, show=line.show),
     )
     line.tell(f"captured: 'distsweep analyse {session}' makes results of it")
-    click.echo(sidecar)
+    printing.put_out(str(sidecar))
 
 
 def _order(folder: Path, stimulus: LadderStimulus, given: dict[str, Any]) -> Order:
@@ -181,15 +184,14 @@ def _warn_of_calibration(folder: Path, source: str | None, input_gain: str | Non
     from distsweep.capture.calibration import doubts, read_note
 
     if source is None:
-        click.echo(
-            "not calibrated: levels are in dBFS, and full scale is feared to be 130 dB SPL",
-            err=True,
+        printing.printer().tell(
+            "not calibrated: levels are in dBFS, and full scale is feared to be 130 dB SPL"
         )
         return
     note = read_note(folder / source)
     if note is not None:
         for doubt in doubts(note, input_gain=input_gain, now=datetime.datetime.now(datetime.UTC)):
-            click.echo(f"warning: {doubt}", err=True)
+            printing.printer().tell(f"warning: {doubt}")
 
 
 def _route(
@@ -237,27 +239,9 @@ class _Asker:
 
     def tell(self, text: str) -> None:
         """Show a line."""
-        click.echo(text, err=True)
+        printing.printer().tell(text)
 
     def typed(self, prompt: str) -> str:
         """Return what is typed; nothing at the end of the input."""
-        click.echo(prompt, err=True, nl=False)
+        printing.printer().ask(prompt)
         return sys.stdin.readline()
-
-
-class _Line:
-    """Lines that stay and, on a terminal, one that is overwritten."""
-
-    def __init__(self) -> None:
-        self._live = False
-
-    def tell(self, text: str) -> None:
-        """Show a line that stays."""
-        click.echo(("\n" if self._live else "") + text, err=True)
-        self._live = False
-
-    def show(self, text: str) -> None:
-        """Overwrite the live line; without a terminal there is none."""
-        if sys.stderr.isatty():
-            click.echo("\r\x1b[K" + text, err=True, nl=False)
-            self._live = True

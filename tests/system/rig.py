@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import scipy.signal
 from own_server import AudioServer
+from rig_monitor import Passed, passed
 
 RATE_HZ = 48000
 # One PortAudio device with both directions, beside those of ``own_server``.
@@ -73,6 +74,7 @@ class Rig:
         if BENCH not in settings.read_text():
             settings.write_text(f"{settings.read_text()}{BENCH}\n")
         self._speaker: subprocess.Popen | None = None
+        self._monitor: subprocess.Popen | None = None
         self.kept = folder / "sent.raw"
 
     def start_loudspeaker(self, model: dict) -> None:
@@ -101,6 +103,33 @@ class Rig:
             for thread in Path(f"/proc/{process.pid}/task").iterdir():
                 with contextlib.suppress(OSError):
                     os.setpriority(os.PRIO_PROCESS, int(thread.name), -15)
+
+    def start_monitor(self) -> None:
+        """Keep what passes both sinks, both channels, and when: see ``rig_monitor``."""
+        script = Path(__file__).with_name("rig_monitor.py")
+        self._monitor = subprocess.Popen(
+            [sys.executable, str(script), "--kept", str(self.folder)],
+            env=self.environment,
+            start_new_session=True,
+        )
+        deadline = time.monotonic() + 10.0
+        while not all(
+            (self.folder / f"{sink}.raw").exists()
+            and (self.folder / f"{sink}.raw").stat().st_size > 8 * RATE_HZ
+            for sink in ("spk", "mic")
+        ):
+            if time.monotonic() > deadline:
+                raise RuntimeError("the monitors did not start")
+            time.sleep(0.05)
+
+    def stop_monitor(self) -> None:
+        if self._monitor is not None and self._monitor.poll() is None:
+            os.killpg(self._monitor.pid, signal.SIGKILL)
+            self._monitor.wait(10)
+
+    def passed(self, sink: str) -> Passed:
+        """What passed a sink since the monitors started."""
+        return passed(self.folder, sink)
 
     def kill_server(self) -> None:
         assert self.server.process is not None
