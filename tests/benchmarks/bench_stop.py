@@ -41,8 +41,12 @@ def main(stops: int = 24, seed: int = 1) -> None:
             else:
                 how, expected = "signal", "interrupted"
                 done = stop_by_signal(rig, eases=eases, after_s=after_s)
-            told = f"{eases} drop-outs, {how}: {done.kind}, {1e3 * done.latency_s:.1f} ms"
+            told = (
+                f"{eases} drop-outs, {how}: {done.kind}, {1e3 * done.latency_s:.1f} ms"
+                f" (announced {1e3 * done.announced_s:.0f})"
+            )
             print(told, flush=True)
+            rig.kept.unlink()
             if done.kind == expected:
                 table["gain" if by_gain else "signal", eases].append(done.latency_s)
             else:
