@@ -83,6 +83,26 @@ def server_warning(route: Route) -> str | None:
     )
 
 
+STOP_WITHIN_S = 0.05
+"""Sound has ended so soon after a fault has come in, or after Ctrl-C (issue: capture), unless
+the devices themselves hold it back for longer."""
+
+
+def stop_sentence(within_s: float) -> str | None:
+    """Return one line where sound ends later after a stop than is promised; else None.
+
+    Parameters
+    ----------
+    within_s : as ``Backend.stop_within_s`` tells.
+    """
+    if round(within_s, 3) <= STOP_WITHIN_S:
+        return None
+    return (
+        f"after a stop sound goes on for up to {1000.0 * within_s:.0f} ms, not"
+        f" {1000.0 * STOP_WITHIN_S:.0f}: so much latency have the audio devices of their own"
+    )
+
+
 class Conversation(Protocol):
     """What a backend asks of whoever talks and listens; neither method may raise."""
 

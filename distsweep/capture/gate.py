@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from distsweep.capture.backend import Backend, Route
+from distsweep.capture.backend import STOP_WITHIN_S, Backend, Route
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.safeguards import Licence
 from distsweep.capture.watch import HOP_S, Stop, Watch
@@ -23,9 +23,6 @@ from distsweep.units import FloatArray, ratio_to_db
 
 FADE_OUT_S = 0.01
 """A stop fades out over this (chosen: short against 50 ms, long enough not to click)."""
-
-STOP_WITHIN_S = 0.05
-"""Sound has ended so soon after a fault has come in, or after Ctrl-C (issue: capture)."""
 
 NOTICED_S = 0.035
 """So long after it has come in a fault is noticed: the watch's window of 20 ms and hop of 5 ms,

@@ -10,8 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.capture.backend import AudioDevice, Conversation, Route, channels_to_open
-from distsweep.capture.gate import STOP_WITHIN_S
+from distsweep.capture.backend import (
+    STOP_WITHIN_S,
+    AudioDevice,
+    Conversation,
+    Route,
+    channels_to_open,
+)
 from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 

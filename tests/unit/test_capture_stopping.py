@@ -18,7 +18,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from distsweep.capture.backend import AudioDevice, Route, channels_to_open, server_warning
+from distsweep.capture.backend import (
+    AudioDevice,
+    Route,
+    channels_to_open,
+    server_warning,
+    stop_sentence,
+)
 from distsweep.capture.gate import Conversation
 from distsweep.capture.interrupts import deferred
 from distsweep.capture.portaudio import LATENCIES_S, PortAudio
@@ -183,6 +189,12 @@ def test_a_devices_own_latency_is_told(
         talk_on(route(device()), seconds=0.2).follow(backend, lambda _talk: None)
         assert backend.stop_within_s() == pytest.approx(within_s, abs=1e-6)
         backend.ease()
+
+
+def test_a_late_end_is_announced_with_its_figure() -> None:
+    assert stop_sentence(0.05) is None
+    told = stop_sentence(0.11)
+    assert told is not None and "up to 110 ms" in told
 
 
 # ── channels ───────────────────────────────────────────────────────────────────────────────
