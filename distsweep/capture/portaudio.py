@@ -278,7 +278,8 @@ class _Pulse:
         """
         self._halted.wait()
         output = streams[-1]
-        if self._ended or output.latency + FADE_S <= self._talk.may_sound_s():
+        held_s = float(np.ravel(output.latency)[-1])  # of a common stream both are told
+        if self._ended or held_s + FADE_S <= self._talk.may_sound_s():
             return
         self._cut = True
         output.abort(ignore_errors=True)

@@ -28,21 +28,27 @@ FRAME_BYTES = 4 * CHANNELS
 
 @dataclass(frozen=True)
 class Passed:
-    """What passed a sink: shape ``(frames, CHANNELS)``, the moment of frame 0, and the blocks.
+    """What passed a sink.
 
     Attributes
     ----------
+    samples : shape ``(frames, CHANNELS)``.
     firsts, read_s : first frame of each block and when it was read, shape ``(B,)`` both.
     """
 
     samples: np.ndarray
-    began_s: float
     firsts: np.ndarray
     read_s: np.ndarray
 
     def turn_s(self, frame: int) -> float:
-        """Moment of a frame's turn on the monotonic clock: when a loudspeaker sounds it."""
-        return self.began_s + frame / RATE_HZ
+        """Moment of a frame's turn on the monotonic clock: when a loudspeaker sounds it.
+
+        By the blocks of half a second around it: a server that was held up for long goes on
+        with another count.
+        """
+        near = np.abs(self.firsts - frame) <= RATE_HZ / 4
+        began_s = np.min(self.read_s[near] - self.firsts[near] / RATE_HZ)
+        return float(began_s) + frame / RATE_HZ
 
     def first_read_s(self, frame: int) -> float:
         """When a frame was first seen to be there: at its turn, or read before that."""
@@ -55,14 +61,7 @@ def passed(folder: Path, sink: str) -> Passed:
     stamps = np.frombuffer(_whole((folder / f"{sink}.stamps").read_bytes(), 16), dtype="<f8")
     samples = np.frombuffer(_whole((folder / f"{sink}.raw").read_bytes(), FRAME_BYTES), dtype="<f4")
     frames, times_s = stamps.reshape(-1, 2).T
-    # The first second is left out: the server starts a stream with what it had in store.
-    late = frames > RATE_HZ
-    return Passed(
-        samples.reshape(-1, CHANNELS).astype(float),
-        float(np.min(times_s[late] - frames[late] / RATE_HZ)),
-        frames,
-        times_s,
-    )
+    return Passed(samples.reshape(-1, CHANNELS).astype(float), frames, times_s)
 
 
 def _whole(data: bytes, unit: int) -> bytes:

@@ -46,6 +46,10 @@ class FakeStream:
         self.kind, self.given, self.played = kind, given, played
         self.latency = given.get("latency", 0.01)
         self.block = given.get("blocksize") or round(self.latency * RATE_HZ / 4)
+        if kind == "both":
+            self.latency = (self.latency, self.latency)
+        channels = given["channels"]
+        self.inputs, self.outputs = channels if kind == "both" else (channels, channels)
         self.active = False
         self.aborted_s: float | None = None
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -63,18 +67,17 @@ class FakeStream:
             output_overflow=False,
         )
         # A hundredth of full scale: a microphone's noise, so that the input is not dead.
-        noise = 0.01 * np.random.default_rng(1).standard_normal((RATE_HZ, self.given["channels"]))
+        noise = 0.01 * np.random.default_rng(1).standard_normal((RATE_HZ, self.inputs))
+        lag_s = self.given["latency"] + self.lag_s if "latency" in self.given else 0.0
         stamp = SimpleNamespace(
-            currentTime=0.0,
-            outputBufferDacTime=self.latency + self.lag_s,
-            inputBufferAdcTime=-self.latency - self.lag_s,
+            currentTime=0.0, outputBufferDacTime=lag_s, inputBufferAdcTime=-lag_s
         )
         while self.active:
-            if self.kind == "input":
-                self.given["callback"](noise[: self.block], self.block, stamp, status)
-            else:
-                out = np.full((self.block, self.given["channels"]), 9.0, dtype=np.float32)
-                self.given["callback"](out, self.block, stamp, status)
+            heard = noise[: self.block, : self.inputs]
+            out = np.full((self.block, self.outputs), 9.0, dtype=np.float32)
+            blocks = {"input": (heard,), "output": (out,), "both": (heard, out)}[self.kind]
+            self.given["callback"](*blocks, self.block, stamp, status)
+            if self.kind != "input":
                 self.played.append(out)
             count += self.block
             time.sleep(max(0.0, began + count / RATE_HZ - time.monotonic()))
@@ -113,6 +116,7 @@ def fake(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
     module.PortAudioError = PortAudioError
     module.check_input_settings, module.check_output_settings = check("input"), check("output")
     module.InputStream, module.OutputStream = opener("input"), opener("output")
+    module.Stream = opener("both")
     monkeypatch.setitem(sys.modules, "sounddevice", module)
     return made
 
@@ -165,6 +169,26 @@ def test_what_an_output_holds_is_cut_where_a_fade_would_be_late(
     assert heard.silent_at is not None
     # The input is heard on for the tail, cut or not.
     assert len(heard.recorded) - heard.silent_at >= round(0.3 * RATE_HZ)
+
+
+def test_a_common_stream_is_cut_too(fake: SimpleNamespace) -> None:
+    """ASIO has one stream a device: with the output its input ends."""
+    backend = PortAudio()
+    backend.ease()
+    backend.ease()
+    talk = talk_on(route(device(host="ASIO")))
+    halted: list[float] = []
+
+    def halt() -> None:
+        halted.append(time.monotonic())
+        talk.halt(Stop("loud", "test", talk.count))
+
+    timer = threading.Timer(0.3, halt)
+    timer.start()
+    talk.follow(backend, lambda _talk: None)
+    assert [stream.kind for stream in fake.streams] == ["both"]
+    assert fake.streams[0].aborted_s - halted[0] < 0.03
+    assert talk.heard().stop == Stop("loud", "test", talk.heard().stop.sample)
 
 
 def test_an_eased_input_keeps_its_short_blocks(fake: SimpleNamespace) -> None:
