@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -129,6 +131,10 @@ class PortAudio:
         watch = _Pulse(
             self._sd, route, conversation, opened=opened, latency_s=LATENCIES_S[self._eased]
         )
+        with _drivers_unheard():
+            self._run(watch, tick)
+
+    def _run(self, watch: _Pulse, tick: Callable[[], None]) -> None:
         streams: list[Any] = []
         try:
             streams += watch.open_streams()
@@ -314,6 +320,29 @@ class _Pulse:
         dropped = bool(status.input_overflow or status.input_underflow)
         if self._talk.hear(heard[:, : self._route.input_channels], dropped=dropped):
             self._done.set()
+
+
+@contextmanager
+def _drivers_unheard() -> Iterator[None]:
+    """Let what C libraries print on stderr go nowhere, unless that is a file.
+
+    A terminal or a pipe that nobody reads would block the thread that prints, and a stream
+    whose own thread hangs can neither play nor be stopped.
+    """
+    kept = None
+    with suppress(OSError):  # there may be no stderr
+        kept = None if stat.S_ISREG(os.fstat(2).st_mode) else os.dup(2)
+    if kept is None:
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
 
 
 def _close(streams: Sequence[Any]) -> None:

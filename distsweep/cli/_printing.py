@@ -104,14 +104,17 @@ class Printer:
 
 
 def _raw(stream: TextIO) -> Any:
-    """Return what a stream writes to below its buffers, if that can block; else None."""
-    buffer = getattr(stream, "buffer", None)
-    raw: Any = getattr(buffer, "raw", buffer)  # unbuffered streams have none in between
+    """Return a way of its own to where a stream leads, if that can block; else None.
+
+    Of its own: what drivers print on stderr is led elsewhere while something sounds.
+    """
     try:
-        mode = os.fstat(raw.fileno()).st_mode
+        number = stream.fileno()
+        if stat.S_ISREG(os.fstat(number).st_mode):
+            return None
+        return os.fdopen(os.dup(number), "wb", buffering=0)
     except (AttributeError, OSError, ValueError):  # a buffer in memory, or closed
         return None
-    return None if stat.S_ISREG(mode) else raw
 
 
 _printers: dict[str, Printer] = {}

@@ -380,23 +380,56 @@ def test_the_live_line_is_overwritten_and_a_line_after_it_starts_anew(
 
 def test_a_slow_pipe_gets_everything() -> None:
     end, write = os.pipe()
+    lines = LINES * 10  # 300 kB: more than a pipe holds
+    got: list[str] = []
+
+    def read() -> None:
+        time.sleep(1.0)
+        with os.fdopen(end) as reader:
+            got.extend(reader.readline().rstrip("\n") for _ in lines)
+
     with os.fdopen(write, "w") as stream:
         printer = Printer(stream)
-        for line in LINES * 10:  # 300 kB: more than a pipe holds
+        for line in lines:
             printer.tell(line)
         printer.show("never in a pipe")
-        got: list[str] = []
-
-        def read() -> None:
-            time.sleep(1.0)
-            with os.fdopen(end) as reader:
-                got.extend(reader.read().splitlines())
-
         reader = threading.Thread(target=read)
         reader.start()
         printer.finish()
     reader.join(5.0)
-    assert got == LINES * 10
+    assert got == lines
+
+
+def test_what_a_driver_prints_cannot_hold_the_sound_up(
+    fake: SimpleNamespace, terminal: tuple[int, io.TextIOWrapper], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A driver that prints 100 kB on stderr, a terminal that takes 4: it is stopped all the same.
+
+    Lines of ours still reach the terminal meanwhile.
+    """
+    end, stream = terminal
+    printer = Printer(stream)
+    start = FakeStream.start
+
+    def noisy_start(self: FakeStream) -> None:
+        os.write(2, b"underrun " * 12000)
+        start(self)
+
+    monkeypatch.setattr(FakeStream, "start", noisy_start)
+    kept = os.dup(2)
+    os.dup2(stream.fileno(), 2)
+    try:
+        talk = talk_on(route(device()), seconds=0.2)
+        began = time.monotonic()
+        talk.follow(PortAudio(), lambda _talk: printer.tell("line") if talk.sent == 0 else None)
+        assert time.monotonic() - began < 2.0
+        assert talk.stop is None
+        os.write(2, b"afterwards")
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+    shown = read_all(end, "afterwards")
+    assert "underrun" not in shown and "line" in shown
 
 
 def test_a_file_and_a_buffer_are_written_to_at_once(tmp_path: Path) -> None:
