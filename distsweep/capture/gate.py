@@ -28,9 +28,9 @@ NOTICED_S = 0.035
 """So long after it has come in a fault is noticed: the watch's window of 20 ms and hop of 5 ms,
 and 10 ms in the input's buffers."""
 
-SIGNALLED_S = 0.005
-"""So long after it was sent a signal has reached the conversation: Python lets one thread run
-for 5 ms before another (``sys.getswitchinterval``)."""
+SIGNALLED_S = 0.02
+"""So long after it was sent a signal has reached the conversation, and an output its next block
+(chosen: Python lets one thread run for 5 ms before another, and a busy machine takes 10)."""
 
 FADE_IN_S = 0.02
 """The first so long of every array is faded in, whatever it holds."""
