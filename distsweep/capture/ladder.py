@@ -147,6 +147,7 @@ class Ladder:
             earlier=played_before(order.folder),
             calibrated_gain=order.calibrated_gain,
             gain_said=order.gain_said,
+            latency=self._sender.latency(),
         )
 
     def _renew(self) -> None:

@@ -15,6 +15,7 @@ from distsweep.capture.gate import START_LEVEL_DBFS, Heard
 from distsweep.capture.keeping import log
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.plausible import check_air, check_background, check_reference
+from distsweep.capture.resampled import resampling_warning
 from distsweep.capture.response import (
     BEFORE_S,
     LEAST_MATCH,
@@ -286,6 +287,9 @@ class Prober:
                     break
                 self._ask_for_more(asker)
         check_heard(probed, channel=self._sender.route.input_channel)
+        resampled = resampling_warning(probed.quiet, rate_hz=self._recipe.rate_hz)
+        if resampled is not None:
+            self._sender.screen.tell(f"warning: {resampled}")
         return probed
 
     def again(self) -> Probed:
