@@ -143,6 +143,7 @@ class Ladder:
             earlier=played_before(order.folder),
             calibrated_gain=order.calibrated_gain,
             gain_said=order.gain_said,
+            latency=self._sender.latency(),
         )
 
     def _renew(self) -> None:
@@ -261,13 +262,12 @@ class Ladder:
         # What the rung before gave, unscaled; the return rung is softer than the one before.
         share_db = min(before.drive_dbfs - drive_dbfs, 0.0) if self._before else 0.0
         share = float(db_to_ratio(share_db))
-        doubt = share * before.response.predict_noise(sweeps)
         return bounds(
             self._first.response.predict(sweeps),
             share * before.response.predict(sweeps),
             rate_hz=self._sender.route.rate_hz,
             noise_power=self._noise_power,
-            doubt_power=2.0 * float(np.mean(doubt**2)),
+            noise_wave=share * before.response.predict_noise(sweeps),
         )
 
     def _distress(self, file: StimulusFile) -> Distress:

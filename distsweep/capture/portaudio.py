@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import os
+import stat
 import threading
 import time
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import numpy as np
 
-from distsweep.capture.backend import AudioDevice, Conversation, Route
+from distsweep.capture.backend import (
+    STOP_WITHIN_S,
+    AudioDevice,
+    Conversation,
+    Route,
+    channels_to_open,
+)
 from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
@@ -18,9 +26,15 @@ TICK_S = 0.02
 """The waiting thread looks around this often."""
 
 LATENCIES_S = (0.01, 0.02, 0.04, 0.08)
-"""Asked of both directions, the next after a drop-out (chosen: what the output holds sounds
-on after a stop, and 10 ms of it leave room within 50 ms; 80 ms is what a busy computer with a
-USB interface can hold)."""
+"""Asked of both directions, the next after a drop-out (chosen: 80 ms is what a busy computer
+with a USB interface can hold). What the output then holds is thrown away at a stop."""
+
+EASED_BLOCK_S = 0.005
+"""Once eased, the input's blocks would grow with its buffer, and a fault would be heard late:
+they keep this length."""
+
+FADE_S = 0.015
+"""A fade of 10 ms, and up to 5 ms until the output asks for its next block."""
 
 STARTING_S = 3.0
 """A stream may take so long to deliver its first block (an input of PulseAudio: 1 s)."""
@@ -58,6 +72,7 @@ class PortAudio:
             ) from error
         self._sd: Any = sounddevice
         self._eased = 0
+        self._beyond_s = 0.0
 
     def devices(self) -> Sequence[AudioDevice]:
         """List the devices."""
@@ -80,33 +95,54 @@ class PortAudio:
 
     def check(self, route: Route) -> None:
         """Make sure that both devices take the rate and the channels; nothing sounds."""
-        for kind, device, channels in (
-            ("output", route.output, route.output_channel),
-            ("input", route.input, route.input_channels),
-        ):
-            look = getattr(self._sd, f"check_{kind}_settings")
+        self._channels("output", route.output, route.output_channel, route.rate_hz)
+        self._channels("input", route.input, route.input_channels, route.rate_hz)
+
+    def _channels(self, kind: str, device: AudioDevice, needed: int, rate_hz: int) -> int:
+        """Return with how many channels a device opens; raise DeviceError if it does not."""
+        look = getattr(self._sd, f"check_{kind}_settings")
+        for channels in channels_to_open(device, needed, kind=kind):
             try:
-                look(device=device.index, channels=channels, samplerate=route.rate_hz)
+                look(device=device.index, channels=channels, samplerate=rate_hz)
             except (self._sd.PortAudioError, ValueError) as error:
-                raise DeviceError(
-                    f"{kind} {device.name!r} does not take {channels} channel(s) at"
-                    f" {route.rate_hz} Hz ({_told(error)}): choose another device, or write the"
-                    " stimulus at a rate it takes"
-                ) from error
+                refused: Exception = error
+            else:
+                return channels
+        raise DeviceError(
+            f"{kind} {device.name!r} does not take {channels} channel(s) at"
+            f" {rate_hz} Hz ({_told(refused)}): choose another device, or write the"
+            " stimulus at a rate it takes"
+        ) from refused
 
     def ease(self) -> None:
         """Ask for more latency from now on."""
         self._eased = min(self._eased + 1, len(LATENCIES_S) - 1)
 
+    def stop_within_s(self) -> float:
+        """Return how soon after a stop sound ends, in seconds, as the last exchange showed."""
+        return STOP_WITHIN_S + self._beyond_s
+
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
         """Play and record until ``hear`` says that it was enough."""
-        watch = _Pulse(self._sd, route, conversation, LATENCIES_S[self._eased])
+        opened = (
+            self._channels("input", route.input, route.input_channels, route.rate_hz),
+            self._channels("output", route.output, route.output_channel, route.rate_hz),
+        )
+        watch = _Pulse(
+            self._sd, route, conversation, opened=opened, latency_s=LATENCIES_S[self._eased]
+        )
+        with _drivers_unheard():
+            self._run(watch, tick)
+
+    def _run(self, watch: _Pulse, tick: Callable[[], None]) -> None:
         streams: list[Any] = []
         try:
             streams += watch.open_streams()
             for stream in streams:
                 stream.start()
-            watch.wait(streams, tick)
+            with watch.ready_to_cut(streams):
+                watch.wait(streams, tick)
+            self._beyond_s = watch.beyond_s()
         except self._sd.PortAudioError as error:
             raise DeviceError(f"the audio device failed ({_told(error)})") from error
         finally:
@@ -118,18 +154,19 @@ class PortAudio:
         """Record only; return shape ``(frames, channels)``."""
         frames = round(seconds * rate_hz)
         recorded = np.zeros((frames, channels))
+        opened = self._channels("input", device, channels, rate_hz)
         count, beat = 0, time.monotonic() + STARTING_S - STUCK_S
 
         def take(block: Any, arrived: int, _time: Any, _status: Any) -> None:
             nonlocal count, beat
             inside = min(arrived, frames - count)
-            recorded[count : count + inside] = block[:inside]
+            recorded[count : count + inside] = block[:inside, :channels]
             count, beat = count + inside, time.monotonic()
 
         try:
             stream = self._sd.InputStream(
                 device=device.index,
-                channels=channels,
+                channels=opened,
                 samplerate=rate_hz,
                 dtype="float32",
                 callback=take,
@@ -152,9 +189,22 @@ class PortAudio:
 class _Pulse:
     """The streams of one exchange, and whether they still beat."""
 
-    def __init__(self, sd: Any, route: Route, conversation: Conversation, latency_s: float) -> None:
+    def __init__(
+        self,
+        sd: Any,
+        route: Route,
+        conversation: Conversation,
+        *,
+        opened: tuple[int, int],
+        latency_s: float,
+    ) -> None:
+        """Take what one exchange is about; ``opened``: channels of input and output."""
         self._sd = sd
         self._latency_s = latency_s
+        self._opened = opened
+        self._halted = threading.Event()
+        self._ended = self._cut = False
+        self._ahead_s: dict[str, list[float]] = {"output": [], "input": []}
         self._route = route
         self._talk = conversation
         self._done = threading.Event()
@@ -173,21 +223,22 @@ class _Pulse:
             return [
                 self._sd.Stream(
                     device=(route.input.index, route.output.index),
-                    channels=(route.input_channels, route.output_channel),
+                    channels=self._opened,
                     callback=self._both,
                     **common,
                 )
             ]
         hearing = self._sd.InputStream(
             device=route.input.index,
-            channels=route.input_channels,
+            channels=self._opened[0],
             callback=self._hear,
+            blocksize=round(EASED_BLOCK_S * route.rate_hz) * (self._latency_s > LATENCIES_S[0]),
             **common,
         )
         try:
             speaking = self._sd.OutputStream(
                 device=route.output.index,
-                channels=route.output_channel,
+                channels=self._opened[1],
                 callback=self._speak,
                 **common,
             )
@@ -204,28 +255,94 @@ class _Pulse:
             now = time.monotonic()
             for kind, beat in self._beat.items():
                 device = self._route.output if kind == "output" else self._route.input
+                if kind == "output" and self._cut:
+                    continue
                 stuck = now - began > STARTING_S if beat is None else now - beat > STUCK_S
                 if stuck:
                     raise DeviceError(f"{kind} {device.name!r} has stopped: is it plugged in?")
-            if not all(stream.active for stream in streams):
+            if not all(stream.active for stream in streams[: 1 if self._cut else 2]):
                 raise DeviceError("the audio device has stopped: is it plugged in and powered?")
+
+    @contextmanager
+    def ready_to_cut(self, streams: list[Any]) -> Iterator[None]:
+        """Keep a thread ready that silences the output as soon as the conversation halts."""
+        cutter = threading.Thread(target=self._cut_when_halted, args=(streams,), daemon=True)
+        cutter.start()
+        self._talk.when_halted(self._halted.set)
+        try:
+            yield
+        finally:
+            self._ended = True
+            self._halted.set()
+            cutter.join(CLOSING_S)
+
+    def _cut_when_halted(self, streams: list[Any]) -> None:
+        """Throw away what the output holds, unless a fade through all of it comes in time.
+
+        It is a thread of its own: the one that waits may be computing, and those that
+        PortAudio calls back in may not stop their own streams.
+        """
+        self._halted.wait()
+        output = streams[-1]
+        held_s = float(np.ravel(output.latency)[-1])  # of a common stream both are told
+        if self._ended or held_s + FADE_S <= self._talk.may_sound_s():
+            return
+        self._cut = True
+        output.abort(ignore_errors=True)
+        self._talk.cut()
+        if len(streams) == 1:  # ASIO's common stream: nothing more is heard
+            self._done.set()
+
+    def beyond_s(self) -> float:
+        """Return the latency in both directions that was not asked for: the devices' own."""
+        own_s = (
+            float(np.median(ahead_s)) - self._latency_s
+            for ahead_s in self._ahead_s.values()
+            if ahead_s
+        )
+        return sum(max(0.0, s) for s in own_s)
 
     def _both(self, heard: Any, out: Any, _frames: int, _time: Any, status: Any) -> None:
         self._hear(heard, _frames, _time, status)
         self._speak(out, _frames, _time, status)
 
-    def _speak(self, out: Any, _frames: int, _time: Any, status: Any) -> None:
+    def _speak(self, out: Any, _frames: int, time_: Any, status: Any) -> None:
         self._beat["output"] = time.monotonic()
+        self._ahead_s["output"].append(time_.outputBufferDacTime - time_.currentTime)
         if status.output_underflow or status.output_overflow:
             self._talk.output_dropped()
         out.fill(0.0)
         self._talk.fill(out[:, self._route.output_channel - 1])
 
-    def _hear(self, heard: Any, _frames: int, _time: Any, status: Any) -> None:
+    def _hear(self, heard: Any, _frames: int, time_: Any, status: Any) -> None:
         self._beat["input"] = time.monotonic()
+        self._ahead_s["input"].append(time_.currentTime - time_.inputBufferAdcTime)
         dropped = bool(status.input_overflow or status.input_underflow)
-        if self._talk.hear(heard, dropped=dropped):
+        if self._talk.hear(heard[:, : self._route.input_channels], dropped=dropped):
             self._done.set()
+
+
+@contextmanager
+def _drivers_unheard() -> Iterator[None]:
+    """Let what C libraries print on stderr go nowhere, unless that is a file.
+
+    A terminal or a pipe that nobody reads would block the thread that prints, and a stream
+    whose own thread hangs can neither play nor be stopped.
+    """
+    kept = None
+    with suppress(OSError):  # there may be no stderr
+        kept = None if stat.S_ISREG(os.fstat(2).st_mode) else os.dup(2)
+    if kept is None:
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
 
 
 def _close(streams: Sequence[Any]) -> None:

@@ -15,6 +15,7 @@ from distsweep.capture.gate import START_LEVEL_DBFS, Heard
 from distsweep.capture.keeping import log
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.plausible import check_air, check_background, check_reference
+from distsweep.capture.resampled import resampling_warning
 from distsweep.capture.response import (
     BEFORE_S,
     LEAST_MATCH,
@@ -50,6 +51,9 @@ PROBE_SWEEP_S = 3.0
 PROBE_QUIET_S = 0.7
 PROBE_PAUSE_S = 0.3
 """A probe is short: a sweep of at most 3 s, silences that just do."""
+
+QUIETEST_PROBE_DBFS = -75.0
+"""A probe that was too loud is repeated softer, unless it was as soft as this already."""
 
 ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are
@@ -283,6 +287,9 @@ class Prober:
                     break
                 self._ask_for_more(asker)
         check_heard(probed, channel=self._sender.route.input_channel)
+        resampled = resampling_warning(probed.quiet, rate_hz=self._recipe.rate_hz)
+        if resampled is not None:
+            self._sender.screen.tell(f"warning: {resampled}")
         return probed
 
     def again(self) -> Probed:
@@ -304,6 +311,12 @@ class Prober:
         )
         stimulus = probe_stimulus(self._recipe, drive_dbfs)
         sent = self._send(stimulus, licence, drive_dbfs)
+        stop = sent.heard.stop
+        if stop is not None and stop.kind == "loud" and drive_dbfs > QUIETEST_PROBE_DBFS:
+            sender.screen.tell(f"{stop.message}; the probe is repeated 10 dB softer")
+            return self.play(drive_dbfs - LARGEST_RISE_DB)
+        if stop is not None:
+            raise_stop(stop)
         check_alive(sent.heard, channel=sender.route.input_channel)
         probed = read_sweep(sent, stimulus, stimulus.files[0], sender)
         _report(sender, probed, drive_dbfs)
@@ -353,7 +366,7 @@ class Prober:
             if stop is None:
                 return sent
             if stop.kind != "dropout":
-                raise_stop(stop)
+                return sent
             trouble = stop.message
         raise DeviceError(
             f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"

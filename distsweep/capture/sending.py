@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from distsweep.capture.backend import Backend, Route
+from distsweep.capture.backend import Backend, Route, stop_sentence
 from distsweep.capture.belief import Belief
 from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
@@ -96,6 +96,10 @@ class Sender:
         self._gate = Gate(backend, route)
         self.delay: int | None = None
         """From a sample's sending to its recording, as the last marker has shown it."""
+
+    def latency(self) -> str | None:
+        """Return one line where sound goes on after a stop for longer than 50 ms; else None."""
+        return stop_sentence(self._backend.stop_within_s())
 
     @property
     def tail_s(self) -> float:

@@ -50,6 +50,10 @@ NOT_BEFORE_S = 0.2
 LEAST_OF_MEAN_DB = 15.0
 """See above (chosen: deeper notches fill up with harmonics, reverberation and noise)."""
 
+NOISE_PEAKS, NOISE_MEAN_HOPS = 6.0, 40
+"""A window of narrow-band noise exceeds its mean over 200 ms sixfold once in 400 windows (its power
+is distributed exponentially): so much of a prediction may be noise."""
+
 SILENT_HOPS = 6
 """30 ms below −120 dBFS: no microphone is so quiet, it is unplugged or muted."""
 
@@ -89,7 +93,7 @@ def bounds(
     *,
     rate_hz: float,
     noise_power: float,
-    doubt_power: FloatArray | float = 0.0,
+    noise_wave: FloatArray | None = None,
 ) -> Bounds:
     """Turn predicted recordings of a sweep into bounds on each window's energy.
 
@@ -97,7 +101,7 @@ def bounds(
     ----------
     upper_wave, lower_wave : predictions from the sweep's start on, shape ``(S,)`` both.
     noise_power : mean square of the background; it comes on top of the upper prediction.
-    doubt_power : mean square, per hop or in all, of the lower prediction that may be noise.
+    noise_wave : the part of the lower prediction that may be noise, shape ``(S,)``.
     """
     hop = round(HOP_S * rate_hz)
     upper, lower = (_window_energies(wave, hop) for wave in (upper_wave, lower_wave))
@@ -108,7 +112,10 @@ def bounds(
     lower_mean = window * float(np.mean(lower_wave**2))
     # One hop to either side: arrival and clock are known to a few milliseconds only.
     loudest = np.maximum(_neighbours(upper).max(axis=0), least * upper_mean)
-    lower_sure = lower - window * np.asarray(doubt_power)
+    lower_sure = lower
+    if noise_wave is not None:
+        noise = _window_energies(noise_wave, hop)
+        lower_sure = lower - NOISE_PEAKS * _running_mean(noise, NOISE_MEAN_HOPS)
     quietest = _neighbours(lower_sure).min(axis=0)
     compared = quietest >= least * lower_mean
     first = round(NOT_BEFORE_S / HOP_S) + WINDOW_HOPS
@@ -272,3 +279,12 @@ def _window_energies(wave: FloatArray, hop: int) -> FloatArray:
 def _neighbours(energies: FloatArray) -> FloatArray:
     padded = np.pad(energies, 1, mode="edge")
     return np.stack([padded[:-2], padded[1:-1], padded[2:]])
+
+
+def _running_mean(values: FloatArray, length: int) -> FloatArray:
+    """Mean over ``length`` values around each; at the ends over those there are."""
+    running = np.concatenate([[0.0], np.cumsum(values)])
+    places = np.arange(len(values))
+    first = np.maximum(places - length // 2, 0)
+    last = np.minimum(places + length // 2 + 1, len(values))
+    return np.asarray((running[last] - running[first]) / (last - first))
