@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import json
 import os
 import pty
 import signal
 import subprocess
 import sys
-import termios
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -73,7 +71,6 @@ class Child:
             stderr=subprocess.PIPE if terminal is None else terminal,
             text=True,
             start_new_session=True,
-            preexec_fn=None if terminal is None else (lambda: _make_controlling(terminal)),
             env={**os.environ, "PYTHONPATH": os.pathsep.join([str(here), *sys.path])},
         )
 
@@ -98,10 +95,6 @@ class Child:
             with contextlib.suppress(OSError):
                 return any(path.read_bytes()[HEADER.size :])
         return False
-
-
-def _make_controlling(terminal: int) -> None:
-    fcntl.ioctl(terminal, termios.TIOCSCTTY, 0)
 
 
 def takes(session: Path) -> list[tuple[str, list[str], bool]]:
