@@ -98,7 +98,8 @@ def _seen_by_numbers(setup: Setup) -> str:
         setup.automatic.lowest_db = np.inf
     background_db = dbfs + said_db
     if background_db < LEAST_BACKGROUND_SPL_DB - SEEN_BY_DB:
-        return f"background reads {background_db:.0f} dB SPL"
+        reading = f"{background_db:.0f} dB SPL" if background_db > -100.0 else "nothing at all"
+        return f"background reads {reading}"
     return ""
 
 
