@@ -156,6 +156,7 @@ def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
             asker,
             accepted_db=asker.accept_ceiling_spl_db,
             exact=True,
+            before_probe=True,
             what="ceiling",
             option="--accept-ceiling",
         )
@@ -207,6 +208,7 @@ def ask_licence(announcement: Announcement, ceiling: SplCeiling, asker: Asker) -
             asker,
             accepted_db=asker.accept_level_spl_db,
             exact=False,
+            before_probe=False,
             what="level",
             option="--accept-level",
         )
@@ -261,6 +263,7 @@ def _confirm(
     *,
     accepted_db: float | None,
     exact: bool,
+    before_probe: bool,
     what: str,
     option: str,
 ) -> str:
@@ -281,5 +284,8 @@ def _confirm(
     except ValueError:
         typed_db = math.nan
     if typed_db != shown_db:
-        raise SafetyRefusal(f"the {what} of {shown_db:g} dB SPL was not confirmed: nothing played")
+        played = (
+            "nothing was played" if before_probe else "nothing louder than the probe was played"
+        )
+        raise SafetyRefusal(f"the {what} of {shown_db:g} dB SPL was not confirmed: {played}")
     return "typed"

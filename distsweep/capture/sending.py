@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from distsweep.capture.backend import Backend, Route
+from distsweep.capture.cause import with_cause
 from distsweep.capture.follow import Follower, Scale
 from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
 from distsweep.capture.interrupts import deferred
@@ -123,13 +125,26 @@ class Sender:
                     pending=pending,
                     show=self.screen.show,
                 )
+                wave = render(stimulus, file)
                 heard = self._gate.send(
-                    render(stimulus, file),
+                    wave,
                     licence,
                     watch=watch,
                     tick=follower.tick,
                     guarded_from=0 if marker_response is None else file.rungs[0].start_sample,
                 )
+                cause = with_cause(
+                    heard.stop,
+                    heard.recorded[:, self.route.input_channel - 1],
+                    wave,
+                    response=marker_response,
+                    marker_samples=stimulus.marker.samples,
+                    marker_at=file.start_marker_sample,
+                    arrival=follower.arrival,
+                    sweep_at=file.rungs[0].start_sample,
+                    rate_hz=self.route.rate_hz,
+                )
+                heard = dataclasses.replace(heard, stop=cause)
                 path = self._keep(heard, follower, file, kept_as, reservation)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
