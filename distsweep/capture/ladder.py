@@ -18,16 +18,12 @@ from distsweep.capture.probe import Probed, Prober, read_sweep
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.take import ladder_stimulus
+from distsweep.capture.take import LARGEST_DRIFT_PPM, ladder_stimulus
 from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds
 from distsweep.errors import DeviceError, InputError
 from distsweep.stimulus.layout import render
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio
-
-LARGEST_DRIFT_PPM = 300.0
-"""Clocks that seem further apart have not drifted: samples were lost (chosen: converters keep
-100 ppm each)."""
 
 DRIFT_WANDERS_PPM = 60.0
 """So much from rung to rung is no clock either (chosen: 0.5 ms in an 8 s sweep)."""

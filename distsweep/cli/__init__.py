@@ -52,6 +52,9 @@ class LazyGroup(click.Group):
             message = " ".join(str(error).split())
             printing.say(f"distsweep: {message}")
             ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            # Click would print first, and a terminal that was closed takes no more.
+            raise click.Abort from None
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
