@@ -75,7 +75,7 @@ class PortAudio:
             ) from error
         self._sd: Any = sounddevice
         self._eased = 0
-        self._beyond_s = 0.0
+        self._beyond_s: float | None = None
         self._opened: dict[tuple[str, int, int, int], int] = {}
 
     def devices(self) -> Sequence[AudioDevice]:
@@ -128,8 +128,11 @@ class PortAudio:
         self._eased = min(self._eased + 1, len(LATENCIES_S) - 1)
 
     def stop_within_s(self) -> float:
-        """Return how soon after a stop sound ends, in seconds, as the last exchange showed."""
-        return STOP_WITHIN_S + self._beyond_s
+        """Return how soon after a stop sound ends, in seconds, as exchanges so far have shown.
+
+        The least of them counts: once eased, a sound server may hold more, but throws it away.
+        """
+        return STOP_WITHIN_S + (self._beyond_s or 0.0)
 
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
         """Play and record until ``hear`` says that it was enough."""
@@ -151,7 +154,8 @@ class PortAudio:
                 stream.start()
             with watch.ready_to_cut(streams):
                 watch.wait(streams, tick)
-            self._beyond_s = watch.beyond_s()
+            beyond_s = watch.beyond_s()
+            self._beyond_s = beyond_s if self._beyond_s is None else min(self._beyond_s, beyond_s)
         except self._sd.PortAudioError as error:
             raise DeviceError(f"the audio device failed ({_told(error)})") from error
         finally:
