@@ -153,7 +153,7 @@ class Backend(Protocol):
         ...
 
     def stop_within_s(self) -> float:
-        """Return how soon after a stop sound ends, in seconds, as the last exchange showed."""
+        """Return how soon after a stop sound ends, in seconds, as exchanges so far have shown."""
         ...
 
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:

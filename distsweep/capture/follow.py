@@ -142,7 +142,7 @@ class Follower:
             conversation.halt(
                 Stop(
                     "loud",
-                    f"the marker is heard {off_db:+.1f} dB re the prediction: was a gain raised?",
+                    f"the marker is heard {off_db:+.1f} dB re the prediction",
                     conversation.count,
                 )
             )

@@ -98,7 +98,7 @@ class Ladder:
         assert probed is not None and probed.gain is not None and probed.response is not None
         recipe = order.stimulus.recipe
         self._probe = _Reference(probed.response, self._prober.drive_dbfs)
-        self._noise_power = probed.noise_power
+        self._noise_power = probed.noise_peak_power(recipe.rate_hz)
         self._quiet = probed.quiet
         self._sweep_at_0dbfs = order.stimulus.sweep.waveform()
         self._loudest_at_0dbfs_db = -math.inf

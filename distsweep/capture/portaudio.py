@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import stat
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -19,6 +17,7 @@ from distsweep.capture.backend import (
     Route,
     channels_to_open,
 )
+from distsweep.capture.drivers import drivers_unheard
 from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
@@ -32,6 +31,10 @@ with a USB interface can hold). What the output then holds is thrown away at a s
 EASED_BLOCK_S = 0.005
 """Once eased, the input's blocks would grow with its buffer, and a fault would be heard late:
 they keep this length."""
+
+OWN_S = 0.005
+"""So much more than it was asked for may each direction take: the 50 ms allow for it (measured
+on a sound server, sound ends 20 ms after a fault at the latest)."""
 
 FADE_S = 0.015
 """A fade of 10 ms, and up to 5 ms until the output asks for its next block."""
@@ -72,7 +75,8 @@ class PortAudio:
             ) from error
         self._sd: Any = sounddevice
         self._eased = 0
-        self._beyond_s = 0.0
+        self._beyond_s: float | None = None
+        self._opened: dict[tuple[str, int, int, int], int] = {}
 
     def devices(self) -> Sequence[AudioDevice]:
         """List the devices."""
@@ -100,13 +104,18 @@ class PortAudio:
 
     def _channels(self, kind: str, device: AudioDevice, needed: int, rate_hz: int) -> int:
         """Return with how many channels a device opens; raise DeviceError if it does not."""
+        key = (kind, device.index, needed, rate_hz)
+        if key in self._opened:
+            return self._opened[key]
         look = getattr(self._sd, f"check_{kind}_settings")
         for channels in channels_to_open(device, needed, kind=kind):
             try:
-                look(device=device.index, channels=channels, samplerate=rate_hz)
+                with drivers_unheard():
+                    look(device=device.index, channels=channels, samplerate=rate_hz)
             except (self._sd.PortAudioError, ValueError) as error:
                 refused: Exception = error
             else:
+                self._opened[key] = channels
                 return channels
         raise DeviceError(
             f"{kind} {device.name!r} does not take {channels} channel(s) at"
@@ -119,8 +128,11 @@ class PortAudio:
         self._eased = min(self._eased + 1, len(LATENCIES_S) - 1)
 
     def stop_within_s(self) -> float:
-        """Return how soon after a stop sound ends, in seconds, as the last exchange showed."""
-        return STOP_WITHIN_S + self._beyond_s
+        """Return how soon after a stop sound ends, in seconds, as exchanges so far have shown.
+
+        The least of them counts: once eased, a sound server may hold more, but throws it away.
+        """
+        return STOP_WITHIN_S + (self._beyond_s or 0.0)
 
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
         """Play and record until ``hear`` says that it was enough."""
@@ -131,7 +143,7 @@ class PortAudio:
         watch = _Pulse(
             self._sd, route, conversation, opened=opened, latency_s=LATENCIES_S[self._eased]
         )
-        with _drivers_unheard():
+        with drivers_unheard():
             self._run(watch, tick)
 
     def _run(self, watch: _Pulse, tick: Callable[[], None]) -> None:
@@ -142,7 +154,8 @@ class PortAudio:
                 stream.start()
             with watch.ready_to_cut(streams):
                 watch.wait(streams, tick)
-            self._beyond_s = watch.beyond_s()
+            beyond_s = watch.beyond_s()
+            self._beyond_s = beyond_s if self._beyond_s is None else min(self._beyond_s, beyond_s)
         except self._sd.PortAudioError as error:
             raise DeviceError(f"the audio device failed ({_told(error)})") from error
         finally:
@@ -294,9 +307,9 @@ class _Pulse:
             self._done.set()
 
     def beyond_s(self) -> float:
-        """Return the latency in both directions that was not asked for: the devices' own."""
+        """Return the latency in both directions that nobody asked for and nothing allows for."""
         own_s = (
-            float(np.median(ahead_s)) - self._latency_s
+            float(np.median(ahead_s)) - self._latency_s - OWN_S
             for ahead_s in self._ahead_s.values()
             if ahead_s
         )
@@ -320,29 +333,6 @@ class _Pulse:
         dropped = bool(status.input_overflow or status.input_underflow)
         if self._talk.hear(heard[:, : self._route.input_channels], dropped=dropped):
             self._done.set()
-
-
-@contextmanager
-def _drivers_unheard() -> Iterator[None]:
-    """Let what C libraries print on stderr go nowhere, unless that is a file.
-
-    A terminal or a pipe that nobody reads would block the thread that prints, and a stream
-    whose own thread hangs can neither play nor be stopped.
-    """
-    kept = None
-    with suppress(OSError):  # there may be no stderr
-        kept = None if stat.S_ISREG(os.fstat(2).st_mode) else os.dup(2)
-    if kept is None:
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 2)
-    os.close(nowhere)
-    try:
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
 
 
 def _close(streams: Sequence[Any]) -> None:

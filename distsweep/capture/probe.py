@@ -38,7 +38,7 @@ from distsweep.capture.safeguards import (
     vouch,
 )
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Watch
+from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, WINDOW_HOPS, Watch
 from distsweep.errors import DeviceError
 from distsweep.stimulus.layout import lay_out
 from distsweep.stimulus.recipe import LadderRecipe
@@ -86,6 +86,14 @@ class Probed:
     def noise_power(self) -> float:
         """Mean square of the background."""
         return float(np.mean(self.quiet**2)) if len(self.quiet) else 0.0
+
+    def noise_peak_power(self, rate_hz: float) -> float:
+        """Mean square of the background's loudest 20 ms: rumble and hum come in waves."""
+        window = round(WINDOW_HOPS * HOP_S * rate_hz)
+        if len(self.quiet) < window:
+            return self.noise_power
+        running = np.concatenate([[0.0], np.cumsum(self.quiet**2)])
+        return float(np.max(running[window:] - running[:-window])) / window
 
     def loudest_at_0dbfs_db(self, drive_dbfs: float) -> float:
         """Return the most that 0 dBFS may give, dBFS of the input, by a probe at a drive.

@@ -166,7 +166,7 @@ def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
             " day's dose. Such levels are for empty rooms and remote operation."
         )
         if asker.is_terminal():
-            _type_number(ceiling_spl_db, asker, what="ceiling")
+            _type_number(ceiling_spl_db, asker, what="ceiling", played="nothing")
         elif asker.accept_ceiling_spl_db != ceiling_spl_db:
             raise SafetyRefusal(_nobody("ceiling", ceiling_spl_db, "--accept-ceiling"))
     return SplCeiling(ceiling_spl_db, seal=_SEAL)
@@ -332,7 +332,9 @@ def _nobody(what: str, number_db: float, option: str) -> str:
     )
 
 
-def _type_number(shown_db: float, asker: Asker, *, what: str) -> None:
+def _type_number(
+    shown_db: float, asker: Asker, *, what: str, played: str = "nothing louder than a probe"
+) -> None:
     """Have a number typed.
 
     Raises
@@ -347,6 +349,5 @@ def _type_number(shown_db: float, asker: Asker, *, what: str) -> None:
         typed_db = math.nan
     if typed_db != shown_db:
         raise SafetyRefusal(
-            f"the {what} of {shown_db:g} dB SPL was not confirmed: nothing louder than a probe was"
-            " played"
+            f"the {what} of {shown_db:g} dB SPL was not confirmed: {played} was played"
         )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from distsweep.capture.backend import Backend, Route, stop_sentence
 from distsweep.capture.belief import Belief
+from distsweep.capture.cause import with_cause
 from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
 from distsweep.capture.interrupts import deferred
@@ -138,9 +140,10 @@ class Sender:
                     show=self.screen.show,
                     delay=self.delay,
                 )
+                wave = render(stimulus, file)
                 with Journal(reservation, _columns(self.route)) as journal:
                     heard = self._gate.send(
-                        render(stimulus, file),
+                        wave,
                         licence,
                         watch=watch,
                         tick=journal.beside(follower.tick),
@@ -149,6 +152,18 @@ class Sender:
                     )
                 if self.delay is None and heard.stop is None:
                     follower.find(heard.recorded, self.route)
+                cause = with_cause(
+                    heard.stop,
+                    heard.recorded[:, self.route.input_channel - 1],
+                    wave,
+                    response=marker_response,
+                    marker_samples=stimulus.marker.samples,
+                    marker_at=file.start_marker_sample,
+                    arrival=follower.arrival,
+                    sweep_at=file.rungs[0].start_sample,
+                    rate_hz=self.route.rate_hz,
+                )
+                heard = dataclasses.replace(heard, stop=cause)
                 path = self._keep(heard, follower, file, kept_as, reservation)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True

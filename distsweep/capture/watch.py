@@ -62,6 +62,7 @@ SILENT_HOPS = 6
 class Stop:
     """Why a rung was stopped, and at which recorded sample that was noticed.
 
+    Of what was too "loud" the message says only how loud it was; ``cause`` adds what it was.
     ``kind`` is "loud", "quiet", "clipped", "silent", "unheard", "interrupted", "device",
     "dropout", "distorted", "moved" or "broken".
     """
@@ -208,9 +209,7 @@ class Watch:
         elif peak >= CLIPPED_FROM and self._is_clipped(hop):
             self.stop = Stop("clipped", "the input clips: lower its gain, calibrate again", end)
         elif total > self._loudest_energy or self._passes_level(end):
-            self.stop = Stop(
-                "loud", "the microphone hears more than was confirmed: was a gain raised?", end
-            )
+            self.stop = Stop("loud", "the microphone hears more than was confirmed", end)
         else:
             self._judge_life(peak, end)
             self._compare(total, end)
@@ -251,7 +250,7 @@ class Watch:
             off_db = self._off_db(total, place)
             self.stop = Stop(
                 "loud",
-                f"the microphone hears {off_db:+.1f} dB re the prediction: was a gain raised?",
+                f"the microphone hears {off_db:+.1f} dB re the prediction",
                 end,
             )
         elif total < self._expected.lower[place]:

@@ -89,7 +89,10 @@ class Loudspeaker:
         self.struck = False
 
     def __call__(self, x: np.ndarray) -> np.ndarray:
-        y = x + self.model["second"] * x**2 + self.model["third"] * x**3
+        second = self.model["second"]
+        if self.struck and self.fault["does"] == "distort":
+            second = self.fault["second"]
+        y = x + second * x**2 + self.model["third"] * x**3
         if self.limiter is not None:
             y = self.limiter(y)
         y, self.state = scipy.signal.sosfilt(self.sos, y, zi=self.state)
