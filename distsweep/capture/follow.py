@@ -11,7 +11,7 @@ from distsweep.capture.gate import Conversation
 from distsweep.capture.interrupts import Pending
 from distsweep.capture.response import LEAST_MATCH, Response, find_arrival
 from distsweep.capture.watch import OFF_BY_DB, Stop
-from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
 
 USUAL_DELAY_S = 0.3
@@ -40,11 +40,12 @@ class Follower:
     ----------
     arrival : recorded sample at which the marker arrived; None until it was found.
     match : how alike it was, 0…1.
+    lead : samples by which the output was ahead of the input, at most.
     """
 
     def __init__(
         self,
-        stimulus: LadderStimulus,
+        stimulus: Stimulus,
         file: StimulusFile,
         *,
         name: str,
@@ -57,6 +58,7 @@ class Follower:
         """Prepare; without ``marker_response`` the marker's level is not judged."""
         self.arrival: int | None = None
         self.match = 0.0
+        self.lead = 0
         self._stimulus = stimulus
         self._file = file
         self._name = name
@@ -70,6 +72,7 @@ class Follower:
 
     def tick(self, conversation: Conversation) -> None:
         """Look around once."""
+        self.lead = max(self.lead, conversation.sent - conversation.count)
         if self._pending.wanted:
             conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
         rate_hz = self._stimulus.recipe.rate_hz
@@ -96,7 +99,7 @@ class Follower:
         self.arrival = first + place
         self._judge_marker(conversation, heard)
         conversation.watch.sweep_at = (
-            self.arrival + self._file.rungs[0].start_sample - self._file.start_marker_sample
+            self.arrival + self._file.first_sample - self._file.start_marker_sample
         )
 
     def _judge_marker(self, conversation: Conversation, heard: FloatArray) -> None:

@@ -230,7 +230,7 @@ def run_probe(sender: Sender) -> tuple[Probed, float]:
             known_db = loudest_at_0dbfs_db(drive_dbfs, probed, in_spl_db)
         licence = probe_licence(asked_dbfs, spl_at_0dbfs_db=known_db)
         drive_dbfs = asked_dbfs
-        stimulus = probe_stimulus(sender.order.stimulus.recipe, drive_dbfs)
+        stimulus = probe_stimulus(sender.order.probe_recipe, drive_dbfs)
         sent = _play_probe(sender, stimulus, licence, drive_dbfs)
         check_alive(sent.heard, stimulus, channel=sender.route.input_channel)
         probed = read_sweep(sent, stimulus, stimulus.files[0], sender)

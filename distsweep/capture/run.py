@@ -15,9 +15,11 @@ from distsweep.capture.plan import Bench, Plan, announce, plan_from_drives, plan
 from distsweep.capture.probe import run_probe
 from distsweep.capture.safeguards import Asker, Licence, SplCeiling, ask_licence
 from distsweep.capture.sending import Order, Screen, Sender
+from distsweep.capture.stairs import Stairs
+from distsweep.capture.stairs_order import check_order, prepare_stairs
 from distsweep.capture.take import TakeFiles, ladder_stimulus
 from distsweep.errors import DeviceError, InputError, SafetyRefusal
-from distsweep.stimulus.sidecar import LadderStimulus
+from distsweep.stimulus.sidecar import LadderStimulus, Stimulus
 from distsweep.takes.session_file import FILE_NAME, extended_text
 
 
@@ -43,6 +45,7 @@ def capture(
     KeyboardInterrupt
         Stopped by hand; what was recorded is kept.
     """
+    check_order(order)
     backend.check(route)
     # What could go wrong with the session's file goes wrong before anything sounds.
     extended_text(order.folder / FILE_NAME, "[[takes]]", {"position": order.position})
@@ -62,30 +65,40 @@ def capture(
         input=route.input.name,
         rate_hz=route.rate_hz,
     )
-    stimulus, ladder = _prepare(sender, ceiling, asker)
+    stimulus, player = _prepare(sender, ceiling, asker)
     files.partial = None  # the probe's
     files.begin(stimulus)
     try:
-        ladder.play()
+        player.play()
     except BaseException as error:
         log(order.folder, "stopped", why=str(error) or type(error).__name__)
         _keep_partial(files, screen)
         raise
     with deferred():
         sidecar = files.finish()
-    assert sidecar is not None  # the ladder has ended well, so it has rungs
+    assert sidecar is not None  # it has ended well, so something was recorded
     return sidecar
 
 
-def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> tuple[LadderStimulus, Ladder]:
+def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> tuple[Stimulus, Ladder | Stairs]:
     """Probe, plan and have it confirmed; what comes back may be played."""
     order = sender.order
     probed, probe_dbfs = run_probe(sender)
     if probed.gain is None:  # run_probe has refused that
         raise DeviceError("the microphone does not hear the loudspeaker")
+    if not isinstance(order.stimulus, LadderStimulus):
+        return prepare_stairs(
+            sender,
+            order.stimulus,
+            probed,
+            probe_dbfs,
+            ceiling=ceiling,
+            asker=asker,
+            earlier=played_before(order.folder),
+        )
     bench = Bench(probed.gain, order.spl_at_0dbfs_in_db, probe_dbfs, order.listener_offset_db)
     plan = _plan(order, bench)
-    stimulus = ladder_stimulus(order.stimulus.recipe, plan.drives_dbfs, sender.files.name)
+    stimulus = ladder_stimulus(order.probe_recipe, plan.drives_dbfs, sender.files.name)
     licence = _ask(order, plan, stimulus, ceiling=ceiling, asker=asker)
     ladder = Ladder(sender, plan, stimulus, licence=licence, ceiling=ceiling, probed=probed)
     return stimulus, ladder

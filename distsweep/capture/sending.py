@@ -13,11 +13,13 @@ from distsweep.capture.interrupts import deferred
 from distsweep.capture.keeping import Reservation, log
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Licence
+from distsweep.capture.stairs_plan import probe_recipe
 from distsweep.capture.take import TakeFiles
 from distsweep.capture.watch import Stop, Watch
 from distsweep.errors import DeviceError, DistsweepError, SafetyRefusal
-from distsweep.stimulus.layout import render
-from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.stimulus.recipe import LadderRecipe
+from distsweep.stimulus.sidecar import Stimulus, StimulusFile
+from distsweep.stimulus.write import rendered
 from distsweep.takes.session import Calibration, Conditions
 from distsweep.units import FloatArray
 
@@ -35,15 +37,15 @@ class Order:
     Attributes
     ----------
     folder, position : of the session, and in it.
-    stimulus : gives band, sweep and rate.
+    stimulus : gives band, sweep and rate, or tones and their bursts.
     levels_spl_db, drives_dbfs : at most one of both, rising; neither: the stimulus's drives.
-    thd_limit_percent : above it no further rung is played.
+    thd_limit_percent : above it no further rung, or louder burst, is played.
     listener_offset_db : level at the listener minus that at the microphone.
     """
 
     folder: Path
     position: str
-    stimulus: LadderStimulus
+    stimulus: Stimulus
     levels_spl_db: tuple[float, ...] | None
     drives_dbfs: tuple[float, ...] | None
     thd_limit_percent: float
@@ -56,6 +58,12 @@ class Order:
         """Level of a 0 dBFS sine at the input, dB SPL; None while uncalibrated."""
         calibrated = self.calibration.pascal_per_fs is not None
         return self.calibration.level_offset_db if calibrated else None
+
+    @property
+    def probe_recipe(self) -> LadderRecipe:
+        """What is probed with: the ladder's own band, or one around a staircase's tones."""
+        recipe = self.stimulus.recipe
+        return recipe if isinstance(recipe, LadderRecipe) else probe_recipe(recipe)
 
     @property
     def scale(self) -> Scale:
@@ -81,7 +89,10 @@ class Sent:
 
 
 class Sender:
-    """Sends the files of stimuli to one route and keeps what comes back."""
+    """Sends the files of stimuli to one route and keeps what comes back.
+
+    ``round_trip_s`` is the longest time so far from handing a sample out to hearing it.
+    """
 
     def __init__(
         self, backend: Backend, route: Route, *, order: Order, files: TakeFiles, screen: Screen
@@ -91,12 +102,13 @@ class Sender:
         self.files = files
         self.screen = screen
         self.order = order
+        self.round_trip_s = 0.0
         self._backend = backend
         self._gate = Gate(backend, route)
 
     def send(
         self,
-        stimulus: LadderStimulus,
+        stimulus: Stimulus,
         file: StimulusFile,
         licence: Licence,
         watch: Watch,
@@ -124,12 +136,15 @@ class Sender:
                     show=self.screen.show,
                 )
                 heard = self._gate.send(
-                    render(stimulus, file),
+                    rendered(stimulus, file),
                     licence,
                     watch=watch,
                     tick=follower.tick,
-                    guarded_from=0 if marker_response is None else file.rungs[0].start_sample,
+                    guarded_from=0 if marker_response is None else file.first_sample,
                 )
+                if follower.arrival is not None:
+                    delay = follower.arrival - file.start_marker_sample + follower.lead
+                    self.round_trip_s = max(self.round_trip_s, delay / self.route.rate_hz)
                 path = self._keep(heard, follower, file, kept_as, reservation)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
@@ -159,7 +174,7 @@ class Sender:
                 reservation,
                 _chosen(heard, self.route),
                 name if whole else f"{name}-partial",
-                drive_dbfs=file.rungs[0].drive_dbfs,
+                drive_dbfs=file.highest_dbfs,
                 sent_s=heard.sent_samples / self.route.rate_hz,
                 stop=None if stop is None else stop.kind,
                 why=None if stop is None else stop.message,

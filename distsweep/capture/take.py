@@ -10,8 +10,9 @@ from distsweep.capture.keeping import Reservation, keep, log, reserve
 from distsweep.errors import InputError
 from distsweep.stimulus.layout import lay_out
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, sidecar_text
+from distsweep.stimulus.sidecar import LadderStimulus, Stimulus, sidecar_text
 from distsweep.takes.cutting import cut_take
+from distsweep.takes.cutting_staircase import cut_staircase, place_staircase
 from distsweep.takes.recording import read_recording
 from distsweep.takes.session_file import FILE_NAME, add_table
 from distsweep.units import FloatArray
@@ -50,13 +51,17 @@ class TakeFiles:
         self.partial: Path | None = None
         self._position = position
         self._rate_hz = rate_hz
-        self._stimulus: LadderStimulus | None = None
+        self._stimulus: Stimulus | None = None
         self._ballast: Reservation | None = None
 
-    def begin(self, stimulus: LadderStimulus) -> None:
+    def begin(self, stimulus: Stimulus) -> None:
         """Write the sidecar, before anything is recorded that it explains."""
-        write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
+        self.amend(stimulus)
         self._ballast = reserve(self.folder, samples=BALLAST_SAMPLES, channels=1)
+
+    def amend(self, stimulus: Stimulus) -> None:
+        """Write the sidecar anew: what is yet to be played has been laid out otherwise."""
+        write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
         self._stimulus = stimulus
 
     def reserve(self, *, samples: int, channels: int) -> Reservation:
@@ -105,21 +110,28 @@ class TakeFiles:
         log(self.folder, "take", **values)
         return self.folder / name
 
-    def _fits(self, stimulus: LadderStimulus, recordings: list[Path]) -> bool:
+    def _fits(self, stimulus: Stimulus, recordings: list[Path]) -> bool:
         """Tell whether the analysis can make something of an unfinished last recording."""
+        started = first_files(stimulus, len(recordings))
+        read = [read_recording(path) for path in recordings]
         try:
-            cut_take(
-                first_files(stimulus, len(recordings)),
-                [read_recording(path) for path in recordings],
-            )
+            if isinstance(started, LadderStimulus):
+                cut_take(started, read)
+            else:
+                cut_staircase(started, read, place_staircase(started, read))
         except InputError:
             return False
         return True
 
 
-def first_files(stimulus: LadderStimulus, count: int) -> LadderStimulus:
-    """Return a split stimulus of only its first files."""
+def first_files(stimulus: Stimulus, count: int) -> Stimulus:
+    """Return a split stimulus of only its first files.
+
+    A ladder's recipe is cut to their levels; a staircase's still tells what was asked for.
+    """
     files = stimulus.files[:count]
+    if not isinstance(stimulus, LadderStimulus):
+        return dataclasses.replace(stimulus, files=files)
     levels = tuple(file.rungs[0].drive_dbfs for file in files if file.rungs[0].role == "rung")
     recipe = dataclasses.replace(
         stimulus.recipe,

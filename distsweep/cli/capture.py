@@ -14,7 +14,7 @@ from distsweep.capture.safeguards import DEFAULT_CEILING_SPL_DB
 if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
     from distsweep.capture.sending import Order
-    from distsweep.stimulus.sidecar import LadderStimulus
+    from distsweep.stimulus.sidecar import Stimulus
 
 
 @click.command("capture")
@@ -98,7 +98,7 @@ if TYPE_CHECKING:
 @click.option("--temperature-c", type=float, help="For a new session.")
 @click.option("--input-gain", help="Where the input gain stands, as at the calibration.")
 def command(session: Path, stimulus: Path, input_name: str, output_name: str, **given: Any) -> None:
-    """Play a ladder and record it into SESSION, watched and with every safeguard.
+    """Play a ladder or a staircase and record it into SESSION, with every safeguard.
 
     A quiet probe finds how loud the loudspeaker is; then it is said what will sound, and above
     85 dB SPL you confirm by typing the level. Ctrl-C fades out and keeps what was recorded.
@@ -107,16 +107,10 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     from distsweep.capture.run import capture
     from distsweep.capture.safeguards import settle_ceiling
     from distsweep.capture.sending import Screen
-    from distsweep.errors import InputError
-    from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
+    from distsweep.stimulus.sidecar import read_sidecar
 
     asker = _Asker(given["accept_level_spl_db"], given["accept_ceiling_spl_db"])
     played = read_sidecar(stimulus)
-    if not isinstance(played, LadderStimulus):
-        raise InputError(
-            f"{stimulus}: is a {played.recipe.kind}, capture plays ladders: play its WAV from any"
-            " player, quietly at first, and record that"
-        )
     order = _order(session, played, given)
     ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
     system = audio.open_backend()
@@ -134,7 +128,7 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     click.echo(sidecar)
 
 
-def _order(folder: Path, stimulus: LadderStimulus, given: dict[str, Any]) -> Order:
+def _order(folder: Path, stimulus: Stimulus, given: dict[str, Any]) -> Order:
     """Bring together what the command line and the session say."""
     from distsweep.capture.exposure import listener_offset_db
     from distsweep.capture.levels import parse_levels
@@ -146,6 +140,11 @@ def _order(folder: Path, stimulus: LadderStimulus, given: dict[str, Any]) -> Ord
     spl, dbfs = given["levels_spl"], given["levels_dbfs"]
     if spl is not None and dbfs is not None:
         raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
+    if spl is not None and stimulus.recipe.kind == "staircase":
+        raise InputError(
+            "--levels-spl is for ladders, a staircase goes by drives: capture a ladder first, and"
+            " give drives of its rungs as --levels-dbfs"
+        )
     levels_spl_db = None if spl is None else parse_levels(spl)
     drives_dbfs = None if dbfs is None else parse_levels(dbfs)
     if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:

@@ -1,0 +1,253 @@
+"""From what the probe found to the tones of a staircase, and what they add up to."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.weighting import a_weighting_db
+from distsweep.capture.burst_watch import BURST_LEAST_S, BURST_SETTLES_S
+from distsweep.capture.exposure import Exposure
+from distsweep.capture.gate import LARGEST_STEP_DB
+from distsweep.capture.levels import LARGEST_RISE_DB
+from distsweep.errors import InputError
+from distsweep.stimulus.bursts import lay_out_staircase
+from distsweep.stimulus.recipe import LadderRecipe
+from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
+from distsweep.stimulus.staircase_recipe import MOST_LEVELS, StaircaseRecipe
+from distsweep.stimulus.sweep import HIGHEST_OF_RATE
+
+PROBE_FROM_HZ, PROBE_TO_HZ = 300.0, 3000.0
+"""The probe's band at the least (chosen: the markers of a staircase lie in it)."""
+
+PROBE_BEYOND = 1.5
+"""The probe reaches so far beyond the tones, so that none lies in its fades."""
+
+PROBE_SWEEP_S = 3.0
+
+LEAST_TONE_HZ = 10.0
+"""Lowest tone: the gate tells levels from half a period in 50 ms."""
+
+FAST_ONSET_DB = 6.1
+"""A tone that starts so near its own top reaches half of it with its fade-in, …"""
+
+SLOW_RAMP_MS = 12.0
+"""… which then has to take longer than the 5 ms that the gate asks of an onset."""
+
+WIDEST_DB = 80.0
+"""Top over lowest level, at most: the gate takes what is 80 dB under the peak for silence."""
+
+VERDICT_S = BURST_SETTLES_S
+"""A burst is judged so long before the next begins, on top of the way there and back."""
+
+
+def probe_recipe(recipe: StaircaseRecipe) -> LadderRecipe:
+    """Return a ladder whose band covers a staircase's tones and markers, to be probed with."""
+    low_hz = min(min(recipe.frequencies_hz) / PROBE_BEYOND, PROBE_FROM_HZ)
+    high_hz = max(max(recipe.frequencies_hz) * PROBE_BEYOND, PROBE_TO_HZ)
+    return LadderRecipe(
+        name="probe",
+        rate_hz=recipe.rate_hz,
+        band_hz=(low_hz, min(high_hz, 0.95 * HIGHEST_OF_RATE * recipe.rate_hz)),
+        sweep_s=PROBE_SWEEP_S,
+        levels_dbfs=recipe.levels_dbfs,
+        order=recipe.order,
+    )
+
+
+def check_playable(recipe: StaircaseRecipe, levels_dbfs: Sequence[float], where: str) -> None:
+    """Refuse a staircase that cannot be watched as it must be; nothing has sounded.
+
+    Raises
+    ------
+    InputError
+        A burst is too short, a tone too low, or the levels lie too far apart.
+    """
+    if recipe.hold_s < BURST_LEAST_S:
+        raise InputError(
+            f"{where}: hold_s is {recipe.hold_s:g}: a burst of less than {BURST_LEAST_S:g} s"
+            " cannot be judged before the next, louder one: write the stimulus with longer ones"
+        )
+    if min(recipe.frequencies_hz) < LEAST_TONE_HZ:
+        raise InputError(
+            f"{where}: frequencies_hz holds {min(recipe.frequencies_hz):g}: capture plays tones"
+            f" of {LEAST_TONE_HZ:g} Hz or more: leave it out"
+        )
+    if levels_dbfs[-1] - levels_dbfs[0] > WIDEST_DB:
+        raise InputError(
+            f"{where}: levels span {levels_dbfs[-1] - levels_dbfs[0]:g} dB, capture plays"
+            f" {WIDEST_DB:g} at most: start higher, with --levels-dbfs"
+        )
+
+
+def with_small_steps(levels_dbfs: Sequence[float], *, from_dbfs: float) -> tuple[float, ...]:
+    """Put levels in between wherever the next would be more than LARGEST_STEP_DB louder.
+
+    The first is at most LARGEST_RISE_DB above ``from_dbfs``, which has been heard before.
+
+    Raises
+    ------
+    InputError
+        That makes too many levels.
+    """
+    filled = [min(levels_dbfs[0], from_dbfs + LARGEST_RISE_DB)]
+    for level_dbfs in levels_dbfs:
+        rise_db = level_dbfs - filled[-1]
+        steps = math.ceil(rise_db / LARGEST_STEP_DB - 1e-9)
+        low_dbfs = filled[-1]
+        filled += [low_dbfs + rise_db * i / steps for i in range(1, steps)]
+        if rise_db > 0.0:
+            filled.append(level_dbfs)
+    if len(filled) > MOST_LEVELS:
+        raise InputError(f"the staircase has {len(filled)} levels, {MOST_LEVELS} are the most")
+    return tuple(round(level_dbfs, 9) for level_dbfs in filled)
+
+
+@dataclass(frozen=True)
+class StairsPlan:
+    """The tones of a staircase as they will be played.
+
+    Attributes
+    ----------
+    recipe : the levels with those put in between; a rest in which a burst can be judged.
+    gains_db : what a steady 0 dBFS tone gives at the input, dBFS, one a frequency.
+    corrections_db : the microphone's deviation there.
+    spl_at_0dbfs_in_db : level of a 0 dBFS sine at the input; None while uncalibrated.
+    worst_spl_at_0dbfs_db : a full-scale tone's level at worst, dB SPL, one a frequency.
+    listener_offset_db : level at the listener minus that at the microphone.
+    """
+
+    recipe: StaircaseRecipe
+    gains_db: tuple[float, ...]
+    corrections_db: tuple[float, ...]
+    spl_at_0dbfs_in_db: float | None
+    worst_spl_at_0dbfs_db: tuple[float, ...]
+    listener_offset_db: float
+
+    @property
+    def top_dbfs(self) -> float:
+        """Drive of the loudest bursts."""
+        return self.recipe.levels_dbfs[-1]
+
+    @property
+    def highest_in_db(self) -> float:
+        """Level of the loudest tone's loudest burst at the input, corrected, dBFS."""
+        pairs = zip(self.gains_db, self.corrections_db, strict=True)
+        return self.top_dbfs + max(gain - correction for gain, correction in pairs)
+
+    @property
+    def highest_spl_db(self) -> float:
+        """The loudest moment at the microphone, at worst."""
+        return self.top_dbfs + max(self.worst_spl_at_0dbfs_db)
+
+    def confirmed_in_db(self, frequency_hz: float) -> float:
+        """Return what the loudest moment is at the input at a frequency, dBFS, uncorrected."""
+        return self.highest_in_db + self.corrections_db[self._place(frequency_hz)]
+
+    def tone_spl_db(self, frequency_hz: float, drive_dbfs: float) -> float | None:
+        """Return a burst's predicted level, dB SPL; None while uncalibrated."""
+        if self.spl_at_0dbfs_in_db is None:
+            return None
+        place = self._place(frequency_hz)
+        in_db = drive_dbfs + self.gains_db[place] - self.corrections_db[place]
+        return in_db + self.spl_at_0dbfs_in_db
+
+    def tone_lines(self) -> list[str]:
+        """Say what each tone will be, a line each."""
+        low_dbfs, count = self.recipe.levels_dbfs[0], len(self.recipe.levels_dbfs)
+        seconds = tone_seconds(self.recipe)
+        return [
+            f"{frequency_hz:g} Hz, {2 * count - 1} bursts from {low_dbfs:.1f} to"
+            f" {self.top_dbfs:.1f} dBFS and back, up to {self.top_dbfs + worst_db:.1f} dB SPL,"
+            f" {seconds:.0f} s"
+            for frequency_hz, worst_db in zip(
+                self.recipe.frequencies_hz, self.worst_spl_at_0dbfs_db, strict=True
+            )
+        ]
+
+    def exposures(self, file: StimulusFile, *, sent_samples: int | None = None) -> list[Exposure]:
+        """Return what a file's tone is at the listener's place, rests at the lowest level too.
+
+        ``sent_samples`` says how much of the file was played; None: all of it.
+        """
+        end = file.samples if sent_samples is None else sent_samples
+        frequency_hz = file.bursts[0].frequency_hz
+        at_0dbfs_db = self.worst_spl_at_0dbfs_db[self._place(frequency_hz)]
+        at_0dbfs_db += float(a_weighting_db(np.array([frequency_hz]))[0]) + self.listener_offset_db
+        found, sounding = [], 0
+        for burst in file.bursts:
+            samples = min(burst.samples, end - burst.start_sample)
+            if samples > 0:
+                sounding += samples
+                minutes = samples / self.recipe.rate_hz / 60.0
+                found.append(Exposure(at_0dbfs_db + burst.level_dbfs, minutes))
+        last = file.bursts[-1].start_sample + file.bursts[-1].samples
+        resting = min(end, last) - file.first_sample - sounding
+        if resting > 0:
+            low_dbfs = self.recipe.levels_dbfs[0]
+            found.append(Exposure(at_0dbfs_db + low_dbfs, resting / self.recipe.rate_hz / 60.0))
+        return found
+
+    def _place(self, frequency_hz: float) -> int:
+        return self.recipe.frequencies_hz.index(frequency_hz)
+
+
+def tone_seconds(recipe: StaircaseRecipe) -> float:
+    """Return how long the tone of one frequency sounds."""
+    bursts = 2 * len(recipe.levels_dbfs) - 1
+    return bursts * (recipe.hold_s + recipe.rest_s) - recipe.rest_s + recipe.release_s
+
+
+def playable_recipe(
+    recipe: StaircaseRecipe,
+    levels_dbfs: Sequence[float],
+    *,
+    name: str,
+    probe_dbfs: float,
+    round_trip_s: float,
+) -> StaircaseRecipe:
+    """Return a recipe whose steps are small, and whose rests outlast the way there and back."""
+    levels = with_small_steps(levels_dbfs, from_dbfs=probe_dbfs)
+    rest_s = round_trip_s + VERDICT_S
+    near = levels[-1] - levels[0] < FAST_ONSET_DB
+    return dataclasses.replace(
+        recipe,
+        name=name,
+        levels_dbfs=levels,
+        rest_s=max(recipe.rest_s, rest_s),
+        release_s=max(recipe.release_s, rest_s),
+        ramp_ms=max(recipe.ramp_ms, SLOW_RAMP_MS) if near else recipe.ramp_ms,
+    )
+
+
+def stairs_stimulus(recipe: StaircaseRecipe) -> StaircaseStimulus:
+    """Lay a staircase out, one file a frequency, with markers as quiet as its first level."""
+    stimulus = lay_out_staircase(recipe, split=True)
+    marker = dataclasses.replace(stimulus.marker, level_dbfs=recipe.levels_dbfs[0])
+    return dataclasses.replace(stimulus, marker=marker)
+
+
+def lowered(
+    stimulus: StaircaseStimulus, file: StimulusFile, *, below_dbfs: float
+) -> StimulusFile | None:
+    """Lay a tone out again without its levels from ``below_dbfs`` up.
+
+    Returns
+    -------
+    The file, under its old name; None where too little of the staircase is left.
+    """
+    levels = tuple(
+        burst.level_dbfs
+        for burst in file.bursts
+        if burst.direction == "up" and burst.level_dbfs < below_dbfs
+    )
+    if len(levels) < 2 or levels[-1] - levels[0] < FAST_ONSET_DB:
+        return None
+    recipe = dataclasses.replace(
+        stimulus.recipe, levels_dbfs=levels, frequencies_hz=(file.bursts[0].frequency_hz,)
+    )
+    return dataclasses.replace(lay_out_staircase(recipe, split=True).files[0], name=file.name)
