@@ -128,10 +128,11 @@ class Stairs:
             stop = sent.heard.stop
             if stop is None:
                 trouble = self._lost(file, sent)
-                files.partial = None  # complete, or its timing is torn: not for the analysis
                 if not trouble:
                     files.complete.append(sent.path)
+                    files.partial = None
                     return None, watch
+                files.partial = None  # its timing is torn: not for the analysis
             elif stop.kind in TONE_STOPS:
                 return stop, watch
             elif stop.kind == "dropout":

@@ -29,8 +29,10 @@ PROBE_BEYOND = 1.5
 
 PROBE_SWEEP_S = 3.0
 
-LEAST_TONE_HZ = 10.0
-"""Lowest tone: the gate tells levels from half a period in 50 ms."""
+LEAST_TONE_HZ, LOW_TONE_HZ = 20.0, 40.0
+"""Lowest tone, and tones whose bursts need a ramp of a whole period: a burst that steps up within
+2 ms at a zero of the wave shows up to 2/(2πf) of its peak as direct current in a second's
+Hann-weighted mean, a ramp of a period halves that, and the gate takes 1 %."""
 
 FAST_ONSET_DB = 6.1
 """A tone that starts so near its own top reaches half of it with its fade-in, …"""
@@ -212,23 +214,44 @@ def playable_recipe(
 ) -> StaircaseRecipe:
     """Return a recipe whose steps are small, and whose rests outlast the way there and back."""
     levels = with_small_steps(levels_dbfs, from_dbfs=probe_dbfs)
+    lowest_hz = min(recipe.frequencies_hz)
+    least_ms = SLOW_RAMP_MS if levels[-1] - levels[0] < FAST_ONSET_DB else 0.0
+    least_ms = max(least_ms, 1e3 / lowest_hz if lowest_hz < LOW_TONE_HZ else 0.0)
     rest_s = round_trip_s + VERDICT_S
-    near = levels[-1] - levels[0] < FAST_ONSET_DB
     return dataclasses.replace(
         recipe,
         name=name,
         levels_dbfs=levels,
         rest_s=max(recipe.rest_s, rest_s),
         release_s=max(recipe.release_s, rest_s),
-        ramp_ms=max(recipe.ramp_ms, SLOW_RAMP_MS) if near else recipe.ramp_ms,
+        ramp_ms=max(recipe.ramp_ms, least_ms),
     )
 
 
 def stairs_stimulus(recipe: StaircaseRecipe) -> StaircaseStimulus:
     """Lay a staircase out, one file a frequency, with markers as quiet as its first level."""
-    stimulus = lay_out_staircase(recipe, split=True)
-    marker = dataclasses.replace(stimulus.marker, level_dbfs=recipe.levels_dbfs[0])
-    return dataclasses.replace(stimulus, marker=marker)
+    marker = dataclasses.replace(lay_out_staircase(recipe).marker, level_dbfs=recipe.levels_dbfs[0])
+    files = [
+        dataclasses.replace(_tone_file(recipe, frequency_hz), name=f"{recipe.name}-{number:02d}")
+        for number, frequency_hz in enumerate(recipe.frequencies_hz, start=1)
+    ]
+    return StaircaseStimulus(recipe=recipe, marker=marker, files=tuple(files))
+
+
+def _tone_file(recipe: StaircaseRecipe, frequency_hz: float) -> StimulusFile:
+    """Lay one tone out with bursts and rests of whole periods, so that each steps at a zero."""
+
+    def whole(seconds: float) -> float:
+        return math.ceil(seconds * frequency_hz - 1e-9) / frequency_hz
+
+    alone = dataclasses.replace(
+        recipe,
+        frequencies_hz=(frequency_hz,),
+        hold_s=whole(recipe.hold_s),
+        rest_s=whole(recipe.rest_s),
+        release_s=whole(recipe.release_s),
+    )
+    return lay_out_staircase(alone).files[0]
 
 
 def lowered(
@@ -247,7 +270,5 @@ def lowered(
     )
     if len(levels) < 2 or levels[-1] - levels[0] < FAST_ONSET_DB:
         return None
-    recipe = dataclasses.replace(
-        stimulus.recipe, levels_dbfs=levels, frequencies_hz=(file.bursts[0].frequency_hz,)
-    )
-    return dataclasses.replace(lay_out_staircase(recipe, split=True).files[0], name=file.name)
+    recipe = dataclasses.replace(stimulus.recipe, levels_dbfs=levels)
+    return dataclasses.replace(_tone_file(recipe, file.bursts[0].frequency_hz), name=file.name)
