@@ -138,6 +138,7 @@ class Stairs:
             elif stop.kind == "dropout":
                 trouble = stop.message
             else:
+                self._cut_short(file, sent)
                 raise_stop(stop)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
             log(files.folder, "repeated", tone=number, why=trouble)
@@ -145,6 +146,25 @@ class Stairs:
             f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs,"
             " or choose another device"
         )
+
+    def _cut_short(self, file: StimulusFile, sent: Sent) -> None:
+        """Leave out of a stopped tone's layout the bursts that were not heard to their end.
+
+        What followed the stop was faded out: it is recorded, and is not the loudspeaker's.
+        """
+        stop, arrival = sent.heard.stop, sent.follower.arrival
+        until = 0
+        if stop is not None and stop.sample is not None and arrival is not None:
+            until = stop.sample - (arrival - file.start_marker_sample)
+        whole = tuple(b for b in file.bursts if b.start_sample + b.samples <= until)
+        files = [
+            dataclasses.replace(item, bursts=whole) if item.name == file.name else item
+            for item in self._stimulus.files
+        ]
+        if whole:
+            self._sender.files.cut_short(dataclasses.replace(self._stimulus, files=tuple(files)))
+        else:
+            self._sender.files.partial = None
 
     def _watch(self, file: StimulusFile) -> BurstWatch:
         order, frequency_hz = self._sender.order, file.bursts[0].frequency_hz

@@ -89,14 +89,16 @@ def check_playable(recipe: StaircaseRecipe, levels_dbfs: Sequence[float], where:
 def with_small_steps(levels_dbfs: Sequence[float], *, from_dbfs: float) -> tuple[float, ...]:
     """Put levels in between wherever the next would be more than LARGEST_STEP_DB louder.
 
-    The first is at most LARGEST_RISE_DB above ``from_dbfs``, which has been heard before.
+    The first is at most LARGEST_RISE_DB above ``from_dbfs``, which has been heard before: where
+    it would be more, levels are put in below it.
 
     Raises
     ------
     InputError
         That makes too many levels.
     """
-    filled = [min(levels_dbfs[0], from_dbfs + LARGEST_RISE_DB)]
+    below = math.ceil((levels_dbfs[0] - from_dbfs - LARGEST_RISE_DB) / LARGEST_STEP_DB - 1e-9)
+    filled = [levels_dbfs[0] - LARGEST_STEP_DB * max(below, 0)]
     for level_dbfs in levels_dbfs:
         rise_db = level_dbfs - filled[-1]
         steps = math.ceil(rise_db / LARGEST_STEP_DB - 1e-9)

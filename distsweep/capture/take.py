@@ -64,6 +64,10 @@ class TakeFiles:
         write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
         self._stimulus = stimulus
 
+    def cut_short(self, stimulus: Stimulus) -> None:
+        """Take note of what counts of a recording that was stopped, for the session's entry."""
+        self._stimulus = stimulus
+
     def reserve(self, *, samples: int, channels: int) -> Reservation:
         """Take room for the next recording."""
         return reserve(self.folder, samples=samples, channels=channels)

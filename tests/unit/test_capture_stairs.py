@@ -294,6 +294,7 @@ def test_a_tone_that_is_compressed_by_more_than_12_db_is_played_again_lower(
     assert "the gain has fallen by 12.0 dB" not in ran.stderr
     assert "the gain has fallen by 15.0 dB" in ran.stderr
     (row,) = rows(session)
+    print(row["drive_dbfs"], row["gain_change_db"], ran.stderr)
     # The levels put in between: no step is larger than 3 dB.
     assert row["drive_dbfs"] == [-47, -44, -41, -38, -35, -32, -29]
     assert row["gain_change_db"][-1] == pytest.approx(-12.0, abs=0.1)
@@ -434,9 +435,10 @@ def test_the_dose_of_what_was_played_is_noted(
     for level_dba, item_minutes in noted["listener_dba_minutes"]:
         minutes[round(level_dba)] = minutes.get(round(level_dba), 0.0) + item_minutes
     assert minutes[89] == pytest.approx(0.3 / 60, rel=1e-3)
-    assert minutes[86] == minutes[83] == pytest.approx(0.6 / 60, rel=1e-3)
-    # Rests at the lowest level: five of 0.15 s and the release of 0.3 s, beside two bursts.
-    assert minutes[80] == pytest.approx((0.6 + 5 * 0.15 + 0.3) / 60, rel=0.05)
+    assert minutes[86] == minutes[83] == minutes[80] == pytest.approx(0.6 / 60, rel=1e-3)
+    # The probe was played at −40.1 dBFS, so that the first level is −33. Rests are at that:
+    # seven of 0.15 s and the release of 0.3 s, beside two bursts.
+    assert minutes[77] == pytest.approx((0.6 + 7 * 0.15 + 0.3) / 60, rel=1e-3)
 
 
 def test_of_a_tone_that_was_stopped_only_what_sounded_is_noted(

@@ -120,14 +120,14 @@ def test_one_step_too_large_is_refused(
 @given(
     rises_db=st.lists(st.floats(2.0, 3.0), min_size=2, max_size=6),
     place=st.integers(1, 5),
-    short_s=st.floats(0.0, 0.17),
+    short_s=st.floats(0.0, 0.17),  # a period of 60 Hz is added at most
     frequency_hz=middle_tones,
     silence_s=st.floats(0.1, 0.4),
 )
 def test_one_step_that_is_not_held_is_refused(
     rises_db: list[float], place: int, short_s: float, frequency_hz: float, silence_s: float
 ) -> None:
-    """Two rises of 2 dB or more with less than 0.19 s between (a period of 60 Hz longer than drawn) make one of 4 or more."""
+    """Two rises of 2 dB or more with less than 0.19 s between make one of 4 or more."""
     steps = up(rises_db)
     place = 1 + place % (len(rises_db) - 1)
     steps[place] = (steps[place][0], short_s)
@@ -158,7 +158,7 @@ def test_a_silence_ends_what_vouches(name: str, wave: list[NDArray]) -> None:
 
 
 def test_clicks_hold_no_level() -> None:
-    """A quiet tone with a click every 20 ms reaches −58 dBFS in each block, and holds it in none."""
+    """A quiet tone with a click every 20 ms reaches −60 dBFS in each block, and holds it in none"""
     quiet = tone([(-75.0, 1.0)])
     clicks = quiet.copy()
     clicks[RATE_HZ // 2 : RATE_HZ : RATE_HZ // 50] = 10 ** (-60.2 / 20)
