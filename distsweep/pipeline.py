@@ -20,7 +20,8 @@ from distsweep.analysis.resonance import (
     find_resonances,
 )
 from distsweep.errors import InputError
-from distsweep.results import Agreement, Background, Results, Take, Warning_
+from distsweep.pipeline_gain import ladder_gain_warnings
+from distsweep.results import Agreement, Background, Results, Take, Warning_, first_take
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
 from distsweep.takes.cutting import CutTake, cut_take
 from distsweep.takes.recording import Recording, read_recording
@@ -72,7 +73,8 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     takes: list[Take] = []
     searched: list[SearchedTake] = []
     warnings: list[Warning_] = []
-    if session.calibration.pascal_per_fs is None:
+    scales = [session.calibration_of(entry).pascal_per_fs for entry in session.takes]
+    if all(scale is None for scale in scales):
         warnings.append(
             Warning_("uncalibrated", "No calibration was given: every level is in dBFS.")
         )
@@ -80,9 +82,12 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         if progress is not None:
             progress(f"take {entry.position!r}")
         take, take_warnings = _analyse_take(session, entry, searched)
+        if take.level_unit == "dBFS" and any(scales):
+            text = "No calibration was given for this take: its levels are in dBFS."
+            take_warnings.append(Warning_("uncalibrated", text, take=take.position))
         takes.append(take)
         warnings += take_warnings
-    axis = next((take for take in takes if take.position == "axis"), takes[0])
+    axis = first_take(takes, "axis") or takes[0]
     found = _resonances(session, searched, axis.background)
     return Results(
         device=_given(session.device),
@@ -125,7 +130,7 @@ def _agreements(takes: Sequence[Take]) -> list[Agreement]:
         item
         for ladder in ladders
         for staircase in staircases
-        if ladder.position == staircase.position
+        if ladder.position == staircase.position and ladder.level_unit == staircase.level_unit
         for item in compare_takes(ladder, staircase)
     ]
 
@@ -168,8 +173,11 @@ def _analyse_take(
     else:
         from distsweep.pipeline_staircase import analyse_staircase_take
 
-        take, warnings = analyse_staircase_take(entry, stimulus, recordings, session.calibration)
+        calibration = session.calibration_of(entry)
+        take, warnings = analyse_staircase_take(entry, stimulus, recordings, calibration)
         warnings += _take_warnings([], take)
+    take.partial = entry.partial
+    take.calibration = _described(session.calibration_of(entry))
     warnings += _peak_warnings(recordings)
     return take, [dataclasses.replace(warning, take=entry.position) for warning in warnings]
 
@@ -181,7 +189,7 @@ def _analyse_ladder(
     recordings: Sequence[Recording],
 ) -> tuple[SearchedTake, list[Warning_]]:
     cut = cut_take(stimulus, recordings)
-    calibration, recipe = session.calibration, stimulus.recipe
+    calibration, recipe = session.calibration_of(entry), stimulus.recipe
     amplitudes = measure_ladder(
         cut,
         stimulus.sweep,
@@ -217,7 +225,8 @@ def _analyse_ladder(
         background=_background(cut, stimulus, calibration),
     )
     searched = SearchedTake(take, amplitudes.impulse, stimulus.sweep.rate_constant_s)
-    return searched, [*_take_warnings(cut.missing, take), *reading.warnings]
+    moved = ladder_gain_warnings(stimulus, cut.marker_changes, take)
+    return searched, [*_take_warnings(cut.missing, take), *reading.warnings, *moved]
 
 
 def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:

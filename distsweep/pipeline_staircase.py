@@ -9,6 +9,7 @@ import numpy as np
 from distsweep.analysis.background import describe_background, noise_spectrum
 from distsweep.analysis.staircase import StaircaseSettings, clock_scale
 from distsweep.analysis.staircase_take import read_staircase
+from distsweep.pipeline_gain import staircase_gain_warnings
 from distsweep.results import Take, Warning_
 from distsweep.stimulus.sidecar import StaircaseStimulus
 from distsweep.takes.cutting_staircase import (
@@ -17,6 +18,8 @@ from distsweep.takes.cutting_staircase import (
     place_staircase,
     with_scale,
 )
+from distsweep.takes.gain_moved import marker_change
+from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
 from distsweep.takes.session import Calibration, TakeEntry
 
@@ -35,7 +38,8 @@ def analyse_staircase_take(
         A recording does not hold its file of the stimulus, or no burst is complete.
     """
     recipe = stimulus.recipe
-    cut = _cut(stimulus, recordings)
+    placements = place_staircase(stimulus, recordings)
+    cut = _cut(stimulus, recordings, placements)
     noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
     settings = StaircaseSettings(
         levels_dbfs=recipe.levels_dbfs,
@@ -73,12 +77,19 @@ def analyse_staircase_take(
         high_order_onset=reading.high_order_onset,
     )
     incomplete = [Warning_("incomplete", f"{text}.") for text in cut.missing]
-    return take, [*incomplete, *reading.warnings]
+    changes = [
+        marker_change(recording, marker=stimulus.marker, file=file, placement=placement)
+        for recording, file, placement in zip(recordings, stimulus.files, placements, strict=True)
+    ]
+    return take, [*incomplete, *reading.warnings, *staircase_gain_warnings(changes)]
 
 
-def _cut(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> CutStaircase:
+def _cut(
+    stimulus: StaircaseStimulus,
+    recordings: Sequence[Recording],
+    placements: Sequence[Placement],
+) -> CutStaircase:
     """Cut the take; where one marker only was found, the tones themselves tell the drift."""
-    placements = place_staircase(stimulus, recordings)
     cut = cut_staircase(stimulus, recordings, placements)
     if all(placement.markers == "both" for placement in placements):
         return cut

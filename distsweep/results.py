@@ -10,6 +10,7 @@ import dataclasses
 import json
 import types
 import typing
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -273,7 +274,11 @@ class Warning_:  # noqa: N801 - "Warning" would hide the builtin
 
 @dataclass
 class Take:
-    """One recording of a stimulus at one position, analysed."""
+    """One recording of a stimulus at one position, analysed.
+
+    ``calibration`` is the one this take was made with, as ``Results.calibration`` describes
+    one. ``partial`` says that the capture ended before the stimulus did.
+    """
 
     position: str
     stimulus: str
@@ -294,6 +299,8 @@ class Take:
     clean_ceiling: list[Ceiling] = field(default_factory=list)
     spikes: list[SpikeSeen] = field(default_factory=list)
     decay_map: DecayMap | None = None
+    calibration: dict[str, Any] = field(default_factory=dict)
+    partial: bool = False
 
 
 @dataclass
@@ -311,20 +318,30 @@ class Results:
     agreement: list[Agreement] = field(default_factory=list)
     resonance_notes: list[str] = field(default_factory=list)
 
-    def take(self, position: str = "axis") -> Take:
-        """Return the first take at a position.
+    def take(self, position: str = "axis", *, kind: str | None = None) -> Take:
+        """Return the first take at a position; a partial one only where none is complete.
+
+        Parameters
+        ----------
+        kind : "ladder" or "staircase"; None: whichever comes first.
 
         Raises
         ------
         KeyError
-            No take has that position.
+            No take is of that position and kind.
         """
-        for take in self.takes:
-            if take.position == position:
-                return take
-        raise KeyError(
-            f"no take at position {position!r}; there are {[t.position for t in self.takes]}"
-        )
+        found = first_take(self.takes, position, kind=kind)
+        if found is None:
+            what = "" if kind is None else f" of kind {kind!r}"
+            there = [(take.position, take.kind) for take in self.takes]
+            raise KeyError(f"no take at position {position!r}{what}; there are {there}")
+        return found
+
+
+def first_take(takes: Sequence[Take], position: str, *, kind: str | None = None) -> Take | None:
+    """Return the first complete take of a position and kind, else the first partial, else None."""
+    fitting = [t for t in takes if t.position == position and kind in (None, t.kind)]
+    return next((take for take in fitting if not take.partial), fitting[0] if fitting else None)
 
 
 def to_json(results: Results) -> str:

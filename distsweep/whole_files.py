@@ -49,6 +49,22 @@ def write_whole_text(path: Path, text: str) -> None:
     write_whole(path, lambda scratch: scratch.write_bytes(text.encode("utf-8")))
 
 
+def make_folder(path: Path) -> None:
+    """Make a folder, and those it lies in, where they are missing.
+
+    Raises
+    ------
+    InputError
+        It cannot be made.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be made ({error.strerror}); choose another place"
+        ) from error
+
+
 @contextmanager
 def whole_folder(path: Path) -> Iterator[Path]:
     """Give a scratch folder that takes the place of ``path`` once the block ends well.

@@ -103,7 +103,7 @@ def find_resonances(
 
     Parameters
     ----------
-    takes : the ladder takes of a session; the one at "axis" leads, or else the first.
+    takes : the ladder takes of a session; the complete one at "axis" leads, or else the first.
     enclosure : for possible causes.
     hum : mains lines of the background.
 
@@ -120,7 +120,7 @@ def find_resonances(
         findings.decay_maps.append(None if done is None else _map(done))
         if done is not None:
             searched.append(done)
-    searched.sort(key=lambda s: s.given.take.position != "axis")
+    searched.sort(key=lambda s: (s.given.take.position != "axis", s.given.take.partial))
     modes = predicted_modes(enclosure.cabinet_mm, enclosure.port_mm, enclosure.temperature_c)
     for lead, verdict, certainty in listed(searched):
         resonance = _resonance(lead, verdict, certainty, searched, hum)

@@ -13,7 +13,7 @@ After each burst, and every quarter of a second within a long one:
 
 - distorted: THD of the burst is above the limit.
 - compressed: the gain has fallen by more than 12 dB re the quietest clear burst.
-- too high: by the bursts so far the next one would pass what was confirmed by more than 0.5 dB.
+- too high: by the bursts so far the next one would pass what was confirmed by more than 0.25 dB.
 
 These three, TONE_STOPS, say that this tone has been driven far enough, and nothing worse.
 Everything here is arithmetic on arrays: no device, no clock.
@@ -41,9 +41,9 @@ MOST_COMPRESSION_DB = 12.0
 from threshold on over 12 dB, six levels at the usual step, which settles threshold, ratio and
 knee; a voice coil would have to be 770 K hotter: nothing is learnt beyond, and much is risked)."""
 
-ABOVE_CONFIRMED_DB = 0.5
-"""A burst predicted so far above what was confirmed is not played (chosen: half of the 1 dB
-to which levels are held; a prediction from a clear burst is right within 0.2 dB)."""
+ABOVE_CONFIRMED_DB = 0.25
+"""A burst predicted so far above what was confirmed is not played (chosen: half of what stops it
+for safety; a prediction from a clear burst is right within 0.2 dB)."""
 
 ABOVE_WAY_UP_DB = 3.0
 """The way down may be louder than the way up by so much at the same drive (chosen: a coil that
@@ -99,12 +99,15 @@ class BurstLimits:
 
     Attributes
     ----------
-    confirmed_power : mean square, at the input, of the highest level that was confirmed.
+    confirmed_power : mean square, at the input, of the level that nothing may pass.
+    loudest_power, level_power : of what is too loud at once, over 20 ms and over 125 ms.
     usual_gain_db : gain of the bench over its band; a tone may lie in a notch of it.
     thd_percent : highest THD.
     """
 
     confirmed_power: float
+    loudest_power: float
+    level_power: float
     usual_gain_db: float
     thd_percent: float
 
@@ -139,7 +142,8 @@ class BurstWatch(Watch):
         rate_hz = stimulus.recipe.rate_hz
         super().__init__(
             rate_hz=rate_hz,
-            loudest_power=limits.confirmed_power * float(db_to_power(OFF_BY_DB)),
+            loudest_power=limits.loudest_power,
+            level_power=limits.level_power,
             expected=None,
         )
         self.heard: list[BurstHeard] = []
@@ -201,7 +205,10 @@ class BurstWatch(Watch):
         span = self._spans[self._at]
         slow = float(np.sum(self._recent)) / (SLOW_HOPS * self._hop)
         if span.settled + SLOW_HOPS <= place < span.measured:
-            least = self._least_power(span)
+            # A narrow resonance is still building up.
+            recent = float(np.mean(self._predicted[place - SLOW_HOPS + 1 : place + 1])) / self._hop
+            built_up = min(1.0, recent / max(self._predicted_power(span), 1e-30))
+            least = built_up * self._least_power(span)
             if slow < least / float(db_to_power(OFF_BY_DB)):
                 self._halt(
                     "quiet", slow, least, "has something come loose, or switched itself off?", end
@@ -297,7 +304,8 @@ class BurstWatch(Watch):
     def _foresee(self, end: int) -> None:
         """Stop before the next burst, if by those so far it would pass what was confirmed."""
         clear = [item.ratio for item in self.heard if item.clear]
-        if not clear or len(self.heard) == len(self._spans):
+        done = len(self.heard) == len(self._spans)
+        if not clear or done or not np.isfinite(self._limits.confirmed_power):
             return
         following = self._spans[len(self.heard)]
         power = max(clear) * self._predicted_power(following)

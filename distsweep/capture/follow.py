@@ -7,15 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.capture.backend import Route
 from distsweep.capture.gate import Conversation
 from distsweep.capture.interrupts import Pending
-from distsweep.capture.response import LEAST_MATCH, Response, find_arrival
+from distsweep.capture.response import LEAST_MATCH, Response, find_arrival, find_delay
 from distsweep.capture.watch import OFF_BY_DB, Stop
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
 
-USUAL_DELAY_S = 0.3
-"""The marker is looked for once it should have come through with this delay."""
+LONGEST_DELAY_S = 3.2
+"""The first probe's markers are looked for up to this delay (chosen: sound over a network is
+late by 2 s or so)."""
+
+DELAY_FITS_S = 0.3
+"""Later markers are accepted only so near the delay of the one before (chosen: streams that are
+opened anew start up to 0.2 s apart)."""
 
 SHOWN_EVERY_S = 0.25
 """Progress is shown this often."""
@@ -54,8 +60,13 @@ class Follower:
         scale: Scale,
         pending: Pending,
         show: Callable[[str], None],
+        delay: int | None,
     ) -> None:
-        """Prepare; without ``marker_response`` the marker's level is not judged."""
+        """Prepare; without ``marker_response`` the marker's level is not judged.
+
+        ``delay``, in samples, is that of the marker before; None where there was none: both
+        markers are then looked for once all was played.
+        """
         self.arrival: int | None = None
         self.match = 0.0
         self.lead = 0
@@ -67,6 +78,8 @@ class Follower:
         self._scale = scale
         self._pending = pending
         self._show = show
+        self._delay = delay
+        self._looked = False
         self._shown_at = 0
         self._chirp = stimulus.marker.waveform()
 
@@ -76,23 +89,39 @@ class Follower:
         if self._pending.wanted:
             conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
         rate_hz = self._stimulus.recipe.rate_hz
-        expected = self._file.start_marker_sample + len(self._chirp)
-        if self.arrival is None and conversation.count >= expected + USUAL_DELAY_S * rate_hz:
-            self._align(conversation)
+        if not self._looked and self._delay is not None:
+            self._align(conversation, self._file.start_marker_sample + self._delay)
         if conversation.count - self._shown_at >= SHOWN_EVERY_S * rate_hz:
             self._shown_at = conversation.count
             self._show(self._progress(conversation))
 
-    def _align(self, conversation: Conversation) -> None:
-        """Find the marker; from the loop-back channel where there is one."""
+    def find(self, recorded: FloatArray, route: Route) -> None:
+        """Find a first probe's markers in its whole recording, shape ``(frames, channels)``."""
+        channel = route.loopback_channel or route.input_channel
+        delay, match = find_delay(
+            np.ascontiguousarray(recorded[:, channel - 1]),
+            self._chirp,
+            played_at=(self._file.start_marker_sample, self._file.end_marker_sample),
+            longest=round(LONGEST_DELAY_S * route.rate_hz),
+        )
+        if match >= LEAST_MATCH:
+            self.match = match
+            self.arrival = self._file.start_marker_sample + delay
+
+    def _align(self, conversation: Conversation, expected: int) -> None:
+        """Find the marker near where it is expected; from the loop-back channel, if any."""
         route = conversation.route
+        fits = round(DELAY_FITS_S * route.rate_hz)
+        first, last = max(0, expected - fits), expected + len(self._chirp) + fits
+        if conversation.count < last:
+            return
+        self._looked = True
         heard = conversation.mono[: conversation.count]
         reference = heard
         if route.loopback_channel is not None:
             column = conversation.all_channels[: conversation.count, route.loopback_channel - 1]
             reference = column.astype(np.float64)
-        first = max(0, self._file.start_marker_sample - len(self._chirp) // 4)
-        place, match = find_arrival(reference[first:], self._chirp)
+        place, match = find_arrival(reference[first:last], self._chirp)
         if match < LEAST_MATCH:
             return
         self.match = match

@@ -111,6 +111,7 @@ class Gate:
         watch: Watch,
         tick: Callable[[Conversation], None],
         guarded_from: int = 0,
+        tail_s: float = TAIL_S,
     ) -> Heard:
         """Play an array and record what comes back.
 
@@ -122,6 +123,7 @@ class Gate:
         tick : called in this thread every few hundredths of a second with the conversation.
         guarded_from : played sample (a sweep's start) by which the watch must know where it
             is; 0 if it need not.
+        tail_s : recorded so long after the last sample.
 
         Raises
         ------
@@ -129,7 +131,9 @@ class Gate:
             The array may not leave; nothing has sounded.
         """
         wave = self._admit(samples, licence)
-        conversation = Conversation(wave, self._route, watch, guarded_from=guarded_from)
+        conversation = Conversation(
+            wave, self._route, watch, guarded_from=guarded_from, tail_s=tail_s
+        )
         conversation.follow(self._backend, tick)
         heard = conversation.heard()
         if heard.stop is None:
@@ -173,7 +177,13 @@ class Conversation:
     """
 
     def __init__(
-        self, wave: NDArray[np.float32], route: Route, watch: Watch, *, guarded_from: int
+        self,
+        wave: NDArray[np.float32],
+        route: Route,
+        watch: Watch,
+        *,
+        guarded_from: int,
+        tail_s: float = TAIL_S,
     ) -> None:
         """Prepare buffers for the whole sending, so that none is needed while it runs."""
         rate_hz = route.rate_hz
@@ -182,7 +192,7 @@ class Conversation:
         self.stop: Stop | None = None
         self.sent = 0
         self.count = 0
-        self.mono = np.zeros(len(wave) + round((TAIL_S + SPARE_S) * rate_hz))
+        self.mono = np.zeros(len(wave) + round((tail_s + SPARE_S) * rate_hz))
         self.all_channels = np.zeros((len(self.mono), route.input_channels), dtype=np.float32)
         self._wave = wave
         self._guarded_from = guarded_from
@@ -195,7 +205,7 @@ class Conversation:
         self._faded: int | None = None
         self._silent_at: int | None = None
         self._lead: int | None = None
-        self._tail = round(TAIL_S * rate_hz)
+        self._tail = round(tail_s * rate_hz)
         self._stalled = round(STALLED_S * rate_hz)
         self._since_heard = 0
         self._output_dropped = self._input_dropped = False

@@ -42,3 +42,29 @@ def deferred() -> Iterator[Pending]:
             signal.signal(number, handler)
     if pending.wanted:
         raise KeyboardInterrupt
+
+
+@contextmanager
+def like_ctrl_c() -> Iterator[None]:
+    """Raise KeyboardInterrupt on a polite kill or a closed terminal, as Ctrl-C does.
+
+    A signal that the process was told to ignore, as by nohup, stays ignored. Outside the main
+    thread it does nothing.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def interrupt(_number: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    former = {
+        number: signal.signal(number, interrupt)
+        for number in SIGNALS
+        if signal.getsignal(number) is signal.SIG_DFL
+    }
+    try:
+        yield
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)

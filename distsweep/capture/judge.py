@@ -8,14 +8,18 @@ from pathlib import Path
 
 import numpy as np
 
+from distsweep.analysis.gain_step import find_step
 from distsweep.analysis.ladder import LadderSettings, measure_ladder
 from distsweep.analysis.ladder_take import read_ladder
+from distsweep.capture.response import POINTS_PER_OCTAVE, Response
 from distsweep.results import Rung
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.stimulus.sweep import Sweep
 from distsweep.takes.cutting import cut_take
+from distsweep.takes.gain_moved import WORTH_A_WORD_DB, MarkerChange
 from distsweep.takes.recording import read_recording
 from distsweep.takes.session import Calibration, Conditions
-from distsweep.units import FloatArray
+from distsweep.units import FloatArray, ratio_to_db
 
 EFFECTIVE_RANGE_DB = 10.0
 """THD counts where the fundamental is at most so far below the rung's level: the effective
@@ -25,6 +29,9 @@ frequency range of IEC 60268-5 (from memory). Far below it, at 20 Hz on a small 
 MEDIAN_POINTS = 17
 """Points, 48 an octave, over whose running median THD counts: a third of an octave, so that
 no single dip of the fundamental stops a capture."""
+
+MOVED_STOPS_DB = 3.0
+"""A gain that moved by more within a rung ends the ladder before the next (issue: capture)."""
 
 
 @dataclass(frozen=True)
@@ -37,12 +44,14 @@ class Verdict:
     thd_percent, thd_hz : the highest THD (third-octave median) and where; None where no THD
         stands clear of the noise.
     clock_drift_ppm : recorder's clock re the player's.
+    marker_change : level of the marker after the rung re the one before it.
     """
 
     level_db: float
     thd_percent: float | None
     thd_hz: float | None
     clock_drift_ppm: float | None
+    marker_change: MarkerChange | None = None
 
 
 def judge_rung(
@@ -82,7 +91,33 @@ def judge_rung(
         thd_percent=None if worst is None else worst[0],
         thd_hz=None if worst is None else worst[1],
         clock_drift_ppm=cut.clock_drift_ppm,
+        marker_change=cut.marker_changes[0],
     )
+
+
+def gain_notice(
+    change: MarkerChange | None, stretch: str, *, response: Response, before: Response, sweep: Sweep
+) -> str | None:
+    """Return the sentence on a gain that moved while a rung played; None if none did for sure.
+
+    Parameters
+    ----------
+    response, before : measured with this rung, and with the one before it: where the one steps
+        against the other, and by as much as the markers, is when the gain was moved.
+    """
+    if change is None or change.sure_db < WORTH_A_WORD_DB:
+        return None
+    octaves = float(np.log2(sweep.full_to_hz / sweep.full_from_hz))
+    steps = np.arange(int(octaves * POINTS_PER_OCTAVE) + 1)
+    grid = np.asarray(sweep.full_from_hz * 2.0 ** (steps / POINTS_PER_OCTAVE))
+    (now, noise), (then, _) = response.gains(grid), before.gains(grid)
+    ratio_db = np.where(now > 2.0 * noise, ratio_to_db(now / np.maximum(then, 1e-12)), np.nan)
+    place = find_step(ratio_db, change.change_db)
+    where = ""
+    if place is not None:
+        at_s = float(sweep.time_of_s(float(grid[place])))
+        where = f" (the step is seen {at_s:.1f} s into the sweep, at {grid[place]:.0f} Hz)"
+    return change.sentence(stretch, where=where)
 
 
 def worst_thd(rung: Rung, frequency_hz: FloatArray, level_db: float) -> tuple[float, float] | None:

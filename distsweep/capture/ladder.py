@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
-from distsweep.capture.judge import Verdict, judge_rung
-from distsweep.capture.keeping import log
-from distsweep.capture.plan import Plan, drive_exposures
-from distsweep.capture.probe import Probed, read_sweep
+from distsweep.capture.consent import Consent
+from distsweep.capture.distress import Distress
+from distsweep.capture.exposure import Exposure
+from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
+from distsweep.capture.keeping import listener_dba_minutes, log
+from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
+from distsweep.capture.probe import Probed, Prober, read_sweep
 from distsweep.capture.response import Response
-from distsweep.capture.safeguards import Licence, SplCeiling, check_ceiling
+from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.watch import OFF_BY_DB, Bounds, Stop, Watch, bounds
+from distsweep.capture.take import ladder_stimulus
+from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds
 from distsweep.errors import DeviceError, InputError
 from distsweep.stimulus.layout import render
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
-from distsweep.units import db_to_power, db_to_ratio
+from distsweep.units import FloatArray, db_to_power, db_to_ratio
 
 LARGEST_DRIFT_PPM = 300.0
 """Clocks that seem further apart have not drifted: samples were lost (chosen: converters keep
@@ -29,47 +35,43 @@ DRIFT_WANDERS_PPM = 60.0
 LEAST_NOTED_DBA = 60.0
 """Exposure below is not noted: a day and a night of it are 0.9 % of NIOSH's dose."""
 
-RECHECK_DB = 1.0
-"""By so much a rung may show the ladder's loudest moment to lie above the ceiling before the
-rest is refused: a probe near the background is right within that."""
-
 
 @dataclass(frozen=True)
 class _Reference:
-    """A response, the drive at which it was measured, and whether that was a rung's."""
+    """A response, and the drive at which it was measured."""
 
     response: Response
     drive_dbfs: float
-    is_rung: bool
 
 
 class Ladder:
     """Plays the rungs of one plan."""
 
-    def __init__(
-        self,
-        sender: Sender,
-        plan: Plan,
-        stimulus: LadderStimulus,
-        *,
-        licence: Licence,
-        ceiling: SplCeiling,
-        probed: Probed,
-    ) -> None:
-        """Prepare; nothing sounds."""
-        assert probed.response is not None and probed.gain is not None
+    def __init__(self, sender: Sender, prober: Prober, consent: Consent) -> None:
+        """Take a bench that has been probed; ``settle`` comes next."""
         self._sender = sender
-        self._plan = plan
-        self._stimulus = stimulus
-        self._licence = licence
-        self._ceiling = ceiling
-        self._noise_power = probed.noise_power
-        self._first = _Reference(probed.response, plan.bench.probe_dbfs, is_rung=False)
-        self._before = self._first
+        self._prober = prober
+        self._consent = consent
+        self._before: _Reference | None = None
+        self._first_rung: _Reference | None = None
+        self._loudest_at_0dbfs_db = -math.inf
         self._drifts_ppm: list[float] = []
-        # A sine of peak 1 has the mean square ½.
-        loudest_db = licence.limit_dbfs + probed.gain.loudest_db + OFF_BY_DB
-        self._loudest_power = 0.5 * float(db_to_power(loudest_db))
+        self._plan_now()
+
+    def settle(self) -> None:
+        """Plan the ladder by the probe, and have it confirmed.
+
+        Raises
+        ------
+        SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
+            As ``capture``.
+        """
+
+        def announcement() -> Announcement:
+            self._plan_now()
+            return self._announcement()
+
+        self._licence = self._consent.settle(announcement)
 
     def play(self) -> None:
         """Play every rung; what is complete is listed in the sender's ``files``.
@@ -79,34 +81,100 @@ class Ladder:
         SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
             As ``capture``.
         """
-        for number, file in enumerate(self._stimulus.files, start=1):
+        for number, file in enumerate(self.stimulus.files, start=1):
+            self._renew()
             sent, verdict = self._play_rung(number, file)
             self._report(number, file, verdict)
-            found = read_sweep(sent, self._stimulus, file, self._sender)
+            found = read_sweep(sent, self.stimulus, file, self._sender)
+            moved = self._moved_gain(number, verdict, found)
             if found.response is not None:
-                self._before = _Reference(found.response, file.rungs[0].drive_dbfs, is_rung=True)
-                self._first = self._first if self._first.is_rung else self._before
-            if number < len(self._stimulus.files):
-                self._judge(verdict, found)
+                self._before = _Reference(found.response, file.rungs[0].drive_dbfs)
+                self._first_rung = self._first_rung or self._before
+                self._note_loudest(found.response)
+            if number < len(self.stimulus.files):
+                self._judge(verdict)
+                if moved is not None:
+                    raise_stop(moved)
+
+    def _plan_now(self) -> None:
+        """Lay the ladder out by what the last probe has shown."""
+        order, probed = self._sender.order, self._prober.probed
+        assert probed is not None and probed.gain is not None and probed.response is not None
+        assert isinstance(order.stimulus, LadderStimulus)
+        recipe = order.stimulus.recipe
+        self._probe = _Reference(probed.response, self._prober.drive_dbfs)
+        self._noise_power = probed.noise_power
+        self._quiet = probed.quiet
+        self._sweep_at_0dbfs = order.stimulus.sweep.waveform()
+        self._loudest_at_0dbfs_db = -math.inf
+        self._note_loudest(probed.response)
+        bench = Bench(
+            probed.gain,
+            self._loudest_at_0dbfs_db,
+            order.belief,
+            self._prober.drive_dbfs,
+            order.listener_offset_db,
+        )
+        if order.levels_spl_db is not None:
+            self._plan = plan_from_spl(order.levels_spl_db, bench)
+        else:
+            self._plan = plan_from_drives(order.drives_dbfs or recipe.levels_dbfs, bench)
+        self.stimulus = ladder_stimulus(
+            recipe,
+            self._plan.drives_dbfs,
+            self._sender.files.name,
+            delay_s=(self._sender.delay or 0) / recipe.rate_hz,
+        )
+
+    def _note_loudest(self, response: Response) -> None:
+        """Keep the highest level that any sweep so far promises for a drive of 0 dBFS.
+
+        The highest, since a rung that a limiter or an automatic gain has held back says nothing
+        of what a louder one may do.
+        """
+        corrected = response.corrected(self._sender.order.calibration.correction_db)
+        level_db = corrected.highest_level_db(self._sweep_at_0dbfs)
+        self._loudest_at_0dbfs_db = max(self._loudest_at_0dbfs_db, level_db)
+
+    def _announcement(self) -> Announcement:
+        order = self._sender.order
+        bench = replace(self._plan.bench, loudest_at_0dbfs_db=self._loudest_at_0dbfs_db)
+        return announce(
+            replace(self._plan, bench=bench),
+            [rung.drive_dbfs for file in self.stimulus.files for rung in file.rungs],
+            sweep=self.stimulus.sweep,
+            seconds=sum(file.samples for file in self.stimulus.files)
+            / order.stimulus.recipe.rate_hz,
+            earlier=played_before(order.folder),
+            calibrated_gain=order.calibrated_gain,
+            gain_said=order.gain_said,
+        )
+
+    def _renew(self) -> None:
+        """Predict the loudest moment anew by the rungs so far, and have more confirmed."""
+
+        def announcement() -> Announcement:
+            probed = self._prober.probed
+            if probed is not None and probed.response is not None:
+                self._note_loudest(probed.response)
+            return self._announcement()
+
+        self._licence = self._consent.settle(announcement)
 
     def _name(self, number: int, file: StimulusFile) -> str:
         drive_dbfs = file.rungs[0].drive_dbfs
         again = " again" if file.rungs[0].role == "return" else ""
-        return f"rung {number}/{len(self._stimulus.files)}, {self._plan.name(drive_dbfs)}{again}"
+        return f"rung {number}/{len(self.stimulus.files)}, {self._plan.name(drive_dbfs)}{again}"
 
     def _play_rung(self, number: int, file: StimulusFile) -> tuple[Sent, Verdict]:
         """Play a rung, and again if samples were lost; keep every recording."""
         name = self._name(number, file)
         for _ in range(TRIES):
             sent = self._sender.send(
-                self._stimulus,
+                self.stimulus,
                 file,
                 self._licence,
-                Watch(
-                    rate_hz=self._sender.route.rate_hz,
-                    loudest_power=self._loudest_power,
-                    expected=self._bounds(file),
-                ),
+                self._watch(file),
                 name=name,
                 kept_as=f"{self._sender.files.name}-{number:02d}",
                 marker_response=self._first.response,
@@ -137,7 +205,7 @@ class Ladder:
         order = self._sender.order
         try:
             verdict = judge_rung(
-                self._stimulus,
+                self.stimulus,
                 file,
                 sent.path,
                 channel=1,
@@ -156,14 +224,47 @@ class Ladder:
         self._drifts_ppm.append(drift_ppm)
         return verdict, ""
 
+    @property
+    def _first(self) -> _Reference:
+        """The first rung, and before it the probe."""
+        return self._first_rung or self._probe
+
+    def _watch(self, file: StimulusFile) -> Watch:
+        order, bench = self._sender.order, self._plan.bench
+        # A resonance's steady level is above what a sweep makes of it, and no danger.
+        loudest_db = max(self._loudest_at_0dbfs_db, bench.gain.loudest_db)
+        limit_db = self._licence.spl_limit_db - max(0.0, bench.listener_offset_db)
+        expected = self._bounds(file)
+        return Watch(
+            rate_hz=self._sender.route.rate_hz,
+            # A sine of peak 1 has the mean square ½.
+            loudest_power=0.5
+            * float(db_to_power(self._licence.limit_dbfs + loudest_db + OFF_BY_DB)),
+            level_power=order.belief.power_at(limit_db + OVER_DB, at_worst=True),
+            expected=expected,
+            deviation_power=self._deviation_power(file, len(expected.expected)),
+            distress=self._distress(file),
+        )
+
+    def _deviation_power(self, file: StimulusFile, hops: int) -> FloatArray | None:
+        """Return the microphone's deviation along the sweeps, hop by hop, as a power ratio."""
+        mic, sweep = self._sender.order.calibration.mic, self.stimulus.sweep
+        if mic is None:
+            return None
+        samples = file.rungs[0].start_sample + np.arange(hops) * HOP_S * sweep.rate_hz
+        starts = np.array([rung.start_sample for rung in file.rungs])
+        since = samples - starts[np.searchsorted(starts, samples, side="right") - 1]
+        passed_hz = sweep.start_hz * np.exp(since / sweep.rate_hz / sweep.rate_constant_s)
+        return np.asarray(db_to_power(mic.at(np.minimum(passed_hz, sweep.rate_hz / 2.0))))
+
     def _bounds(self, file: StimulusFile) -> Bounds:
         """Predict what the microphone will hear; see ``watch`` for the rule."""
         start = file.rungs[0].start_sample
-        end = file.rungs[-1].start_sample + self._stimulus.sweep.samples
-        sweeps = render(self._stimulus, file)[start:end]
-        before, drive_dbfs = self._before, file.rungs[0].drive_dbfs
+        end = file.rungs[-1].start_sample + self.stimulus.sweep.samples
+        sweeps = render(self.stimulus, file)[start:end]
+        before, drive_dbfs = self._before or self._probe, file.rungs[0].drive_dbfs
         # What the rung before gave, unscaled; the return rung is softer than the one before.
-        share_db = min(before.drive_dbfs - drive_dbfs, 0.0) if before.is_rung else 0.0
+        share_db = min(before.drive_dbfs - drive_dbfs, 0.0) if self._before else 0.0
         share = float(db_to_ratio(share_db))
         doubt = share * before.response.predict_noise(sweeps)
         return bounds(
@@ -174,8 +275,26 @@ class Ladder:
             doubt_power=2.0 * float(np.mean(doubt**2)),
         )
 
-    def _judge(self, verdict: Verdict, found: Probed) -> None:
-        """Refuse to go on where the loudspeaker, or the level, is not as it should be."""
+    def _distress(self, file: StimulusFile) -> Distress:
+        """Prepare to follow a rung's THD while it plays."""
+        order, recipe = self._sender.order, self.stimulus.recipe
+        start = file.rungs[0].start_sample
+        end = file.rungs[-1].start_sample + self.stimulus.sweep.samples
+        sweeps = render(self.stimulus, file)[start:end]
+        return Distress(
+            self.stimulus.sweep,
+            starts=[rung.start_sample - start for rung in file.rungs],
+            band_hz=recipe.band_hz,
+            order=recipe.order,
+            limit_percent=order.thd_limit_percent,
+            predicted=(self._before or self._probe).response.predict(sweeps),
+            level_band_hz=order.conditions.level_band_hz,
+            quiet=self._quiet,
+            correction_db=order.calibration.correction_db,
+        )
+
+    def _judge(self, verdict: Verdict) -> None:
+        """Refuse to go on where the loudspeaker is not as it should be."""
         limit_percent = self._sender.order.thd_limit_percent
         if verdict.thd_percent is not None and verdict.thd_percent > limit_percent:
             raise_stop(
@@ -185,11 +304,30 @@ class Ladder:
                     f" {limit_percent:g} %: no louder rung is played (--thd-limit-percent)",
                 )
             )
-        in_spl_db = self._sender.order.spl_at_0dbfs_in_db
-        if in_spl_db is not None and found.gain is not None:
-            highest_db = found.gain.loudest_db + in_spl_db + self._plan.drives_dbfs[-1]
-            highest_db += max(0.0, self._plan.bench.listener_offset_db)
-            check_ceiling(highest_db - RECHECK_DB, self._ceiling)
+
+    def _moved_gain(self, number: int, verdict: Verdict, found: Probed) -> Stop | None:
+        """Say that a gain moved within a rung; return it as a stop if it moved too far."""
+        change = verdict.marker_change
+        if change is None or found.response is None:
+            return None
+        notice = gain_notice(
+            change,
+            f"rung {number}",
+            response=found.response,
+            before=(self._before or self._probe).response,
+            sweep=self.stimulus.sweep,
+        )
+        if notice is None:
+            return None
+        log(
+            self._sender.files.folder,
+            "gain moved",
+            number=number,
+            change_db=round(change.change_db, 2),
+            doubt_db=round(change.doubt_db, 2),
+        )
+        self._sender.screen.tell(f"warning: {notice}")
+        return Stop("moved", notice) if change.sure_db > MOVED_STOPS_DB else None
 
     def _report(self, number: int, file: StimulusFile, verdict: Verdict) -> None:
         unit = self._sender.order.scale.unit
@@ -217,7 +355,7 @@ class Ladder:
     def _log_exposure(self, sent: Sent, file: StimulusFile) -> None:
         """Note what the listener's place has had, spoilt tries included."""
         bench = self._plan.bench
-        sweep = self._stimulus.sweep
+        sweep = self.stimulus.sweep
         exposures = [
             (round(item.level_dba, 2), round(item.minutes, 6))
             for rung in file.rungs
@@ -226,3 +364,14 @@ class Ladder:
             if item.level_dba >= LEAST_NOTED_DBA
         ]
         log(self._sender.files.folder, "exposure", listener_dba_minutes=exposures)
+
+
+def played_before(folder: Path) -> list[Exposure]:
+    """Return what the session's record says was played before at the listener's place.
+
+    Raises
+    ------
+    InputError
+        The record is damaged, so that the dose is not known.
+    """
+    return [Exposure(*pair) for pair in listener_dba_minutes(folder)]

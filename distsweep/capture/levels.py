@@ -15,6 +15,9 @@ LARGEST_RISE_DB = 10.0
 MOST_LEVELS = 60
 """More rungs than this are taken for a slip of the pen."""
 
+LARGEST_LEVEL_DB = 200.0
+"""No level or drive is further from 0 (chosen: beyond any sound and any converter)."""
+
 _NUMBER = r"[-−+]?\d+(?:[.]\d+)?"
 _RANGE = re.compile(rf"^({_NUMBER})\s+to\s+({_NUMBER})\s+by\s+({_NUMBER})$")
 
@@ -68,4 +71,7 @@ def with_gentle_rises(levels_db: Sequence[float], *, from_db: float) -> tuple[fl
 
 
 def _number(word: str) -> float:
-    return float(word.replace("−", "-"))
+    level_db = float(word.replace("−", "-"))
+    if abs(level_db) > LARGEST_LEVEL_DB:
+        raise InputError(f"level {word[:20]} is no level: must be within ±{LARGEST_LEVEL_DB:g} dB")
+    return level_db

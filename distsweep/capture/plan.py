@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.weighting import a_weighting_db
+from distsweep.capture.belief import Belief
 from distsweep.capture.exposure import Exposure, doses, exposures_of
 from distsweep.capture.levels import LARGEST_RISE_DB, with_gentle_rises
 from distsweep.capture.response import Gain
-from distsweep.capture.safeguards import WORST_SPL_AT_0DBFS_DB, Announcement
+from distsweep.capture.safeguards import Announcement
 from distsweep.errors import InputError, SafetyRefusal
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray
@@ -27,47 +28,43 @@ class Bench:
     Attributes
     ----------
     gain : what becomes of a 0 dBFS sine, in dBFS of the input.
-    spl_at_0dbfs_in_db : level of a 0 dBFS sine at the input; None while uncalibrated.
+    loudest_at_0dbfs_db : highest level over 125 ms, dBFS of the input, of what is planned, were
+        its drive 0 dBFS.
+    belief : what the input's levels are in dB SPL, and how far that is believed.
     probe_dbfs : drive of the loudest probe that went well.
     listener_offset_db : level at the listener minus that at the microphone.
     """
 
     gain: Gain
-    spl_at_0dbfs_in_db: float | None
+    loudest_at_0dbfs_db: float
+    belief: Belief
     probe_dbfs: float
     listener_offset_db: float
 
     @property
-    def calibrated(self) -> bool:
-        """Whether levels are sound pressure levels."""
-        return self.spl_at_0dbfs_in_db is not None
-
-    @property
     def band_spl_at_0dbfs_db(self) -> float | None:
-        """A rung's level at 0 dBFS drive, dB SPL over the level band."""
-        if self.spl_at_0dbfs_in_db is None:
-            return None
-        return self.gain.band_db + self.spl_at_0dbfs_in_db
+        """A rung's level at 0 dBFS drive, dB SPL over the level band; None while uncalibrated."""
+        return self.belief.nominal_spl_db(self.gain.band_db)
 
-    @property
-    def loudest_spl_at_0dbfs_db(self) -> float:
-        """The loudest frequency's level at 0 dBFS drive; the worst case while uncalibrated."""
-        if self.spl_at_0dbfs_in_db is None:
-            return WORST_SPL_AT_0DBFS_DB
-        return self.gain.loudest_db + self.spl_at_0dbfs_in_db
+    def nominal_spl_db(self, drive_dbfs: float) -> float | None:
+        """The loudest moment of a drive by the calibration; None without one."""
+        return self.belief.nominal_spl_db(self.loudest_at_0dbfs_db + drive_dbfs)
+
+    def worst_spl_db(self, drive_dbfs: float) -> float:
+        """The loudest moment of a drive at worst."""
+        return self.belief.worst_spl_db(drive_dbfs, self.loudest_at_0dbfs_db)
+
+    def worst_course_dba(self, passed_hz: FloatArray) -> FloatArray:
+        """A-weighted level at the listener, at worst, of 0 dBFS at frequencies in Hz."""
+        shape_db = np.interp(np.log(passed_hz), np.log(self.gain.frequency_hz), self.gain.curve_db)
+        known = self.belief.known
+        level_db = [self.belief.worst_spl_db(0.0, db if known else None) for db in shape_db]
+        return np.asarray(level_db + a_weighting_db(passed_hz) + self.listener_offset_db)
 
     def course_dba(self, sweep: Sweep) -> FloatArray:
-        """A-weighted level at the listener at 0 dBFS drive over a sweep's time, dB SPL."""
+        """``worst_course_dba`` over a sweep's time, one value each COURSE_STEP_S."""
         times_s = np.arange(0.0, sweep.duration_s, COURSE_STEP_S)
-        passed_hz = sweep.start_hz * np.exp(times_s / sweep.rate_constant_s)
-        if self.spl_at_0dbfs_in_db is None:
-            level_db = np.full(len(times_s), WORST_SPL_AT_0DBFS_DB)
-        else:
-            curve_db = np.interp(
-                np.log(passed_hz), np.log(self.gain.frequency_hz), self.gain.curve_db
-            )
-            level_db = curve_db + self.spl_at_0dbfs_in_db
-        return np.asarray(level_db + a_weighting_db(passed_hz) + self.listener_offset_db)
+        return self.worst_course_dba(sweep.start_hz * np.exp(times_s / sweep.rate_constant_s))
 
 
 @dataclass(frozen=True)
@@ -77,11 +74,6 @@ class Plan:
     drives_dbfs: tuple[float, ...]
     added: tuple[bool, ...]
     bench: Bench
-
-    @property
-    def highest_spl_db(self) -> float:
-        """The loudest moment at the microphone, by prediction or at worst."""
-        return self.drives_dbfs[-1] + self.bench.loudest_spl_at_0dbfs_db
 
     def rung_spl_db(self, drive_dbfs: float) -> float | None:
         """A rung's predicted level, dB SPL over the level band; None while uncalibrated."""
@@ -145,6 +137,9 @@ def announce(
     sweep: Sweep,
     seconds: float,
     earlier: Sequence[Exposure],
+    calibrated_gain: str | None = None,
+    gain_said: bool = False,
+    stops_within_s: float | None = None,
 ) -> Announcement:
     """Say what a plan will sound like.
 
@@ -153,23 +148,29 @@ def announce(
     played_dbfs : drive of every sweep in order, repeats and the return rung included.
     seconds : how long all of it takes, silences included.
     earlier : what the session has played before.
+    calibrated_gain, gain_said, stops_within_s : see ``Announcement``.
     """
     exposures = list(earlier)
     for drive_dbfs in played_dbfs:
         exposures += drive_exposures(drive_dbfs, plan.bench, sweep)
     added = dict(zip(plan.drives_dbfs, plan.added, strict=True))
-    loudest_db = plan.bench.loudest_spl_at_0dbfs_db
     lines = [
-        f"{plan.name(drive)}, up to {drive + loudest_db:.1f} dB SPL, {sweep.duration_s:.1f} s"
+        f"{plan.name(drive)}, at worst {plan.bench.worst_spl_db(drive):.1f} dB SPL at its loudest,"
+        f" {sweep.duration_s:.1f} s"
         + (f" (added: rises of {LARGEST_RISE_DB:g} dB at most)" if added.get(drive) else "")
         for drive in played_dbfs
     ]
+    drive_dbfs = max(plan.drives_dbfs)
     return Announcement(
-        highest_spl_db=plan.highest_spl_db,
+        nominal_spl_db=plan.bench.nominal_spl_db(drive_dbfs),
+        worst_spl_db=plan.bench.worst_spl_db(drive_dbfs),
         listener_offset_db=plan.bench.listener_offset_db,
-        drive_dbfs=plan.drives_dbfs[-1],
+        drives_dbfs=played_dbfs,
         seconds=seconds,
-        rungs=lines,
+        lines=lines,
         doses=doses(exposures),
-        calibrated=plan.bench.calibrated,
+        origin=plan.bench.belief.origin,
+        calibrated_gain=calibrated_gain,
+        gain_said=gain_said,
+        stops_within_s=stops_within_s,
     )

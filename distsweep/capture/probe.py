@@ -3,32 +3,48 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.capture.backend import Route
+from distsweep.capture.belief import WORST_SPL_AT_0DBFS_DB, Belief
+from distsweep.capture.follow import LONGEST_DELAY_S
 from distsweep.capture.gate import START_LEVEL_DBFS, Heard
 from distsweep.capture.keeping import log
 from distsweep.capture.levels import LARGEST_RISE_DB
+from distsweep.capture.plausible import check_air, check_background, check_reference
 from distsweep.capture.response import (
     BEFORE_S,
     LEAST_MATCH,
     Gain,
     Response,
     find_arrival,
+    find_delay,
+    level_powers,
     measure_gain,
     measure_response,
 )
-from distsweep.capture.safeguards import PROBE_DBFS, PROBE_SPL_DB, Licence, probe_licence
-from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
-from distsweep.capture.watch import HOP_S, OFF_BY_DB, WINDOW_HOPS, Watch
+from distsweep.capture.safeguards import (
+    ASK_ABOVE_SPL_DB,
+    PROBE_DBFS,
+    Asker,
+    Licence,
+    SplCeiling,
+    probe_licence,
+    probe_limit_spl_db,
+    vouch,
+)
+from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
+from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Watch
 from distsweep.errors import DeviceError
 from distsweep.stimulus.layout import lay_out
 from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.stimulus.sweep import shortest_sweep_s
 from distsweep.takes.recording import SILENT_PEAK
-from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
+from distsweep.units import FloatArray, db_to_ratio, power_to_db
 
 PROBE_SWEEP_S = 3.0
 PROBE_QUIET_S = 0.7
@@ -50,19 +66,31 @@ class Probed:
     Attributes
     ----------
     response, gain : the bench's, None where the marker was not heard.
-    loudest_in_dbfs : level of the recording's loudest 20 ms.
+    loudest_in_dbfs : level of the recording's loudest 125 ms.
     quiet : the background, shape ``(samples,)``.
+    after_reference : samples from the reference channel's arrival to the microphone's; None
+        without a reference.
     """
 
     response: Response | None
     gain: Gain | None
     loudest_in_dbfs: float
     quiet: FloatArray
+    after_reference: int | None = None
 
     @property
     def noise_power(self) -> float:
         """Mean square of the background."""
         return float(np.mean(self.quiet**2)) if len(self.quiet) else 0.0
+
+    def loudest_at_0dbfs_db(self, drive_dbfs: float) -> float:
+        """Return the most that 0 dBFS may give, dBFS of the input, by a probe at a drive.
+
+        The larger counts of what the gain says at its loudest frequency and of what was loudest
+        in the recording: the loudspeaker gave no more than that.
+        """
+        seen_db = self.loudest_in_dbfs - drive_dbfs
+        return seen_db if self.gain is None else max(seen_db, self.gain.loudest_db)
 
 
 def probe_stimulus(recipe: LadderRecipe, drive_dbfs: float) -> LadderStimulus:
@@ -85,9 +113,9 @@ def probe_stimulus(recipe: LadderRecipe, drive_dbfs: float) -> LadderStimulus:
 
 def read_sweep(sent: Sent, stimulus: LadderStimulus, file: StimulusFile, sender: Sender) -> Probed:
     """Read response, level and background off what was heard of a file's first sweep."""
-    order = sender.order
+    order, route = sender.order, sender.route
     rate_hz = stimulus.recipe.rate_hz
-    mono = np.ascontiguousarray(sent.heard.recorded[:, sender.route.input_channel - 1])
+    mono = np.ascontiguousarray(sent.heard.recorded[:, route.input_channel - 1])
     loudest_dbfs = _loudest_window_dbfs(mono, rate_hz)
     if sent.follower.arrival is None:
         return Probed(None, None, loudest_dbfs, mono[: file.start_marker_sample])
@@ -95,10 +123,9 @@ def read_sweep(sent: Sent, stimulus: LadderStimulus, file: StimulusFile, sender:
     rung, sweep = file.rungs[0], stimulus.sweep
     wave = db_to_ratio(rung.drive_dbfs) * sweep.waveform()
     first = rung.start_sample + offset - round(BEFORE_S * rate_hz)
+    next_start = file.rungs[1].start_sample if len(file.rungs) > 1 else file.end_marker_sample
     quiet = mono[file.quiet_samples[0] + offset : file.quiet_samples[1] + offset]
-    response = measure_response(
-        mono[first : first + len(wave) + rate_hz // 3], quiet, wave, rate_hz=rate_hz
-    )
+    response = measure_response(mono[first : next_start + offset], quiet, wave, rate_hz=rate_hz)
     gain = measure_gain(
         response,
         swept_hz=(sweep.full_from_hz, sweep.full_to_hz),
@@ -106,54 +133,40 @@ def read_sweep(sent: Sent, stimulus: LadderStimulus, file: StimulusFile, sender:
         correction_db=order.calibration.correction_db,
         drive_ratio=sweep.spared_ratio,
     )
-    return Probed(response, gain, loudest_dbfs, quiet)
+    after_reference = None
+    if route.loopback_channel is not None:
+        chirp, early = stimulus.marker.waveform(), rate_hz // 100
+        begin = max(0, sent.follower.arrival - early)
+        heard = mono[begin : begin + len(chirp) + rate_hz // 10]
+        after_reference = begin + find_arrival(heard, chirp)[0] - sent.follower.arrival
+    return Probed(response, gain, loudest_dbfs, quiet, after_reference)
 
 
 def next_probe_dbfs(
-    drive_dbfs: float | None,
-    probed: Probed | None,
+    drive_dbfs: float,
+    probed: Probed,
+    belief: Belief,
     *,
-    spl_at_0dbfs_in_db: float | None,
+    limit_spl_db: float,
     first_rung_dbfs: float | None,
 ) -> float | None:
     """Return the next probe's drive; None when the last will do, or is the loudest allowed.
 
     A probe will do when it stands clear of the background and the first rung (None where its
-    drive is not known yet) is at most one rise above it.
-
-    Nothing is ever more than LARGEST_RISE_DB louder than the probe before, than PROBE_DBFS,
-    or, by what that one has shown, than PROBE_SPL_DB.
+    drive is not known yet) is at most one rise above it. Nothing is ever more than
+    LARGEST_RISE_DB louder than the probe before, than PROBE_DBFS, or, at worst, than
+    ``limit_spl_db`` (dB SPL).
     """
-    if drive_dbfs is None or probed is None:
-        return START_LEVEL_DBFS
     clear = probed.gain is not None and probed.gain.snr_db >= ENOUGH_SNR_DB
     if clear and first_rung_dbfs is not None and first_rung_dbfs - drive_dbfs <= LARGEST_RISE_DB:
         return None
-    limit_dbfs = min(drive_dbfs + LARGEST_RISE_DB, PROBE_DBFS)
-    loudest_db = loudest_at_0dbfs_db(drive_dbfs, probed, spl_at_0dbfs_in_db)
-    if loudest_db is not None:
-        limit_dbfs = min(limit_dbfs, PROBE_SPL_DB - loudest_db)
-    return limit_dbfs if limit_dbfs >= drive_dbfs + 1.0 else None
+    worst_db = belief.worst_spl_db(drive_dbfs, probed.loudest_at_0dbfs_db(drive_dbfs))
+    next_dbfs = min(drive_dbfs + LARGEST_RISE_DB, PROBE_DBFS, drive_dbfs + limit_spl_db - worst_db)
+    return next_dbfs if next_dbfs >= drive_dbfs + 1.0 else None
 
 
-def loudest_at_0dbfs_db(
-    drive_dbfs: float, probed: Probed, spl_at_0dbfs_in_db: float | None
-) -> float | None:
-    """Return the most, in dB SPL, that full scale may give by what a probe has shown.
-
-    Where the marker was not heard, whatever was loudest in the recording stands for it: the
-    loudspeaker gave no more. None while uncalibrated.
-    """
-    if spl_at_0dbfs_in_db is None:
-        return None
-    seen_dbfs = probed.loudest_in_dbfs - drive_dbfs
-    if probed.gain is not None:
-        seen_dbfs = probed.gain.loudest_db
-    return seen_dbfs + spl_at_0dbfs_in_db
-
-
-def check_alive(heard: Heard, stimulus: LadderStimulus, *, channel: int) -> None:
-    """Make sure that there is a microphone at all, before it is probed any louder.
+def check_alive(heard: Heard, *, channel: int) -> None:
+    """Make sure that there is a microphone at all.
 
     Raises
     ------
@@ -164,31 +177,47 @@ def check_alive(heard: Heard, stimulus: LadderStimulus, *, channel: int) -> None
     if float(np.max(np.abs(mono), initial=0.0)) < SILENT_PEAK:
         raise DeviceError(
             f"input channel {channel} is dead silent: is the microphone plugged in, its supply"
-            f" on, and the input not muted?{_heard_elsewhere(heard, stimulus)}"
+            " on, and the input not muted?"
         )
 
 
-def _heard_elsewhere(heard: Heard, stimulus: LadderStimulus) -> str:
-    """Name the input channel that does hear the loudspeaker, if there is one."""
-    chirp = stimulus.marker.waveform()
-    matches = [find_arrival(column, chirp)[1] for column in heard.recorded.T]
-    better = [i + 1 for i, match in enumerate(matches) if match >= 2.0 * LEAST_MATCH]
-    return f"; channel {better[0]} hears it: --input-channel {better[0]}?" if better else ""
+def check_channel(heard: Heard, stimulus: LadderStimulus, route: Route) -> None:
+    """Make sure, where a probe was not heard, that no other channel has heard it.
+
+    Raises
+    ------
+    DeviceError
+        Another one has; it is named.
+    """
+    chirp, file = stimulus.marker.waveform(), stimulus.files[0]
+    for channel in range(1, heard.recorded.shape[1] + 1):
+        if channel in (route.input_channel, route.loopback_channel):
+            continue
+        match = find_delay(
+            np.ascontiguousarray(heard.recorded[:, channel - 1]),
+            chirp,
+            played_at=(file.start_marker_sample, file.end_marker_sample),
+            longest=round(LONGEST_DELAY_S * route.rate_hz),
+        )[1]
+        if match >= 2.0 * LEAST_MATCH:
+            raise DeviceError(
+                f"input channel {route.input_channel} does not hear the loudspeaker; channel"
+                f" {channel} hears it: --input-channel {channel}?"
+            )
 
 
-def check_heard(heard: Heard, probed: Probed, stimulus: LadderStimulus, *, channel: int) -> None:
-    """Make sure that the last and loudest probe was heard on the right channel.
+def check_heard(probed: Probed, *, channel: int) -> None:
+    """Make sure that the last and loudest probe was heard well enough.
 
     Raises
     ------
     DeviceError
         It was not; the message says what to look at.
     """
-    elsewhere = _heard_elsewhere(heard, stimulus)
     if probed.gain is None:
         raise DeviceError(
             f"the microphone does not hear the loudspeaker on input channel {channel}: check"
-            f" cables, channels, the loudspeaker's volume and the input gain{elsewhere}"
+            " cables, channels, the loudspeaker's volume and the input gain"
         )
     if probed.gain.snr_db < LEAST_SNR_DB:
         raise DeviceError(
@@ -199,90 +228,137 @@ def check_heard(heard: Heard, probed: Probed, stimulus: LadderStimulus, *, chann
 
 
 def _loudest_window_dbfs(mono: FloatArray, rate_hz: float) -> float:
-    hop = round(WINDOW_HOPS * HOP_S * rate_hz)
-    hops = len(mono) // hop
-    if not hops:
-        return -np.inf
-    power = np.mean(mono[: hops * hop].reshape(hops, hop) ** 2, axis=1)
-    return float(power_to_db(max(2.0 * float(np.max(power)), 1e-30)))
+    return float(power_to_db(max(2.0 * float(np.max(level_powers(mono, rate_hz=rate_hz))), 1e-30)))
 
 
-def run_probe(sender: Sender) -> tuple[Probed, float]:
-    """Probe louder and louder, within a probe's limits, until the bench is heard clearly.
+class Prober:
+    """Plays the probes of one capture.
 
-    Returns
-    -------
-    What the last probe has shown, and its drive in dBFS.
-
-    Raises
-    ------
-    DeviceError
-        The microphone does not hear the loudspeaker, or the device failed.
-    SafetyRefusal
-        Something was louder than a probe may be, or clipped.
+    Attributes
+    ----------
+    drive_dbfs : of the last probe that went well.
+    probed : what it has shown.
     """
-    in_spl_db = sender.order.spl_at_0dbfs_in_db
-    drive_dbfs, probed, sent, stimulus = START_LEVEL_DBFS, None, None, None
-    asked_dbfs = next_probe_dbfs(None, None, spl_at_0dbfs_in_db=in_spl_db, first_rung_dbfs=None)
-    while asked_dbfs is not None:
-        known_db = None
-        if probed is not None:
-            known_db = loudest_at_0dbfs_db(drive_dbfs, probed, in_spl_db)
-        licence = probe_licence(asked_dbfs, spl_at_0dbfs_db=known_db)
-        drive_dbfs = asked_dbfs
-        stimulus = probe_stimulus(sender.order.probe_recipe, drive_dbfs)
-        sent = _play_probe(sender, stimulus, licence, drive_dbfs)
-        check_alive(sent.heard, stimulus, channel=sender.route.input_channel)
+
+    def __init__(self, sender: Sender, recipe: LadderRecipe, ceiling: SplCeiling) -> None:
+        """Prepare; nothing sounds. ``recipe`` gives band, rate and sweep."""
+        self._sender = sender
+        self._recipe = recipe
+        self._ceiling = ceiling
+        self._vouched = False
+        self.probed: Probed | None = None
+        self.drive_dbfs = min(START_LEVEL_DBFS, self._limit_db - WORST_SPL_AT_0DBFS_DB)
+
+    @property
+    def _limit_db(self) -> float:
+        return probe_limit_spl_db(self._ceiling, vouched=self._vouched)
+
+    def run(self, asker: Asker, first_rung_dbfs: Callable[[Probed], float | None]) -> Probed:
+        """Probe louder and louder, within a probe's limits, until the bench is heard clearly.
+
+        Where nothing is known of the level and the quietest probe shows too little, somebody
+        vouches for it before it gets louder.
+
+        Raises
+        ------
+        DeviceError
+            The microphone does not hear the loudspeaker, or the device failed.
+        SafetyRefusal
+            Something was louder than a probe may be, clipped, or cannot be.
+        """
+        belief = self._sender.order.belief
+        next_dbfs: float | None = self.drive_dbfs
+        while next_dbfs is not None:
+            probed = self.play(next_dbfs)
+            too_weak = probed.gain is None or probed.gain.snr_db < LEAST_SNR_DB
+            for _ in range(2):
+                next_dbfs = next_probe_dbfs(
+                    self.drive_dbfs,
+                    probed,
+                    belief,
+                    limit_spl_db=self._limit_db,
+                    first_rung_dbfs=first_rung_dbfs(probed),
+                )
+                if next_dbfs is not None or belief.known or self._vouched or not too_weak:
+                    break
+                self._ask_for_more(asker)
+        check_heard(probed, channel=self._sender.route.input_channel)
+        return probed
+
+    def again(self) -> Probed:
+        """Play the last probe once more, softer if by what it has shown it was at its limit."""
+        assert self.probed is not None
+        known_db = self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
+        worst_db = self._sender.order.belief.worst_spl_db(self.drive_dbfs, known_db)
+        return self.play(self.drive_dbfs + min(0.0, self._limit_db - worst_db))
+
+    def play(self, drive_dbfs: float) -> Probed:
+        """Play one probe and look at what it shows."""
+        sender = self._sender
+        known = None if self.probed is None else self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
+        licence = probe_licence(
+            drive_dbfs,
+            worst_spl_db=sender.order.belief.worst_spl_db(drive_dbfs, known),
+            ceiling=self._ceiling,
+            vouched=self._vouched,
+        )
+        stimulus = probe_stimulus(self._recipe, drive_dbfs)
+        sent = self._send(stimulus, licence, drive_dbfs)
+        check_alive(sent.heard, channel=sender.route.input_channel)
         probed = read_sweep(sent, stimulus, stimulus.files[0], sender)
         _report(sender, probed, drive_dbfs)
-        asked_dbfs = next_probe_dbfs(
-            drive_dbfs,
-            probed,
-            spl_at_0dbfs_in_db=in_spl_db,
-            first_rung_dbfs=_first_rung_dbfs(sender.order, probed),
+        self._check(sent, stimulus, probed)
+        self.probed, self.drive_dbfs = probed, drive_dbfs
+        return probed
+
+    def _check(self, sent: Sent, stimulus: LadderStimulus, probed: Probed) -> None:
+        """Refuse what cannot be."""
+        check_background(probed.quiet, self._sender.order.belief)
+        if probed.response is None or probed.gain is None:
+            check_channel(sent.heard, stimulus, self._sender.route)
+            return
+        check_air(probed.response, probed.gain)
+        if probed.after_reference is not None:
+            check_reference(probed.after_reference)
+
+    def _ask_for_more(self, asker: Asker) -> None:
+        asker.tell(
+            f"The probe at {self.drive_dbfs:g} dBFS shows too little, and nothing is known of its"
+            f" level ({self._sender.order.belief.origin}): louder ones, up to"
+            f" {ASK_ABOVE_SPL_DB:g} dB SPL at worst, are played if you vouch for it."
         )
-    assert probed is not None and sent is not None and stimulus is not None
-    check_heard(sent.heard, probed, stimulus, channel=sender.route.input_channel)
-    return probed, drive_dbfs
+        order = self._sender.order
+        vouch(asker, calibrated_gain=order.calibrated_gain, gain_said=order.gain_said)
+        self._vouched = True
 
-
-def _first_rung_dbfs(order: Order, probed: Probed) -> float | None:
-    """Return the drive of the first rung asked for, as far as a probe has shown it."""
-    if order.levels_spl_db is None:
-        return (order.drives_dbfs or order.stimulus.recipe.levels_dbfs)[0]
-    if probed.gain is None or order.spl_at_0dbfs_in_db is None:
-        return None
-    return order.levels_spl_db[0] - probed.gain.band_db - order.spl_at_0dbfs_in_db
-
-
-def _play_probe(
-    sender: Sender, stimulus: LadderStimulus, licence: Licence, drive_dbfs: float
-) -> Sent:
-    in_spl_db = sender.order.spl_at_0dbfs_in_db
-    loudest_power = np.inf
-    if in_spl_db is not None:
-        loudest_power = 0.5 * float(db_to_power(PROBE_SPL_DB + OFF_BY_DB - in_spl_db))
-    trouble = ""
-    for _ in range(TRIES):
-        watch = Watch(rate_hz=sender.route.rate_hz, loudest_power=loudest_power, expected=None)
-        sent = sender.send(
-            stimulus,
-            stimulus.files[0],
-            licence,
-            watch,
-            name=f"probe at {drive_dbfs:.0f} dBFS",
-            kept_as=f"{sender.files.name}-probe",
+    def _send(self, stimulus: LadderStimulus, licence: Licence, drive_dbfs: float) -> Sent:
+        sender, trouble = self._sender, ""
+        belief = sender.order.belief
+        for _ in range(TRIES):
+            watch = Watch(
+                rate_hz=sender.route.rate_hz,
+                loudest_power=belief.power_at(self._limit_db + OFF_BY_DB),
+                level_power=belief.power_at(self._limit_db + OVER_DB, at_worst=True),
+                expected=None,
+            )
+            sent = sender.send(
+                stimulus,
+                stimulus.files[0],
+                licence,
+                watch,
+                name=f"probe at {drive_dbfs:.0f} dBFS",
+                kept_as=f"{sender.files.name}-probe",
+            )
+            stop = sent.heard.stop
+            if stop is None:
+                return sent
+            if stop.kind != "dropout":
+                raise_stop(stop)
+            trouble = stop.message
+        raise DeviceError(
+            f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"
+            " or choose another device"
         )
-        stop = sent.heard.stop
-        if stop is None:
-            return sent
-        if stop.kind != "dropout":
-            raise_stop(stop)
-        trouble = stop.message
-    raise DeviceError(
-        f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"
-        " or choose another device"
-    )
 
 
 def _report(sender: Sender, probed: Probed, drive_dbfs: float) -> None:

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 from distsweep.capture.backend import Backend, Route
-from distsweep.capture.exposure import Exposure
-from distsweep.capture.interrupts import deferred
-from distsweep.capture.keeping import free_take_name, log, read_log
-from distsweep.capture.ladder import Ladder
-from distsweep.capture.plan import Bench, Plan, announce, plan_from_drives, plan_from_spl
-from distsweep.capture.probe import run_probe
-from distsweep.capture.safeguards import Asker, Licence, SplCeiling, ask_licence
+from distsweep.capture.consent import Consent
+from distsweep.capture.interrupts import deferred, like_ctrl_c
+from distsweep.capture.keeping import free_take_name, log
+from distsweep.capture.ladder import Ladder, played_before
+from distsweep.capture.plausible import check_correction, check_full_scale
+from distsweep.capture.probe import Probed, Prober
+from distsweep.capture.recovery import recover
+from distsweep.capture.safeguards import Asker, SplCeiling
 from distsweep.capture.sending import Order, Screen, Sender
-from distsweep.capture.stairs import Stairs
-from distsweep.capture.stairs_order import check_order, prepare_stairs
-from distsweep.capture.take import TakeFiles, ladder_stimulus
-from distsweep.errors import DeviceError, InputError, SafetyRefusal
-from distsweep.stimulus.sidecar import LadderStimulus, Stimulus
-from distsweep.takes.session_file import FILE_NAME, extended_text
+from distsweep.capture.session_lock import session_lock
+from distsweep.capture.stairs import Stairs, check_order
+from distsweep.capture.take import TakeFiles
+from distsweep.errors import InputError
+from distsweep.stimulus.sidecar import LadderStimulus
 
 
 def capture(
@@ -45,16 +43,36 @@ def capture(
     KeyboardInterrupt
         Stopped by hand; what was recorded is kept.
     """
-    check_order(order)
     backend.check(route)
-    # What could go wrong with the session's file goes wrong before anything sounds.
-    extended_text(order.folder / FILE_NAME, "[[takes]]", {"position": order.position})
+    with like_ctrl_c(), session_lock(order.folder, doing=f"a capture of {order.position!r}"):
+        for sentence in recover(order.folder):
+            screen.tell(sentence)
+        return _capture(
+            order, backend=backend, route=route, ceiling=ceiling, asker=asker, screen=screen
+        )
+
+
+def _capture(
+    order: Order,
+    *,
+    backend: Backend,
+    route: Route,
+    ceiling: SplCeiling,
+    asker: Asker,
+    screen: Screen,
+) -> Path:
+    """Do all of it, alone in the session."""
     files = TakeFiles(
         order.folder,
         free_take_name(order.folder, order.position),
         position=order.position,
         rate_hz=route.rate_hz,
+        calibration=order.calibration,
     )
+    # What could go wrong with the session's files goes wrong before anything sounds.
+    files.check()
+    check_order(order)
+    played_before(order.folder)
     sender = Sender(backend, route, order=order, files=files, screen=screen)
     log(
         order.folder,
@@ -65,9 +83,9 @@ def capture(
         input=route.input.name,
         rate_hz=route.rate_hz,
     )
-    stimulus, player = _prepare(sender, ceiling, asker)
+    player = _prepare(sender, ceiling, asker)
     files.partial = None  # the probe's
-    files.begin(stimulus)
+    files.begin(player.stimulus)
     try:
         player.play()
     except BaseException as error:
@@ -80,72 +98,26 @@ def capture(
     return sidecar
 
 
-def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> tuple[Stimulus, Ladder | Stairs]:
+def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Ladder | Stairs:
     """Probe, plan and have it confirmed; what comes back may be played."""
     order = sender.order
-    probed, probe_dbfs = run_probe(sender)
-    if probed.gain is None:  # run_probe has refused that
-        raise DeviceError("the microphone does not hear the loudspeaker")
-    if not isinstance(order.stimulus, LadderStimulus):
-        return prepare_stairs(
-            sender,
-            order.stimulus,
-            probed,
-            probe_dbfs,
-            ceiling=ceiling,
-            asker=asker,
-            earlier=played_before(order.folder),
-        )
-    bench = Bench(probed.gain, order.spl_at_0dbfs_in_db, probe_dbfs, order.listener_offset_db)
-    plan = _plan(order, bench)
-    stimulus = ladder_stimulus(order.probe_recipe, plan.drives_dbfs, sender.files.name)
-    licence = _ask(order, plan, stimulus, ceiling=ceiling, asker=asker)
-    ladder = Ladder(sender, plan, stimulus, licence=licence, ceiling=ceiling, probed=probed)
-    return stimulus, ladder
+    check_full_scale(order.belief)
+    check_correction(order.calibration.mic)
+    prober = Prober(sender, order.probe_recipe, ceiling)
+    prober.run(asker, lambda probed: _first_rung_dbfs(order, probed))
+    consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober)
+    kind = Ladder if isinstance(order.stimulus, LadderStimulus) else Stairs
+    player: Ladder | Stairs = kind(sender, prober, consent)
+    player.settle()
+    return player
 
 
-def played_before(folder: Path) -> list[Exposure]:
-    """Return what the session's record says was played before at the listener's place."""
-    exposures = []
-    for event in read_log(folder):
-        for item in event.get("listener_dba_minutes", []):
-            with suppress(TypeError, ValueError, InputError):
-                level_dba, minutes = item
-                exposures.append(Exposure(float(level_dba), float(minutes)))
-    return exposures
-
-
-def _plan(order: Order, bench: Bench) -> Plan:
-    if order.levels_spl_db is not None:
-        return plan_from_spl(order.levels_spl_db, bench)
-    return plan_from_drives(order.drives_dbfs or order.stimulus.recipe.levels_dbfs, bench)
-
-
-def _ask(
-    order: Order, plan: Plan, stimulus: LadderStimulus, *, ceiling: SplCeiling, asker: Asker
-) -> Licence:
-    """Tell what will sound, have it confirmed, and note that in the record."""
-    played = [rung.drive_dbfs for file in stimulus.files for rung in file.rungs]
-    announcement = announce(
-        plan,
-        played,
-        sweep=stimulus.sweep,
-        seconds=sum(file.samples for file in stimulus.files) / stimulus.recipe.rate_hz,
-        earlier=played_before(order.folder),
-    )
-    details: dict[str, Any] = {
-        "highest_spl_db": round(announcement.highest_anywhere_spl_db, 2),
-        "drives_dbfs": [round(drive, 3) for drive in played],
-        "ceiling_spl_db": ceiling.spl_db,
-        "calibrated": announcement.calibrated,
-    }
-    try:
-        licence = ask_licence(announcement, ceiling, asker)
-    except SafetyRefusal as refusal:
-        log(order.folder, "refused", why=str(refusal), **details)
-        raise
-    log(order.folder, "confirmed", how=licence.how, **details)
-    return licence
+def _first_rung_dbfs(order: Order, probed: Probed) -> float | None:
+    """Return the drive of the first rung asked for, as far as a probe has shown it."""
+    if order.levels_spl_db is None:
+        return (order.drives_dbfs or order.stimulus.recipe.levels_dbfs)[0]
+    at_0dbfs_db = None if probed.gain is None else order.belief.nominal_spl_db(probed.gain.band_db)
+    return None if at_0dbfs_db is None else order.levels_spl_db[0] - at_0dbfs_db
 
 
 def _keep_partial(files: TakeFiles, screen: Screen) -> None:

@@ -11,12 +11,21 @@ from collections.abc import Sequence
 from dataclasses import InitVar, dataclass
 from typing import Protocol
 
+from distsweep.capture.belief import YES
+from distsweep.capture.calibration import words_of
 from distsweep.capture.exposure import NIOSH, Dose
 from distsweep.errors import SafetyRefusal
 
 ASK_ABOVE_SPL_DB = 85.0
-"""Above this at the microphone or the listener, the tester confirms first (issue: capture;
-it is also NIOSH's criterion level)."""
+"""Above this at the microphone or the listener, at worst, the tester types the level first
+(it is also NIOSH's criterion level)."""
+
+VOUCH_ABOVE_SPL_DB = 70.0
+"""Above this, at worst, the tester says where the gain stands and that the probe was no louder
+than speech (chosen: raised speech at a metre; some errors only an ear can tell)."""
+
+SPARE_DB = 0.5
+"""A confirmed number leaves so much above the prediction: what one differs by from the next."""
 
 DEFAULT_CEILING_SPL_DB = 100.0
 ASK_CEILING_ABOVE_SPL_DB = 110.0
@@ -25,13 +34,9 @@ ASK_CEILING_ABOVE_SPL_DB = 110.0
 HIGHEST_CEILING_SPL_DB = 130.0
 """No ceiling above this is taken at all (chosen: 10 dB below what NIOSH forbids for any time)."""
 
-WORST_SPL_AT_0DBFS_DB = 130.0
-"""What a full-scale sine is taken to give at the microphone as long as nothing is known
-(chosen: more than any loudspeaker that one person carries gives at a metre)."""
-
 PROBE_SPL_DB = 70.0
 PROBE_DBFS = -40.0
-"""A probe is never louder than either: by prediction, and as drive (issue: capture)."""
+"""A probe is never louder than either: at worst, and as drive."""
 
 CAUTIONS = (
     "Everybody in the room wears hearing protection, or leaves it; so do pets.",
@@ -61,7 +66,7 @@ class Asker(Protocol):
         ...
 
     def typed(self, prompt: str) -> str:
-        """Return what is typed; nothing at the end of the input."""
+        """Return what is typed after the prompt has been shown, not what lay there before."""
         ...
 
 
@@ -72,12 +77,13 @@ class Licence:
     Attributes
     ----------
     limit_dbfs : peak of the largest sample that may leave, re full scale.
-    highest_spl_db : what that gives at the microphone or the listener, by prediction.
-    how : "probe", "quiet", "typed" or "--accept-level".
+    spl_limit_db : level at the microphone or the listener that nothing may pass, at worst: what
+        was confirmed, or may sound without a question.
+    how : "probe", "quiet", "vouched", "typed" or "--accept-level".
     """
 
     limit_dbfs: float
-    highest_spl_db: float
+    spl_limit_db: float
     how: str
     seal: InitVar[object] = None
 
@@ -110,27 +116,35 @@ class Announcement:
 
     Attributes
     ----------
-    highest_spl_db : the loudest moment at the microphone, by prediction (or worst case).
+    nominal_spl_db : the loudest moment at the microphone by the calibration; None without one.
+    worst_spl_db : the same at worst.
     listener_offset_db : level at the listener minus that at the microphone.
-    drive_dbfs : drive of the loudest rung.
-    seconds : how long all rungs take.
-    rungs : a line for each.
+    drives_dbfs : of every rung or burst, in order.
+    seconds : how long all of it takes.
+    lines : what will sound, a line for each rung or tone.
     doses : at the listener's place, this plan and what the session holds already.
-    calibrated : False where ``highest_spl_db`` is only the worst case.
+    origin : what the levels rest on.
+    calibrated_gain : where the gain stood at the calibration, if that was noted.
+    gain_said : where it stands now was said on the command line, and agrees.
+    stops_within_s : sound ends so soon after a stop; None where it is 50 ms or less.
     """
 
-    highest_spl_db: float
+    nominal_spl_db: float | None
+    worst_spl_db: float
     listener_offset_db: float
-    drive_dbfs: float
+    drives_dbfs: Sequence[float]
     seconds: float
-    rungs: Sequence[str]
+    lines: Sequence[str]
     doses: Sequence[Dose]
-    calibrated: bool
+    origin: str
+    calibrated_gain: str | None = None
+    gain_said: bool = False
+    stops_within_s: float | None = None
 
     @property
-    def highest_anywhere_spl_db(self) -> float:
+    def worst_anywhere_spl_db(self) -> float:
         """The loudest moment at the microphone or at the listener, whichever is louder."""
-        return self.highest_spl_db + max(0.0, self.listener_offset_db)
+        return self.worst_spl_db + max(0.0, self.listener_offset_db)
 
 
 def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
@@ -151,69 +165,126 @@ def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
             f" NIOSH, {60.0 * NIOSH.allowed_minutes(ceiling_spl_db):.0f} s of it are a whole"
             " day's dose. Such levels are for empty rooms and remote operation."
         )
-        _confirm(
-            ceiling_spl_db,
-            asker,
-            accepted_db=asker.accept_ceiling_spl_db,
-            exact=True,
-            what="ceiling",
-            option="--accept-ceiling",
-        )
+        if asker.is_terminal():
+            _type_number(ceiling_spl_db, asker, what="ceiling")
+        elif asker.accept_ceiling_spl_db != ceiling_spl_db:
+            raise SafetyRefusal(_nobody("ceiling", ceiling_spl_db, "--accept-ceiling"))
     return SplCeiling(ceiling_spl_db, seal=_SEAL)
 
 
-def probe_licence(drive_dbfs: float, *, spl_at_0dbfs_db: float | None) -> Licence:
-    """Give leave for a probe at a drive, if it stays under both of a probe's limits.
+def probe_limit_spl_db(ceiling: SplCeiling, *, vouched: bool = False) -> float:
+    """Return the level that a probe may reach at worst; more once somebody has vouched for it."""
+    return min(ASK_ABOVE_SPL_DB if vouched else PROBE_SPL_DB, ceiling.spl_db)
+
+
+def probe_licence(
+    drive_dbfs: float, *, worst_spl_db: float, ceiling: SplCeiling, vouched: bool = False
+) -> Licence:
+    """Give leave for a probe at a drive, if it stays under all of a probe's limits.
 
     Parameters
     ----------
-    spl_at_0dbfs_db : what quieter probes have shown of the loudest frequency; None when
-        nothing is known, and for a microphone that is not calibrated.
+    worst_spl_db : the level that the drive gives at worst, by what quieter probes have shown.
+    vouched : ``vouch`` has said yes.
 
     Raises
     ------
     SafetyRefusal
         The drive would be too high.
     """
-    worst_db = WORST_SPL_AT_0DBFS_DB if spl_at_0dbfs_db is None else spl_at_0dbfs_db
-    quiet = spl_at_0dbfs_db is None or worst_db + drive_dbfs <= PROBE_SPL_DB + 1e-9
-    if not (drive_dbfs <= PROBE_DBFS and quiet):  # so written, NaN is refused as well
+    limit_db = probe_limit_spl_db(ceiling, vouched=vouched)
+    # So written, NaN is refused as well.
+    if not (drive_dbfs <= PROBE_DBFS and worst_spl_db <= limit_db + 1e-6):
         raise SafetyRefusal(
-            f"a probe at {drive_dbfs:g} dBFS would be louder than {PROBE_SPL_DB:g} dB SPL or"
+            f"a probe at {drive_dbfs:g} dBFS could be louder than {limit_db:g} dB SPL or"
             f" {PROBE_DBFS:g} dBFS: turn the loudspeaker's volume down"
         )
-    return Licence(drive_dbfs, worst_db + drive_dbfs, "probe", seal=_SEAL)
+    return Licence(drive_dbfs, limit_db, "probe", seal=_SEAL)
 
 
-def ask_licence(announcement: Announcement, ceiling: SplCeiling, asker: Asker) -> Licence:
+def ask_licence(
+    announcement: Announcement,
+    ceiling: SplCeiling,
+    asker: Asker,
+    *,
+    former: Licence | None = None,
+) -> tuple[Licence, bool]:
     """Give leave for a plan: at once if it is quiet, otherwise when it was confirmed.
 
-    The licence reaches to the plan's own highest level, whatever number was accepted.
+    Parameters
+    ----------
+    former : a licence of this capture; up to its level nothing is asked again.
+
+    Returns
+    -------
+    The licence, and whether somebody was waited for.
 
     Raises
     ------
     SafetyRefusal
         The plan passes the ceiling, or nobody confirmed it.
     """
-    highest_db = announcement.highest_anywhere_spl_db
-    check_ceiling(highest_db, ceiling, calibrated=announcement.calibrated)
-    if highest_db <= ASK_ABOVE_SPL_DB:
-        how = "quiet"
-    else:
-        for line in announcement_lines(announcement):
-            asker.tell(line)
-        how = _confirm(
-            math.ceil(highest_db - 1e-9),
-            asker,
-            accepted_db=asker.accept_level_spl_db,
-            exact=False,
-            what="level",
-            option="--accept-level",
+    worst_db = announcement.worst_anywhere_spl_db
+    check_ceiling(worst_db, ceiling, origin=announcement.origin)
+    drive_dbfs = max(announcement.drives_dbfs)
+    if former is not None and worst_db <= former.spl_limit_db + 1e-9:
+        return Licence(drive_dbfs, former.spl_limit_db, former.how, seal=_SEAL), False
+    if worst_db <= VOUCH_ABOVE_SPL_DB:
+        limit_db = min(VOUCH_ABOVE_SPL_DB, ceiling.spl_db)
+        return Licence(drive_dbfs, limit_db, "quiet", seal=_SEAL), False
+    needed_db = float(math.ceil(worst_db + SPARE_DB - 1e-9))
+    if not asker.is_terminal():
+        if not _enough(asker.accept_level_spl_db, needed_db):
+            raise SafetyRefusal(_nobody("level", needed_db, "--accept-level"))
+        limit_db, how = needed_db, "--accept-level"
+        return Licence(drive_dbfs, min(limit_db, ceiling.spl_db), how, seal=_SEAL), False
+    for line in announcement_lines(announcement):
+        asker.tell(line)
+    if former is None or former.how == "quiet":
+        vouch(asker, calibrated_gain=announcement.calibrated_gain, gain_said=announcement.gain_said)
+    limit_db, how = ASK_ABOVE_SPL_DB, "vouched"
+    if worst_db > ASK_ABOVE_SPL_DB:
+        _type_number(needed_db, asker, what="level")
+        limit_db, how = needed_db, "typed"
+    return Licence(drive_dbfs, min(limit_db, ceiling.spl_db), how, seal=_SEAL), True
+
+
+def vouch(asker: Asker, *, calibrated_gain: str | None, gain_said: bool) -> None:
+    """Have it confirmed where the gain stands, and that the probe was no louder than speech.
+
+    Parameters
+    ----------
+    calibrated_gain, gain_said : see ``Announcement``.
+
+    Raises
+    ------
+    SafetyRefusal
+        The gain stands elsewhere, the probe was louder, or nobody is there to tell.
+    """
+    if not asker.is_terminal():
+        if not _enough(asker.accept_level_spl_db, ASK_ABOVE_SPL_DB):
+            raise SafetyRefusal(_nobody("level", ASK_ABOVE_SPL_DB, "--accept-level"))
+        return
+    if not gain_said:
+        stands = asker.typed("Where does the input gain stand? ").strip()
+        if not stands:
+            raise SafetyRefusal(
+                "where the input gain stands was not said: nothing louder than a probe was played"
+            )
+        if calibrated_gain is not None and words_of(stands) != words_of(calibrated_gain):
+            raise SafetyRefusal(
+                f"the input gain stands at {stands!r}, the calibration was made at"
+                f" {calibrated_gain!r}: set it back, or calibrate again"
+            )
+    answer = asker.typed("Was the loudest probe about as loud as speech, or quieter? Type yes: ")
+    if answer.strip().lower() not in YES:
+        raise SafetyRefusal(
+            "the probe was louder than its level says: turn the volume down, and check the"
+            " calibration; nothing louder than a probe was played"
         )
-    return Licence(announcement.drive_dbfs, highest_db, how, seal=_SEAL)
 
 
-def check_ceiling(highest_spl_db: float, ceiling: SplCeiling, *, calibrated: bool = True) -> None:
+def check_ceiling(worst_spl_db: float, ceiling: SplCeiling, *, origin: str) -> None:
     """Refuse what would pass the ceiling.
 
     Raises
@@ -221,65 +292,67 @@ def check_ceiling(highest_spl_db: float, ceiling: SplCeiling, *, calibrated: boo
     SafetyRefusal
         It would, or the level is not a number.
     """
-    if highest_spl_db <= ceiling.spl_db + 1e-9:
-        return
-    if calibrated:
+    if not worst_spl_db <= ceiling.spl_db + 1e-9:
         raise SafetyRefusal(
-            f"the loudest moment would reach {highest_spl_db:.1f} dB SPL, the ceiling is"
-            f" {ceiling.spl_db:g}: ask for lower levels"
+            f"the loudest moment would reach up to {worst_spl_db:.1f} dB SPL (known by {origin}),"
+            f" the ceiling is {ceiling.spl_db:g}: ask for lower levels, calibrate on this input"
+            " with an acoustic calibrator, or raise --ceiling-spl"
         )
-    raise SafetyRefusal(
-        f"without a calibration full scale is taken as {WORST_SPL_AT_0DBFS_DB:g} dB SPL, and"
-        f" these levels as up to {highest_spl_db:.1f}, above the ceiling of {ceiling.spl_db:g}:"
-        " calibrate (a data sheet's mV/Pa is enough), or lower the levels"
-    )
 
 
 def announcement_lines(announcement: Announcement) -> list[str]:
-    """Return what the tester is told before anything above 85 dB SPL, line by line."""
-    highest_db = announcement.highest_spl_db
-    listener_db = highest_db + announcement.listener_offset_db
-    known = "by the probe" if announcement.calibrated else "AT WORST: nothing is calibrated"
+    """Return what the tester is told before anything that is asked about, line by line."""
+    told = announcement
+    listener_db = told.worst_spl_db + told.listener_offset_db
+    nominal = "" if told.nominal_spl_db is None else f"{told.nominal_spl_db:.1f} dB SPL, "
+    stops = []
+    if told.stops_within_s is not None:
+        stops = [
+            f"! This device's own latency lets sound go on for {1e3 * told.stops_within_s:.0f} ms"
+            " after a stop, not 50."
+        ]
     return [
         "",
-        f"What will sound: {len(announcement.rungs)} sweeps, {announcement.seconds:.0f} s in all.",
-        *(f"  {line}" for line in announcement.rungs),
-        f"Loudest moment: {highest_db:.1f} dB SPL at the microphone, {listener_db:.1f} at the"
-        f" listener ({known}).",
-        "Dose at the listener's place, this plan and the session so far, unprotected:",
+        f"What will sound, {told.seconds:.0f} s in all:",
+        *(f"  {line}" for line in told.lines),
+        f"Loudest moment at the microphone: {nominal}at worst {told.worst_spl_db:.1f} dB SPL"
+        f" (known by {told.origin}); at the listener at worst {listener_db:.1f}.",
+        "Dose at the listener's place, this plan and the session so far, unprotected, at worst:",
         *(
             f"  {dose.regime.name}: {dose.percent:.3g} % of a day ({dose.regime.source})"
-            for dose in announcement.doses
+            for dose in told.doses
         ),
         *(f"! {line}" for line in CAUTIONS),
+        *stops,
     ]
 
 
-def _confirm(
-    shown_db: float,
-    asker: Asker,
-    *,
-    accepted_db: float | None,
-    exact: bool,
-    what: str,
-    option: str,
-) -> str:
-    """Have a number typed on a terminal; without one, find it on the command line."""
-    if not asker.is_terminal():
-        enough = accepted_db is not None and math.isfinite(accepted_db)
-        if enough and accepted_db is not None:
-            enough = accepted_db == shown_db if exact else accepted_db >= shown_db
-        if not enough:
-            raise SafetyRefusal(
-                f"a {what} of {shown_db:g} dB SPL has to be confirmed, and nobody can type here:"
-                f" say {option} {shown_db:g} if you know what will sound"
-            )
-        return option
+def _enough(accepted_db: float | None, needed_db: float) -> bool:
+    return accepted_db is not None and math.isfinite(accepted_db) and accepted_db >= needed_db
+
+
+def _nobody(what: str, number_db: float, option: str) -> str:
+    return (
+        f"a {what} of {number_db:g} dB SPL has to be confirmed, and nobody can type here:"
+        f" say {option} {number_db:g} if you know what will sound"
+    )
+
+
+def _type_number(shown_db: float, asker: Asker, *, what: str) -> None:
+    """Have a number typed.
+
+    Raises
+    ------
+    SafetyRefusal
+        Another one was, or none.
+    """
     answer = asker.typed(f"Type {shown_db:g} to go on with this {what}, anything else to stop: ")
     try:
         typed_db = float(answer.strip())
     except ValueError:
         typed_db = math.nan
     if typed_db != shown_db:
-        raise SafetyRefusal(f"the {what} of {shown_db:g} dB SPL was not confirmed: nothing played")
-    return "typed"
+        raise SafetyRefusal(
+            f"the {what} of {shown_db:g} dB SPL was not confirmed: nothing louder than a probe was"
+            " played"
+        )

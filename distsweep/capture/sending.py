@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
 from distsweep.capture.backend import Backend, Route
-from distsweep.capture.follow import Follower, Scale
+from distsweep.capture.belief import Belief
+from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
 from distsweep.capture.interrupts import deferred
+from distsweep.capture.journal import Journal
 from distsweep.capture.keeping import Reservation, log
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Licence
@@ -21,7 +23,6 @@ from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.stimulus.write import rendered
 from distsweep.takes.session import Calibration, Conditions
-from distsweep.units import FloatArray
 
 TRIES = 4
 """What drop-outs have spoilt is played so many times in all."""
@@ -40,7 +41,10 @@ class Order:
     stimulus : gives band, sweep and rate, or tones and their bursts.
     levels_spl_db, drives_dbfs : at most one of both, rising; neither: the stimulus's drives.
     thd_limit_percent : above it no further rung, or louder burst, is played.
+    belief : what the input's levels are in dB SPL, and how far that is believed.
     listener_offset_db : level at the listener minus that at the microphone.
+    calibrated_gain : where the gain stood at the calibration, if that was noted.
+    gain_said : where it stands now was said, and agrees.
     """
 
     folder: Path
@@ -51,13 +55,10 @@ class Order:
     thd_limit_percent: float
     calibration: Calibration
     conditions: Conditions
+    belief: Belief
     listener_offset_db: float
-
-    @property
-    def spl_at_0dbfs_in_db(self) -> float | None:
-        """Level of a 0 dBFS sine at the input, dB SPL; None while uncalibrated."""
-        calibrated = self.calibration.pascal_per_fs is not None
-        return self.calibration.level_offset_db if calibrated else None
+    calibrated_gain: str | None = None
+    gain_said: bool = False
 
     @property
     def probe_recipe(self) -> LadderRecipe:
@@ -89,10 +90,7 @@ class Sent:
 
 
 class Sender:
-    """Sends the files of stimuli to one route and keeps what comes back.
-
-    ``round_trip_s`` is the longest time so far from handing a sample out to hearing it.
-    """
+    """Sends the files of stimuli to one route and keeps what comes back."""
 
     def __init__(
         self, backend: Backend, route: Route, *, order: Order, files: TakeFiles, screen: Screen
@@ -102,9 +100,21 @@ class Sender:
         self.files = files
         self.screen = screen
         self.order = order
-        self.round_trip_s = 0.0
         self._backend = backend
         self._gate = Gate(backend, route)
+        self.delay: int | None = None
+        """From a sample's sending to its recording, as the last marker has shown it."""
+        self.round_trip_s = 0.0
+        """The longest time so far from handing a sample out to hearing it."""
+        self.last: Sent | None = None
+        """What was sent last, also where an interrupt has kept ``send`` from returning it."""
+
+    @property
+    def tail_s(self) -> float:
+        """How long is recorded after the last sample."""
+        if self.delay is None:
+            return TAIL_S + LONGEST_DELAY_S
+        return TAIL_S + self.delay / self.route.rate_hz
 
     def send(
         self,
@@ -117,12 +127,15 @@ class Sender:
         kept_as: str,
         marker_response: Response | None = None,
         noise_power: float = 0.0,
+        aside: Collection[str] = (),
     ) -> Sent:
         """Play a file and keep its recording, whole or named as partial.
 
-        An interrupt fades out, and is raised only once the recording is kept.
+        An interrupt fades out, and is raised only once the recording is kept. ``aside`` are
+        reasons to stop after which the recording is kept as "-stopped", for nothing to use.
         """
-        reservation = self._reserve(file)
+        self.last = None
+        reservation = self._reserve(file, kept_as)
         try:
             with deferred() as pending:
                 follower = Follower(
@@ -134,30 +147,37 @@ class Sender:
                     scale=self.order.scale,
                     pending=pending,
                     show=self.screen.show,
+                    delay=self.delay,
                 )
-                heard = self._gate.send(
-                    rendered(stimulus, file),
-                    licence,
-                    watch=watch,
-                    tick=follower.tick,
-                    guarded_from=0 if marker_response is None else file.first_sample,
-                )
+                with Journal(reservation, _columns(self.route)) as journal:
+                    heard = self._gate.send(
+                        rendered(stimulus, file),
+                        licence,
+                        watch=watch,
+                        tick=journal.beside(follower.tick),
+                        guarded_from=0 if marker_response is None else file.first_sample,
+                        tail_s=self.tail_s,
+                    )
+                if self.delay is None and heard.stop is None:
+                    follower.find(heard.recorded, self.route)
                 if follower.arrival is not None:
-                    delay = follower.arrival - file.start_marker_sample + follower.lead
-                    self.round_trip_s = max(self.round_trip_s, delay / self.route.rate_hz)
-                path = self._keep(heard, follower, file, kept_as, reservation)
+                    late = follower.arrival - file.start_marker_sample + follower.lead
+                    self.round_trip_s = max(self.round_trip_s, late / self.route.rate_hz)
+                path = self._keep(heard, follower, file, kept_as, reservation, aside)
+                sent = self.last = Sent(heard, follower, path)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
         finally:
             reservation.drop()
+        if follower.arrival is not None:
+            self.delay = follower.arrival - file.start_marker_sample
         if heard.stop is not None and heard.stop.kind == "dropout":
             self._backend.ease()
-        return Sent(heard, follower, path)
+        return sent
 
-    def _reserve(self, file: StimulusFile) -> Reservation:
-        longest = file.samples + round((TAIL_S + SPARE_S) * self.route.rate_hz)
-        channels = 1 if self.route.loopback_channel is None else 2
-        return self.files.reserve(samples=longest, channels=channels)
+    def _reserve(self, file: StimulusFile, name: str) -> Reservation:
+        longest = file.samples + round((self.tail_s + SPARE_S) * self.route.rate_hz)
+        return self.files.reserve(name, frames=longest, channels=len(_columns(self.route)))
 
     def _keep(
         self,
@@ -166,14 +186,16 @@ class Sender:
         file: StimulusFile,
         name: str,
         reservation: Reservation,
+        aside: Collection[str],
     ) -> Path:
         stop, arrival = heard.stop, follower.arrival
-        whole = stop is None
+        if stop is not None:
+            name = f"{name}-stopped" if stop.kind in aside else f"{name}-partial"
         try:
             path = self.files.keep(
                 reservation,
-                _chosen(heard, self.route),
-                name if whole else f"{name}-partial",
+                heard.recorded[:, _columns(self.route)],
+                name,
                 drive_dbfs=file.highest_dbfs,
                 sent_s=heard.sent_samples / self.route.rate_hz,
                 stop=None if stop is None else stop.kind,
@@ -188,7 +210,7 @@ class Sender:
         except DistsweepError:
             log(self.files.folder, "not kept", file=name)
             raise
-        self.files.partial = path
+        self.files.partial = None if stop is not None and stop.kind in aside else path
         return path
 
 
@@ -201,9 +223,9 @@ def raise_stop(stop: Stop) -> None:
     raise SafetyRefusal(f"stopped for safety: {stop.message}")
 
 
-def _chosen(heard: Heard, route: Route) -> FloatArray:
-    """Return the microphone's channel and, second, the loop-back's if there is one."""
+def _columns(route: Route) -> list[int]:
+    """Return the inputs that are kept: the microphone's and, second, the loop-back's if any."""
     columns = [route.input_channel - 1]
     if route.loopback_channel is not None:
         columns.append(route.loopback_channel - 1)
-    return heard.recorded[:, columns]
+    return columns

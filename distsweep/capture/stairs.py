@@ -7,15 +7,22 @@ import dataclasses
 import numpy as np
 
 from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, BurstWatch
+from distsweep.capture.consent import Consent
 from distsweep.capture.keeping import log
-from distsweep.capture.ladder import DRIFT_WANDERS_PPM, LARGEST_DRIFT_PPM, LEAST_NOTED_DBA
-from distsweep.capture.probe import Probed
-from distsweep.capture.safeguards import Licence
-from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.stairs_plan import StairsPlan, lowered
-from distsweep.capture.watch import Stop
+from distsweep.capture.ladder import (
+    DRIFT_WANDERS_PPM,
+    LARGEST_DRIFT_PPM,
+    LEAST_NOTED_DBA,
+    played_before,
+)
+from distsweep.capture.probe import Prober
+from distsweep.capture.safeguards import Announcement
+from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
+from distsweep.capture.stairs_plan import check_playable, lowered, plan_stairs, playable_recipe
+from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
 from distsweep.errors import DeviceError, InputError, SafetyRefusal
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
+from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.placement import place_stimulus
 from distsweep.takes.recording import read_recording
 from distsweep.units import db_to_power
@@ -25,29 +32,83 @@ LOWERED_AT_MOST = 3
 level at least; what still fails then is not a matter of its level)."""
 
 
-class Stairs:
-    """Plays the tones of one plan."""
+def check_order(order: Order) -> None:
+    """Refuse a staircase that capture cannot play, before anything sounds.
 
-    def __init__(
-        self,
-        sender: Sender,
-        plan: StairsPlan,
-        stimulus: StaircaseStimulus,
-        *,
-        licence: Licence,
-        probed: Probed,
-    ) -> None:
-        """Prepare; nothing sounds."""
-        assert probed.response is not None and probed.gain is not None
+    Raises
+    ------
+    InputError
+        See ``check_playable``.
+    """
+    recipe = order.stimulus.recipe
+    if isinstance(recipe, StaircaseRecipe):
+        check_playable(recipe, order.drives_dbfs or recipe.levels_dbfs, recipe.name)
+
+
+class Stairs:
+    """Plays the tones of one plan.
+
+    ``stimulus`` is how they are laid out; what was stopped changes it.
+    """
+
+    def __init__(self, sender: Sender, prober: Prober, consent: Consent) -> None:
+        """Take a bench that has been probed; ``settle`` comes next."""
         self._sender = sender
-        self._plan = plan
-        self._stimulus = stimulus
-        self._licence = licence
-        self._response = probed.response
-        self._quiet = probed.quiet
-        self._noise_power = probed.noise_power
-        self._usual_gain_db = max(probed.gain.band_db, *plan.gains_db)
+        self._prober = prober
+        self._consent = consent
         self._drifts_ppm: list[float] = []
+        self._plan_now()
+
+    def settle(self) -> None:
+        """Plan the staircase by the probe, and have it confirmed.
+
+        Raises
+        ------
+        SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
+            As ``capture``.
+        """
+        order = self._sender.order
+
+        def announcement() -> Announcement:
+            self._plan_now()
+            return self._plan.announcement(
+                earlier=played_before(order.folder),
+                calibrated_gain=order.calibrated_gain,
+                gain_said=order.gain_said,
+            )
+
+        self._licence = self._consent.settle(announcement)
+        rest_s = self._plan.recipe.rest_s
+        if rest_s > self._asked_rest_s:
+            self._sender.screen.tell(
+                f"rests take {rest_s:.2f} s, not {self._asked_rest_s:g}: each burst is judged"
+                f" before the next, and heard {self._sender.round_trip_s:.2f} s after it was sent"
+            )
+
+    def _plan_now(self) -> None:
+        """Lay the staircase out by what the last probe has shown."""
+        order, probed = self._sender.order, self._prober.probed
+        assert isinstance(order.stimulus, StaircaseStimulus)
+        assert probed is not None and probed.gain is not None and probed.response is not None
+        self._asked_rest_s = order.stimulus.recipe.rest_s
+        recipe = playable_recipe(
+            order.stimulus.recipe,
+            order.drives_dbfs or order.stimulus.recipe.levels_dbfs,
+            name=self._sender.files.name,
+            probe_dbfs=self._prober.drive_dbfs,
+            round_trip_s=self._sender.round_trip_s,
+        )
+        self._plan = plan_stairs(
+            recipe,
+            probed.response,
+            correction_db=order.calibration.correction_db,
+            belief=order.belief,
+            listener_offset_db=order.listener_offset_db,
+        )
+        self.stimulus = self._plan.stimulus
+        self._response = probed.response
+        self._quiet, self._noise_power = probed.quiet, probed.noise_power
+        self._usual_gain_db = max(probed.gain.band_db, *self._plan.gains_db)
 
     def play(self) -> None:
         """Play every tone; what is complete is listed in the sender's ``files``.
@@ -60,7 +121,7 @@ class Stairs:
         SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
             As ``capture``; SafetyRefusal also where no tone could be played to its end.
         """
-        for number, file in enumerate(self._stimulus.files, start=1):
+        for number, file in enumerate(self.stimulus.files, start=1):
             self._play_tone(number, file)
         if not self._sender.files.complete:
             raise SafetyRefusal("no tone could be played to its end: ask for lower levels")
@@ -79,7 +140,7 @@ class Stairs:
                 return
             again = None
             if watch.too_high_dbfs is not None and lowerings < LOWERED_AT_MOST:
-                again = lowered(self._stimulus, file, below_dbfs=watch.too_high_dbfs)
+                again = lowered(self.stimulus, file, below_dbfs=watch.too_high_dbfs)
             then = "too little of it would be left, the tone is left out"
             if again is not None:
                 then = f"the tone is played again up to {again.highest_dbfs:g} dBFS"
@@ -94,14 +155,12 @@ class Stairs:
         """Put another layout in a tone's place, or nothing, here and in the sidecar."""
         files = tuple(
             new if file.name == name else file
-            for file in self._stimulus.files
+            for file in self.stimulus.files
             if file.name != name or new is not None
         )
-        self._stimulus = dataclasses.replace(self._stimulus, files=tuple(f for f in files if f))
-        # What was stopped is named as partial, and does not belong to what is laid out now.
-        self._sender.files.partial = None
-        if self._stimulus.files:
-            self._sender.files.amend(self._stimulus)
+        self.stimulus = dataclasses.replace(self.stimulus, files=tuple(f for f in files if f))
+        if self.stimulus.files:
+            self._sender.files.amend(self.stimulus)
 
     def _play_file(self, number: int, file: StimulusFile) -> tuple[Stop | None, BurstWatch]:
         """Play a tone, and again if samples were lost; keep every recording.
@@ -114,17 +173,7 @@ class Stairs:
         trouble = ""
         for _ in range(TRIES):
             watch = self._watch(file)
-            sent = self._sender.send(
-                self._stimulus,
-                file,
-                self._licence,
-                watch,
-                name=name,
-                kept_as=f"{files.name}-{number:02d}",
-                marker_response=self._response,
-                noise_power=self._noise_power,
-            )
-            self._log_exposure(sent, file)
+            sent = self._send(number, file, watch)
             stop = sent.heard.stop
             if stop is None:
                 trouble = self._lost(file, sent)
@@ -138,7 +187,6 @@ class Stairs:
             elif stop.kind == "dropout":
                 trouble = stop.message
             else:
-                self._cut_short(file, sent)
                 raise_stop(stop)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
             log(files.folder, "repeated", tone=number, why=trouble)
@@ -146,6 +194,28 @@ class Stairs:
             f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs,"
             " or choose another device"
         )
+
+    def _send(self, number: int, file: StimulusFile, watch: BurstWatch) -> Sent:
+        """Send a tone, and note what of it was played even where an interrupt ended it."""
+        self._sender.files.explain(self.stimulus)
+        try:
+            return self._sender.send(
+                self.stimulus,
+                file,
+                self._licence,
+                watch,
+                name=self._name(number, file),
+                kept_as=f"{self._sender.files.name}-{number:02d}",
+                marker_response=self._response,
+                noise_power=self._noise_power,
+                aside=TONE_STOPS,
+            )
+        finally:
+            last = self._sender.last
+            if last is not None:
+                self._log_exposure(last, file)
+                if last.heard.stop is not None and last.heard.stop.kind not in TONE_STOPS:
+                    self._cut_short(file, last)
 
     def _cut_short(self, file: StimulusFile, sent: Sent) -> None:
         """Leave out of a stopped tone's layout the bursts that were not heard to their end.
@@ -159,23 +229,33 @@ class Stairs:
         whole = tuple(b for b in file.bursts if b.start_sample + b.samples <= until)
         files = [
             dataclasses.replace(item, bursts=whole) if item.name == file.name else item
-            for item in self._stimulus.files
+            for item in self.stimulus.files
         ]
         if whole:
-            self._sender.files.cut_short(dataclasses.replace(self._stimulus, files=tuple(files)))
+            self._sender.files.explain(dataclasses.replace(self.stimulus, files=tuple(files)))
         else:
             self._sender.files.partial = None
 
     def _watch(self, file: StimulusFile) -> BurstWatch:
-        order, frequency_hz = self._sender.order, file.bursts[0].frequency_hz
-        # A sine of peak 1 has the mean square ½.
-        confirmed = 0.5 * float(db_to_power(self._plan.confirmed_in_db(frequency_hz)))
+        order, plan = self._sender.order, self._plan
+        # What the microphone hears is not corrected for its deviation; the limits are.
+        deviation_db = plan.correction_db(file.bursts[0].frequency_hz)
+        limit_db = self._licence.spl_limit_db - max(0.0, plan.listener_offset_db) + deviation_db
+        loudest_db = plan.highest_in_db + deviation_db + OFF_BY_DB
+        limits = BurstLimits(
+            confirmed_power=order.belief.power_at(limit_db, at_worst=True),
+            # A sine of peak 1 has the mean square ½.
+            loudest_power=0.5 * float(db_to_power(loudest_db)),
+            level_power=order.belief.power_at(limit_db + OVER_DB, at_worst=True),
+            usual_gain_db=self._usual_gain_db,
+            thd_percent=order.thd_limit_percent,
+        )
         return BurstWatch(
-            self._stimulus,
+            self.stimulus,
             file,
             self._response,
             self._quiet,
-            limits=BurstLimits(confirmed, self._usual_gain_db, order.thd_limit_percent),
+            limits=limits,
             correction_db=order.calibration.correction_db,
         )
 
@@ -183,7 +263,7 @@ class Stairs:
         """Tell how samples were lost unreported; nothing where they were not."""
         try:
             placement = place_stimulus(
-                read_recording(sent.path, channel=1), marker=self._stimulus.marker, file=file
+                read_recording(sent.path, channel=1), marker=self.stimulus.marker, file=file
             )
         except InputError as error:
             return f"samples seem to be lost ({error})"
@@ -203,7 +283,7 @@ class Stairs:
         scale = self._sender.order.scale
         # The watch has taken the microphone's correction out of the fundamental.
         measured_db = loudest.fundamental_db + scale.offset_db
-        expected_db = self._plan.tone_spl_db(frequency_hz, drive_dbfs)
+        expected_db = self._plan.nominal_spl_db(frequency_hz, drive_dbfs)
         text = f"{measured_db:.1f} {scale.unit}"
         if expected_db is not None:
             text += f" ({measured_db - expected_db:+.1f} dB re the prediction)"

@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from distsweep.analysis.weighting import a_weighting_db
+from distsweep.capture.belief import Belief
 from distsweep.capture.burst_watch import BURST_LEAST_S, BURST_SETTLES_S
-from distsweep.capture.exposure import Exposure
+from distsweep.capture.exposure import Exposure, doses
 from distsweep.capture.gate import LARGEST_STEP_DB
 from distsweep.capture.levels import LARGEST_RISE_DB
+from distsweep.capture.response import Response
+from distsweep.capture.safeguards import Announcement
+from distsweep.capture.take import LATE_S
 from distsweep.errors import InputError
 from distsweep.stimulus.bursts import lay_out_staircase
 from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
 from distsweep.stimulus.staircase_recipe import MOST_LEVELS, StaircaseRecipe
 from distsweep.stimulus.sweep import HIGHEST_OF_RATE
+from distsweep.units import FloatArray
 
 PROBE_FROM_HZ, PROBE_TO_HZ = 300.0, 3000.0
 """The probe's band at the least (chosen: the markers of a staircase lie in it)."""
@@ -118,18 +123,18 @@ class StairsPlan:
     Attributes
     ----------
     recipe : the levels with those put in between; a rest in which a burst can be judged.
+    stimulus : the same laid out, one file a tone.
     gains_db : what a steady 0 dBFS tone gives at the input, dBFS, one a frequency.
     corrections_db : the microphone's deviation there.
-    spl_at_0dbfs_in_db : level of a 0 dBFS sine at the input; None while uncalibrated.
-    worst_spl_at_0dbfs_db : a full-scale tone's level at worst, dB SPL, one a frequency.
+    belief : what the input's levels are in dB SPL, and how far that is believed.
     listener_offset_db : level at the listener minus that at the microphone.
     """
 
     recipe: StaircaseRecipe
+    stimulus: StaircaseStimulus
     gains_db: tuple[float, ...]
     corrections_db: tuple[float, ...]
-    spl_at_0dbfs_in_db: float | None
-    worst_spl_at_0dbfs_db: tuple[float, ...]
+    belief: Belief
     listener_offset_db: float
 
     @property
@@ -140,70 +145,98 @@ class StairsPlan:
     @property
     def highest_in_db(self) -> float:
         """Level of the loudest tone's loudest burst at the input, corrected, dBFS."""
-        pairs = zip(self.gains_db, self.corrections_db, strict=True)
-        return self.top_dbfs + max(gain - correction for gain, correction in pairs)
+        return self.top_dbfs + max(self._heard_db(f) for f in self.recipe.frequencies_hz)
 
-    @property
-    def highest_spl_db(self) -> float:
-        """The loudest moment at the microphone, at worst."""
-        return self.top_dbfs + max(self.worst_spl_at_0dbfs_db)
+    def correction_db(self, frequency_hz: float) -> float:
+        """Return the microphone's deviation at a tone."""
+        return self.corrections_db[self.recipe.frequencies_hz.index(frequency_hz)]
 
-    def confirmed_in_db(self, frequency_hz: float) -> float:
-        """Return what the loudest moment is at the input at a frequency, dBFS, uncorrected."""
-        return self.highest_in_db + self.corrections_db[self._place(frequency_hz)]
+    def nominal_spl_db(self, frequency_hz: float, drive_dbfs: float) -> float | None:
+        """Return a burst's level by the calibration, dB SPL; None without one."""
+        return self.belief.nominal_spl_db(drive_dbfs + self._heard_db(frequency_hz))
 
-    def tone_spl_db(self, frequency_hz: float, drive_dbfs: float) -> float | None:
-        """Return a burst's predicted level, dB SPL; None while uncalibrated."""
-        if self.spl_at_0dbfs_in_db is None:
-            return None
-        place = self._place(frequency_hz)
-        in_db = drive_dbfs + self.gains_db[place] - self.corrections_db[place]
-        return in_db + self.spl_at_0dbfs_in_db
-
-    def tone_lines(self) -> list[str]:
-        """Say what each tone will be, a line each."""
-        low_dbfs, count = self.recipe.levels_dbfs[0], len(self.recipe.levels_dbfs)
-        seconds = tone_seconds(self.recipe)
-        return [
-            f"{frequency_hz:g} Hz, {2 * count - 1} bursts from {low_dbfs:.1f} to"
-            f" {self.top_dbfs:.1f} dBFS and back, up to {self.top_dbfs + worst_db:.1f} dB SPL,"
-            f" {seconds:.0f} s"
-            for frequency_hz, worst_db in zip(
-                self.recipe.frequencies_hz, self.worst_spl_at_0dbfs_db, strict=True
-            )
-        ]
+    def worst_spl_db(self, frequency_hz: float, drive_dbfs: float) -> float:
+        """Return a burst's level at worst."""
+        return self.belief.worst_spl_db(drive_dbfs, self._heard_db(frequency_hz))
 
     def exposures(self, file: StimulusFile, *, sent_samples: int | None = None) -> list[Exposure]:
-        """Return what a file's tone is at the listener's place, rests at the lowest level too.
+        """Return what a tone is at the listener's place at worst, its rests included.
 
         ``sent_samples`` says how much of the file was played; None: all of it.
         """
         end = file.samples if sent_samples is None else sent_samples
         frequency_hz = file.bursts[0].frequency_hz
-        at_0dbfs_db = self.worst_spl_at_0dbfs_db[self._place(frequency_hz)]
-        at_0dbfs_db += float(a_weighting_db(np.array([frequency_hz]))[0]) + self.listener_offset_db
-        found, sounding = [], 0
-        for burst in file.bursts:
-            samples = min(burst.samples, end - burst.start_sample)
-            if samples > 0:
-                sounding += samples
-                minutes = samples / self.recipe.rate_hz / 60.0
-                found.append(Exposure(at_0dbfs_db + burst.level_dbfs, minutes))
+        offset_db = float(a_weighting_db(np.array([frequency_hz]))[0]) + self.listener_offset_db
+
+        def exposure(drive_dbfs: float, samples: int) -> Exposure:
+            level_dba = self.worst_spl_db(frequency_hz, drive_dbfs) + offset_db
+            return Exposure(level_dba, samples / self.recipe.rate_hz / 60.0)
+
+        played = [(b.level_dbfs, min(b.samples, end - b.start_sample)) for b in file.bursts]
+        played = [(drive_dbfs, samples) for drive_dbfs, samples in played if samples > 0]
         last = file.bursts[-1].start_sample + file.bursts[-1].samples
-        resting = min(end, last) - file.first_sample - sounding
+        resting = min(end, last) - file.first_sample - sum(samples for _, samples in played)
         if resting > 0:
-            low_dbfs = self.recipe.levels_dbfs[0]
-            found.append(Exposure(at_0dbfs_db + low_dbfs, resting / self.recipe.rate_hz / 60.0))
-        return found
+            played.append((self.recipe.levels_dbfs[0], resting))
+        return [exposure(drive_dbfs, samples) for drive_dbfs, samples in played]
 
-    def _place(self, frequency_hz: float) -> int:
-        return self.recipe.frequencies_hz.index(frequency_hz)
+    def announcement(
+        self, *, earlier: Sequence[Exposure], calibrated_gain: str | None, gain_said: bool
+    ) -> Announcement:
+        """Say what will sound; ``earlier`` is what the session has played before."""
+        tones, top_dbfs = self.recipe.frequencies_hz, self.top_dbfs
+        exposures = list(earlier)
+        for file in self.stimulus.files:
+            exposures += self.exposures(file)
+        nominal = [self.nominal_spl_db(f, top_dbfs) for f in tones]
+        return Announcement(
+            nominal_spl_db=max((db for db in nominal if db is not None), default=None),
+            worst_spl_db=max(self.worst_spl_db(f, top_dbfs) for f in tones),
+            listener_offset_db=self.listener_offset_db,
+            drives_dbfs=self.recipe.levels_dbfs,
+            seconds=sum(file.samples for file in self.stimulus.files) / self.recipe.rate_hz,
+            lines=[self._line(file) for file in self.stimulus.files],
+            doses=doses(exposures),
+            origin=self.belief.origin,
+            calibrated_gain=calibrated_gain,
+            gain_said=gain_said,
+        )
+
+    def _line(self, file: StimulusFile) -> str:
+        frequency_hz, low_dbfs = file.bursts[0].frequency_hz, file.bursts[0].level_dbfs
+        nominal_db = self.nominal_spl_db(frequency_hz, self.top_dbfs)
+        nominal = "" if nominal_db is None else f"{nominal_db:.1f} dB SPL, "
+        return (
+            f"{frequency_hz:g} Hz, {len(file.bursts)} bursts from {low_dbfs:.1f} to"
+            f" {self.top_dbfs:.1f} dBFS and back, up to {nominal}at worst"
+            f" {self.worst_spl_db(frequency_hz, self.top_dbfs):.1f},"
+            f" {file.samples / self.recipe.rate_hz:.0f} s"
+        )
+
+    def _heard_db(self, frequency_hz: float) -> float:
+        """What a 0 dBFS tone gives at the input, corrected for the microphone."""
+        place = self.recipe.frequencies_hz.index(frequency_hz)
+        return self.gains_db[place] - self.corrections_db[place]
 
 
-def tone_seconds(recipe: StaircaseRecipe) -> float:
-    """Return how long the tone of one frequency sounds."""
-    bursts = 2 * len(recipe.levels_dbfs) - 1
-    return bursts * (recipe.hold_s + recipe.rest_s) - recipe.rest_s + recipe.release_s
+def plan_stairs(
+    recipe: StaircaseRecipe,
+    response: Response,
+    *,
+    correction_db: Callable[[FloatArray], FloatArray],
+    belief: Belief,
+    listener_offset_db: float,
+) -> StairsPlan:
+    """Lay a staircase out, and find what every tone gives when it has become steady."""
+    frequencies_hz = recipe.frequencies_hz
+    return StairsPlan(
+        recipe=recipe,
+        stimulus=stairs_stimulus(recipe),
+        gains_db=tuple(response.steady_gain_db(f) for f in frequencies_hz),
+        corrections_db=tuple(correction_db(np.array(frequencies_hz)).tolist()),
+        belief=belief,
+        listener_offset_db=listener_offset_db,
+    )
 
 
 def playable_recipe(
@@ -214,7 +247,10 @@ def playable_recipe(
     probe_dbfs: float,
     round_trip_s: float,
 ) -> StaircaseRecipe:
-    """Return a recipe whose steps are small, and whose rests outlast the way there and back."""
+    """Return a recipe whose steps are small, and whose rests outlast the way there and back.
+
+    Where that way is long, so is the silence before the tone: its marker is heard first.
+    """
     levels = with_small_steps(levels_dbfs, from_dbfs=probe_dbfs)
     lowest_hz = min(recipe.frequencies_hz)
     least_ms = SLOW_RAMP_MS if levels[-1] - levels[0] < FAST_ONSET_DB else 0.0
@@ -224,6 +260,7 @@ def playable_recipe(
         recipe,
         name=name,
         levels_dbfs=levels,
+        quiet_s=recipe.quiet_s + (round_trip_s if round_trip_s > LATE_S else 0.0),
         rest_s=max(recipe.rest_s, rest_s),
         release_s=max(recipe.release_s, rest_s),
         ramp_ms=max(recipe.ramp_ms, least_ms),

@@ -12,13 +12,17 @@ The rule, for windows of 20 ms, from 0.2 s into a rung's sweep to its end:
   the first rung it is the scaled probe. Nothing is too quiet where the lower prediction is
   more than 15 dB under its own mean.
 
-At any time, also before the sweep: louder than confirmed by 6 dB; two clipped samples; input
-without a sign of life. Everything here is arithmetic on arrays: no device, no clock.
+Distortion is a part of its own, see ``distress``.
+
+At any time, also before the sweep: a level over 125 ms that passes what was confirmed by 0.5 dB;
+20 ms louder than that by 6 dB; two clipped samples; input without a sign of life. Everything
+here is arithmetic on arrays: no device, no clock.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -32,6 +36,13 @@ WINDOW_HOPS = 4
 
 OFF_BY_DB = 6.0
 """So far off prediction stops a rung (issue: capture)."""
+
+OVER_DB = 0.5
+"""By so much the level over 125 ms may pass what was confirmed (chosen: with the fade's reaction
+it stays within 1 dB)."""
+
+LEVEL_HOPS = 25
+"""Levels are RMS values over 125 ms."""
 
 NOT_BEFORE_S = 0.2
 """A rung's first moments are not compared (issue: capture)."""
@@ -48,7 +59,7 @@ class Stop:
     """Why a rung was stopped, and at which recorded sample that was noticed.
 
     ``kind`` is "loud", "quiet", "clipped", "silent", "unheard", "interrupted", "device",
-    "dropout", "distorted" or "broken".
+    "dropout", "distorted", "moved" or "broken".
     """
 
     kind: str
@@ -108,6 +119,14 @@ def bounds(
     return Bounds(lower_bound, upper_bound, upper)
 
 
+class Follows(Protocol):
+    """What a watch asks of a part that looks at the recording itself, as ``Distress`` does."""
+
+    def look(self, recorded: FloatArray, end: int, sweep_at: int | None) -> Stop | None:
+        """Judge ``recorded[:end]``; ``sweep_at`` is where the sweep starts, if that is known."""
+        ...
+
+
 class Watch:
     """Follows a recording as it grows.
 
@@ -122,20 +141,30 @@ class Watch:
         *,
         rate_hz: float,
         loudest_power: float,
+        level_power: float,
         expected: Bounds | None,
+        deviation_power: FloatArray | None = None,
+        distress: Follows | None = None,
     ) -> None:
         """Prepare.
 
         Parameters
         ----------
-        loudest_power : mean square over a window above which anything is too loud.
+        loudest_power : mean square over 20 ms above which anything is too loud.
+        level_power : mean square over 125 ms above which anything is too loud.
         expected : bounds on the rung's windows; None for a probe.
+        deviation_power : the microphone's deviation as a power ratio for each hop of the sweep:
+            where it reads high, it may; None for a flat one.
+        distress : looks for distortion while the rung plays.
         """
         self._hop = round(HOP_S * rate_hz)
         self._loudest_energy = loudest_power * WINDOW_HOPS * self._hop
+        self._level_energy = level_power * LEVEL_HOPS * self._hop
+        self._deviation_power = deviation_power
         self._expected = expected
+        self._distress = distress
         self._hops = 0
-        self._energies = [0.0] * WINDOW_HOPS
+        self._energies = [0.0] * LEVEL_HOPS
         self._silent = 0
         self._clipped = 0
         self.sweep_at: int | None = None
@@ -146,12 +175,14 @@ class Watch:
         while self.stop is None and (self._hops + 1) * self._hop <= count:
             first = self._hops * self._hop
             self._judge(recorded[first : first + self._hop], first + self._hop)
+            if self.stop is None and self._distress is not None:
+                self.stop = self._distress.look(recorded, first + self._hop, self.sweep_at)
             self._hops += 1
         return self.stop
 
     def level_power(self) -> float:
         """Return the mean square over the latest window."""
-        return sum(self._energies) / (WINDOW_HOPS * self._hop)
+        return sum(self._energies[-WINDOW_HOPS:]) / (WINDOW_HOPS * self._hop)
 
     def expected_power(self) -> float | None:
         """Return the mean square predicted for the latest window; None outside the sweep."""
@@ -164,18 +195,29 @@ class Watch:
         peak = max(float(hop.max()), -float(hop.min()))
         energy = float(np.dot(hop, hop))
         self._energies = [*self._energies[1:], energy]
-        total = sum(self._energies)
+        total = sum(self._energies[-WINDOW_HOPS:])
         if not np.isfinite(total):
             self.stop = Stop("device", "the input delivers what is not a number", end)
         elif peak >= CLIPPED_FROM and self._is_clipped(hop):
             self.stop = Stop("clipped", "the input clips: lower its gain, calibrate again", end)
-        elif total > self._loudest_energy:
+        elif total > self._loudest_energy or self._passes_level(end):
             self.stop = Stop(
                 "loud", "the microphone hears more than was confirmed: was a gain raised?", end
             )
         else:
             self._judge_life(peak, end)
             self._compare(total, end)
+
+    def _passes_level(self, end: int) -> bool:
+        """Tell whether the level over 125 ms is above what was confirmed."""
+        energy, place = sum(self._energies), self._place(end)
+        deviation = 1.0
+        if self._deviation_power is not None:
+            inside = place is not None and place < len(self._deviation_power)
+            deviation = float(
+                self._deviation_power[place] if inside else np.max(self._deviation_power)
+            )
+        return energy > self._level_energy * deviation
 
     def _is_clipped(self, hop: FloatArray) -> bool:
         self._clipped += int(np.count_nonzero(np.abs(hop) >= CLIPPED_FROM))

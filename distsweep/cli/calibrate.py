@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from distsweep.cli import _numbers as numbers
+
 if TYPE_CHECKING:
     from distsweep.units import FloatArray
+
+DEFAULT_RATE_HZ = 48000
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """A calibrator's tone, and what is known of where it came in; None where it is not."""
+
+    samples: FloatArray | None
+    rate_hz: int | None
+    device: str | None
+    channel: int | None
 
 
 @click.command("calibrate")
@@ -21,12 +35,20 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     default=1,
     show_default=True,
-    help="Channel of the microphone, counted from 1.",
+    help="Channel of the microphone, in the recording or of --input, counted from 1.",
 )
-@click.option("--rate-hz", type=int, default=48000, show_default=True, help="With --input.")
+@click.option("--rate-hz", type=numbers.RATE_HZ, help="With --input: the rate, 48000 if not given.")
+@click.option(
+    "--device", "made_with", metavar="NAME", help="Without --input, noted: the input device's name."
+)
+@click.option(
+    "--input-channel",
+    type=click.IntRange(min=1),
+    help="Without --input, noted: the device's channel, where it is not the recording's.",
+)
 @click.option(
     "--seconds",
-    type=click.FloatRange(2.0, 60.0),
+    type=numbers.Number(2.0, 60.0),
     default=5.0,
     show_default=True,
     help="With --input.",
@@ -34,7 +56,7 @@ if TYPE_CHECKING:
 @click.option(
     "--level",
     "level_spl_db",
-    type=click.FloatRange(60.0, 140.0),
+    type=numbers.Number(60.0, 140.0),
     default=94.0,
     show_default=True,
     help="The calibrator's level, dB SPL.",
@@ -42,17 +64,19 @@ if TYPE_CHECKING:
 @click.option(
     "--frequency",
     "frequency_hz",
-    type=float,
+    type=numbers.FREQUENCY_HZ,
     default=1000.0,
     show_default=True,
     help="The calibrator's frequency, Hz.",
 )
 @click.option(
-    "--sensitivity-mv-per-pa", type=float, help="Data sheet instead: the microphone's, mV/Pa."
+    "--sensitivity-mv-per-pa",
+    type=numbers.SENSITIVITY_MV_PER_PA,
+    help="Data sheet instead: the microphone's, mV/Pa.",
 )
 @click.option(
     "--full-scale-v-rms",
-    type=float,
+    type=numbers.FULL_SCALE_V_RMS,
     help="Data sheet instead: RMS volts of the sine that just fills the input at this gain.",
 )
 @click.option("--microphone", help="Noted: which microphone.")
@@ -62,7 +86,9 @@ def command(
     recording: Path | None,
     device: str | None,
     channel: int,
-    rate_hz: int,
+    rate_hz: int | None,
+    made_with: str | None,
+    input_channel: int | None,
     seconds: float,
     level_spl_db: float,
     frequency_hz: float,
@@ -83,11 +109,17 @@ def command(
         raise click.UsageError(
             "give one of --recording, --input, or --sensitivity-mv-per-pa with --full-scale-v-rms"
         )
+    if device is not None and (made_with is not None or input_channel is not None):
+        raise click.UsageError("--device and --input-channel are what --input tells by itself")
     if sheet:
         pascal_per_fs, details = _from_sheet(sensitivity_mv_per_pa, full_scale_v_rms)
+        heard = _Heard(None, rate_hz, made_with, input_channel)
     else:
-        samples, rate = _samples(recording, device, channel, rate_hz, seconds)
-        pascal_per_fs, details = _from_tone(samples, rate, level_spl_db, frequency_hz)
+        if device is not None:
+            heard = _record(device, channel, rate_hz or DEFAULT_RATE_HZ, seconds)
+        else:
+            heard = _read(recording, channel, made_with, input_channel)
+        pascal_per_fs, details = _from_tone(heard, level_spl_db, frequency_hz)
     note = cal.CalibrationNote(
         pascal_per_fs=pascal_per_fs,
         method="data sheet" if sheet else "calibrator",
@@ -95,6 +127,9 @@ def command(
         microphone=microphone,
         input_gain=input_gain,
         details=details,
+        device=heard.device,
+        channel=heard.channel,
+        rate_hz=heard.rate_hz,
     )
     _keep(session, note)
 
@@ -118,11 +153,12 @@ def _from_sheet(
 
 
 def _from_tone(
-    samples: FloatArray, rate_hz: float, level_spl_db: float, frequency_hz: float
+    heard: _Heard, level_spl_db: float, frequency_hz: float
 ) -> tuple[float, dict[str, Any]]:
     from distsweep.capture.calibration import from_tone, measure_tone
 
-    tone = measure_tone(samples, rate_hz=rate_hz, frequency_hz=frequency_hz)
+    assert heard.samples is not None and heard.rate_hz is not None
+    tone = measure_tone(heard.samples, rate_hz=float(heard.rate_hz), frequency_hz=frequency_hz)
     _say(
         f"tone: {tone.frequency_hz:.1f} Hz at {tone.level_dbfs:.2f} dBFS, steady within"
         f" ±{tone.steadiness_db:.2f} dB, distortion {tone.distortion_percent:.2f} %,"
@@ -132,55 +168,121 @@ def _from_tone(
     return from_tone(tone, level_spl_db=level_spl_db), details
 
 
-def _samples(
-    recording: Path | None, device: str | None, channel: int, rate_hz: int, seconds: float
-) -> tuple[FloatArray, float]:
-    """Read the tone from a file, or record it."""
-    if recording is not None:
-        from distsweep.takes.recording import read_recording
+def _read(
+    recording: Path | None, channel: int, made_with: str | None, input_channel: int | None
+) -> _Heard:
+    """Read the tone from a file.
 
-        read = read_recording(recording, channel=channel)
-        return read.samples, float(read.rate_hz)
+    A file of one channel does not tell which of the device's it was; one of several does.
+    """
+    from distsweep.takes.recording import count_channels, read_recording
+
+    assert recording is not None
+    read = read_recording(recording, channel=channel)
+    if input_channel is None and count_channels(recording) > 1:
+        input_channel = channel
+    return _Heard(read.samples, read.rate_hz, made_with, input_channel)
+
+
+def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Heard:
+    """Record the tone."""
     from distsweep.capture import backend as audio
     from distsweep.errors import DeviceError
 
     system = audio.open_backend()
-    chosen = audio.choose_device(system.devices(), device or "", kind="input")
+    chosen = audio.choose_device(system.devices(), device, kind="input")
     if channel > chosen.inputs:
         raise DeviceError(f"{chosen.name!r} has {chosen.inputs} input(s), not channel {channel}")
     _say(f"recording {seconds:g} s from {chosen.name!r}, channel {channel}: keep still")
-    heard = system.record(chosen, channels=channel, rate_hz=rate_hz, seconds=seconds)
-    return heard[:, channel - 1], float(rate_hz)
+    # Two at least: asked for one, a server hands out the average of a stereo source.
+    channels = max(channel, min(2, chosen.inputs))
+    heard = system.record(chosen, channels=channels, rate_hz=rate_hz, seconds=seconds)
+    return _Heard(heard[:, channel - 1], rate_hz, chosen.name, channel)
 
 
 def _keep(session: Path, note: Any) -> None:
-    """Write the calibration and make the session use it."""
-    from distsweep.capture.calibration import FILE_NAME, write_calibration
+    """Write the calibration and make the session use it; earlier takes keep their own."""
+    from distsweep.capture.calibration import FILE_NAME, check_scale, write_calibration
+    from distsweep.capture.session_lock import session_lock
     from distsweep.takes.session import read_session
     from distsweep.takes.session_file import FILE_NAME as SESSION_FILE
     from distsweep.takes.session_file import add_table, start_session
-    from distsweep.toml_input import read_toml
     from distsweep.units import pascal_to_spl_db
+    from distsweep.whole_files import make_folder
 
-    given = {}
-    if (session / SESSION_FILE).exists():
-        given = read_toml(session / SESSION_FILE).get("calibration", {})
-    path = write_calibration(session, note)
-    _say(
-        f"{note.pascal_per_fs:.6g} Pa per full scale: 0 dBFS is"
-        f" {float(pascal_to_spl_db(note.pascal_per_fs)):.2f} dB SPL"
-    )
-    click.echo(path)
-    if not (session / SESSION_FILE).exists():
-        start_session(session, {"calibration": {"file": FILE_NAME}})
-    elif not given:
-        add_table(session / SESSION_FILE, "[calibration]", {"file": FILE_NAME})
-    elif given.get("file") != FILE_NAME:
+    check_scale(note)
+    make_folder(session)
+    with session_lock(session, doing="a calibration"):
+        given = _given(session)
+        _pin(session, in_use=given.get("file") == FILE_NAME)
+        path = write_calibration(session, note)
         _say(
-            f'warning: session.toml names another calibration: write file = "{FILE_NAME}" under'
-            " its [calibration] to use this one"
+            f"{note.pascal_per_fs:.6g} Pa per full scale: 0 dBFS is"
+            f" {float(pascal_to_spl_db(note.pascal_per_fs)):.2f} dB SPL"
         )
-    read_session(session, takes_required=False)
+        click.echo(path)
+        if not (session / SESSION_FILE).exists():
+            start_session(session, {"calibration": {"file": FILE_NAME}})
+        elif not any(key in given for key in ("file", "pascal_per_fs")):
+            if given:
+                _say(
+                    f"warning: session.toml has a [calibration] without a scale: write file ="
+                    f' "{FILE_NAME}" there to use this one'
+                )
+            else:
+                add_table(session / SESSION_FILE, "[calibration]", {"file": FILE_NAME})
+                _tell_of_uncalibrated_takes(session)
+        elif given.get("file") != FILE_NAME:
+            _say(
+                f'warning: session.toml names another calibration: write file = "{FILE_NAME}"'
+                " under its [calibration] to use this one"
+            )
+        read_session(session, takes_required=False)
+
+
+def _given(session: Path) -> dict[str, Any]:
+    """Return what session.toml says of the calibration, once all of it has been checked.
+
+    A calibration.json that is missing or damaged is about to be replaced, and no obstacle.
+    """
+    from distsweep.capture.calibration import FILE_NAME, read_note
+    from distsweep.takes.session import read_session
+    from distsweep.takes.session_file import FILE_NAME as SESSION_FILE
+    from distsweep.toml_input import read_toml
+
+    if not (session / SESSION_FILE).exists():
+        return {}
+    given = read_toml(session / SESSION_FILE).get("calibration", {})
+    damaged = isinstance(given, dict) and given.get("file") == FILE_NAME
+    if not damaged or read_note(session / FILE_NAME) is not None:
+        read_session(session, takes_required=False)
+    return dict(given)
+
+
+def _pin(session: Path, *, in_use: bool) -> None:
+    """Let takes made before go on with the calibration that is about to be replaced."""
+    from distsweep.capture.calibration import keep_former
+    from distsweep.takes.session_file import FILE_NAME, pin_takes
+
+    former = keep_former(session) if in_use else None
+    if former is None:
+        return
+    count = pin_takes(session / FILE_NAME, former.name)
+    if count:
+        _say(f"{count} earlier take(s) keep the calibration they were made with: {former.name}")
+
+
+def _tell_of_uncalibrated_takes(session: Path) -> None:
+    from distsweep.takes.session import read_session
+
+    takes = read_session(session, takes_required=False).takes
+    count = sum(take.calibration is None for take in takes)
+    if count:
+        _say(
+            f"note: {count} take(s) made before any calibration take this one: their levels turn"
+            " from dBFS into dB SPL. That is right only if the input gain was the same; where it"
+            ' was not, write calibration = "none" in their [[takes]] tables'
+        )
 
 
 def _say(text: str) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,9 +9,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from distsweep.capture.safeguards import DEFAULT_CEILING_SPL_DB
+from distsweep.cli import _numbers as numbers
 
 if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
+    from distsweep.capture.safeguards import Asker
     from distsweep.capture.sending import Order
     from distsweep.stimulus.sidecar import Stimulus
 
@@ -58,7 +59,7 @@ if TYPE_CHECKING:
 @click.option(
     "--ceiling-spl",
     "ceiling_spl_db",
-    type=float,
+    type=numbers.FINITE,
     default=DEFAULT_CEILING_SPL_DB,
     show_default=True,
     help="Nothing is played that would pass this, dB SPL.",
@@ -66,42 +67,44 @@ if TYPE_CHECKING:
 @click.option(
     "--accept-level",
     "accept_level_spl_db",
-    type=float,
+    type=numbers.LEVEL_SPL_DB,
     metavar="DB",
-    help="Without a terminal: confirm levels up to this, dB SPL.",
+    help="Without a terminal: confirm levels up to this, dB SPL at worst, that the gain stands as"
+    " at the calibration, and that the probe is no louder than speech.",
 )
 @click.option(
     "--accept-ceiling",
     "accept_ceiling_spl_db",
-    type=float,
+    type=numbers.LEVEL_SPL_DB,
     metavar="DB",
     help="Without a terminal: confirm a ceiling above 110, by its number.",
 )
 @click.option(
     "--thd-limit-percent",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=numbers.THD_LIMIT_PERCENT,
     default=30.0,
     show_default=True,
-    help="Above this no louder rung is played.",
+    help="Above this a rung fades out, and no louder one is played.",
 )
 @click.option("--name", "device_name", help="The loudspeaker, for a new session.")
 @click.option(
     "--distance-m",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=numbers.DISTANCE_M,
     help="Loudspeaker to microphone; the session's, if not given.",
 )
 @click.option(
     "--listener-distance-m",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=numbers.DISTANCE_M,
     help="Loudspeaker to whoever is in the room.",
 )
-@click.option("--temperature-c", type=float, help="For a new session.")
+@click.option("--temperature-c", type=numbers.TEMPERATURE_C, help="For a new session.")
 @click.option("--input-gain", help="Where the input gain stands, as at the calibration.")
 def command(session: Path, stimulus: Path, input_name: str, output_name: str, **given: Any) -> None:
     """Play a ladder or a staircase and record it into SESSION, with every safeguard.
 
-    A quiet probe finds how loud the loudspeaker is; then it is said what will sound, and above
-    85 dB SPL you confirm by typing the level. Ctrl-C fades out and keeps what was recorded.
+    A quiet probe finds how loud the loudspeaker is; then it is said what will sound. Above 70 dB
+    SPL, at worst, you confirm where the gain stands and that the probe was no louder than speech;
+    above 85 you type the level. Ctrl-C fades out and keeps what was recorded.
     """
     from distsweep.capture import backend as audio
     from distsweep.capture.run import capture
@@ -111,10 +114,10 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
 
     asker = _Asker(given["accept_level_spl_db"], given["accept_ceiling_spl_db"])
     played = read_sidecar(stimulus)
-    order = _order(session, played, given)
     ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
     system = audio.open_backend()
     route = _route(system, played.recipe.rate_hz, input_name, output_name, given)
+    order = _order(session, played, given, route, asker)
     line = _Line()
     sidecar = capture(
         order,
@@ -128,8 +131,11 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     click.echo(sidecar)
 
 
-def _order(folder: Path, stimulus: Stimulus, given: dict[str, Any]) -> Order:
+def _order(
+    folder: Path, stimulus: Stimulus, given: dict[str, Any], route: Route, asker: Asker
+) -> Order:
     """Bring together what the command line and the session say."""
+    from distsweep.capture.belief import judge_calibration
     from distsweep.capture.exposure import listener_offset_db
     from distsweep.capture.levels import parse_levels
     from distsweep.capture.sending import Order
@@ -158,7 +164,9 @@ def _order(folder: Path, stimulus: Stimulus, given: dict[str, Any]) -> Order:
             f"{folder}: --levels-spl needs a calibration: 'distsweep calibrate {folder}', from a"
             " calibrator or a data sheet; or give --levels-dbfs"
         )
-    _warn_of_calibration(folder, session.calibration.source, given["input_gain"])
+    belief, calibrated_gain = judge_calibration(
+        folder, session.calibration, route=route, input_gain=given["input_gain"], asker=asker
+    )
     own = session.conditions
     return Order(
         folder=folder,
@@ -169,26 +177,14 @@ def _order(folder: Path, stimulus: Stimulus, given: dict[str, Any]) -> Order:
         thd_limit_percent=given["thd_limit_percent"],
         calibration=session.calibration,
         conditions=own,
+        belief=belief,
+        calibrated_gain=calibrated_gain,
+        gain_said=given["input_gain"] is not None,
         listener_offset_db=listener_offset_db(
             given["distance_m"] or own.distance_m,
             given["listener_distance_m"] or own.listener_distance_m,
         ),
     )
-
-
-def _warn_of_calibration(folder: Path, source: str | None, input_gain: str | None) -> None:
-    from distsweep.capture.calibration import doubts, read_note
-
-    if source is None:
-        click.echo(
-            "not calibrated: levels are in dBFS, and full scale is feared to be 130 dB SPL",
-            err=True,
-        )
-        return
-    note = read_note(folder / source)
-    if note is not None:
-        for doubt in doubts(note, input_gain=input_gain, now=datetime.datetime.now(datetime.UTC)):
-            click.echo(f"warning: {doubt}", err=True)
 
 
 def _route(
@@ -239,9 +235,28 @@ class _Asker:
         click.echo(text, err=True)
 
     def typed(self, prompt: str) -> str:
-        """Return what is typed; nothing at the end of the input."""
+        """Return what is typed from now on; nothing at the end of the input.
+
+        What lay there before the question was shown is no answer to it.
+        """
+        _forget_typed()
         click.echo(prompt, err=True, nl=False)
         return sys.stdin.readline()
+
+
+def _forget_typed() -> None:
+    """Empty the terminal's input; where it is no terminal, nothing was typed."""
+    try:
+        import termios
+
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+    except ImportError:  # Windows has another way
+        import msvcrt
+
+        while msvcrt.kbhit():  # type: ignore[attr-defined]
+            msvcrt.getwch()  # type: ignore[attr-defined]
+    except (OSError, ValueError, termios.error):
+        pass
 
 
 class _Line:

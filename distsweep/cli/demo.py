@@ -15,7 +15,13 @@ import click
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for the session; empty or not there yet. [default: distsweep-demo]",
 )
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the noise.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=1,
+    show_default=True,
+    help="Seed of the noise.",
+)
 def command(folder: Path | None, seed: int) -> None:
     """Simulate a session, analyse it like a real one, and write its report. No sound is made."""
     from distsweep.demo import free_folder, run_demo

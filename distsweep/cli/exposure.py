@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from distsweep.cli import _numbers as numbers
 
 if TYPE_CHECKING:
     from distsweep.capture.exposure import Dose, Exposure
@@ -15,19 +16,35 @@ if TYPE_CHECKING:
 
 @click.command("exposure")
 @click.argument("source", metavar="[SIDECAR|SESSION]", required=False, type=click.Path())
-@click.option("--level", "levels_dba", multiple=True, type=float, help="A-weighted level, dB SPL.")
 @click.option(
-    "--minutes", "minutes", multiple=True, type=float, help="How long, in minutes; one a --level."
+    "--level",
+    "levels_dba",
+    multiple=True,
+    type=numbers.LEVEL_SPL_DB,
+    help="A-weighted level, dB SPL.",
+)
+@click.option(
+    "--minutes",
+    "minutes",
+    multiple=True,
+    type=numbers.MINUTES,
+    help="How long, in minutes; one a --level.",
 )
 @click.option(
     "--spl-at-0dbfs",
     "spl_at_0dbfs_db",
-    type=float,
+    type=numbers.LEVEL_SPL_DB,
     help="With SIDECAR: level in dB SPL at the microphone of a sine at 0 dBFS.",
 )
-@click.option("--distance-m", type=float, help="With SIDECAR: loudspeaker to microphone, metres.")
 @click.option(
-    "--listener-distance-m", type=float, help="With SIDECAR: loudspeaker to listener, metres."
+    "--distance-m",
+    type=numbers.DISTANCE_M,
+    help="With SIDECAR: loudspeaker to microphone, metres.",
+)
+@click.option(
+    "--listener-distance-m",
+    type=numbers.DISTANCE_M,
+    help="With SIDECAR: loudspeaker to listener, metres.",
 )
 @click.option("--json", "json_file", metavar="FILE", help="Write the doses as JSON; '-' is stdout.")
 def command(
@@ -50,9 +67,6 @@ def command(
         raise click.UsageError("give one --minutes for each --level")
     if source is None and not levels_dba:
         raise click.UsageError("give --level and --minutes, or a SIDECAR or SESSION")
-    for name, value in (("distance", distance_m), ("listener distance", listener_distance_m)):
-        if value is not None and not (math.isfinite(value) and value > 0.0):
-            raise click.UsageError(f"the {name} must be above 0")
     exposures = [Exposure(*pair) for pair in zip(levels_dba, minutes, strict=True)]
     if source is not None:
         offset_db = listener_offset_db(distance_m, listener_distance_m)
@@ -65,13 +79,13 @@ def command(
 
 
 def _of_source(path: Path, spl_at_0dbfs_db: float | None, offset_db: float) -> list[Exposure]:
-    from distsweep.capture.run import played_before
+    from distsweep.capture.ladder import played_before
     from distsweep.capture.stimulus_dose import stimulus_exposures
     from distsweep.stimulus.sidecar import read_sidecar
 
     if path.is_dir():
         return played_before(path)
-    if spl_at_0dbfs_db is None or not math.isfinite(spl_at_0dbfs_db):
+    if spl_at_0dbfs_db is None:
         raise click.UsageError("a SIDECAR needs --spl-at-0dbfs: how loud is a sine at 0 dBFS?")
     return stimulus_exposures(read_sidecar(path), spl_at_0dbfs_db + offset_db)
 

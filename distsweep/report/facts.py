@@ -80,6 +80,11 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     pairs.append(("Calibration", "calibrated in dB SPL" if calibrated else "none: levels in dBFS"))
     pairs += [(_label(key), _words(value)) for key, value in results.calibration.items()]
+    pairs += [
+        (f"Take “{take.position}” was made with", _words(take.calibration) or "no calibration")
+        for take in results.takes
+        if take.calibration != results.calibration
+    ]
     return [(name, value) for name, value in pairs if value]
 
 

@@ -111,7 +111,7 @@ def _picture(results: Results, one: Resonance, name: str) -> Picture:
 def _maps(results: Results, shown: list[Resonance]) -> list[Block]:
     """The decay map of the leading take, and of the one where the first resonance is strongest."""
     takes = [take for take in results.takes if take.decay_map is not None]
-    takes.sort(key=lambda take: take.position != "axis")
+    takes.sort(key=lambda take: (take.position != "axis", take.partial))
     wanted = [_strongest(one) for one in shown if one.kind == "radiated"]
     picked = takes[:1] + [t for t in takes[1:] if t.position in wanted[:1]]
     marks_hz = [one.frequency_hz for one in shown]

@@ -51,9 +51,10 @@ def summary(results: Results) -> Section:
 
 
 def _kind(results: Results, take: Take) -> str:
-    """Tell takes at one position apart by what was played there."""
+    """Tell takes at one position apart by what was played there, and whether to its end."""
     kinds = {other.kind for other in results.takes if other.position == take.position}
-    return f", {take.kind}" if len(kinds) > 1 else ""
+    kind = f", {take.kind}" if len(kinds) > 1 else ""
+    return f"{kind}, partial" if take.partial else kind
 
 
 def warnings(results: Results) -> Section:

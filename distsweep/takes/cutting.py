@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, StimulusFile
+from distsweep.takes.gain_moved import MarkerChange, marker_change
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray, IntArray
@@ -42,7 +43,8 @@ class CutTake:
     """A take cut into rungs.
 
     ``scale`` is recorded samples per played sample; ``step`` is the encoding's smallest step;
-    ``missing`` names what is incomplete.
+    ``missing`` names what is incomplete; ``marker_changes`` has one item a file, None where a
+    marker was not found.
     """
 
     rungs: list[CutRung]
@@ -51,6 +53,7 @@ class CutTake:
     clock_drift_ppm: float | None
     step: float
     missing: list[str]
+    marker_changes: list[MarkerChange | None] = field(default_factory=list)
 
 
 def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTake:
@@ -75,9 +78,13 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
     quiet: list[FloatArray] = []
     missing: list[str] = []
     placements = []
+    changes = []
     for recording, file in zip(recordings, stimulus.files, strict=True):
         placement = place_stimulus(recording, marker=stimulus.marker, file=file)
         placements.append(placement)
+        changes.append(
+            marker_change(recording, marker=stimulus.marker, file=file, placement=placement)
+        )
         if placement.markers != "both":
             missing.append(
                 f"{recording.path.name}: only the {placement.markers} marker was found:"
@@ -101,7 +108,7 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
     drift_ppm = float(np.mean(drifts)) if drifts else None
     scale = 1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm
     step = max(recording.step for recording in recordings)
-    return CutTake(rungs, quiet, scale, drift_ppm, step, missing)
+    return CutTake(rungs, quiet, scale, drift_ppm, step, missing, changes)
 
 
 def _by_rung(file: StimulusFile) -> list[list[PlayedRung]]:

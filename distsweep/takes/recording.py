@@ -84,6 +84,21 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
     )
 
 
+def count_channels(path: Path) -> int:
+    """Return how many channels a sound file has.
+
+    Raises
+    ------
+    InputError
+        It cannot be read as sound.
+    """
+    _check_path(path)
+    try:
+        return int(soundfile.info(path).channels)
+    except (soundfile.LibsndfileError, RuntimeError, OSError) as error:
+        raise InputError(f"{path}: cannot be read as sound: give a WAV, FLAC or AIFF") from error
+
+
 def _check_path(path: Path) -> None:
     try:
         if path.is_dir():

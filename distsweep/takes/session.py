@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,9 @@ DEFAULT_LEVEL_BAND_HZ = (300.0, 3000.0)
 
 LEAST_CABINET_MM, LEAST_DIAMETER_MM = 40.0, 5.0
 """Smaller sizes are most likely in another unit."""
+
+UNCALIBRATED = "none"
+"""Written as a take's calibration: its levels are in dBFS, whatever the session's."""
 
 OTHER_UNIT = "are these metres or centimetres?"
 
@@ -69,13 +72,17 @@ class Calibration:
 
 @dataclass(frozen=True)
 class TakeEntry:
-    """One take as listed: its stimulus's sidecar and its recordings, one or one a rung."""
+    """One take as listed: its stimulus's sidecar and its recordings, one or one a rung.
+
+    ``calibration`` is the one this take was made with; None: the session's.
+    """
 
     position: str
     stimulus: Path
     recordings: tuple[Path, ...]
     channel: int = 1
     partial: bool = False
+    calibration: Calibration | None = None
 
 
 @dataclass(frozen=True)
@@ -87,6 +94,10 @@ class Session:
     conditions: Conditions
     calibration: Calibration
     takes: tuple[TakeEntry, ...]
+
+    def calibration_of(self, entry: TakeEntry) -> Calibration:
+        """Return what a take's levels go by: its own calibration, or else the session's."""
+        return self.calibration if entry.calibration is None else entry.calibration
 
 
 def read_session(path: str | Path, *, takes_required: bool = True) -> Session:
@@ -104,16 +115,25 @@ def read_session(path: str | Path, *, takes_required: bool = True) -> Session:
     file = path / "session.toml" if path.is_dir() else path
     if path.is_dir() and not file.is_file():
         raise InputError(f"{path}: holds no session.toml: give the folder of a session")
-    table = Table(read_toml(file), str(file))
-    session = Session(
-        folder=file.parent,
-        device=_device(table),
-        conditions=_conditions(table),
-        calibration=_calibration(table, file),
-        takes=_takes(table, file) if takes_required or table.has("takes") else (),
-    )
+    return parse_session(read_toml(file), file, takes_required=takes_required)
+
+
+def parse_session(data: dict[str, Any], file: Path, *, takes_required: bool = True) -> Session:
+    """Read a session from what its TOML holds; ``file`` is where that stands, or will.
+
+    Raises
+    ------
+    InputError
+        As ``read_session``.
+    """
+    table = Table(data, str(file))
+    device, conditions = _device(table), _conditions(table)
+    calibration = _calibration(table, file)
+    takes: tuple[TakeEntry, ...] = ()
+    if takes_required or table.has("takes"):
+        takes = _takes(table, file, calibration)
     table.close()
-    return session
+    return Session(file.parent, device, conditions, calibration, takes)
 
 
 def _device(table: Table) -> Device:
@@ -181,10 +201,10 @@ def _pascal_per_fs(path: Path) -> float:
         value = data["pascal_per_fs"]
     except OSError as error:
         raise InputError(
-            f"{path}: calibration cannot be read ({error.strerror}): calibrate again, or correct"
-            " file in session.toml"
+            f"{path}: calibration cannot be read ({error.strerror}): calibrate again, or"
+            " correct its name in session.toml"
         ) from error
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise InputError(f"{path}: holds no pascal_per_fs: calibrate again") from error
     if (
         isinstance(value, bool)
@@ -196,7 +216,18 @@ def _pascal_per_fs(path: Path) -> float:
     return float(value)
 
 
-def _takes(table: Table, file: Path) -> tuple[TakeEntry, ...]:
+def _own_calibration(inner: Table, file: Path, common: Calibration) -> Calibration | None:
+    """Return the calibration that a take names; the microphone's correction is the session's."""
+    if not inner.has("calibration"):
+        return None
+    source = inner.text("calibration")
+    if source == UNCALIBRATED:
+        return replace(common, pascal_per_fs=None, source=None)
+    pascal_per_fs = _pascal_per_fs(file.parent / source)
+    return replace(common, pascal_per_fs=pascal_per_fs, source=source)
+
+
+def _takes(table: Table, file: Path, common: Calibration) -> tuple[TakeEntry, ...]:
     listed = table.take("takes")
     if not isinstance(listed, list) or not listed:
         table.fail("takes", "is empty: add a [[takes]] table with position, stimulus, recording")
@@ -214,6 +245,7 @@ def _takes(table: Table, file: Path) -> tuple[TakeEntry, ...]:
                 recordings=tuple(file.parent / name for name in names),
                 channel=inner.whole("channel", 1, least=1),
                 partial=inner.truth("partial", False),
+                calibration=_own_calibration(inner, file, common),
             )
         )
         inner.close()

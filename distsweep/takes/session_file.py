@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from distsweep.errors import InputError
+from distsweep.takes.session import parse_session
+from distsweep.toml_input import read_toml
 from distsweep.whole_files import write_whole_text
 
 FILE_NAME = "session.toml"
+
+TAKES_HEADER = re.compile(r"""\s*\[\[\s*(takes|"takes"|'takes')\s*\]\]""")
+"""The line that begins a take's table."""
 
 
 def toml_value(value: Any) -> str:
@@ -46,7 +52,7 @@ def start_session(folder: Path, tables: Mapping[str, Mapping[str, Any]]) -> Path
     Raises
     ------
     InputError
-        The folder cannot be written.
+        The folder cannot be written, or a value cannot stand in a session.
     """
     path = folder / FILE_NAME
     if not path.exists():
@@ -55,7 +61,9 @@ def start_session(folder: Path, tables: Mapping[str, Mapping[str, Any]]) -> Path
             for name, values in tables.items()
             if any(value is not None for value in values.values())
         ]
-        write_whole_text(path, "\n".join(parts) or "# A session of distsweep.\n")
+        text = "\n".join(parts) or "# A session of distsweep.\n"
+        _check(path, text)
+        write_whole_text(path, text)
     return path
 
 
@@ -65,8 +73,8 @@ def add_table(path: Path, header: str, values: Mapping[str, Any]) -> None:
     Raises
     ------
     InputError
-        The file cannot be read or written, or would no longer be TOML: as with
-        ``takes = []`` written inline.
+        The file cannot be read or written, or could no longer be read as a session: as with
+        ``takes = []`` written inline, or an empty position.
     """
     write_whole_text(path, extended_text(path, header, values))
 
@@ -79,10 +87,7 @@ def extended_text(path: Path, header: str, values: Mapping[str, Any]) -> str:
     InputError
         See ``add_table``.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read ({error})") from error
+    text = _read(path) if path.exists() else ""
     if text and not text.endswith("\n"):
         text += "\n"
     added = toml_table(header, values)
@@ -94,7 +99,81 @@ def extended_text(path: Path, header: str, values: Mapping[str, Any]) -> str:
             f"{path}: {header} cannot be added ({error}): write takes as [[takes]] tables, and"
             " each other table once"
         ) from error
+    _check(path, extended)
     return extended
+
+
+def pin_takes(path: Path, calibration: str) -> int:
+    """Write a calibration into each take of a ``session.toml`` that names none of its own.
+
+    Everything else, remarks included, stays as it was.
+
+    Returns
+    -------
+    To how many takes it was added.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read or written, or its takes are not [[takes]] tables; nothing was
+        changed.
+    """
+    text = _read(path)
+    data = read_toml(path)
+    takes = data.get("takes", [])
+    without = [
+        number
+        for number, take in enumerate(takes if isinstance(takes, list) else [])
+        if isinstance(take, dict) and "calibration" not in take
+    ]
+    if not without:
+        return 0
+    for number in without:
+        takes[number]["calibration"] = calibration
+    pinned = _with_line_in_takes(text, f"calibration = {toml_value(calibration)}", without)
+    try:
+        as_meant = tomllib.loads(pinned) == data
+    except tomllib.TOMLDecodeError:
+        as_meant = False
+    if not as_meant:
+        raise InputError(
+            f"{path}: earlier takes would change their levels, and cannot be given the calibration"
+            f" they were made with: write takes as [[takes]] tables, or add calibration ="
+            f' "{calibration}" to each yourself'
+        )
+    write_whole_text(path, pinned)
+    return len(without)
+
+
+def _with_line_in_takes(text: str, line: str, which: Sequence[int]) -> str:
+    """Add a line at the head of some [[takes]] tables, counted from 0."""
+    lines, number = [], -1
+    for old in text.splitlines(keepends=True):
+        lines.append(old)
+        if TAKES_HEADER.match(old):
+            number += 1
+            if number in which:
+                ending = "\r\n" if old.endswith("\r\n") else "\n"
+                lines[-1] = old.rstrip("\r\n") + ending
+                lines.append(line + ending)
+    return "".join(lines)
+
+
+def _read(path: Path) -> str:
+    """Return a file's text, with its line ends as they are."""
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read ({error})") from error
+
+
+def _check(path: Path, text: str) -> None:
+    """Refuse a text that could not be read as a session any more."""
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise InputError(f"{path}: a name holds bytes that are no text in UTF-8") from error
+    parse_session(tomllib.loads(text), path, takes_required=False)
 
 
 def _quoted(text: str) -> str:

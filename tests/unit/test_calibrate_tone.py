@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from distsweep.capture.calibration import (
     CalibrationNote,
-    doubts,
     from_data_sheet,
     from_tone,
     measure_tone,
+    mismatches,
     read_note,
+    too_old,
+    unknowns,
     write_calibration,
 )
 from distsweep.errors import InputError
@@ -128,25 +130,64 @@ def note(**changes: object) -> CalibrationNote:
     )
 
 
+MADE_FOR = {"device": "Wren USB (hw:1,0)", "channel": 2, "rate_hz": 48000}
+CAPTURE = {**MADE_FOR, "input_gain": "30 dB"}
+
+
 @pytest.mark.parametrize(
-    ("changes", "gain", "words"),
+    ("changes", "capture", "words"),
     [
-        ({}, "30 dB", []),
-        ({}, None, ["make sure"]),
-        ({}, "20 dB", ["every level is wrong"]),
-        ({"input_gain": None}, "20 dB", ["not noted"]),
-        ({"date": "2026-02-27T12:00:00+00:00"}, "30 dB", ["3.0 days old"]),
-        ({"date": "2026-03-01T11:00:00+00:00"}, "20 dB", ["1.0 days", "every level"]),
-        ({"date": "2027-01-01T00:00:00+00:00"}, "30 dB", ["days old"]),
-        ({"date": "yesterday"}, "30 dB", ["unknown age"]),
-        ({"date": "2026-03-02"}, "30 dB", ["unknown age"]),
+        ({}, {}, []),
+        ({}, {"device": "Wren USB (hw:3,0)", "input_gain": "30dB"}, []),  # plugged in again
+        ({}, {"device": "Wren USB (hw:1,1)"}, ["this capture uses 'Wren USB (hw:1,1)'"]),
+        ({}, {"channel": 1}, ["on channel 2, this capture uses channel 1"]),
+        ({}, {"rate_hz": 44100}, ["at 48000 Hz, this capture runs at 44100"]),
+        ({}, {"input_gain": "20 dB"}, ["at input gain '30 dB', this capture says '20 dB'"]),
+        ({}, {"device": "other", "channel": 1}, ["'other'", "channel 1"]),
+        # What one of both does not say cannot differ.
+        ({}, {"input_gain": None}, []),
+        ({"device": None, "channel": None, "rate_hz": None, "input_gain": None}, {}, []),
     ],
 )
-def test_doubts(changes: dict, gain: str | None, words: list[str]) -> None:
-    found = doubts(note(**changes), input_gain=gain, now=NOW)
-    assert len(found) == len(words)
+def test_a_capture_that_differs_from_its_calibration(
+    changes: dict, capture: dict, words: list[str]
+) -> None:
+    found = mismatches(note(**{**MADE_FOR, **changes}), **{**CAPTURE, **capture})
+    assert len(found) == len(words), found
     for text, word in zip(found, words, strict=True):
         assert word in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({}, []),
+        ({"input_gain": None}, ["at which input gain"]),
+        ({"device": None, "channel": None}, ["with which device", "for which channel"]),
+        ({"rate_hz": None}, ["at which rate"]),
+    ],
+)
+def test_what_nobody_can_compare(changes: dict, words: list[str]) -> None:
+    found = unknowns(note(**{**MADE_FOR, **changes}))
+    assert len(found) == len(words), found
+    for text, word in zip(found, words, strict=True):
+        assert word in text
+
+
+@pytest.mark.parametrize(
+    ("date", "word"),
+    [
+        ("2026-03-02T08:00:00+00:00", None),
+        ("2026-02-27T12:00:00+00:00", "3.0 days old"),
+        ("2026-03-01T11:00:00+00:00", "1.0 days old"),
+        ("2027-01-01T00:00:00+00:00", "days old"),
+        ("yesterday", "unknown age"),
+        ("2026-03-02", "unknown age"),
+    ],
+)
+def test_a_calibration_grows_old(date: str, word: str | None) -> None:
+    found = too_old(note(date=date), now=NOW)
+    assert found is None if word is None else word in str(found)
 
 
 def test_a_former_calibration_is_kept_under_its_date(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from distsweep.capture import backend as audio
 from distsweep.capture.backend import AudioDevice, choose_device
 from distsweep.capture.judge import worst_thd
-from distsweep.capture.keeping import free_take_name, read_log
+from distsweep.capture.keeping import free_take_name
 from distsweep.capture.levels import LARGEST_RISE_DB, parse_levels, with_gentle_rises
 from distsweep.errors import DeviceError, InputError
 from distsweep.takes.session import read_session
@@ -123,7 +123,7 @@ def test_channels_are_checked_before_anything_sounds(
 def test_a_rate_that_the_device_does_not_take_is_refused_first(tmp_path: Path) -> None:
     bench = FakeBench()
     sidecar = write_short_stimulus(tmp_path, rate_hz=88200)
-    ran = run_capture(bench, calibrated_session(tmp_path / "s"), sidecar)
+    ran = run_capture(bench, calibrated_session(tmp_path / "s", None), sidecar)
     assert ran.exit_code == 5 and bench.exchanges == 0
 
 
@@ -145,7 +145,7 @@ def test_a_loop_back_is_the_time_reference_and_is_kept(tmp_path: Path) -> None:
             conversation.hear = with_loop
             super()._exchange(route, conversation, tick, chunks)
 
-    options = ("--loopback-channel", "2", "--levels-spl", "72")
+    options = ("--loopback-channel", "2", "--levels-spl", "68")
     ran = run_capture(Looped(), session, sidecar, *options)
     assert ran.exit_code == 0, ran.stderr
     kept = soundfile.read(session / "axis-01.wav")[0]
@@ -214,15 +214,13 @@ def test_tables_are_added_and_nothing_before_them_is_touched(tmp_path: Path) -> 
     path = tmp_path / "session.toml"
     text = '# mine\n[device]\nname = "x" # y'  # no newline at the end
     path.write_text(text)
-    add_table(path, "[[takes]]", {"position": "axis", "recording": ["a.wav"], "partial": None})
-    add_table(path, "[[takes]]", {"position": "30°", "channel": 2})
+    first = {"position": "axis", "stimulus": "a.json", "recording": ["a.wav"]}
+    second = {**first, "position": "30°", "channel": 2}
+    add_table(path, "[[takes]]", {**first, "partial": None})
+    add_table(path, "[[takes]]", second)
     after = path.read_text()
     assert after.startswith(text)
-    takes = tomllib.loads(after)["takes"]
-    assert takes == [
-        {"position": "axis", "recording": ["a.wav"]},
-        {"position": "30°", "channel": 2},
-    ]
+    assert tomllib.loads(after)["takes"] == [first, second]
 
 
 def test_what_cannot_be_added_to_is_refused_before_anything_sounds(tmp_path: Path) -> None:
@@ -233,7 +231,7 @@ def test_what_cannot_be_added_to_is_refused_before_anything_sounds(tmp_path: Pat
     with pytest.raises(InputError, match=r"\[\[takes\]\] cannot be added"):
         extended_text(path, "[[takes]]", {"position": "axis"})
     bench = FakeBench()
-    ran = run_capture(bench, session, sidecar, "--levels-spl", "72")
+    ran = run_capture(bench, session, sidecar, "--levels-spl", "68")
     assert ran.exit_code == 3 and bench.exchanges == 0
 
 
@@ -247,7 +245,7 @@ def test_a_new_session_is_started_with_what_is_known(tmp_path: Path) -> None:
 
 def test_a_capture_makes_its_session(tmp_path: Path) -> None:
     sidecar = write_short_stimulus(tmp_path)
-    options = ("--name", "Box", "--distance-m", "0.5", "--levels-dbfs=-55")
+    options = ("--name", "Box", "--distance-m", "0.5", "--levels-dbfs=-60")
     ran = run_capture(FakeBench(), tmp_path / "new", sidecar, *options)
     assert ran.exit_code == 0, ran.stderr
     read = read_session(tmp_path / "new")
@@ -265,18 +263,12 @@ def test_names_of_takes_are_free_and_safe(tmp_path: Path) -> None:
     assert free_take_name(tmp_path, "///") == "take"
 
 
-def test_a_damaged_record_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
-    (tmp_path / "capture-log.jsonl").write_text('{"event": "a"}\n{"eve\n[1]\n{"event": "b"}\n')
-    assert [event["event"] for event in read_log(tmp_path)] == ["a", "b"]
-    assert read_log(tmp_path / "nowhere") == []
-
-
 def test_what_a_session_has_played_adds_up(tmp_path: Path) -> None:
     import json
 
     sidecar = write_short_stimulus(tmp_path)
     session = calibrated_session(tmp_path / "s", 120.0)
-    options = ("--levels-spl", "90", "--accept-level", "91")
+    options = ("--levels-spl", "90", "--accept-level", "92")
     doses = []
     for _ in range(2):
         assert run_capture(FakeBench(), session, sidecar, *options).exit_code == 0

@@ -52,7 +52,9 @@ def response(drive: float = 0.01, noise: float = 1e-5):
 
 
 def watch_over(signal: NDArray, expected, *, loudest_power: float = np.inf) -> Watch:
-    watch = Watch(rate_hz=RATE_HZ, loudest_power=loudest_power, expected=expected)
+    watch = Watch(
+        rate_hz=RATE_HZ, loudest_power=loudest_power, level_power=np.inf, expected=expected
+    )
     watch.sweep_at = round(BEFORE_S * RATE_HZ)
     for count in range(0, len(signal), 333):
         if watch.look(signal, count) is not None:
@@ -175,7 +177,7 @@ def test_a_dead_input_is_noticed_within_35_ms() -> None:
 def test_louder_than_confirmed_is_noticed_before_the_sweep_too() -> None:
     signal = 1e-3 * np.random.default_rng(1).standard_normal(RATE_HZ)
     signal[20000:] *= 100.0
-    watch = Watch(rate_hz=RATE_HZ, loudest_power=1e-4, expected=None)
+    watch = Watch(rate_hz=RATE_HZ, loudest_power=1e-4, level_power=np.inf, expected=None)
     stop = watch.look(signal, len(signal))
     assert stop is not None and stop.kind == "loud"
     # The hundredfold power fills the window's threshold within its first hop.
@@ -187,7 +189,9 @@ def test_the_verdict_does_not_depend_on_the_blocks() -> None:
     signal[RATE_HZ:] *= 5.0
     stops = []
     for block in (1, 64, 480, 100000):
-        watch = Watch(rate_hz=RATE_HZ, loudest_power=np.inf, expected=expected(0.03))
+        watch = Watch(
+            rate_hz=RATE_HZ, loudest_power=np.inf, level_power=np.inf, expected=expected(0.03)
+        )
         watch.sweep_at = round(BEFORE_S * RATE_HZ)
         for count in range(0, len(signal) + block, max(block, 7)):
             if watch.look(signal, min(count, len(signal))):

@@ -15,7 +15,7 @@ import distsweep
 from distsweep.capture import safeguards
 from distsweep.capture.backend import Route
 from distsweep.capture.gate import FADE_OUT_S, Conversation, Gate
-from distsweep.capture.safeguards import Licence, SplCeiling, probe_licence
+from distsweep.capture.safeguards import Licence, SplCeiling, probe_licence, settle_ceiling
 from distsweep.capture.watch import Stop, Watch
 from distsweep.errors import SafetyRefusal
 
@@ -28,7 +28,7 @@ def route(bench: FakeBench) -> Route:
 
 
 def open_watch() -> Watch:
-    return Watch(rate_hz=RATE_HZ, loudest_power=np.inf, expected=None)
+    return Watch(rate_hz=RATE_HZ, loudest_power=np.inf, level_power=np.inf, expected=None)
 
 
 def burst(level_dbfs: float, *, seconds: float = 0.5, frequency_hz: float = 1000.0) -> NDArray:
@@ -40,9 +40,14 @@ def burst(level_dbfs: float, *, seconds: float = 0.5, frequency_hz: float = 1000
     return np.concatenate([quiet, tone, quiet])
 
 
+def leave(drive_dbfs: float) -> Licence:
+    """A licence as a probe has it; no ceiling above 110 dB SPL comes without being asked for."""
+    return probe_licence(drive_dbfs, worst_spl_db=70.0, ceiling=settle_ceiling(100.0, None))
+
+
 def send(bench: FakeBench, samples, licence=None, gate: Gate | None = None):
     gate = gate or Gate(bench, route(bench))
-    licence = licence or probe_licence(-60.0, spl_at_0dbfs_db=None)
+    licence = licence or leave(-60.0)
     return gate.send(samples, licence, watch=open_watch(), tick=lambda _talk: None)
 
 
@@ -104,7 +109,7 @@ def test_nothing_leaves_without_a_licence(licence: object) -> None:
 
 
 def test_a_licence_or_a_ceiling_cannot_be_forged() -> None:
-    genuine = probe_licence(-60.0, spl_at_0dbfs_db=None)
+    genuine = leave(-60.0)
     with pytest.raises(SafetyRefusal, match="by the safeguards only"):
         Licence(0.0, 100.0, "typed")
     with pytest.raises(SafetyRefusal, match="by the safeguards only"):
@@ -137,7 +142,7 @@ def test_the_array_cannot_change_after_it_was_judged() -> None:
 def test_a_rise_of_more_than_10_db_is_refused_until_the_step_between_went_well() -> None:
     bench = FakeBench()
     gate = Gate(bench, route(bench))
-    loud = probe_licence(-40.0, spl_at_0dbfs_db=None)
+    loud = leave(-40.0)
     with pytest.raises(SafetyRefusal, match="louder than anything that went well"):
         send(bench, burst(-59.0), loud, gate)
     assert bench.exchanges == 0
@@ -150,7 +155,7 @@ def test_what_was_stopped_proves_nothing() -> None:
     """A sending that did not go to its end allows no louder one."""
     bench = FakeBench()
     gate = Gate(bench, route(bench))
-    loud = probe_licence(-40.0, spl_at_0dbfs_db=None)
+    loud = leave(-40.0)
 
     def stop(talk: Conversation) -> None:
         talk.halt(Stop("interrupted", "test"))
@@ -217,10 +222,8 @@ def test_trouble_in_the_callbacks_becomes_silence_and_a_reason() -> None:
 
     bench = FakeBench()
     gate = Gate(bench, route(bench))
-    broken = Broken(rate_hz=RATE_HZ, loudest_power=np.inf, expected=None)
-    heard = gate.send(
-        burst(-60.0), probe_licence(-60.0, spl_at_0dbfs_db=None), watch=broken, tick=lambda _: None
-    )
+    broken = Broken(rate_hz=RATE_HZ, loudest_power=np.inf, level_power=np.inf, expected=None)
+    heard = gate.send(burst(-60.0), leave(-60.0), watch=broken, tick=lambda _: None)
     assert heard.stop is not None and heard.stop.kind == "broken"
     assert np.max(np.abs(bench.sent[0]), initial=0.0) == 0.0  # it broke in the lead of silence
 

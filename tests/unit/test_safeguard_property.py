@@ -36,6 +36,7 @@ SETTINGS = settings(
 
 PROBE_DBFS = -40.0
 PROBE_SPL_DB = 70.0
+VOUCH_ABOVE_DB = 70.0
 ASK_ABOVE_DB = 85.0
 WORST_SPL_AT_0DBFS_DB = 130.0
 
@@ -193,18 +194,16 @@ def check_one(example: Example, sidecars: list[Path]) -> str:
             # Louder than anything was taken to be: even then no probe goes on for long.
             assert loud_for_s(bench, PROBE_SPL_DB + 7.0 - truth_db) <= 0.06
         return "ceiling" if "the ceiling" in ran.stderr else "refused"
-    # A probe near the background is right within a decibel (see ladder.RECHECK_DB).
-    assert highest_db <= ceiling_db + 1.0, (options, ran.stderr)
+    assert highest_db <= ceiling_db, (options, ran.stderr)
     assert loudest_dbfs <= 1e-6
     listener_m = option(options, "--listener-distance-m", math.nan)
     distance_m = option(options, "--distance-m", math.nan)
     nearer_db = 20 * math.log10(max(distance_m, 0.1) / listener_m)
     anywhere_db = highest_db + (max(0.0, nearer_db) if math.isfinite(nearer_db) else 0.0)
-    if anywhere_db > ASK_ABOVE_DB + 1.0:
-        if typed is None:
-            assert option(options, "--accept-level", 0.0) >= anywhere_db - 1.0
-        else:
-            assert float(typed.splitlines()[0]) >= anywhere_db - 1.0
+    if typed is None and anywhere_db > VOUCH_ABOVE_DB:
+        assert option(options, "--accept-level", 0.0) >= anywhere_db
+    elif anywhere_db > ASK_ABOVE_DB:
+        assert typed is not None and float(typed.splitlines()[0]) >= anywhere_db
     if ceiling_db > 110.0:
         assert typed is not None or option(options, "--accept-ceiling", 0.0) == ceiling_db
     return "loud" if anywhere_db > ASK_ABOVE_DB else "quiet"
@@ -217,8 +216,9 @@ def test_the_property_is_not_empty() -> None:
         bench = FakeBench()
         session = calibrated_session(Path(name) / "s", 120.0)
         ran = run_capture(
-            bench, session, sidecar, "--levels-spl=96", "--accept-level=97", "--distance-m=1"
+            bench, session, sidecar, "--levels-spl=96", "--accept-level=98", "--distance-m=1"
         )
         assert ran.exit_code == 0, ran.stderr
-        # 96 dB SPL over the level band on a flat bench of 110 dB SPL at 0 dBFS: −14 dBFS.
-        assert 20 * math.log10(bench.loudest) == pytest.approx(-14.0, abs=0.1)
+        # 96 dB SPL over the level band on a bench of 110 dB SPL at 0 dBFS, and 0.17 dB more by its
+        # reflection: −14.17 dBFS.
+        assert 20 * math.log10(bench.loudest) == pytest.approx(-14.17, abs=0.1)

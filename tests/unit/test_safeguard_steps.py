@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 
 from distsweep.capture.backend import Route
 from distsweep.capture.gate import Gate
-from distsweep.capture.safeguards import probe_licence
+from distsweep.capture.safeguards import probe_licence, settle_ceiling
 from distsweep.capture.watch import Watch
 from distsweep.errors import SafetyRefusal
+
+LICENCE = probe_licence(-40.0, worst_spl_db=70.0, ceiling=settle_ceiling(100.0, None))
 
 FIRST_DBFS = -60.5
 """Nothing has been proven: up to −60 dBFS all may leave, and above that only in small steps."""
@@ -53,7 +55,7 @@ def passes(wave: NDArray, *, rate_hz: int = RATE_HZ) -> bool:
     device = bench.devices()[0]
     gate = Gate(bench, Route(device, 1, device, 1, None, 2, rate_hz))
     try:
-        gate._admit(wave, probe_licence(-40.0, spl_at_0dbfs_db=None))
+        gate._admit(wave, LICENCE)
     except SafetyRefusal as refusal:
         assert "louder than anything that went well" in str(refusal)
         return False
@@ -182,11 +184,10 @@ def test_what_went_through_in_steps_is_proven_and_what_was_stopped_is_not() -> N
     bench = FakeBench()
     device = bench.devices()[0]
     gate = Gate(bench, Route(device, 1, device, 1, None, 2, RATE_HZ))
-    licence = probe_licence(-40.0, spl_at_0dbfs_db=None)
 
     def send(wave: NDArray) -> None:
-        watch = Watch(rate_hz=RATE_HZ, loudest_power=np.inf, expected=None)
-        gate.send(wave, licence, watch=watch, tick=lambda _talk: None)
+        watch = Watch(rate_hz=RATE_HZ, loudest_power=np.inf, level_power=np.inf, expected=None)
+        gate.send(wave, LICENCE, watch=watch, tick=lambda _talk: None)
 
     with pytest.raises(SafetyRefusal, match="louder than anything"):
         send(tone([(-45.0, 0.5)]))

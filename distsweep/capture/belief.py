@@ -1,0 +1,172 @@
+"""How far a calibration is believed, and what a level is at worst.
+
+The nominal level is what the calibration says. The worst level adds what the calibration's
+origin leaves open; where nothing is known of its origin, the loudspeaker is taken to give 130 dB
+SPL at full scale. Probes, questions, licences and ceilings go by the worst level.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from distsweep.capture.calibration import mismatches, read_note, too_old, unknowns
+from distsweep.errors import InputError
+from distsweep.takes.session import Calibration
+from distsweep.units import db_to_power
+
+if TYPE_CHECKING:
+    from distsweep.capture.backend import Route
+    from distsweep.capture.safeguards import Asker
+
+YES = ("yes", "y")
+"""What counts as a yes where one is asked for."""
+
+CALIBRATOR_DB = 1.0
+"""What an acoustic calibrator's tone leaves open (chosen: class 2 of IEC 60942 allows 0.75 dB,
+from memory, and the coupler's seat adds some)."""
+
+DATA_SHEET_DB = 10.0
+"""What data sheets leave open (chosen: a microphone's tolerance is 3 dB, and an input's gain
+at a knob's mark is known to some 6 dB)."""
+
+WORST_SPL_AT_0DBFS_DB = 130.0
+"""What a full-scale sine is taken to give at the microphone as long as nothing is known
+(chosen: more than any loudspeaker that one person carries gives at a metre)."""
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What is believed of the levels that an input hears.
+
+    Attributes
+    ----------
+    full_scale_spl_db : level of a 0 dBFS sine at the input by the calibration; None without one.
+    doubt_db : by so much a level may be higher than the calibration says; None where nothing is
+        known of the calibration's origin.
+    origin : what the calibration rests on, in words.
+    """
+
+    full_scale_spl_db: float | None
+    doubt_db: float | None
+    origin: str
+
+    @property
+    def known(self) -> bool:
+        """Whether a level that was heard bounds what was played."""
+        return self.full_scale_spl_db is not None and self.doubt_db is not None
+
+    def nominal_spl_db(self, heard_dbfs: float) -> float | None:
+        """Return the level by the calibration; None without one."""
+        return None if self.full_scale_spl_db is None else heard_dbfs + self.full_scale_spl_db
+
+    def worst_spl_db(self, drive_dbfs: float, heard_at_0dbfs_db: float | None) -> float:
+        """Return the highest level, dB SPL at the microphone, that a drive may give.
+
+        Parameters
+        ----------
+        heard_at_0dbfs_db : what a drive of 0 dBFS gives at the input, dBFS, as far as probes
+            have shown it; None before the first.
+        """
+        feared_db = WORST_SPL_AT_0DBFS_DB + drive_dbfs
+        if heard_at_0dbfs_db is None or self.full_scale_spl_db is None:
+            return feared_db
+        nominal_db = drive_dbfs + heard_at_0dbfs_db + self.full_scale_spl_db
+        return max(feared_db, nominal_db) if self.doubt_db is None else nominal_db + self.doubt_db
+
+    def power_at(self, spl_db: float, *, at_worst: bool = False) -> float:
+        """Return the mean square at the input that stands for a level; infinite if unknown.
+
+        ``at_worst``: from there on the level may be ``spl_db`` at worst.
+        """
+        if self.full_scale_spl_db is None:
+            return math.inf
+        doubt_db = self.doubt_db or 0.0 if at_worst else 0.0
+        # A sine of peak 1 has the mean square ½.
+        return 0.5 * float(db_to_power(spl_db - doubt_db - self.full_scale_spl_db))
+
+
+def believe(full_scale_spl_db: float | None, *, method: str | None) -> Belief:
+    """Judge a calibration by its origin.
+
+    Parameters
+    ----------
+    full_scale_spl_db : level of a 0 dBFS sine at the input; None without a calibration.
+    method : "calibrator" or "data sheet", as ``calibration.json`` says, where it holds for
+        this input; anything else is a number of unknown origin.
+    """
+    if full_scale_spl_db is None:
+        return Belief(None, None, "nothing: not calibrated")
+    if method == "calibrator":
+        return Belief(full_scale_spl_db, CALIBRATOR_DB, "a calibrator's tone")
+    if method == "data sheet":
+        return Belief(full_scale_spl_db, DATA_SHEET_DB, "data sheets")
+    return Belief(full_scale_spl_db, None, "a number whose origin is not known")
+
+
+def judge_calibration(
+    folder: Path, calibration: Calibration, *, route: Route, input_gain: str | None, asker: Asker
+) -> tuple[Belief, str | None]:
+    """Judge a session's calibration for the input that a capture uses.
+
+    Parameters
+    ----------
+    folder : of the session.
+    input_gain : where the capture says that the input gain stands; None if it does not.
+
+    Returns
+    -------
+    What is believed, and the input gain at which it was calibrated, if that was noted.
+
+    Raises
+    ------
+    InputError
+        It was made with another device, channel, rate or gain.
+    """
+    if calibration.pascal_per_fs is None:
+        asker.tell(
+            "not calibrated: levels are in dBFS, and full scale is feared to be"
+            f" {WORST_SPL_AT_0DBFS_DB:g} dB SPL"
+        )
+        return believe(None, method=None), None
+    full_db = calibration.level_offset_db
+    note = read_note(folder / (calibration.source or ""))
+    if note is None:
+        asker.tell(
+            "warning: nothing is known of the calibration's origin: levels are announced as if full"
+            f" scale could be {WORST_SPL_AT_0DBFS_DB:g} dB SPL; 'distsweep calibrate' mends it"
+        )
+        return believe(full_db, method=None), None
+    here = (route.input.name, route.input_channel, route.rate_hz)
+    different = mismatches(
+        note, device=here[0], channel=here[1], rate_hz=here[2], input_gain=input_gain
+    )
+    if different:
+        raise InputError(
+            f"{'; '.join(different)}: levels would be wrong by any amount; calibrate this input"
+            f" ('distsweep calibrate {folder}'), or go back to that one"
+        )
+    old = too_old(note, now=datetime.datetime.now(datetime.UTC))
+    if old is not None:
+        asker.tell(f"warning: {old}")
+    holds = _holds(unknowns(note), asker, here)
+    return believe(full_db, method=note.method if holds else None), note.input_gain
+
+
+def _holds(unknown: list[str], asker: Asker, here: tuple[str, int, int]) -> bool:
+    """Have somebody say whether a calibration that does not say so holds for this input."""
+    if not unknown:
+        return True
+    asker.tell(f"warning: {'; '.join(unknown)}")
+    if not asker.is_terminal():
+        asker.tell("warning: it is not believed: calibrate again, with --gain")
+        return False
+    device, channel, rate_hz = here
+    answer = asker.typed(
+        f"Was it made with {device!r}, channel {channel}, at {rate_hz} Hz, and does the gain still"
+        " stand as it did? Type yes: "
+    )
+    return answer.strip().lower() in YES

@@ -1,0 +1,80 @@
+"""Having it confirmed what will sound: before the first rung, and again where it gets louder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from distsweep.capture.keeping import log
+from distsweep.capture.probe import Prober
+from distsweep.capture.safeguards import (
+    Announcement,
+    Asker,
+    Licence,
+    SplCeiling,
+    ask_licence,
+)
+from distsweep.errors import SafetyRefusal
+
+MOST_QUESTIONS = 4
+"""A level that is another one after so many probes is not asked about again."""
+
+
+class Consent:
+    """Asks the person of one capture, and probes again after every wait.
+
+    While somebody reads and types, a volume may be turned: what was confirmed then is not what
+    would sound.
+    """
+
+    def __init__(self, folder: Path, *, ceiling: SplCeiling, asker: Asker, prober: Prober) -> None:
+        """Prepare; nothing is asked."""
+        self._folder = folder
+        self._ceiling = ceiling
+        self._asker = asker
+        self._prober = prober
+        self.licence: Licence | None = None
+
+    def settle(self, announcement: Callable[[], Announcement]) -> Licence:
+        """Have a plan confirmed, as far as it goes beyond what was confirmed before.
+
+        Parameters
+        ----------
+        announcement : what will sound, by the last probe; called anew after each.
+
+        Raises
+        ------
+        SafetyRefusal
+            It was not confirmed, passes the ceiling, or changes from probe to probe.
+        """
+        for _ in range(MOST_QUESTIONS):
+            told = announcement()
+            noted = {
+                "highest_spl_db": round(told.worst_anywhere_spl_db, 2),
+                "nominal_spl_db": None
+                if told.nominal_spl_db is None
+                else round(told.nominal_spl_db, 2),
+                "known_by": told.origin,
+                "drives_dbfs": [round(drive, 3) for drive in told.drives_dbfs],
+                "ceiling_spl_db": self._ceiling.spl_db,
+            }
+            try:
+                licence, waited = ask_licence(told, self._ceiling, self._asker, former=self.licence)
+            except SafetyRefusal as refusal:
+                log(self._folder, "refused", why=str(refusal), **noted)
+                raise
+            if self.licence is None or licence.spl_limit_db > self.licence.spl_limit_db:
+                log(
+                    self._folder,
+                    "confirmed",
+                    how=licence.how,
+                    spl_limit_db=licence.spl_limit_db,
+                    **noted,
+                )
+            self.licence = licence
+            if not waited:
+                return licence
+            self._prober.again()
+        raise SafetyRefusal(
+            "the level is another one after each probe: let nobody turn the volume, and start again"
+        )

@@ -1,0 +1,156 @@
+"""What no microphone in air can hear: such set-ups are refused before they get loud."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from distsweep.capture.belief import Belief
+from distsweep.capture.response import Gain, Response
+from distsweep.errors import SafetyRefusal
+from distsweep.takes.correction import MicCorrection
+from distsweep.takes.recording import SILENT_PEAK
+from distsweep.units import FloatArray, db_to_power, power_to_db
+
+FULL_SCALE_SPL_DB = (90.0, 160.0)
+"""Full scale of an input with a microphone lies between these (chosen: below 90 dB SPL speech
+close by would clip, above 160 dB a room's noise would drown in the converter's)."""
+
+LEAST_BACKGROUND_SPL_DB = 5.0
+"""No background is lower over the whole band (chosen: the quietest measurement microphones have
+own noise of 5 to 7 dB(A); from memory)."""
+
+LARGEST_CORRECTION_DB = 20.0
+"""A microphone that deviates by more at some frequency is none to measure with (chosen)."""
+
+FLAT_WITHIN_DB = 1.0
+"""A response from its lowest to its highest point within this, over the inner part of the band
+and not smoothed, is a cable's (chosen: no loudspeaker in air keeps within ±0.5 dB so)."""
+
+INNER_BAND = (2.0, 0.8)
+"""The inner part of the swept band, re its ends: input and output couplings lie outside."""
+
+DIRECT_S = 0.003
+LEAST_LATE_SHARE_DB = -40.0
+"""After the direct sound's first 3 ms at least so much of a response's energy is left in air: the
+loudspeaker's own decay, at 50 Hz alone −26 dB of a band of 20 kHz, or a room (chosen)."""
+
+DECISIVE_SNR_DB = 20.0
+"""Below this a probe shows too little of a response to call it a cable's."""
+
+CHECK = (
+    "check that the calibration belongs to this microphone, channel and gain, and that nothing"
+    " (noise suppression, automatic gain) works on the input"
+)
+
+
+def check_full_scale(belief: Belief) -> None:
+    """Refuse a calibration by which full scale is no level that an input can stand for.
+
+    Raises
+    ------
+    SafetyRefusal
+        It is not between 90 and 160 dB SPL.
+    """
+    full_db, (low_db, high_db) = belief.full_scale_spl_db, FULL_SCALE_SPL_DB
+    if full_db is not None and not low_db <= full_db <= high_db:
+        raise SafetyRefusal(
+            f"by the calibration the input's full scale is {full_db:.0f} dB SPL; with a"
+            f" microphone it lies between {low_db:g} and {high_db:g}: calibrate again"
+        )
+
+
+def check_correction(mic: MicCorrection | None) -> None:
+    """Refuse a correction that no measurement microphone needs.
+
+    Raises
+    ------
+    SafetyRefusal
+        It is over 20 dB somewhere.
+    """
+    if mic is None:
+        return
+    largest = int(np.argmax(np.abs(mic.deviation_db)))
+    deviation_db = float(mic.deviation_db[largest])
+    if abs(deviation_db) > LARGEST_CORRECTION_DB:
+        raise SafetyRefusal(
+            f"mic_correction deviates by {deviation_db:+.1f} dB at"
+            f" {mic.frequency_hz[largest]:.0f} Hz: a measurement microphone's deviation is"
+            f" {LARGEST_CORRECTION_DB:g} dB at most; is it the right file, and in dB?"
+        )
+
+
+def check_background(quiet: FloatArray, belief: Belief) -> None:
+    """Refuse a background that is quieter than a microphone's own noise.
+
+    Parameters
+    ----------
+    quiet : the input while nothing plays, shape ``(samples,)``.
+
+    Raises
+    ------
+    SafetyRefusal
+        By the calibration it is below 5 dB SPL, or it is digital silence.
+    """
+    if not len(quiet):
+        return
+    moving = quiet - np.mean(quiet)
+    if float(np.max(np.abs(moving))) < SILENT_PEAK:
+        raise SafetyRefusal(
+            "the background is digital silence, and no microphone is so quiet: is noise suppression"
+            " or a gate at work on the input? switch it off"
+        )
+    if belief.full_scale_spl_db is None:
+        return
+    power = float(np.mean(moving**2))
+    level_db = float(power_to_db(max(2.0 * power, 1e-30))) + belief.full_scale_spl_db
+    if level_db < LEAST_BACKGROUND_SPL_DB:
+        raise SafetyRefusal(
+            f"by the calibration the background is {level_db:.0f} dB SPL, less than a"
+            f" microphone's own noise ({LEAST_BACKGROUND_SPL_DB:g} dB SPL over the band): {CHECK}"
+        )
+
+
+def check_air(response: Response, gain: Gain) -> None:
+    """Refuse an answer that no path through air gives: flat, and over at once.
+
+    Raises
+    ------
+    SafetyRefusal
+        The input hears the output through a cable, or inside the computer.
+    """
+    if gain.snr_db >= DECISIVE_SNR_DB and is_wired(response, gain):
+        raise SafetyRefusal(
+            "what the input hears has been through no loudspeaker and no air (flat within"
+            f" {FLAT_WITHIN_DB:g} dB, nothing after the direct sound): is the output wired to this"
+            " input, or monitored in the computer? choose the microphone's channel"
+        )
+
+
+def is_wired(response: Response, gain: Gain) -> bool:
+    """Tell whether a response is a cable's: flat over the band, and without any decay."""
+    low_hz, high_hz = INNER_BAND[0] * gain.frequency_hz[0], INNER_BAND[1] * gain.frequency_hz[-1]
+    inner = (gain.frequency_hz >= low_hz) & (gain.frequency_hz <= high_hz)
+    if not np.any(inner) or float(np.ptp(gain.curve_db[inner])) > FLAT_WITHIN_DB:
+        return False
+    energy = response.taps**2 - float(np.mean(response.noise_taps**2))
+    late = float(np.sum(energy[response.before + round(DIRECT_S * response.rate_hz) :]))
+    return late < float(db_to_power(LEAST_LATE_SHARE_DB)) * float(np.sum(energy))
+
+
+def check_reference(delay_samples: int) -> None:
+    """Refuse a microphone that hears the sound as soon as the wired reference does.
+
+    Parameters
+    ----------
+    delay_samples : arrival at the microphone minus arrival on the reference channel.
+
+    Raises
+    ------
+    SafetyRefusal
+        There is no delay between the two.
+    """
+    if delay_samples < 1:
+        raise SafetyRefusal(
+            "the microphone's channel hears the sound no later than the loop-back channel: it"
+            " is wired too, or the two are exchanged; choose the microphone's channel"
+        )

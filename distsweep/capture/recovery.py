@@ -1,0 +1,260 @@
+"""What a capture that was killed has left behind: made into files, and entered into the session.
+
+It leaves a recording that was being made (a scratch file, see ``journal``), and whole rungs
+that no take lists. The next capture finds both before anything sounds.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from distsweep.capture.keeping import SCRATCH_PREFIX, give_name, log, read_log, wav_header
+from distsweep.capture.take import chosen_files, fits, kept_calibration, take_values
+from distsweep.errors import InputError
+from distsweep.stimulus.sidecar import Stimulus, StimulusFile, read_sidecar, sidecar_text
+from distsweep.takes.placement import place_stimulus
+from distsweep.takes.recording import read_recording
+from distsweep.takes.session import read_session
+from distsweep.takes.session_file import FILE_NAME, add_table
+from distsweep.whole_files import write_whole_text
+
+SCRATCH = re.compile(re.escape(SCRATCH_PREFIX) + r"(?:(?P<name>.+)-)?[a-z0-9_]{8}[.]wav")
+
+RUNG = re.compile(r"(?P<take>.+)-(?P<number>\d{2,})")
+"""What a rung's recording is called: its take's name, and its number from 1."""
+
+LARGEST_DRIFT_PPM = 300.0
+"""As in ``ladder``: markers that stand further apart than this have lost samples between."""
+
+
+def recover(folder: Path) -> list[str]:
+    """Keep what an earlier capture has left, and tell the session of it.
+
+    Nothing that holds sound is deleted, and no file is replaced. A take that has been in the
+    session once is not entered again, so that one taken out by hand stays out.
+
+    Returns
+    -------
+    What was found, a sentence each.
+
+    Raises
+    ------
+    InputError
+        The session's file or the record cannot be read, or the folder cannot be written.
+    """
+    found = []
+    try:
+        for scratch in sorted(folder.glob(f"{SCRATCH_PREFIX}*.wav")):
+            sentence = _keep_scratch(folder, scratch)
+            if sentence is not None:
+                found.append(sentence)
+        for sidecar in sorted(folder.glob("*.json")):
+            take = _orphan(folder, sidecar)
+            if take is not None:
+                found.append(_enter(folder, take))
+    except OSError as error:
+        raise InputError(
+            f"{folder}: what an earlier capture has left cannot be kept ({error.strerror}): make"
+            " room, or make the folder writable"
+        ) from error
+    return found
+
+
+def _keep_scratch(folder: Path, scratch: Path) -> str | None:
+    """Give a recording that was cut off its name; None where it holds nothing."""
+    named = SCRATCH.fullmatch(scratch.name)
+    if named is None:
+        return None
+    if scratch.stat().st_nlink > 1:  # killed between its naming and the scratch file's removal
+        scratch.unlink()
+        return None
+    try:
+        frames, rate_hz = soundfile.read(scratch, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, RuntimeError):
+        if not any(scratch.read_bytes()):
+            scratch.unlink()
+            return None
+        return f"{scratch.name}: cannot be read as a recording, and is left as it is"
+    sounding = np.flatnonzero(np.any(frames != 0.0, axis=1))
+    if not len(sounding):
+        scratch.unlink()
+        return None
+    count = int(sounding[-1]) + 1
+    _trim(scratch, count, frames.shape[1], rate_hz)
+    name = named["name"] or "recovered"
+    if not _is_whole_rung(folder, name, scratch):
+        name = f"{name}-partial"
+    path = give_name(scratch, folder, name)
+    scratch.unlink(missing_ok=True)
+    log(folder, "recovered", file=path.name)
+    return f"a recording that was cut off after {count / rate_hz:.1f} s is kept as {path.name}"
+
+
+def _trim(scratch: Path, frames: int, channels: int, rate_hz: int) -> None:
+    """Cut off what had not come in yet when the process was killed."""
+    header = wav_header(frames, channels, rate_hz)
+    with scratch.open("r+b") as file:
+        if file.read(len(header))[36:40] == header[36:40]:  # else it was whole, and another's
+            file.seek(0)
+            file.write(header)
+            file.truncate(len(header) + frames * channels * 4)
+            os.fchmod(file.fileno(), 0o644)
+
+
+def _is_whole_rung(folder: Path, name: str, recording: Path) -> bool:
+    rung = RUNG.fullmatch(name)
+    stimulus = None if rung is None else _stimulus(folder / f"{rung['take']}.json")
+    if rung is None or stimulus is None:
+        return False
+    files = [file for file in stimulus.files if _number(file) == int(rung["number"])]
+    return bool(files) and _is_whole(stimulus, files[0], recording)
+
+
+def _number(file: StimulusFile) -> int:
+    """Return a file's number from 1; a tone that was left out of a staircase leaves a gap."""
+    named = RUNG.fullmatch(file.name)
+    return 0 if named is None else int(named["number"])
+
+
+def _is_whole(stimulus: Stimulus, file: StimulusFile, recording: Path) -> bool:
+    """Tell whether a recording holds both markers of its file, and nothing was lost between."""
+    try:
+        read = read_recording(recording)
+        placement = place_stimulus(read, marker=stimulus.marker, file=file)
+    except InputError:
+        return False
+    drift_ppm = placement.clock_drift_ppm
+    return drift_ppm is not None and abs(drift_ppm) <= LARGEST_DRIFT_PPM
+
+
+def _stimulus(sidecar: Path) -> Stimulus | None:
+    if not sidecar.is_file():
+        return None
+    try:
+        return read_sidecar(sidecar)
+    except InputError:
+        return None
+
+
+@dataclass(frozen=True)
+class _Orphan:
+    """A take that is in no session.
+
+    ``whole`` is a whole recording a file of the stimulus, by the file's index; ``unfinished``
+    is the recording that comes after them, if there is one and something can be made of it.
+    """
+
+    name: str
+    stimulus: Stimulus
+    whole: dict[int, Path]
+    unfinished: Path | None
+
+
+def _orphan(folder: Path, sidecar: Path) -> _Orphan | None:
+    """Return what no take lists of the take that a sidecar belongs to, if there is anything."""
+    name = sidecar.stem
+    numbered = re.compile(re.escape(name) + r"-(\d{2,})(?:_\d+)?[.]wav")
+    cut_off = re.compile(re.escape(name) + r"-(\d{2,})-partial(?:_\d+)?[.]wav")
+    names = [path.name for path in folder.glob("*.wav")]
+    if not any(numbered.fullmatch(item) or cut_off.fullmatch(item) for item in names):
+        return None
+    stimulus = _stimulus(sidecar)
+    if stimulus is None or _was_entered(folder, name, names, numbered):
+        return None
+    whole = {}
+    for index, file in enumerate(stimulus.files):
+        for path in _of_rung(folder, names, numbered, file):
+            if _is_whole(stimulus, file, path):
+                whole[index] = path
+                break
+    after = max(whole, default=-1) + 1
+    complete = [whole[index] for index in sorted(whole)]
+    unfinished = None
+    # Only where no rung is missing before: what follows a gap is not looked at.
+    if after < len(stimulus.files) and len(complete) == after:
+        tried = _of_rung(folder, names, cut_off, stimulus.files[after])[:1]
+        unfinished = next((p for p in tried if fits(stimulus, [*complete, p])), None)
+    returned = [rung.role == "return" for i in whole for rung in stimulus.files[i].rungs[:1]]
+    if len(returned) == len(whole) and all(returned) and unfinished is None:
+        return None
+    return _Orphan(name, stimulus, whole, unfinished)
+
+
+def _of_rung(
+    folder: Path, names: list[str], pattern: re.Pattern[str], file: StimulusFile
+) -> list[Path]:
+    """Return a rung's recordings, the last one made first: earlier ones were spoilt."""
+    found = []
+    for name in names:
+        match = pattern.fullmatch(name)
+        if match is not None and int(match[1]) == _number(file):
+            tail = re.search(r"_(\d+)[.]wav$", name[match.end(1) :])
+            found.append((int(tail[1]) if tail else 1, folder / name))
+    return [path for _, path in sorted(found, reverse=True)]
+
+
+def _was_entered(folder: Path, name: str, names: list[str], numbered: re.Pattern[str]) -> bool:
+    """Tell whether a take of this name is in the session, or was once."""
+    if (folder / FILE_NAME).exists():
+        for take in read_session(folder, takes_required=False).takes:
+            if any(numbered.fullmatch(path.name) for path in take.recordings):
+                return True
+    sidecar = re.compile(re.escape(name) + r"(-partial(_\d+)?)?[.]json")
+    return any(
+        event.get("event") == "take" and sidecar.fullmatch(str(event.get("stimulus")))
+        for event in read_log(folder)
+    )
+
+
+def _enter(folder: Path, take: _Orphan) -> str:
+    """Enter a take into the session as far as it goes; return what is said of it."""
+    indices = sorted(take.whole)
+    recordings = [take.whole[index] for index in indices]
+    if take.unfinished is not None:
+        indices.append(len(indices))
+        recordings.append(take.unfinished)
+    partial = len(take.whole) < len(take.stimulus.files)
+    sidecar = f"{take.name}.json"
+    if partial:
+        sidecar = _free(folder, f"{take.name}-partial")
+        text = sidecar_text(chosen_files(take.stimulus, indices))
+        write_whole_text(folder / sidecar, text)
+    position = _position(folder, take.name)
+    values = take_values(
+        position,
+        sidecar,
+        [path.name for path in recordings],
+        calibration=kept_calibration(folder, take.name),
+        partial=partial,
+    )
+    add_table(folder / FILE_NAME, "[[takes]]", values)
+    log(folder, "take", recovered=True, **values)
+    count, planned = len(take.whole), len(take.stimulus.files)
+    how = "a partial take" if partial else "a take"
+    return (
+        f"an earlier capture of {position!r} was cut off with {count} of {planned} rung(s)"
+        f" complete: it is in the session now as {how}, {sidecar}"
+    )
+
+
+def _position(folder: Path, name: str) -> str:
+    """Return the position at which a take was made, by the record; else the take's name."""
+    for event in reversed(read_log(folder)):
+        position = event.get("position")
+        if event.get("event") == "started" and event.get("take") == name:
+            return position if isinstance(position, str) and position.strip() else name
+    return name
+
+
+def _free(folder: Path, name: str) -> str:
+    """Return the name of a sidecar that is not there yet."""
+    number = 1
+    while (folder / f"{name}{'' if number == 1 else f'_{number}'}.json").exists():
+        number += 1
+    return f"{name}{'' if number == 1 else f'_{number}'}.json"
