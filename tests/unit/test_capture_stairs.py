@@ -29,6 +29,7 @@ from capture_bench import (
 )
 from numpy.typing import NDArray
 
+from distsweep.capture.recovery import recover
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, read_sidecar
 from distsweep.stimulus.write import write_stimulus
@@ -515,3 +516,23 @@ def test_drives_of_the_command_line_replace_the_recipes(sidecar: Path, session: 
     assert ran.exit_code == 0, ran.stderr
     for row in rows(session):
         assert row["drive_dbfs"] == pytest.approx([-50, -47.5, -45, -42.5, -40, -38, -36])
+
+
+def test_tones_that_a_killed_capture_has_left_are_found(session: Path) -> None:
+    """The first of three tones had been left out: its number is a gap, its recording no tone."""
+    sidecar = write_steps(session.parent, frequencies_hz=[500, 1000, 2000])
+    bench = ClippingBench(at_hz=500.0, clips_dbfs=-48.0)
+    ran = run_capture(bench, session, sidecar, *ACCEPT, "--thd-limit-percent", "5")
+    assert ran.exit_code == 0, ran.stderr
+    # As if it had been killed with the second tone complete: neither a take nor a third tone.
+    text = (session / "session.toml").read_text()
+    (session / "session.toml").write_text(text[: text.index("[[takes]]")])
+    kept = [json.dumps(event) for event in log_events(session) if event["event"] != "take"]
+    (session / "capture-log.jsonl").write_text("\n".join(kept) + "\n")
+    (session / "axis-03.wav").unlink()
+    (sentence,) = recover(session)
+    assert "1 of 2 rung(s) complete" in sentence
+    (take,) = takes(session)
+    assert take["recording"] == ["axis-02.wav"] and take["partial"] is True
+    (row,) = rows(session)
+    assert row["frequency_hz"] == 1000.0 and len(row["drive_dbfs"]) == 7
