@@ -89,12 +89,23 @@ class Reservation:
         self.written += len(recorded)
 
     def drop(self) -> None:
-        """Give the room back; a second time does nothing."""
+        """Give the room back; what was kept or left already stays."""
         if self.handle >= 0:
-            with suppress(OSError):
-                os.close(self.handle)
-            self.handle = -1
-        self.path.unlink(missing_ok=True)
+            self._close()
+            self.path.unlink(missing_ok=True)
+
+    def leave(self) -> bool:
+        """Leave what has been written for the next capture to find; tell whether there is any."""
+        if self.handle < 0 or not self.written:
+            self.drop()
+            return False
+        self._close()
+        return True
+
+    def _close(self) -> None:
+        with suppress(OSError):
+            os.close(self.handle)
+        self.handle = -1
 
 
 def reserve(folder: Path, *, name: str, frames: int, channels: int, rate_hz: int) -> Reservation:
@@ -116,7 +127,10 @@ def reserve(folder: Path, *, name: str, frames: int, channels: int, rate_hz: int
             prefix=f"{SCRATCH_PREFIX}{name}-", suffix=".wav", dir=folder
         )
         path = Path(made)
-        os.posix_fallocate(handle, 0, size)
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(handle, 0, size)
+        else:  # macOS has none
+            _write_at(handle, bytes(size), 0)
         _write_at(handle, wav_header(frames, channels, rate_hz), 0)
     except OSError as error:
         if path is not None:
@@ -167,12 +181,14 @@ def keep(
     except (OSError, InputError) as error:
         kept = _elsewhere(name, content)
         reason = getattr(error, "strerror", None) or error
-        raise InputError(
-            f"{folder / name}.wav: cannot be written ({reason}); the recording is kept as"
-            f" {kept}: make room and move it"
-            if kept
-            else f"{folder / name}.wav: cannot be written ({reason}), nor anywhere else"
-        ) from error
+        text = f"{folder / name}.wav: cannot be written ({reason})"
+        if kept is not None:
+            text += f"; the recording is kept as {kept}: make room and move it"
+        elif reservation is not None and reservation.leave():
+            text += f", nor anywhere else; what there is of it is left as {reservation.path}"
+        else:
+            text += ", nor anywhere else"
+        raise InputError(text) from error
     finally:
         if reservation is not None:
             reservation.drop()

@@ -15,6 +15,7 @@ import numpy as np
 import soundfile
 
 from distsweep.capture.keeping import SCRATCH_PREFIX, give_name, log, read_log, wav_header
+from distsweep.capture.ladder import LARGEST_DRIFT_PPM
 from distsweep.capture.take import chosen_files, fits, kept_calibration, take_values
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile, read_sidecar, sidecar_text
@@ -28,9 +29,6 @@ SCRATCH = re.compile(re.escape(SCRATCH_PREFIX) + r"(?:(?P<name>.+)-)?[a-z0-9_]{8
 
 RUNG = re.compile(r"(?P<take>.+)-(?P<number>\d{2,})")
 """What a rung's recording is called: its take's name, and its number from 1."""
-
-LARGEST_DRIFT_PPM = 300.0
-"""As in ``ladder``: markers that stand further apart than this have lost samples between."""
 
 
 def recover(folder: Path) -> list[str]:
@@ -54,10 +52,11 @@ def recover(folder: Path) -> list[str]:
             sentence = _keep_scratch(folder, scratch)
             if sentence is not None:
                 found.append(sentence)
-        for sidecar in sorted(folder.glob("*.json")):
-            take = _orphan(folder, sidecar)
+        record = _read_record(folder)
+        for name, position in record.unlisted.items():
+            take = _orphan(folder, name, record.spoilt)
             if take is not None:
-                found.append(_enter(folder, take))
+                found.append(_enter(folder, take, position))
     except OSError as error:
         raise InputError(
             f"{folder}: what an earlier capture has left cannot be kept ({error.strerror}): make"
@@ -71,8 +70,8 @@ def _keep_scratch(folder: Path, scratch: Path) -> str | None:
     named = SCRATCH.fullmatch(scratch.name)
     if named is None:
         return None
-    if scratch.stat().st_nlink > 1:  # killed between its naming and the scratch file's removal
-        scratch.unlink()
+    if any(scratch.samefile(path) for path in folder.glob("[!.]*.wav")):
+        scratch.unlink()  # killed after it had got its name
         return None
     try:
         frames, rate_hz = soundfile.read(scratch, dtype="float32", always_2d=True)
@@ -143,6 +142,41 @@ def _stimulus(sidecar: Path) -> Stimulus | None:
 
 
 @dataclass(frozen=True)
+class _Record:
+    """What the record says of takes.
+
+    ``unlisted`` maps the name of each take that was begun, and never was in the session, to its
+    position; ``spoilt`` are recordings that were repeated.
+    """
+
+    unlisted: dict[str, str]
+    spoilt: set[str]
+
+
+def _read_record(folder: Path) -> _Record:
+    begun: dict[str, str] = {}
+    spoilt: set[str] = set()
+    entered: set[str] = set()
+    recorded = ""
+    for event in read_log(folder):
+        kind, take = event.get("event"), event.get("take")
+        if kind == "started" and isinstance(take, str):
+            position = event.get("position")
+            begun[take] = position if isinstance(position, str) and position.strip() else take
+        elif kind == "recorded":
+            recorded = str(event.get("file"))
+        elif kind == "repeated":
+            spoilt.add(recorded)
+        elif kind == "take":
+            entered.add(re.sub(r"(-partial(_\d+)?)?[.]json$", "", str(event.get("stimulus"))))
+    if (folder / FILE_NAME).exists():
+        for entry in read_session(folder, takes_required=False).takes:
+            for path in entry.recordings:
+                entered.add(re.sub(r"-\d{2,}(-partial)?(_\d+)?[.]wav$", "", path.name))
+    return _Record({k: v for k, v in begun.items() if k not in entered}, spoilt)
+
+
+@dataclass(frozen=True)
 class _Orphan:
     """A take that is in no session.
 
@@ -156,16 +190,13 @@ class _Orphan:
     unfinished: Path | None
 
 
-def _orphan(folder: Path, sidecar: Path) -> _Orphan | None:
-    """Return what no take lists of the take that a sidecar belongs to, if there is anything."""
-    name = sidecar.stem
+def _orphan(folder: Path, name: str, spoilt: set[str]) -> _Orphan | None:
+    """Return what there is of a take that is in no session, if there is anything."""
     numbered = re.compile(re.escape(name) + r"-(\d{2,})(?:_\d+)?[.]wav")
     cut_off = re.compile(re.escape(name) + r"-(\d{2,})-partial(?:_\d+)?[.]wav")
-    names = [path.name for path in folder.glob("*.wav")]
-    if not any(numbered.fullmatch(item) or cut_off.fullmatch(item) for item in names):
-        return None
-    stimulus = _stimulus(sidecar)
-    if stimulus is None or _was_entered(folder, name, names, numbered):
+    names = [path.name for path in folder.glob("*.wav") if path.name not in spoilt]
+    stimulus = _stimulus(folder / f"{name}.json")
+    if stimulus is None:
         return None
     whole = {}
     for index, file in enumerate(stimulus.files):
@@ -199,20 +230,7 @@ def _of_rung(
     return [path for _, path in sorted(found, reverse=True)]
 
 
-def _was_entered(folder: Path, name: str, names: list[str], numbered: re.Pattern[str]) -> bool:
-    """Tell whether a take of this name is in the session, or was once."""
-    if (folder / FILE_NAME).exists():
-        for take in read_session(folder, takes_required=False).takes:
-            if any(numbered.fullmatch(path.name) for path in take.recordings):
-                return True
-    sidecar = re.compile(re.escape(name) + r"(-partial(_\d+)?)?[.]json")
-    return any(
-        event.get("event") == "take" and sidecar.fullmatch(str(event.get("stimulus")))
-        for event in read_log(folder)
-    )
-
-
-def _enter(folder: Path, take: _Orphan) -> str:
+def _enter(folder: Path, take: _Orphan, position: str) -> str:
     """Enter a take into the session as far as it goes; return what is said of it."""
     indices = sorted(take.whole)
     recordings = [take.whole[index] for index in indices]
@@ -225,7 +243,6 @@ def _enter(folder: Path, take: _Orphan) -> str:
         sidecar = _free(folder, f"{take.name}-partial")
         text = sidecar_text(chosen_files(take.stimulus, indices))
         write_whole_text(folder / sidecar, text)
-    position = _position(folder, take.name)
     values = take_values(
         position,
         sidecar,
@@ -241,15 +258,6 @@ def _enter(folder: Path, take: _Orphan) -> str:
         f"an earlier capture of {position!r} was cut off with {count} of {planned} rung(s)"
         f" complete: it is in the session now as {how}, {sidecar}"
     )
-
-
-def _position(folder: Path, name: str) -> str:
-    """Return the position at which a take was made, by the record; else the take's name."""
-    for event in reversed(read_log(folder)):
-        position = event.get("position")
-        if event.get("event") == "started" and event.get("take") == name:
-            return position if isinstance(position, str) and position.strip() else name
-    return name
 
 
 def _free(folder: Path, name: str) -> str:

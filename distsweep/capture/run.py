@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 from distsweep.capture.backend import Backend, Route
@@ -126,9 +127,13 @@ def _keep_partial(files: TakeFiles, screen: Screen) -> None:
         with deferred():
             kept = files.finish()
     except (InputError, KeyboardInterrupt) as error:
-        screen.tell(f"the recordings are kept, but the session could not be told ({error})")
-        return
-    if kept is not None:
-        screen.tell(f"what was recorded is in the session as a partial take: {kept.name}")
-    elif files.partial is not None:
-        screen.tell(f"no rung was complete; what was recorded is kept as {files.partial.name}")
+        said = f"the recordings are kept, but the session could not be told ({error})"
+    else:
+        said = ""
+        if kept is not None:
+            said = f"what was recorded is in the session as a partial take: {kept.name}"
+        elif files.partial is not None:
+            said = f"no rung was complete; what was recorded is kept as {files.partial.name}"
+    with suppress(OSError):  # the terminal may be gone
+        if said:
+            screen.tell(said)

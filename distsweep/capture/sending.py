@@ -167,6 +167,9 @@ class Sender:
                 sent = self.last = Sent(heard, follower, path)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
+        except BaseException:
+            reservation.leave()  # nothing that was recorded is thrown away
+            raise
         finally:
             reservation.drop()
         if follower.arrival is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import sys
 from typing import Any
@@ -70,6 +71,7 @@ def main() -> None:
         error.show()
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
-        click.echo("distsweep: interrupted", err=True)
+        with contextlib.suppress(OSError):  # the terminal may be gone
+            click.echo("distsweep: interrupted", err=True)
         sys.exit(130)
     sys.exit(code if isinstance(code, int) else 0)

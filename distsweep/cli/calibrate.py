@@ -155,7 +155,8 @@ def _from_sheet(
 def _from_tone(
     heard: _Heard, level_spl_db: float, frequency_hz: float
 ) -> tuple[float, dict[str, Any]]:
-    from distsweep.capture.calibration import from_tone, measure_tone
+    from distsweep.capture.calibration import from_tone
+    from distsweep.capture.calibrator_tone import measure_tone
 
     assert heard.samples is not None and heard.rate_hz is not None
     tone = measure_tone(heard.samples, rate_hz=float(heard.rate_hz), frequency_hz=frequency_hz)

@@ -16,13 +16,13 @@ from distsweep.capture.calibration import (
     CalibrationNote,
     from_data_sheet,
     from_tone,
-    measure_tone,
     mismatches,
     read_note,
     too_old,
     unknowns,
     write_calibration,
 )
+from distsweep.capture.calibrator_tone import measure_tone
 from distsweep.errors import InputError
 from distsweep.takes.session import read_session
 

@@ -208,7 +208,7 @@ def test_the_repeated_first_rung_is_looked_at_too(tmp_path: Path) -> None:
 # ── in the capture ─────────────────────────────────────────────────────────────────────────
 
 SWEEP_AT = round((0.25 + 0.4 + 0.5 + 0.7) * RATE_HZ)
-LEVELS = ("--levels-spl", "72 and 82")
+LEVELS = ("--levels-spl", "72 and 82", "--accept-level", "85")
 FIRST_RUNG = 2
 """One probe will do on this bench: the first rung is the second exchange."""
 
@@ -256,7 +256,8 @@ def test_10_db_down_in_the_second_of_three_rungs_ends_the_ladder(
 ) -> None:
     """The rung is 10 dB louder than the one before: its level alone may not stop it."""
     bench = FakeBench(fault=stepping(FIRST_RUNG + 1, -10.0))
-    ran = run_capture(bench, session, sidecar, "--levels-spl", "62 and 72 and 82")
+    options = ("--levels-spl", "62 and 72 and 82", "--accept-level", "85")
+    ran = run_capture(bench, session, sidecar, *options)
     assert ran.exit_code == 4, ran.stderr
     assert "marker after rung 2" in ran.stderr and "10.0 dB softer" in ran.stderr
     assert "s into the sweep" in ran.stderr

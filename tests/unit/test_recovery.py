@@ -35,7 +35,7 @@ from distsweep.errors import InputError, SafetyRefusal
 from distsweep.takes.session import read_session
 
 DRIVES_DBFS = (-55.0, -50.0, -45.0)
-OPTIONS = ("--levels-dbfs=-55 to -45 by 5",)
+OPTIONS = ("--levels-dbfs=-55 to -45 by 5", "--accept-level", "90")
 SPEED = 4.0
 PATIENCE_S = 60.0
 
@@ -47,7 +47,7 @@ def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
-    return calibrated_session(tmp_path / "session", 100.0)
+    return calibrated_session(tmp_path / "session", 110.0)
 
 
 class Child:
@@ -190,6 +190,56 @@ def test_a_spoilt_try_is_not_the_one_that_is_entered(session: Path, sidecar: Pat
     soundfile.write(session / "axis-01_3.wav", torn, rate, subtype="FLOAT")
     recover(session)
     assert takes(session)[0][1][0] == "axis-01_2.wav"
+
+
+def test_a_rung_that_was_being_repeated_is_not_entered_as_it_was(
+    session: Path, sidecar: Path
+) -> None:
+    """The record says that it was spoilt, though its markers stand where they should."""
+    assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
+    path = session / "session.toml"
+    path.write_text(path.read_text()[: path.read_text().index("[[takes]]")])
+    forget(session, "take")
+    log(session, "repeated", rung=3, why="samples were lost")
+    recover(session)
+    assert takes(session) == [("axis", ["axis-01.wav", "axis-02.wav"], True)]
+
+
+def test_a_stimulus_of_one_file_a_rung_is_no_take(session: Path, sidecar: Path) -> None:
+    """The files that are played hold both markers too, and lie beside their sidecar."""
+    write_short_stimulus(session, name="axis")
+    options = ("stimulus", str(sidecar.parent / "r.toml"), "--split", "-o", str(session))
+    (sidecar.parent / "r.toml").write_text(
+        'kind = "ladder"\nname = "mine"\nrate_hz = 48000\nband_hz = [200, 8000]\n'
+        "sweep_s = 0.6\nlevels_dbfs = [-40, -34]\norder = 4\nquiet_s = 0.7\npause_s = 0.3\n"
+        "return_rung = false\n"
+    )
+    assert run_main(*options).exit_code == 0
+    assert len(list(session.glob("mine*.wav"))) == 2
+    assert recover(session) == [] and takes(session) == []
+
+
+def test_a_recording_is_not_thrown_away_when_what_follows_it_fails(
+    session: Path, sidecar: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A terminal that is gone, say: whatever was written by then is found by the next capture."""
+    from distsweep.capture import follow
+
+    tick = follow.Follower.tick
+
+    def fail(self: follow.Follower, conversation) -> None:
+        tick(self, conversation)
+        if conversation.count > 60000:
+            time.sleep(0.3)  # so long that the journal has written it
+            raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(follow.Follower, "tick", fail)
+    with pytest.raises(OSError, match="Input/output"):
+        run_capture(FakeBench(), session, sidecar, *OPTIONS)
+    monkeypatch.undo()
+    assert recover(session) == [
+        "a recording that was cut off after 1.3 s is kept as axis-probe-partial.wav"
+    ]
 
 
 def test_nothing_with_sound_in_it_is_deleted_or_written_over(session: Path) -> None:
