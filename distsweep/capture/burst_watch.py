@@ -164,9 +164,13 @@ class BurstWatch(Watch):
         self._scale = 1.0
         self._recent = np.zeros(SLOW_HOPS)
         self._meter = Meter(
-            stimulus, file.bursts[0].frequency_hz, hold_s=file.bursts[0].samples / rate_hz,
-            hop=self._hop, quiet=quiet, correction_db=correction_db,
-        )  # fmt: skip
+            stimulus,
+            file.bursts[0].frequency_hz,
+            hold_s=min(burst.samples for burst in file.bursts) / rate_hz,
+            hop=self._hop,
+            quiet=quiet,
+            correction_db=correction_db,
+        )
         self._spans = [_Span(burst, first, self._hop, self._meter.hops) for burst in file.bursts]
         self._at = 0
 

@@ -91,15 +91,17 @@ class Stairs:
         assert isinstance(order.stimulus, StaircaseStimulus)
         assert probed is not None and probed.gain is not None and probed.response is not None
         self._asked_rest_s = order.stimulus.recipe.rest_s
+        asked_dbfs = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
         recipe = playable_recipe(
             order.stimulus.recipe,
-            order.drives_dbfs or order.stimulus.recipe.levels_dbfs,
+            asked_dbfs,
             name=self._sender.files.name,
             probe_dbfs=self._prober.drive_dbfs,
             round_trip_s=self._sender.round_trip_s,
         )
         self._plan = plan_stairs(
             recipe,
+            asked_dbfs,
             probed.response,
             correction_db=order.calibration.correction_db,
             belief=order.belief,

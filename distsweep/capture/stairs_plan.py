@@ -22,7 +22,11 @@ from distsweep.errors import InputError
 from distsweep.stimulus.bursts import lay_out_staircase
 from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
-from distsweep.stimulus.staircase_recipe import MOST_LEVELS, StaircaseRecipe
+from distsweep.stimulus.staircase_recipe import (
+    LEAST_HOLD_PERIODS,
+    MOST_LEVELS,
+    StaircaseRecipe,
+)
 from distsweep.stimulus.sweep import HIGHEST_OF_RATE
 from distsweep.units import FloatArray
 
@@ -47,6 +51,10 @@ SLOW_RAMP_MS = 12.0
 
 WIDEST_DB = 80.0
 """Top over lowest level, at most: the gate takes what is 80 dB under the peak for silence."""
+
+ADDED_HOLD_S = 0.6
+"""Bursts at levels put in between are no longer than this (chosen: they are there to be judged,
+and a staircase for heat holds its own levels for half a minute)."""
 
 VERDICT_S = BURST_SETTLES_S
 """A burst is judged so long before the next begins, on top of the way there and back."""
@@ -221,17 +229,21 @@ class StairsPlan:
 
 def plan_stairs(
     recipe: StaircaseRecipe,
+    asked_dbfs: Sequence[float],
     response: Response,
     *,
     correction_db: Callable[[FloatArray], FloatArray],
     belief: Belief,
     listener_offset_db: float,
 ) -> StairsPlan:
-    """Lay a staircase out, and find what every tone gives when it has become steady."""
+    """Lay a staircase out, and find what every tone gives when it has become steady.
+
+    ``asked_dbfs`` are the levels that were asked for: others of the recipe were put in between.
+    """
     frequencies_hz = recipe.frequencies_hz
     return StairsPlan(
         recipe=recipe,
-        stimulus=stairs_stimulus(recipe),
+        stimulus=stairs_stimulus(recipe, asked_dbfs),
         gains_db=tuple(response.steady_gain_db(f) for f in frequencies_hz),
         corrections_db=tuple(correction_db(np.array(frequencies_hz)).tolist()),
         belief=belief,
@@ -267,17 +279,23 @@ def playable_recipe(
     )
 
 
-def stairs_stimulus(recipe: StaircaseRecipe) -> StaircaseStimulus:
-    """Lay a staircase out, one file a frequency, with markers as quiet as its first level."""
+def stairs_stimulus(recipe: StaircaseRecipe, asked_dbfs: Sequence[float]) -> StaircaseStimulus:
+    """Lay a staircase out, one file a frequency, with markers as quiet as its first level.
+
+    Bursts at levels that were not asked for, but put in between, are short.
+    """
     marker = dataclasses.replace(lay_out_staircase(recipe).marker, level_dbfs=recipe.levels_dbfs[0])
+    added = set(recipe.levels_dbfs) - {round(level_dbfs, 9) for level_dbfs in asked_dbfs}
     files = [
-        dataclasses.replace(_tone_file(recipe, frequency_hz), name=f"{recipe.name}-{number:02d}")
+        dataclasses.replace(
+            _tone_file(recipe, frequency_hz, added), name=f"{recipe.name}-{number:02d}"
+        )
         for number, frequency_hz in enumerate(recipe.frequencies_hz, start=1)
     ]
     return StaircaseStimulus(recipe=recipe, marker=marker, files=tuple(files))
 
 
-def _tone_file(recipe: StaircaseRecipe, frequency_hz: float) -> StimulusFile:
+def _tone_file(recipe: StaircaseRecipe, frequency_hz: float, added: set[float]) -> StimulusFile:
     """Lay one tone out with bursts and rests of whole periods, so that each steps at a zero."""
 
     def whole(seconds: float) -> float:
@@ -290,7 +308,21 @@ def _tone_file(recipe: StaircaseRecipe, frequency_hz: float) -> StimulusFile:
         rest_s=whole(recipe.rest_s),
         release_s=whole(recipe.release_s),
     )
-    return lay_out_staircase(alone).files[0]
+    file = lay_out_staircase(alone).files[0]
+    least_s = max(ADDED_HOLD_S, LEAST_HOLD_PERIODS / frequency_hz + 2e-3 * recipe.ramp_ms)
+    short = round(min(alone.hold_s, whole(least_s)) * recipe.rate_hz)
+    bursts, earlier = [], 0
+    for burst in file.bursts:
+        samples = short if burst.level_dbfs in added else burst.samples
+        place = burst.start_sample - earlier
+        bursts.append(dataclasses.replace(burst, start_sample=place, samples=samples))
+        earlier += burst.samples - samples
+    return dataclasses.replace(
+        file,
+        bursts=tuple(bursts),
+        samples=file.samples - earlier,
+        end_marker_sample=file.end_marker_sample - earlier,
+    )
 
 
 def lowered(
@@ -310,4 +342,7 @@ def lowered(
     if len(levels) < 2 or levels[-1] - levels[0] < FAST_ONSET_DB:
         return None
     recipe = dataclasses.replace(stimulus.recipe, levels_dbfs=levels)
-    return dataclasses.replace(_tone_file(recipe, file.bursts[0].frequency_hz), name=file.name)
+    longest = max(burst.samples for burst in file.bursts)
+    added = {burst.level_dbfs for burst in file.bursts if burst.samples < longest}
+    frequency_hz = file.bursts[0].frequency_hz
+    return dataclasses.replace(_tone_file(recipe, frequency_hz, added), name=file.name)

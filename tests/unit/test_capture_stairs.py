@@ -518,6 +518,42 @@ def test_drives_of_the_command_line_replace_the_recipes(sidecar: Path, session: 
         assert row["drive_dbfs"] == pytest.approx([-50, -47.5, -45, -42.5, -40, -38, -36])
 
 
+def test_levels_that_are_put_in_between_are_not_held_long(tmp_path: Path, session: Path) -> None:
+    """A staircase for heat holds its own levels, and passes quickly through the others."""
+    sidecar = write_steps(tmp_path, frequencies_hz=[1000], levels_dbfs=[-48, -30], hold_s=6.0)
+    ran = run_capture(FakeBench(), session, sidecar, *ACCEPT)
+    assert ran.exit_code == 0, ran.stderr
+    played = read_sidecar(session / "axis.json")
+    assert isinstance(played, StaircaseStimulus)
+    lengths = {b.level_dbfs: b.samples / RATE_HZ for b in played.files[0].bursts}
+    asked = {level_dbfs for level_dbfs, length_s in lengths.items() if length_s == 6.0}
+    assert asked == {-48.0, -30.0} and set(lengths) - asked == {-45.0, -42.0, -39.0, -36.0, -33.0}
+    assert {lengths[level_dbfs] for level_dbfs in set(lengths) - asked} == {0.6}
+    (row,) = rows(session)
+    expected = [d + spl_at_0dbfs_db(1000.0) for d in row["drive_dbfs"]]
+    assert row["level_db"] == pytest.approx(expected, abs=0.02)
+
+
+def test_a_long_burst_that_begins_to_distort_ends_within_a_second(
+    tmp_path: Path, session: Path, rehearsed: Rehearsed
+) -> None:
+    sidecar = write_steps(tmp_path, frequencies_hz=[1000], levels_dbfs=[-48, -36, -33], hold_s=5.0)
+    struck: list[int] = []
+
+    def clip(_number: int, count: int, heard: NDArray) -> NDArray:
+        """From 2 s into the first burst at −36 dBFS on, half of the wave is cut off."""
+        loud = np.max(np.abs(heard)) > 10 ** ((-36.0 - 10.0 + 1.0) / 20)
+        if loud and not struck:
+            struck.append(count + 2 * RATE_HZ)
+        return np.clip(heard, -0.003, 0.003) if struck and count >= struck[0] else heard
+
+    bench = FakeBench(fault=clip)
+    ran = run_capture(bench, session, sidecar, *ACCEPT, "--thd-limit-percent", "10")
+    assert "1000 Hz at -36 dBFS: THD is" in ran.stderr
+    first_try = bench.sent[len(events(session, "probe"))]
+    assert sounding_until(first_try) <= struck[0] + RATE_HZ  # issue: capture
+
+
 def test_tones_that_a_killed_capture_has_left_are_found(session: Path) -> None:
     """The first of three tones had been left out: its number is a gap, its recording no tone."""
     sidecar = write_steps(session.parent, frequencies_hz=[500, 1000, 2000])
