@@ -29,8 +29,8 @@ SEEN_BY_DB = 2.0
 which band and how long, moves its reading by a decibel or two."""
 
 WRONG_KINDS = {
-    "calibration off": 0.20,
-    "note of another": 0.12,
+    "calibration off": 0.16,
+    "note of another": 0.10,
     "gain changed": 0.10,
     "gain changed, knob read": 0.05,
     "other channel": 0.09,
@@ -40,10 +40,10 @@ WRONG_KINDS = {
     "automatic gain": 0.06,
     "delay": 0.05,
     "typed": 0.05,
-    "correction": 0.03,
-    "resonance": 0.03,
-    "volume at the prompt": 0.02,
-    "volume mid-rung": 0.02,
+    "correction": 0.02,
+    "resonance": 0.04,
+    "volume at the prompt": 0.04,
+    "volume mid-rung": 0.06,
 }
 
 
@@ -98,7 +98,8 @@ def _seen_by_numbers(setup: Setup) -> str:
         setup.automatic.lowest_db = np.inf
     background_db = dbfs + said_db
     if background_db < LEAST_BACKGROUND_SPL_DB - SEEN_BY_DB:
-        return f"background reads {background_db:.0f} dB SPL"
+        reading = f"{background_db:.0f} dB SPL" if background_db > -100.0 else "nothing at all"
+        return f"background reads {reading}"
     return ""
 
 

@@ -41,6 +41,68 @@ class Route:
     rate_hz: int
 
 
+SHARED_HOSTS = ("PulseAudio", "MME", "Windows DirectSound")
+"""Hosts behind which a sound server, or the system's mixer, joins the sound of all programs."""
+
+
+def is_shared(device: AudioDevice) -> bool:
+    """Tell whether a sound server stands between the program and the converters.
+
+    ALSA's own converters have "(hw:" in their names; its other devices are plug-ins. JACK is
+    a server too, but hands ports and rate on as they are.
+    """
+    return device.host in SHARED_HOSTS or (device.host == "ALSA" and "(hw:" not in device.name)
+
+
+def channels_to_open(device: AudioDevice, needed: int, *, kind: str) -> tuple[int, ...]:
+    """Return with how many channels to open a device, the best first.
+
+    With fewer than it has, a driver may copy one channel to others, or average them. A server
+    that pretends to have 32 mixes those down to what there is: it gets a pair, which most
+    have, or as many as are needed. Some interfaces have fewer channels at high rates.
+
+    Parameters
+    ----------
+    needed : the highest channel that is used, counted from 1.
+    kind : "input" or "output".
+    """
+    has = max(needed, device.inputs if kind == "input" else device.outputs)
+    least = max(needed, min(2, has))
+    return (least,) if is_shared(device) else tuple(dict.fromkeys((has, least)))
+
+
+def server_warning(route: Route) -> str | None:
+    """Return one line where a server may mix channels or resample; None where none does."""
+    names = list(dict.fromkeys(repr(d.name) for d in (route.output, route.input) if is_shared(d)))
+    if not names:
+        return None
+    return (
+        f"{' and '.join(names)} may belong to a sound server, which can copy sound to other"
+        " channels, mix channels together, and resample: set it to this rate, and listen that"
+        " only one loudspeaker sounds, or choose a device with '(hw:' in its name"
+    )
+
+
+STOP_WITHIN_S = 0.05
+"""Sound has ended so soon after a fault has come in, or after Ctrl-C (issue: capture), unless
+the devices themselves hold it back for longer."""
+
+
+def stop_sentence(within_s: float) -> str | None:
+    """Return one line where sound ends later after a stop than is promised; else None.
+
+    Parameters
+    ----------
+    within_s : as ``Backend.stop_within_s`` tells.
+    """
+    if round(within_s, 3) <= STOP_WITHIN_S:
+        return None
+    return (
+        f"after a stop sound goes on for up to {1000.0 * within_s:.0f} ms, not"
+        f" {1000.0 * STOP_WITHIN_S:.0f}: so much latency have the audio devices of their own"
+    )
+
+
 class Conversation(Protocol):
     """What a backend asks of whoever talks and listens; neither method may raise."""
 
@@ -57,6 +119,18 @@ class Conversation(Protocol):
 
     def output_dropped(self) -> None:
         """Take note that the output ran dry."""
+        ...
+
+    def when_halted(self, call: Callable[[], None]) -> None:
+        """Have ``call`` run at once, in whatever thread that is, when silence is wanted."""
+        ...
+
+    def may_sound_s(self) -> float:
+        """Return for how long after the halt sound may go on, in seconds."""
+        ...
+
+    def cut(self) -> None:
+        """Take note that what the output still held was thrown away: it is silent now."""
         ...
 
 
@@ -78,9 +152,14 @@ class Backend(Protocol):
         """Give the audio system more time between blocks, after it has dropped some."""
         ...
 
+    def stop_within_s(self) -> float:
+        """Return how soon after a stop sound ends, in seconds, as exchanges so far have shown."""
+        ...
+
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
         """Play and record until ``hear`` says that it was enough.
 
+        What the output holds is thrown away after a halt where a fade would come too late.
         ``tick`` is called in the calling thread, every few hundredths of a second. Raises
         DeviceError when a device fails or goes away.
         """

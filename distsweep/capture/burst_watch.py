@@ -202,7 +202,7 @@ class BurstWatch(Watch):
         window = WINDOW_HOPS * self._hop
         predicted = max(self._scale * np.max(self._windows[near]), np.max(self._least[near]))
         if total > float(db_to_power(OFF_BY_DB)) * (predicted + window * self._noise_power):
-            self._halt("loud", total / window, predicted / window, "was a gain raised?", end)
+            self._halt("loud", total / window, predicted / window, "", end)
             return
         while self._at < len(self._spans) - 1 and place >= self._spans[self._at].end:
             self._at += 1
@@ -215,16 +215,16 @@ class BurstWatch(Watch):
             least = built_up * self._least_power(span)
             if slow < least / float(db_to_power(OFF_BY_DB)):
                 self._halt(
-                    "quiet", slow, least, "has something come loose, or switched itself off?", end
+                    "quiet", slow, least, ": has something come loose, or switched itself off?", end
                 )
         if span.half + SLOW_HOPS <= place < span.measured and span.burst.direction == "down":
             most = self._way_up_power(span) * float(db_to_power(ABOVE_WAY_UP_DB))
             if slow > most + 2.0 * self._noise_power:
-                self._halt("loud", slow, most, "it is louder than on the way up", end)
+                self._halt("loud", slow, most, ", which is that on the way up", end)
 
     def _halt(self, kind: str, power: float, predicted: float, why: str, end: int) -> None:
         off_db = float(power_to_db(max(power, 1e-30) / max(predicted, 1e-30)))
-        text = f"the microphone hears {off_db:+.1f} dB re the prediction: {why}"
+        text = f"the microphone hears {off_db:+.1f} dB re the prediction{why}"
         self.stop = Stop(kind, text, end)
 
     def _least_power(self, span: _Span) -> float:

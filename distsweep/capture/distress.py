@@ -8,6 +8,11 @@ background's. A stretch is at most 0.26·L long, L being the sweep's rate consta
 by at most 30 %, so that the second harmonic of the stretch's start still lies above 1.5 times
 the frequency of its end. It is at least six periods long, so that a Hann window parts the two.
 
+Noise that was not there before the rung is told from harmonics by where it lies. Sampled at
+equal steps of the sweep's phase instead of time, each harmonic of a stretch is a line; what
+arrives late lies just below its line, and between a line and half-way to the next there is only
+noise. At least half of what is over the limit must be left when that is taken off.
+
 THD = sqrt(harmonics/fundamental) counts where it counts in the analysis of the whole rung
 (``judge``): where the fundamental is within 10 dB of the rung's level. The rung stops when THD
 stays over the limit for a third of an octave, or half a second if that is less, and over two
@@ -50,6 +55,16 @@ NOISE_MARGIN = 2.0
 """The background counts as twice the power it had before the rung (chosen: the power of room
 noise in a quarter of a second differs by 3 dB from moment to moment, most of it at low
 frequencies)."""
+
+LINE_REACHES, LINE_REACHES_BINS = 0.2, 2.0
+"""Above its line a harmonic reaches so far, in orders, but no less than the window's main lobe
+of so many bins (chosen: clocks, and a marker found by a reflection, shift lines by less)."""
+
+BETWEEN_MARGIN = 1.5
+"""The noise between the lines counts as so much more (chosen: there are few bins there)."""
+
+HARMONIC_SHARE = 0.5
+"""Share of the limit's power that must be left when the noise between the lines is taken off."""
 
 
 class Distress:
@@ -98,6 +113,10 @@ class Distress:
         deviation_db = np.asarray(correction_db(np.maximum(frequency_hz, band_hz[0])))
         self._weight = np.asarray(db_to_power(-deviation_db))
         self._noise = self._summed_noise(quiet)
+        grown = math.expm1(self._length / rate_hz / sweep.rate_constant_s)
+        phases = np.arange(self._length) / self._length
+        self._equal_phases = sweep.rate_constant_s * rate_hz * np.log1p(grown * phases)
+        self._times = np.arange(self._length)
         self._least_power = db_to_power(-EFFECTIVE_RANGE_DB) * self._mean_power(
             predicted, level_band_hz
         )
@@ -157,7 +176,36 @@ class Distress:
         harmonics = self._between(summed, ABOVE * high_hz, top_hz)
         noise = self._between(self._noise, ABOVE * high_hz, top_hz)
         ratio = math.sqrt(max(harmonics - NOISE_MARGIN * noise, 0.0) / fundamental)
-        return ratio, math.sqrt(low_hz * high_hz)
+        middle_hz = math.sqrt(low_hz * high_hz)
+        if 100.0 * ratio > self._limit_percent:
+            left = self._left_between(recorded[first:end], high_hz - low_hz, top_hz / middle_hz)
+            if left < HARMONIC_SHARE * (0.01 * self._limit_percent) ** 2 * fundamental:
+                ratio = 0.0
+        return ratio, middle_hz
+
+    def _left_between(self, stretch: FloatArray, swept_hz: float, top_order: float) -> float:
+        """Return the harmonics' power less the noise between them.
+
+        Parameters
+        ----------
+        stretch : the latest one, ``(length,)``.
+        swept_hz : frequency at its end less that at its start: times the rate constant, the
+            periods of the fundamental in it.
+        top_order : harmonics up to this order count.
+        """
+        periods = swept_hz * self._sweep.rate_constant_s
+        turned = np.interp(self._equal_phases, self._times, stretch)
+        summed = np.cumsum(_power(turned, self._window, self._points))
+        bins_per_order = periods * self._points / self._length
+        reach = max(LINE_REACHES, LINE_REACHES_BINS / periods)
+        left = 0.0
+        for order in range(2, math.floor(top_order) + 1):
+            bins = [round(bins_per_order * (order + off)) for off in (-0.5, reach, 0.5)]
+            low, line, high = (min(place, len(summed) - 1) for place in bins)
+            if line < high:
+                noise = float(summed[high] - summed[line]) * (line - low) / (high - line)
+                left += float(summed[line] - summed[low]) - BETWEEN_MARGIN * noise
+        return left
 
     def _frequency_hz(self, sample: int) -> float:
         time_s = sample / self._sweep.rate_hz

@@ -86,8 +86,9 @@ class Follower:
     def tick(self, conversation: Conversation) -> None:
         """Look around once."""
         self.lead = max(self.lead, conversation.sent - conversation.count)
-        if self._pending.wanted:
-            conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
+        self._pending.at_once(
+            lambda: conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
+        )
         rate_hz = self._stimulus.recipe.rate_hz
         if not self._looked and self._delay is not None:
             self._align(conversation, self._file.start_marker_sample + self._delay)
@@ -144,7 +145,7 @@ class Follower:
             conversation.halt(
                 Stop(
                     "loud",
-                    f"the marker is heard {off_db:+.1f} dB re the prediction: was a gain raised?",
+                    f"the marker is heard {off_db:+.1f} dB re the prediction",
                     conversation.count,
                 )
             )

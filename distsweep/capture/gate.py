@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from distsweep.capture.backend import Backend, Route
+from distsweep.capture.backend import STOP_WITHIN_S, Backend, Route
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.safeguards import Licence
 from distsweep.capture.watch import HOP_S, Stop, Watch
@@ -23,6 +23,14 @@ from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
 
 FADE_OUT_S = 0.01
 """A stop fades out over this (chosen: short against 50 ms, long enough not to click)."""
+
+NOTICED_S = 0.035
+"""So long after it has come in a fault is noticed: the watch's window of 20 ms and hop of 5 ms,
+and 10 ms in the input's buffers."""
+
+SIGNALLED_S = 0.02
+"""So long after it was sent a signal has reached the conversation, and an output its next block
+(chosen: Python lets one thread run for 5 ms before another, and a busy machine takes 10)."""
 
 FADE_IN_S = 0.02
 """The first so long of every array is faded in, whatever it holds."""
@@ -72,9 +80,10 @@ class Heard:
     Attributes
     ----------
     recorded : shape ``(frames, channels)``.
-    sent_samples : samples that left before silence, the fade included.
+    sent_samples : samples that left before silence, the fade included; where the output threw
+        away what it held, somewhat more than have sounded.
     silent_at : recorded samples that had come in when the last sounding sample was handed
-        to the device; None when all was played.
+        to the device, or when what that still held was thrown away; None when all was played.
     lead_samples : by so much the samples handed out were then ahead of those heard: with the
         marker's delay, counted in samples, it makes the true round trip; None when all was
         played.
@@ -202,6 +211,7 @@ class Conversation:
             np.pi * np.arange(1, self._fade_samples + 1) / self._fade_samples
         )
         self._fade = gains.astype(np.float32)
+        self._when_halted: Callable[[], None] | None = None
         self._faded: int | None = None
         self._silent_at: int | None = None
         self._lead: int | None = None
@@ -211,9 +221,29 @@ class Conversation:
         self._output_dropped = self._input_dropped = False
 
     def halt(self, stop: Stop) -> None:
-        """Stop with a fade; the first reason counts."""
+        """Stop: with a fade where there is time for one. The first reason counts."""
         if self.stop is None:
             self.stop = stop
+            if self._when_halted is not None:
+                self._when_halted()
+
+    def when_halted(self, call: Callable[[], None]) -> None:
+        """Have ``call`` run by whoever halts; at once, if that has happened already."""
+        self._when_halted = call
+        if self.stop is not None:
+            call()
+
+    def may_sound_s(self) -> float:
+        """Return what is left, after the halt, of the time in which sound is to end."""
+        by_hand = self.stop is not None and self.stop.kind == "interrupted"
+        return STOP_WITHIN_S - (SIGNALLED_S if by_hand else NOTICED_S)
+
+    def cut(self) -> None:
+        """Take note that the output has thrown away what it held."""
+        self._faded = self._fade_samples
+        if self._silent_at is None:
+            self._silent_at = self.count
+            self._lead = self.sent - self.count
 
     def fill(self, block: FloatArray) -> bool:
         """Write the next samples; True once the last has been written."""
@@ -302,6 +332,7 @@ class Conversation:
 
     def follow(self, backend: Backend, tick: Callable[[Conversation], None]) -> None:
         """Run the exchange; a device that fails is a reason to stop like any other."""
+        tick(self)  # whoever may halt it knows it before anything sounds
         try:
             backend.exchange(self.route, self, lambda: tick(self))
         except DeviceError as error:

@@ -18,16 +18,12 @@ from distsweep.capture.probe import Probed, Prober, read_sweep
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.take import ladder_stimulus
+from distsweep.capture.take import LARGEST_DRIFT_PPM, ladder_stimulus
 from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds
 from distsweep.errors import DeviceError, InputError
 from distsweep.stimulus.layout import render
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio
-
-LARGEST_DRIFT_PPM = 300.0
-"""Clocks that seem further apart have not drifted: samples were lost (chosen: converters keep
-100 ppm each)."""
 
 DRIFT_WANDERS_PPM = 60.0
 """So much from rung to rung is no clock either (chosen: 0.5 ms in an 8 s sweep)."""
@@ -103,7 +99,7 @@ class Ladder:
         assert isinstance(order.stimulus, LadderStimulus)
         recipe = order.stimulus.recipe
         self._probe = _Reference(probed.response, self._prober.drive_dbfs)
-        self._noise_power = probed.noise_power
+        self._noise_power = probed.noise_peak_power(recipe.rate_hz)
         self._quiet = probed.quiet
         self._sweep_at_0dbfs = order.stimulus.sweep.waveform()
         self._loudest_at_0dbfs_db = -math.inf
@@ -148,6 +144,7 @@ class Ladder:
             earlier=played_before(order.folder),
             calibrated_gain=order.calibrated_gain,
             gain_said=order.gain_said,
+            latency=self._sender.latency(),
         )
 
     def _renew(self) -> None:
@@ -266,13 +263,12 @@ class Ladder:
         # What the rung before gave, unscaled; the return rung is softer than the one before.
         share_db = min(before.drive_dbfs - drive_dbfs, 0.0) if self._before else 0.0
         share = float(db_to_ratio(share_db))
-        doubt = share * before.response.predict_noise(sweeps)
         return bounds(
             self._first.response.predict(sweeps),
             share * before.response.predict(sweeps),
             rate_hz=self._sender.route.rate_hz,
             noise_power=self._noise_power,
-            doubt_power=2.0 * float(np.mean(doubt**2)),
+            noise_wave=share * before.response.predict_noise(sweeps),
         )
 
     def _distress(self, file: StimulusFile) -> Distress:

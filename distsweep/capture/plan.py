@@ -139,7 +139,7 @@ def announce(
     earlier: Sequence[Exposure],
     calibrated_gain: str | None = None,
     gain_said: bool = False,
-    stops_within_s: float | None = None,
+    latency: str | None = None,
 ) -> Announcement:
     """Say what a plan will sound like.
 
@@ -148,7 +148,7 @@ def announce(
     played_dbfs : drive of every sweep in order, repeats and the return rung included.
     seconds : how long all of it takes, silences included.
     earlier : what the session has played before.
-    calibrated_gain, gain_said, stops_within_s : see ``Announcement``.
+    calibrated_gain, gain_said, latency : see ``Announcement``.
     """
     exposures = list(earlier)
     for drive_dbfs in played_dbfs:
@@ -172,5 +172,5 @@ def announce(
         origin=plan.bench.belief.origin,
         calibrated_gain=calibrated_gain,
         gain_said=gain_said,
-        stops_within_s=stops_within_s,
+        latency=latency,
     )

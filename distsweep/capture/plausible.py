@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from distsweep.capture.belief import Belief
-from distsweep.capture.response import Gain, Response
+from distsweep.capture.response import Gain, Response, averaged
 from distsweep.errors import SafetyRefusal
 from distsweep.takes.correction import MicCorrection
 from distsweep.takes.recording import SILENT_PEAK
-from distsweep.units import FloatArray, db_to_power, power_to_db
+from distsweep.units import FloatArray, power_to_db
 
 FULL_SCALE_SPL_DB = (90.0, 160.0)
 """Full scale of an input with a microphone lies between these (chosen: below 90 dB SPL speech
@@ -24,15 +24,16 @@ LARGEST_CORRECTION_DB = 20.0
 
 FLAT_WITHIN_DB = 1.0
 """A response from its lowest to its highest point within this, over the inner part of the band
-and not smoothed, is a cable's (chosen: no loudspeaker in air keeps within ±0.5 dB so)."""
+and averaged over 1/24 octave, is a cable's (chosen: no loudspeaker in air keeps within ±0.5 dB
+so)."""
 
 INNER_BAND = (2.0, 0.8)
 """The inner part of the swept band, re its ends: input and output couplings lie outside."""
 
-DIRECT_S = 0.003
-LEAST_LATE_SHARE_DB = -40.0
-"""After the direct sound's first 3 ms at least so much of a response's energy is left in air: the
-loudspeaker's own decay, at 50 Hz alone −26 dB of a band of 20 kHz, or a room (chosen)."""
+REFLECTED_SHARE = 1e-4
+"""Reflections with so much of the direct sound's energy, −40 dB, make a response finer than 1/24
+octave; a cable has none (chosen: rooms have 0.1 and more, and no anechoic room 0.0001 with a
+microphone's stand in it)."""
 
 DECISIVE_SNR_DB = 20.0
 """Below this a probe shows too little of a response to call it a cable's."""
@@ -111,7 +112,7 @@ def check_background(quiet: FloatArray, belief: Belief) -> None:
 
 
 def check_air(response: Response, gain: Gain) -> None:
-    """Refuse an answer that no path through air gives: flat, and over at once.
+    """Refuse an answer that no path through air gives: flat, and without reflections.
 
     Raises
     ------
@@ -121,20 +122,28 @@ def check_air(response: Response, gain: Gain) -> None:
     if gain.snr_db >= DECISIVE_SNR_DB and is_wired(response, gain):
         raise SafetyRefusal(
             "what the input hears has been through no loudspeaker and no air (flat within"
-            f" {FLAT_WITHIN_DB:g} dB, nothing after the direct sound): is the output wired to this"
+            f" {FLAT_WITHIN_DB:g} dB, no reflection): is the output wired to this"
             " input, or monitored in the computer? choose the microphone's channel"
         )
 
 
 def is_wired(response: Response, gain: Gain) -> bool:
-    """Tell whether a response is a cable's: flat over the band, and without any decay."""
+    """Tell whether a response is a cable's: flat over the band, without any fine structure.
+
+    A reflection of the energy r re the direct sound spreads |H|² by the relative variance 2·r
+    around its mean over 1/24 octave, and so does noise of that energy.
+    """
     low_hz, high_hz = INNER_BAND[0] * gain.frequency_hz[0], INNER_BAND[1] * gain.frequency_hz[-1]
     inner = (gain.frequency_hz >= low_hz) & (gain.frequency_hz <= high_hz)
     if not np.any(inner) or float(np.ptp(gain.curve_db[inner])) > FLAT_WITHIN_DB:
         return False
-    energy = response.taps**2 - float(np.mean(response.noise_taps**2))
-    late = float(np.sum(energy[response.before + round(DIRECT_S * response.rate_hz) :]))
-    return late < float(db_to_power(LEAST_LATE_SHARE_DB)) * float(np.sum(energy))
+    frequency_hz, power, noise = response.powers()
+    bins = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
+    around = averaged(frequency_hz, power, frequency_hz[bins])
+    spread = float(np.mean((power[bins] / around - 1.0) ** 2))
+    share_of_noise = float(np.mean(noise[bins] / around))
+    # Half of the noise's own share is left for what its estimate may be off by.
+    return spread < 2.0 * REFLECTED_SHARE + 2.5 * share_of_noise
 
 
 def check_reference(delay_samples: int) -> None:

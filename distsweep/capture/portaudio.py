@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import numpy as np
 
-from distsweep.capture.backend import AudioDevice, Conversation, Route
+from distsweep.capture.backend import (
+    STOP_WITHIN_S,
+    AudioDevice,
+    Conversation,
+    Route,
+    channels_to_open,
+)
+from distsweep.capture.drivers import drivers_unheard
 from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
@@ -18,9 +25,19 @@ TICK_S = 0.02
 """The waiting thread looks around this often."""
 
 LATENCIES_S = (0.01, 0.02, 0.04, 0.08)
-"""Asked of both directions, the next after a drop-out (chosen: what the output holds sounds
-on after a stop, and 10 ms of it leave room within 50 ms; 80 ms is what a busy computer with a
-USB interface can hold)."""
+"""Asked of both directions, the next after a drop-out (chosen: 80 ms is what a busy computer
+with a USB interface can hold). What the output then holds is thrown away at a stop."""
+
+EASED_BLOCK_S = 0.005
+"""Once eased, the input's blocks would grow with its buffer, and a fault would be heard late:
+they keep this length."""
+
+OWN_S = 0.005
+"""So much more than it was asked for may each direction take: the 50 ms allow for it (measured
+on a sound server, sound ends 20 ms after a fault at the latest)."""
+
+FADE_S = 0.015
+"""A fade of 10 ms, and up to 5 ms until the output asks for its next block."""
 
 STARTING_S = 3.0
 """A stream may take so long to deliver its first block (an input of PulseAudio: 1 s)."""
@@ -58,6 +75,8 @@ class PortAudio:
             ) from error
         self._sd: Any = sounddevice
         self._eased = 0
+        self._beyond_s: float | None = None
+        self._opened: dict[tuple[str, int, int, int], int] = {}
 
     def devices(self) -> Sequence[AudioDevice]:
         """List the devices."""
@@ -80,33 +99,63 @@ class PortAudio:
 
     def check(self, route: Route) -> None:
         """Make sure that both devices take the rate and the channels; nothing sounds."""
-        for kind, device, channels in (
-            ("output", route.output, route.output_channel),
-            ("input", route.input, route.input_channels),
-        ):
-            look = getattr(self._sd, f"check_{kind}_settings")
+        self._channels("output", route.output, route.output_channel, route.rate_hz)
+        self._channels("input", route.input, route.input_channels, route.rate_hz)
+
+    def _channels(self, kind: str, device: AudioDevice, needed: int, rate_hz: int) -> int:
+        """Return with how many channels a device opens; raise DeviceError if it does not."""
+        key = (kind, device.index, needed, rate_hz)
+        if key in self._opened:
+            return self._opened[key]
+        look = getattr(self._sd, f"check_{kind}_settings")
+        for channels in channels_to_open(device, needed, kind=kind):
             try:
-                look(device=device.index, channels=channels, samplerate=route.rate_hz)
+                with drivers_unheard():
+                    look(device=device.index, channels=channels, samplerate=rate_hz)
             except (self._sd.PortAudioError, ValueError) as error:
-                raise DeviceError(
-                    f"{kind} {device.name!r} does not take {channels} channel(s) at"
-                    f" {route.rate_hz} Hz ({_told(error)}): choose another device, or write the"
-                    " stimulus at a rate it takes"
-                ) from error
+                refused: Exception = error
+            else:
+                self._opened[key] = channels
+                return channels
+        raise DeviceError(
+            f"{kind} {device.name!r} does not take {channels} channel(s) at"
+            f" {rate_hz} Hz ({_told(refused)}): choose another device, or write the"
+            " stimulus at a rate it takes"
+        ) from refused
 
     def ease(self) -> None:
         """Ask for more latency from now on."""
         self._eased = min(self._eased + 1, len(LATENCIES_S) - 1)
 
+    def stop_within_s(self) -> float:
+        """Return how soon after a stop sound ends, in seconds, as exchanges so far have shown.
+
+        The least of them counts: once eased, a sound server may hold more, but throws it away.
+        """
+        return STOP_WITHIN_S + (self._beyond_s or 0.0)
+
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
         """Play and record until ``hear`` says that it was enough."""
-        watch = _Pulse(self._sd, route, conversation, LATENCIES_S[self._eased])
+        opened = (
+            self._channels("input", route.input, route.input_channels, route.rate_hz),
+            self._channels("output", route.output, route.output_channel, route.rate_hz),
+        )
+        watch = _Pulse(
+            self._sd, route, conversation, opened=opened, latency_s=LATENCIES_S[self._eased]
+        )
+        with drivers_unheard():
+            self._run(watch, tick)
+
+    def _run(self, watch: _Pulse, tick: Callable[[], None]) -> None:
         streams: list[Any] = []
         try:
             streams += watch.open_streams()
             for stream in streams:
                 stream.start()
-            watch.wait(streams, tick)
+            with watch.ready_to_cut(streams):
+                watch.wait(streams, tick)
+            beyond_s = watch.beyond_s()
+            self._beyond_s = beyond_s if self._beyond_s is None else min(self._beyond_s, beyond_s)
         except self._sd.PortAudioError as error:
             raise DeviceError(f"the audio device failed ({_told(error)})") from error
         finally:
@@ -118,18 +167,19 @@ class PortAudio:
         """Record only; return shape ``(frames, channels)``."""
         frames = round(seconds * rate_hz)
         recorded = np.zeros((frames, channels))
+        opened = self._channels("input", device, channels, rate_hz)
         count, beat = 0, time.monotonic() + STARTING_S - STUCK_S
 
         def take(block: Any, arrived: int, _time: Any, _status: Any) -> None:
             nonlocal count, beat
             inside = min(arrived, frames - count)
-            recorded[count : count + inside] = block[:inside]
+            recorded[count : count + inside] = block[:inside, :channels]
             count, beat = count + inside, time.monotonic()
 
         try:
             stream = self._sd.InputStream(
                 device=device.index,
-                channels=channels,
+                channels=opened,
                 samplerate=rate_hz,
                 dtype="float32",
                 callback=take,
@@ -152,9 +202,22 @@ class PortAudio:
 class _Pulse:
     """The streams of one exchange, and whether they still beat."""
 
-    def __init__(self, sd: Any, route: Route, conversation: Conversation, latency_s: float) -> None:
+    def __init__(
+        self,
+        sd: Any,
+        route: Route,
+        conversation: Conversation,
+        *,
+        opened: tuple[int, int],
+        latency_s: float,
+    ) -> None:
+        """Take what one exchange is about; ``opened``: channels of input and output."""
         self._sd = sd
         self._latency_s = latency_s
+        self._opened = opened
+        self._halted = threading.Event()
+        self._ended = self._cut = False
+        self._ahead_s: dict[str, list[float]] = {"output": [], "input": []}
         self._route = route
         self._talk = conversation
         self._done = threading.Event()
@@ -173,21 +236,22 @@ class _Pulse:
             return [
                 self._sd.Stream(
                     device=(route.input.index, route.output.index),
-                    channels=(route.input_channels, route.output_channel),
+                    channels=self._opened,
                     callback=self._both,
                     **common,
                 )
             ]
         hearing = self._sd.InputStream(
             device=route.input.index,
-            channels=route.input_channels,
+            channels=self._opened[0],
             callback=self._hear,
+            blocksize=round(EASED_BLOCK_S * route.rate_hz) * (self._latency_s > LATENCIES_S[0]),
             **common,
         )
         try:
             speaking = self._sd.OutputStream(
                 device=route.output.index,
-                channels=route.output_channel,
+                channels=self._opened[1],
                 callback=self._speak,
                 **common,
             )
@@ -204,27 +268,70 @@ class _Pulse:
             now = time.monotonic()
             for kind, beat in self._beat.items():
                 device = self._route.output if kind == "output" else self._route.input
+                if kind == "output" and self._cut:
+                    continue
                 stuck = now - began > STARTING_S if beat is None else now - beat > STUCK_S
                 if stuck:
                     raise DeviceError(f"{kind} {device.name!r} has stopped: is it plugged in?")
-            if not all(stream.active for stream in streams):
+            if not all(stream.active for stream in streams[: 1 if self._cut else 2]):
                 raise DeviceError("the audio device has stopped: is it plugged in and powered?")
+
+    @contextmanager
+    def ready_to_cut(self, streams: list[Any]) -> Iterator[None]:
+        """Keep a thread ready that silences the output as soon as the conversation halts."""
+        cutter = threading.Thread(target=self._cut_when_halted, args=(streams,), daemon=True)
+        cutter.start()
+        self._talk.when_halted(self._halted.set)
+        try:
+            yield
+        finally:
+            self._ended = True
+            self._halted.set()
+            cutter.join(CLOSING_S)
+
+    def _cut_when_halted(self, streams: list[Any]) -> None:
+        """Throw away what the output holds, unless a fade through all of it comes in time.
+
+        It is a thread of its own: the one that waits may be computing, and those that
+        PortAudio calls back in may not stop their own streams.
+        """
+        self._halted.wait()
+        output = streams[-1]
+        held_s = float(np.ravel(output.latency)[-1])  # of a common stream both are told
+        if self._ended or held_s + FADE_S <= self._talk.may_sound_s():
+            return
+        self._cut = True
+        output.abort(ignore_errors=True)
+        self._talk.cut()
+        if len(streams) == 1:  # ASIO's common stream: nothing more is heard
+            self._done.set()
+
+    def beyond_s(self) -> float:
+        """Return the latency in both directions that nobody asked for and nothing allows for."""
+        own_s = (
+            float(np.median(ahead_s)) - self._latency_s - OWN_S
+            for ahead_s in self._ahead_s.values()
+            if ahead_s
+        )
+        return sum(max(0.0, s) for s in own_s)
 
     def _both(self, heard: Any, out: Any, _frames: int, _time: Any, status: Any) -> None:
         self._hear(heard, _frames, _time, status)
         self._speak(out, _frames, _time, status)
 
-    def _speak(self, out: Any, _frames: int, _time: Any, status: Any) -> None:
+    def _speak(self, out: Any, _frames: int, time_: Any, status: Any) -> None:
         self._beat["output"] = time.monotonic()
+        self._ahead_s["output"].append(time_.outputBufferDacTime - time_.currentTime)
         if status.output_underflow or status.output_overflow:
             self._talk.output_dropped()
         out.fill(0.0)
         self._talk.fill(out[:, self._route.output_channel - 1])
 
-    def _hear(self, heard: Any, _frames: int, _time: Any, status: Any) -> None:
+    def _hear(self, heard: Any, _frames: int, time_: Any, status: Any) -> None:
         self._beat["input"] = time.monotonic()
+        self._ahead_s["input"].append(time_.currentTime - time_.inputBufferAdcTime)
         dropped = bool(status.input_overflow or status.input_underflow)
-        if self._talk.hear(heard, dropped=dropped):
+        if self._talk.hear(heard[:, : self._route.input_channels], dropped=dropped):
             self._done.set()
 
 

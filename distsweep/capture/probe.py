@@ -15,6 +15,7 @@ from distsweep.capture.gate import START_LEVEL_DBFS, Heard
 from distsweep.capture.keeping import log
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.plausible import check_air, check_background, check_reference
+from distsweep.capture.resampled import resampling_warning
 from distsweep.capture.response import (
     BEFORE_S,
     LEAST_MATCH,
@@ -37,7 +38,7 @@ from distsweep.capture.safeguards import (
     vouch,
 )
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Watch
+from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, WINDOW_HOPS, Watch
 from distsweep.errors import DeviceError
 from distsweep.stimulus.layout import lay_out
 from distsweep.stimulus.recipe import LadderRecipe
@@ -50,6 +51,9 @@ PROBE_SWEEP_S = 3.0
 PROBE_QUIET_S = 0.7
 PROBE_PAUSE_S = 0.3
 """A probe is short: a sweep of at most 3 s, silences that just do."""
+
+QUIETEST_PROBE_DBFS = -75.0
+"""A probe that was too loud is repeated softer, unless it was as soft as this already."""
 
 ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are
@@ -82,6 +86,14 @@ class Probed:
     def noise_power(self) -> float:
         """Mean square of the background."""
         return float(np.mean(self.quiet**2)) if len(self.quiet) else 0.0
+
+    def noise_peak_power(self, rate_hz: float) -> float:
+        """Mean square of the background's loudest 20 ms: rumble and hum come in waves."""
+        window = round(WINDOW_HOPS * HOP_S * rate_hz)
+        if len(self.quiet) < window:
+            return self.noise_power
+        running = np.concatenate([[0.0], np.cumsum(self.quiet**2)])
+        return float(np.max(running[window:] - running[:-window])) / window
 
     def loudest_at_0dbfs_db(self, drive_dbfs: float) -> float:
         """Return the most that 0 dBFS may give, dBFS of the input, by a probe at a drive.
@@ -283,6 +295,9 @@ class Prober:
                     break
                 self._ask_for_more(asker)
         check_heard(probed, channel=self._sender.route.input_channel)
+        resampled = resampling_warning(probed.quiet, rate_hz=self._recipe.rate_hz)
+        if resampled is not None:
+            self._sender.screen.tell(f"warning: {resampled}")
         return probed
 
     def again(self) -> Probed:
@@ -304,6 +319,12 @@ class Prober:
         )
         stimulus = probe_stimulus(self._recipe, drive_dbfs)
         sent = self._send(stimulus, licence, drive_dbfs)
+        stop = sent.heard.stop
+        if stop is not None and stop.kind == "loud" and drive_dbfs > QUIETEST_PROBE_DBFS:
+            sender.screen.tell(f"{stop.message}; the probe is repeated 10 dB softer")
+            return self.play(drive_dbfs - LARGEST_RISE_DB)
+        if stop is not None:
+            raise_stop(stop)
         check_alive(sent.heard, channel=sender.route.input_channel)
         probed = read_sweep(sent, stimulus, stimulus.files[0], sender)
         _report(sender, probed, drive_dbfs)
@@ -353,7 +374,7 @@ class Prober:
             if stop is None:
                 return sent
             if stop.kind != "dropout":
-                raise_stop(stop)
+                return sent
             trouble = stop.message
         raise DeviceError(
             f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"

@@ -15,12 +15,9 @@ import numpy as np
 import soundfile
 
 from distsweep.capture.keeping import SCRATCH_PREFIX, give_name, log, read_log, wav_header
-from distsweep.capture.ladder import LARGEST_DRIFT_PPM
-from distsweep.capture.take import chosen_files, fits, kept_calibration, take_values
+from distsweep.capture.take import chosen_files, is_whole, kept_calibration, take_values
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile, read_sidecar, sidecar_text
-from distsweep.takes.placement import place_stimulus
-from distsweep.takes.recording import read_recording
 from distsweep.takes.session import read_session
 from distsweep.takes.session_file import FILE_NAME, add_table
 from distsweep.whole_files import write_whole_text
@@ -99,7 +96,8 @@ def _trim(scratch: Path, frames: int, channels: int, rate_hz: int) -> None:
     """Cut off what had not come in yet when the process was killed."""
     header = wav_header(frames, channels, rate_hz)
     with scratch.open("r+b") as file:
-        if file.read(len(header))[36:40] == header[36:40]:  # else it was whole, and another's
+        former = file.read(len(header))
+        if former[8:46] == header[8:46]:  # else it is of another layout, and stays as it is
             file.seek(0)
             file.write(header)
             file.truncate(len(header) + frames * channels * 4)
@@ -112,24 +110,13 @@ def _is_whole_rung(folder: Path, name: str, recording: Path) -> bool:
     if rung is None or stimulus is None:
         return False
     files = [file for file in stimulus.files if _number(file) == int(rung["number"])]
-    return bool(files) and _is_whole(stimulus, files[0], recording)
+    return bool(files) and is_whole(stimulus, files[0], recording)
 
 
 def _number(file: StimulusFile) -> int:
     """Return a file's number from 1; a tone that was left out of a staircase leaves a gap."""
     named = RUNG.fullmatch(file.name)
     return 0 if named is None else int(named["number"])
-
-
-def _is_whole(stimulus: Stimulus, file: StimulusFile, recording: Path) -> bool:
-    """Tell whether a recording holds both markers of its file, and nothing was lost between."""
-    try:
-        read = read_recording(recording)
-        placement = place_stimulus(read, marker=stimulus.marker, file=file)
-    except InputError:
-        return False
-    drift_ppm = placement.clock_drift_ppm
-    return drift_ppm is not None and abs(drift_ppm) <= LARGEST_DRIFT_PPM
 
 
 def _stimulus(sidecar: Path) -> Stimulus | None:
@@ -168,7 +155,9 @@ def _read_record(folder: Path) -> _Record:
         elif kind == "repeated":
             spoilt.add(recorded)
         elif kind == "take":
-            entered.add(re.sub(r"(-partial(_\d+)?)?[.]json$", "", str(event.get("stimulus"))))
+            stimulus = str(event.get("stimulus"))
+            name = re.sub(r"(-partial(_\d+)?)?[.]json$", "", stimulus)  # of older records
+            entered.add(take if isinstance(take, str) else name)
     if (folder / FILE_NAME).exists():
         for entry in read_session(folder, takes_required=False).takes:
             for path in entry.recordings:
@@ -180,20 +169,17 @@ def _read_record(folder: Path) -> _Record:
 class _Orphan:
     """A take that is in no session.
 
-    ``whole`` is a whole recording a file of the stimulus, by the file's index; ``unfinished``
-    is the recording that comes after them, if there is one and something can be made of it.
+    ``whole`` is a whole recording a file of the stimulus, by the file's index.
     """
 
     name: str
     stimulus: Stimulus
     whole: dict[int, Path]
-    unfinished: Path | None
 
 
 def _orphan(folder: Path, name: str, spoilt: set[str]) -> _Orphan | None:
     """Return what there is of a take that is in no session, if there is anything."""
     numbered = re.compile(re.escape(name) + r"-(\d{2,})(?:_\d+)?[.]wav")
-    cut_off = re.compile(re.escape(name) + r"-(\d{2,})-partial(?:_\d+)?[.]wav")
     names = [path.name for path in folder.glob("*.wav") if path.name not in spoilt]
     stimulus = _stimulus(folder / f"{name}.json")
     if stimulus is None:
@@ -201,20 +187,17 @@ def _orphan(folder: Path, name: str, spoilt: set[str]) -> _Orphan | None:
     whole = {}
     for index, file in enumerate(stimulus.files):
         for path in _of_rung(folder, names, numbered, file):
-            if _is_whole(stimulus, file, path):
+            if is_whole(stimulus, file, path):
                 whole[index] = path
                 break
-    after = max(whole, default=-1) + 1
-    complete = [whole[index] for index in sorted(whole)]
-    unfinished = None
-    # Only where no rung is missing before: what follows a gap is not looked at.
-    if after < len(stimulus.files) and len(complete) == after:
-        tried = _of_rung(folder, names, cut_off, stimulus.files[after])[:1]
-        unfinished = next((p for p in tried if fits(stimulus, [*complete, p])), None)
-    returned = [rung.role == "return" for i in whole for rung in stimulus.files[i].rungs[:1]]
-    if len(returned) == len(whole) and all(returned) and unfinished is None:
+    if not any(_stands_alone(stimulus.files[index]) for index in whole):
         return None
-    return _Orphan(name, stimulus, whole, unfinished)
+    return _Orphan(name, stimulus, whole)
+
+
+def _stands_alone(file: StimulusFile) -> bool:
+    """Tell whether a file is a take of its own: a tone, or a rung that is no return."""
+    return not file.rungs or file.rungs[0].role == "rung"
 
 
 def _of_rung(
@@ -234,9 +217,6 @@ def _enter(folder: Path, take: _Orphan, position: str) -> str:
     """Enter a take into the session as far as it goes; return what is said of it."""
     indices = sorted(take.whole)
     recordings = [take.whole[index] for index in indices]
-    if take.unfinished is not None:
-        indices.append(len(indices))
-        recordings.append(take.unfinished)
     partial = len(take.whole) < len(take.stimulus.files)
     sidecar = f"{take.name}.json"
     if partial:
@@ -251,7 +231,7 @@ def _enter(folder: Path, take: _Orphan, position: str) -> str:
         partial=partial,
     )
     add_table(folder / FILE_NAME, "[[takes]]", values)
-    log(folder, "take", recovered=True, **values)
+    log(folder, "take", take=take.name, recovered=True, **values)
     count, planned = len(take.whole), len(take.stimulus.files)
     how = "a partial take" if partial else "a take"
     return (

@@ -90,8 +90,8 @@ class Response:
         """Return |H| and the noise in it, averaged by power over 1/24 octave around each point."""
         frequency_hz, power, noise = self.powers()
         return (
-            np.sqrt(_averaged(frequency_hz, power, grid_hz)),
-            np.sqrt(_averaged(frequency_hz, noise, grid_hz)),
+            np.sqrt(averaged(frequency_hz, power, grid_hz)),
+            np.sqrt(averaged(frequency_hz, noise, grid_hz)),
         )
 
     def steady_gain_db(self, frequency_hz: float) -> float:
@@ -253,7 +253,7 @@ def measure_gain(
         loudest_hz=float(frequency_hz[loudest]),
         snr_db=float(power_to_db(signal / max(band_noise, 1e-30))),
         frequency_hz=grid,
-        curve_db=np.asarray(power_to_db(_averaged(frequency_hz, clean, grid))),
+        curve_db=np.asarray(power_to_db(averaged(frequency_hz, clean, grid))),
     )
 
 
@@ -287,7 +287,7 @@ def _log_mean(frequency_hz: FloatArray, power: FloatArray) -> float:
     return float(np.sum(power / frequency_hz) / np.sum(1.0 / frequency_hz))
 
 
-def _averaged(frequency_hz: FloatArray, power: FloatArray, grid_hz: FloatArray) -> FloatArray:
+def averaged(frequency_hz: FloatArray, power: FloatArray, grid_hz: FloatArray) -> FloatArray:
     """Mean over a grid's steps, POINTS_PER_OCTAVE of them an octave, around each of its points."""
     half = 2.0 ** (0.5 / POINTS_PER_OCTAVE)
     first = np.searchsorted(frequency_hz, grid_hz / half)

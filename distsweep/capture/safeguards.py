@@ -126,7 +126,7 @@ class Announcement:
     origin : what the levels rest on.
     calibrated_gain : where the gain stood at the calibration, if that was noted.
     gain_said : where it stands now was said on the command line, and agrees.
-    stops_within_s : sound ends so soon after a stop; None where it is 50 ms or less.
+    latency : a sentence on how long sound goes on after a stop; None where it is 50 ms or less.
     """
 
     nominal_spl_db: float | None
@@ -139,7 +139,7 @@ class Announcement:
     origin: str
     calibrated_gain: str | None = None
     gain_said: bool = False
-    stops_within_s: float | None = None
+    latency: str | None = None
 
     @property
     def worst_anywhere_spl_db(self) -> float:
@@ -166,7 +166,7 @@ def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
             " day's dose. Such levels are for empty rooms and remote operation."
         )
         if asker.is_terminal():
-            _type_number(ceiling_spl_db, asker, what="ceiling")
+            _type_number(ceiling_spl_db, asker, what="ceiling", played="nothing")
         elif asker.accept_ceiling_spl_db != ceiling_spl_db:
             raise SafetyRefusal(_nobody("ceiling", ceiling_spl_db, "--accept-ceiling"))
     return SplCeiling(ceiling_spl_db, seal=_SEAL)
@@ -305,12 +305,6 @@ def announcement_lines(announcement: Announcement) -> list[str]:
     told = announcement
     listener_db = told.worst_spl_db + told.listener_offset_db
     nominal = "" if told.nominal_spl_db is None else f"{told.nominal_spl_db:.1f} dB SPL, "
-    stops = []
-    if told.stops_within_s is not None:
-        stops = [
-            f"! This device's own latency lets sound go on for {1e3 * told.stops_within_s:.0f} ms"
-            " after a stop, not 50."
-        ]
     return [
         "",
         f"What will sound, {told.seconds:.0f} s in all:",
@@ -323,7 +317,7 @@ def announcement_lines(announcement: Announcement) -> list[str]:
             for dose in told.doses
         ),
         *(f"! {line}" for line in CAUTIONS),
-        *stops,
+        *([] if told.latency is None else [f"! {told.latency}"]),
     ]
 
 
@@ -338,7 +332,9 @@ def _nobody(what: str, number_db: float, option: str) -> str:
     )
 
 
-def _type_number(shown_db: float, asker: Asker, *, what: str) -> None:
+def _type_number(
+    shown_db: float, asker: Asker, *, what: str, played: str = "nothing louder than a probe"
+) -> None:
     """Have a number typed.
 
     Raises
@@ -353,6 +349,5 @@ def _type_number(shown_db: float, asker: Asker, *, what: str) -> None:
         typed_db = math.nan
     if typed_db != shown_db:
         raise SafetyRefusal(
-            f"the {what} of {shown_db:g} dB SPL was not confirmed: nothing louder than a probe was"
-            " played"
+            f"the {what} of {shown_db:g} dB SPL was not confirmed: {played} was played"
         )

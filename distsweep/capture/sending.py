@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
-from distsweep.capture.backend import Backend, Route
+from distsweep.capture.backend import Backend, Route, stop_sentence
 from distsweep.capture.belief import Belief
+from distsweep.capture.cause import with_cause
 from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
 from distsweep.capture.interrupts import deferred
@@ -109,6 +111,10 @@ class Sender:
         self.last: Sent | None = None
         """What was sent last, also where an interrupt has kept ``send`` from returning it."""
 
+    def latency(self) -> str | None:
+        """Return one line where sound goes on after a stop for longer than 50 ms; else None."""
+        return stop_sentence(self._backend.stop_within_s())
+
     @property
     def tail_s(self) -> float:
         """How long is recorded after the last sample."""
@@ -149,9 +155,10 @@ class Sender:
                     show=self.screen.show,
                     delay=self.delay,
                 )
+                wave = rendered(stimulus, file)
                 with Journal(reservation, _columns(self.route)) as journal:
                     heard = self._gate.send(
-                        rendered(stimulus, file),
+                        wave,
                         licence,
                         watch=watch,
                         tick=journal.beside(follower.tick),
@@ -160,6 +167,18 @@ class Sender:
                     )
                 if self.delay is None and heard.stop is None:
                     follower.find(heard.recorded, self.route)
+                cause = with_cause(
+                    heard.stop,
+                    heard.recorded[:, self.route.input_channel - 1],
+                    wave,
+                    response=marker_response,
+                    marker_samples=stimulus.marker.samples,
+                    marker_at=file.start_marker_sample,
+                    arrival=follower.arrival,
+                    sweep_at=file.first_sample,
+                    rate_hz=self.route.rate_hz,
+                )
+                heard = dataclasses.replace(heard, stop=cause)
                 if follower.arrival is not None:
                     late = follower.arrival - file.start_marker_sample + follower.lead
                     self.round_trip_s = max(self.round_trip_s, late / self.route.rate_hz)

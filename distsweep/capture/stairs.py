@@ -9,16 +9,12 @@ import numpy as np
 from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, BurstWatch
 from distsweep.capture.consent import Consent
 from distsweep.capture.keeping import log
-from distsweep.capture.ladder import (
-    DRIFT_WANDERS_PPM,
-    LARGEST_DRIFT_PPM,
-    LEAST_NOTED_DBA,
-    played_before,
-)
+from distsweep.capture.ladder import DRIFT_WANDERS_PPM, LEAST_NOTED_DBA, played_before
 from distsweep.capture.probe import Prober
 from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
 from distsweep.capture.stairs_plan import check_playable, lowered, plan_stairs, playable_recipe
+from distsweep.capture.take import LARGEST_DRIFT_PPM
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
 from distsweep.errors import DeviceError, InputError, SafetyRefusal
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
@@ -75,6 +71,7 @@ class Stairs:
                 earlier=played_before(order.folder),
                 calibrated_gain=order.calibrated_gain,
                 gain_said=order.gain_said,
+                latency=self._sender.latency(),
             )
 
         self._licence = self._consent.settle(announcement)
@@ -199,7 +196,6 @@ class Stairs:
 
     def _send(self, number: int, file: StimulusFile, watch: BurstWatch) -> Sent:
         """Send a tone, and note what of it was played even where an interrupt ended it."""
-        self._sender.files.explain(self.stimulus)
         try:
             return self._sender.send(
                 self.stimulus,
@@ -216,27 +212,6 @@ class Stairs:
             last = self._sender.last
             if last is not None:
                 self._log_exposure(last, file)
-                if last.heard.stop is not None and last.heard.stop.kind not in TONE_STOPS:
-                    self._cut_short(file, last)
-
-    def _cut_short(self, file: StimulusFile, sent: Sent) -> None:
-        """Leave out of a stopped tone's layout the bursts that were not heard to their end.
-
-        What followed the stop was faded out: it is recorded, and is not the loudspeaker's.
-        """
-        stop, arrival = sent.heard.stop, sent.follower.arrival
-        until = 0
-        if stop is not None and stop.sample is not None and arrival is not None:
-            until = stop.sample - (arrival - file.start_marker_sample)
-        whole = tuple(b for b in file.bursts if b.start_sample + b.samples <= until)
-        files = [
-            dataclasses.replace(item, bursts=whole) if item.name == file.name else item
-            for item in self.stimulus.files
-        ]
-        if whole:
-            self._sender.files.explain(dataclasses.replace(self.stimulus, files=tuple(files)))
-        else:
-            self._sender.files.partial = None
 
     def _watch(self, file: StimulusFile) -> BurstWatch:
         order, plan = self._sender.order, self._plan

@@ -189,9 +189,17 @@ class StairsPlan:
         return [exposure(drive_dbfs, samples) for drive_dbfs, samples in played]
 
     def announcement(
-        self, *, earlier: Sequence[Exposure], calibrated_gain: str | None, gain_said: bool
+        self,
+        *,
+        earlier: Sequence[Exposure],
+        calibrated_gain: str | None,
+        gain_said: bool,
+        latency: str | None,
     ) -> Announcement:
-        """Say what will sound; ``earlier`` is what the session has played before."""
+        """Say what will sound; ``earlier`` is what the session has played before.
+
+        The others see ``Announcement``.
+        """
         tones, top_dbfs = self.recipe.frequencies_hz, self.top_dbfs
         exposures = list(earlier)
         for file in self.stimulus.files:
@@ -208,6 +216,7 @@ class StairsPlan:
             origin=self.belief.origin,
             calibrated_gain=calibrated_gain,
             gain_said=gain_said,
+            latency=latency,
         )
 
     def _line(self, file: StimulusFile) -> str:

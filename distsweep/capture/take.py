@@ -12,9 +12,8 @@ from distsweep.capture.keeping import Reservation, keep, log, reserve
 from distsweep.errors import InputError
 from distsweep.stimulus.layout import lay_out
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, Stimulus, sidecar_text
-from distsweep.takes.cutting import cut_take
-from distsweep.takes.cutting_staircase import cut_staircase, place_staircase
+from distsweep.stimulus.sidecar import LadderStimulus, Stimulus, StimulusFile, sidecar_text
+from distsweep.takes.placement import place_stimulus
 from distsweep.takes.recording import read_recording
 from distsweep.takes.session import Calibration
 from distsweep.takes.session_file import FILE_NAME, add_table, extended_text
@@ -26,6 +25,10 @@ HIGHEST_MARKER_ABOVE_FIRST_DB = 0.0
 
 LATE_S = 0.3
 """A marker that arrives by this much later than it was sent is still heard before the sweep."""
+
+LARGEST_DRIFT_PPM = 300.0
+"""Clocks that seem further apart have not drifted: samples were lost (chosen: converters keep
+100 ppm each)."""
 
 BALLAST_SAMPLES = 65536
 """Room kept free until the session is told of the take: a full disk must not prevent that."""
@@ -100,10 +103,6 @@ class TakeFiles:
     def amend(self, stimulus: Stimulus) -> None:
         """Write the sidecar anew: what is yet to be played has been laid out otherwise."""
         write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
-        self.explain(stimulus)
-
-    def explain(self, stimulus: Stimulus) -> None:
-        """Take note of what the recordings hold, for the session's entry; nothing is written."""
         self._stimulus = stimulus
 
     def reserve(self, name: str, *, frames: int, channels: int) -> Reservation:
@@ -136,7 +135,9 @@ class TakeFiles:
         recordings = list(self.complete)
         name = f"{self.name}.json"
         if not whole:
-            if self.partial is not None and fits(stimulus, [*recordings, self.partial]):
+            # Interrupted after its end, before the verdict.
+            next_file = stimulus.files[len(recordings)]
+            if self.partial is not None and is_whole(stimulus, next_file, self.partial):
                 recordings.append(self.partial)
             if not recordings:
                 return None
@@ -151,22 +152,22 @@ class TakeFiles:
             partial=not whole,
         )
         add_table(self.folder / FILE_NAME, "[[takes]]", values)
-        log(self.folder, "take", **values)
+        log(self.folder, "take", take=self.name, **values)
         return self.folder / name
 
 
-def fits(stimulus: Stimulus, recordings: list[Path]) -> bool:
-    """Tell whether the analysis can make something of a take whose last recording is cut short."""
-    started = first_files(stimulus, len(recordings))
-    read = [read_recording(path) for path in recordings]
+def is_whole(stimulus: Stimulus, file: StimulusFile, recording: Path) -> bool:
+    """Tell whether a recording holds both markers of its file, and nothing was lost between.
+
+    How long it is tells nothing: what was stopped is recorded on for a while.
+    """
     try:
-        if isinstance(started, LadderStimulus):
-            cut_take(started, read)
-        else:
-            cut_staircase(started, read, place_staircase(started, read))
+        read = read_recording(recording)
+        placement = place_stimulus(read, marker=stimulus.marker, file=file)
     except InputError:
         return False
-    return True
+    drift_ppm = placement.clock_drift_ppm
+    return drift_ppm is not None and abs(drift_ppm) <= LARGEST_DRIFT_PPM
 
 
 def take_values(

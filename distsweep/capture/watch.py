@@ -50,6 +50,10 @@ NOT_BEFORE_S = 0.2
 LEAST_OF_MEAN_DB = 15.0
 """See above (chosen: deeper notches fill up with harmonics, reverberation and noise)."""
 
+NOISE_PEAKS, NOISE_MEAN_HOPS = 6.0, 40
+"""A window of narrow-band noise exceeds its mean over 200 ms sixfold once in 400 windows (its power
+is distributed exponentially): so much of a prediction may be noise."""
+
 SILENT_HOPS = 6
 """30 ms below −120 dBFS: no microphone is so quiet, it is unplugged or muted."""
 
@@ -58,6 +62,7 @@ SILENT_HOPS = 6
 class Stop:
     """Why a rung was stopped, and at which recorded sample that was noticed.
 
+    Of what was too "loud" the message says only how loud it was; ``cause`` adds what it was.
     ``kind`` is "loud", "quiet", "clipped", "silent", "unheard", "interrupted", "device",
     "dropout", "distorted", "moved" or "broken".
     """
@@ -89,7 +94,7 @@ def bounds(
     *,
     rate_hz: float,
     noise_power: float,
-    doubt_power: FloatArray | float = 0.0,
+    noise_wave: FloatArray | None = None,
 ) -> Bounds:
     """Turn predicted recordings of a sweep into bounds on each window's energy.
 
@@ -97,7 +102,7 @@ def bounds(
     ----------
     upper_wave, lower_wave : predictions from the sweep's start on, shape ``(S,)`` both.
     noise_power : mean square of the background; it comes on top of the upper prediction.
-    doubt_power : mean square, per hop or in all, of the lower prediction that may be noise.
+    noise_wave : the part of the lower prediction that may be noise, shape ``(S,)``.
     """
     hop = round(HOP_S * rate_hz)
     upper, lower = (_window_energies(wave, hop) for wave in (upper_wave, lower_wave))
@@ -108,7 +113,10 @@ def bounds(
     lower_mean = window * float(np.mean(lower_wave**2))
     # One hop to either side: arrival and clock are known to a few milliseconds only.
     loudest = np.maximum(_neighbours(upper).max(axis=0), least * upper_mean)
-    lower_sure = lower - window * np.asarray(doubt_power)
+    lower_sure = lower
+    if noise_wave is not None:
+        noise = _window_energies(noise_wave, hop)
+        lower_sure = lower - NOISE_PEAKS * _running_mean(noise, NOISE_MEAN_HOPS)
     quietest = _neighbours(lower_sure).min(axis=0)
     compared = quietest >= least * lower_mean
     first = round(NOT_BEFORE_S / HOP_S) + WINDOW_HOPS
@@ -201,9 +209,7 @@ class Watch:
         elif peak >= CLIPPED_FROM and self._is_clipped(hop):
             self.stop = Stop("clipped", "the input clips: lower its gain, calibrate again", end)
         elif total > self._loudest_energy or self._passes_level(end):
-            self.stop = Stop(
-                "loud", "the microphone hears more than was confirmed: was a gain raised?", end
-            )
+            self.stop = Stop("loud", "the microphone hears more than was confirmed", end)
         else:
             self._judge_life(peak, end)
             self._compare(total, end)
@@ -244,7 +250,7 @@ class Watch:
             off_db = self._off_db(total, place)
             self.stop = Stop(
                 "loud",
-                f"the microphone hears {off_db:+.1f} dB re the prediction: was a gain raised?",
+                f"the microphone hears {off_db:+.1f} dB re the prediction",
                 end,
             )
         elif total < self._expected.lower[place]:
@@ -272,3 +278,12 @@ def _window_energies(wave: FloatArray, hop: int) -> FloatArray:
 def _neighbours(energies: FloatArray) -> FloatArray:
     padded = np.pad(energies, 1, mode="edge")
     return np.stack([padded[:-2], padded[1:-1], padded[2:]])
+
+
+def _running_mean(values: FloatArray, length: int) -> FloatArray:
+    """Mean over ``length`` values around each; at the ends over those there are."""
+    running = np.concatenate([[0.0], np.cumsum(values)])
+    places = np.arange(len(values))
+    first = np.maximum(places - length // 2, 0)
+    last = np.minimum(places + length // 2 + 1, len(values))
+    return np.asarray((running[last] - running[first]) / (last - first))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import importlib
 import sys
+from contextlib import suppress
 from typing import Any
 
 import click
 
+from distsweep.cli import _printing as printing
 from distsweep.errors import DistsweepError
 
 COMMANDS = {
@@ -49,8 +50,11 @@ class LazyGroup(click.Group):
             return super().invoke(ctx)
         except DistsweepError as error:
             message = " ".join(str(error).split())
-            click.echo(f"distsweep: {message}", err=True)
+            printing.say(f"distsweep: {message}")
             ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            # Click would print first, and a terminal that was closed takes no more.
+            raise click.Abort from None
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
@@ -67,11 +71,15 @@ def main() -> None:
     try:
         # Outside click's standalone mode, ctx.exit(code) comes back as a return value.
         code = group(prog_name="distsweep", standalone_mode=False)
+        printing.finish()
     except click.ClickException as error:
+        printing.finish()
         error.show()
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
-        with contextlib.suppress(OSError):  # the terminal may be gone
-            click.echo("distsweep: interrupted", err=True)
+        with suppress(OSError):  # the terminal may be gone
+            printing.say("distsweep: interrupted")
+        with suppress(KeyboardInterrupt):  # a pipe that nobody reads is not waited for twice
+            printing.finish()
         sys.exit(130)
     sys.exit(code if isinstance(code, int) else 0)

@@ -10,6 +10,7 @@ import click
 
 from distsweep.capture.safeguards import DEFAULT_CEILING_SPL_DB
 from distsweep.cli import _numbers as numbers
+from distsweep.cli import _printing as printing
 
 if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
@@ -117,8 +118,10 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
     system = audio.open_backend()
     route = _route(system, played.recipe.rate_hz, input_name, output_name, given)
+    line = printing.printer()
+    if (mixed := audio.server_warning(route)) is not None:
+        line.tell(f"note: {mixed}")
     order = _order(session, played, given, route, asker)
-    line = _Line()
     sidecar = capture(
         order,
         backend=system,
@@ -128,7 +131,7 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
         screen=Screen(tell=line.tell, show=line.show),
     )
     line.tell(f"captured: 'distsweep analyse {session}' makes results of it")
-    click.echo(sidecar)
+    printing.put_out(str(sidecar))
 
 
 def _order(
@@ -232,15 +235,16 @@ class _Asker:
 
     def tell(self, text: str) -> None:
         """Show a line."""
-        click.echo(text, err=True)
+        printing.printer().tell(text)
 
     def typed(self, prompt: str) -> str:
         """Return what is typed from now on; nothing at the end of the input.
 
         What lay there before the question was shown is no answer to it.
         """
+        printing.printer().flush(None)
         _forget_typed()
-        click.echo(prompt, err=True, nl=False)
+        printing.printer().ask(prompt)
         return sys.stdin.readline()
 
 
@@ -257,21 +261,3 @@ def _forget_typed() -> None:
             msvcrt.getwch()  # type: ignore[attr-defined]
     except (OSError, ValueError, termios.error):
         pass
-
-
-class _Line:
-    """Lines that stay and, on a terminal, one that is overwritten."""
-
-    def __init__(self) -> None:
-        self._live = False
-
-    def tell(self, text: str) -> None:
-        """Show a line that stays."""
-        click.echo(("\n" if self._live else "") + text, err=True)
-        self._live = False
-
-    def show(self, text: str) -> None:
-        """Overwrite the live line; without a terminal there is none."""
-        if sys.stderr.isatty():
-            click.echo("\r\x1b[K" + text, err=True, nl=False)
-            self._live = True

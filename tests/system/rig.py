@@ -7,6 +7,7 @@ ends only what it started.
 from __future__ import annotations
 
 import contextlib
+import datetime
 import json
 import os
 import signal
@@ -19,6 +20,7 @@ from pathlib import Path
 import numpy as np
 import scipy.signal
 from own_server import AudioServer
+from rig_monitor import Passed, passed
 
 RATE_HZ = 48000
 # One PortAudio device with both directions, beside those of ``own_server``.
@@ -39,6 +41,24 @@ def loudspeaker_model(**changes: object) -> dict:
         "gain_db": -10.0,
         **changes,
     }
+
+
+def write_session(folder: Path, *, spl_at_0dbfs_in_db: float, device: str = "mic") -> Path:
+    """Make a session that a calibrator's tone on an input of the rig has calibrated."""
+    folder.mkdir(parents=True, exist_ok=True)
+    note = {
+        "schema": "distsweep.calibration/1",
+        "pascal_per_fs": 20e-6 * 10 ** (spl_at_0dbfs_in_db / 20),
+        "method": "calibrator",
+        "date": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "device": device,
+        "channel": 1,
+        "rate_hz": RATE_HZ,
+        "input_gain": "12 dB",
+    }
+    (folder / "calibration.json").write_text(json.dumps(note))
+    (folder / "session.toml").write_text('[calibration]\nfile = "calibration.json"\n')
+    return folder
 
 
 def _bump(frequency_hz: float, gain_db: float, q: float) -> np.ndarray:
@@ -73,6 +93,7 @@ class Rig:
         if BENCH not in settings.read_text():
             settings.write_text(f"{settings.read_text()}{BENCH}\n")
         self._speaker: subprocess.Popen | None = None
+        self._monitor: subprocess.Popen | None = None
         self.kept = folder / "sent.raw"
 
     def start_loudspeaker(self, model: dict) -> None:
@@ -101,6 +122,33 @@ class Rig:
             for thread in Path(f"/proc/{process.pid}/task").iterdir():
                 with contextlib.suppress(OSError):
                     os.setpriority(os.PRIO_PROCESS, int(thread.name), -15)
+
+    def start_monitor(self) -> None:
+        """Keep what passes both sinks, both channels, and when: see ``rig_monitor``."""
+        script = Path(__file__).with_name("rig_monitor.py")
+        self._monitor = subprocess.Popen(
+            [sys.executable, str(script), "--kept", str(self.folder)],
+            env=self.environment,
+            start_new_session=True,
+        )
+        deadline = time.monotonic() + 10.0
+        while not all(
+            (self.folder / f"{sink}.raw").exists()
+            and (self.folder / f"{sink}.raw").stat().st_size > 8 * RATE_HZ
+            for sink in ("spk", "mic")
+        ):
+            if time.monotonic() > deadline:
+                raise RuntimeError("the monitors did not start")
+            time.sleep(0.05)
+
+    def stop_monitor(self) -> None:
+        if self._monitor is not None and self._monitor.poll() is None:
+            os.killpg(self._monitor.pid, signal.SIGKILL)
+            self._monitor.wait(10)
+
+    def passed(self, sink: str) -> Passed:
+        """What passed a sink since the monitors started."""
+        return passed(self.folder, sink)
 
     def kill_server(self) -> None:
         assert self.server.process is not None

@@ -132,7 +132,10 @@ class Loudspeaker:
         x_in = x
         if self.curve is not None:
             x = self.curve(x)
-        y = x + self.model["second"] * x**2 + self.model["third"] * x**3
+        second = self.model["second"]
+        if self.struck and self.fault["does"] == "distort":
+            second = self.fault["second"]
+        y = x + second * x**2 + self.model["third"] * x**3
         if self.limiter is not None:
             y = self.limiter(y)
         y, self.state = scipy.signal.sosfilt(self.sos, y, zi=self.state)
@@ -173,25 +176,28 @@ def main() -> None:
     with contextlib.suppress(OSError):  # before everything else, where one may: as root
         os.setpriority(os.PRIO_PROCESS, 0, -15)
     speaker = Loudspeaker(json.loads(given.model))
-    format_ = ["--raw", "--format=float32le", f"--rate={RATE_HZ}", "--channels=1"]
+    format_ = ["--raw", "--format=float32le", f"--rate={RATE_HZ}"]
+    # Both channels, of which it is wired to the first: of one, the server makes a mean of both.
     hears = subprocess.Popen(
-        ["parec", "--device=spk.monitor", "--latency-msec=10", *format_], stdout=subprocess.PIPE
+        ["parec", "--device=spk.monitor", "--latency-msec=10", "--channels=2", *format_],
+        stdout=subprocess.PIPE,
     )
     # Room for 250 ms: the machine that runs the tests may be busy, a real loudspeaker is not.
     speaks = subprocess.Popen(
-        ["pacat", "--playback", "--device=mic", "--latency-msec=250", *format_],
+        ["pacat", "--playback", "--device=mic", "--latency-msec=250", "--channels=1", *format_],
         stdin=subprocess.PIPE,
     )
     assert hears.stdout is not None and speaks.stdin is not None
     try:
         with given.kept.open("wb") as kept:
             while True:
-                data = hears.stdout.read(4 * BLOCK)
-                if len(data) < 4 * BLOCK:
+                data = hears.stdout.read(8 * BLOCK)
+                if len(data) < 8 * BLOCK:
                     return
-                kept.write(data)
+                sent = np.frombuffer(data, dtype="<f4")[::2]
+                kept.write(sent.tobytes())
                 kept.flush()
-                heard = speaker(np.frombuffer(data, dtype="<f4").astype(float))
+                heard = speaker(sent.astype(float))
                 speaks.stdin.write(heard.astype("<f4").tobytes())
                 speaks.stdin.flush()
     except BrokenPipeError:

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 import scipy.signal
 from own_server import AudioServer, running_server
-from rig import RATE_HZ, Finished, Rig, loudspeaker_model
+from rig import RATE_HZ, Finished, Rig, loudspeaker_model, write_session
 
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
@@ -68,11 +68,7 @@ def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
-    folder = tmp_path / "session"
-    folder.mkdir()
-    pascal = 20e-6 * 10 ** (SPL_AT_0DBFS_IN_DB / 20)
-    (folder / "session.toml").write_text(f"[calibration]\npascal_per_fs = {pascal!r}\n")
-    return folder
+    return write_session(tmp_path / "session", spl_at_0dbfs_in_db=SPL_AT_0DBFS_IN_DB)
 
 
 def arguments(session: Path, sidecar: Path, *more: str) -> list[str]:
@@ -122,7 +118,10 @@ def expected_harmonics_db(model: dict, drive_dbfs: float, f: np.ndarray) -> dict
 def test_capture_then_analyse_gives_the_loudspeakers_harmonics(
     rig: Rig, session: Path, sidecar: Path, ppm: float, route: tuple[str, ...]
 ) -> None:
-    model = loudspeaker_model(**STRONG, ppm=ppm, noise_dbfs=-110.0)
+    # Background noise of 12 dB SPL: as little as a quiet microphone hears in a quiet room.
+    model = loudspeaker_model(**STRONG, ppm=ppm, noise_dbfs=-100.0)
+    if route is DUPLEX:
+        write_session(session, spl_at_0dbfs_in_db=SPL_AT_0DBFS_IN_DB, device="bench")
     rig.start_loudspeaker(model)
     done = rig.run(*arguments(session, sidecar, *route, *LEVELS))
     assert done.exit_code == 0, done.stderr[-3000:]
@@ -174,6 +173,8 @@ def strike(
 ) -> tuple[Finished, dict]:
     """Capture with a fault armed; return how it ended and the record's last recording."""
     rig.start_loudspeaker(loudspeaker_model(**STRONG, fault=what))
+    if route == DUPLEX:
+        write_session(session, spl_at_0dbfs_in_db=SPL_AT_0DBFS_IN_DB, device="bench")
     done = rig.run(*arguments(session, sidecar, *(route or SEPARATE), *LEVELS))
     return done, events(session, "recorded")[-1]
 
@@ -329,9 +330,16 @@ def test_at_a_real_terminal_the_level_is_typed_and_progress_shown(
     rig.start_loudspeaker(loudspeaker_model(**STRONG))
     options = ("--levels-spl", "75", "--distance-m", "3", "--listener-distance-m", "1")
     process, terminal = rig.popen_at_terminal(*arguments(session, sidecar, *SEPARATE, *options))
-    shown = read_until(terminal, "Type ", 40.0)
+    # What is typed ahead is no answer: it would be a wrong one.
+    shown = read_until(terminal, "s to go", 40.0)
+    os.write(terminal, b"nonsense\n")
+    shown += read_until(terminal, "gain stand? ", 40.0)
+    os.write(terminal, b"12 dB\n")
+    shown += read_until(terminal, "Type yes: ", 10.0)
+    os.write(terminal, b"yes\n")
+    shown += read_until(terminal, "Type 88 ", 10.0)
     if answers:
-        os.write(terminal, b"87\n")
+        os.write(terminal, b"88\n")
     else:
         process.send_signal(signal.SIGINT)
     shown += read_until(terminal, "\0", 30.0)

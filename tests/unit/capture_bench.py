@@ -78,6 +78,7 @@ class FakeBench:
         self.fault = fault
         self.sent: list[NDArray] = []
         self.exchanges = 0
+        self.stop_s = 0.05
         self.dropped_at: set[tuple[int, int]] = set()
         self._rng = np.random.default_rng(5)
 
@@ -129,6 +130,9 @@ class FakeBench:
 
     def ease(self) -> None:
         self.eased = True
+
+    def stop_within_s(self) -> float:
+        return self.stop_s
 
     def record(self, device, *, channels, rate_hz, seconds):
         raise DeviceError("not used here")

@@ -8,8 +8,10 @@ peak of each exchange in dBFS once its last sample has come in.
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sys
+import termios
 import time
 from pathlib import Path
 from unittest import mock
@@ -49,6 +51,8 @@ class PacedBench(FakeBench):
 
 
 if __name__ == "__main__":
+    if sys.stdin.isatty():  # of a session of its own: its end hangs up on this process
+        fcntl.ioctl(sys.stdin, termios.TIOCSCTTY, 0)
     speed, heard = float(sys.argv[1]), Path(sys.argv[2])
     bench = PacedBench(speed, heard)
     journal.WRITTEN_EVERY_S /= speed  # as often in the recording's own time

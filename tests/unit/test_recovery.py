@@ -6,6 +6,7 @@ import contextlib
 import errno
 import json
 import os
+import pty
 import signal
 import subprocess
 import sys
@@ -53,19 +54,21 @@ def session(tmp_path: Path) -> Path:
 class Child:
     """A capture in a process of its own, on a paced bench."""
 
-    def __init__(self, session: Path, sidecar: Path, *options: str, speed: float = SPEED) -> None:
+    def __init__(
+        self, session: Path, sidecar: Path, *options: str, terminal: int | None = None
+    ) -> None:
         self.session = session
         self.heard = session.parent / f"heard-{time.monotonic_ns()}"
         here = Path(__file__).parent
         self.process = subprocess.Popen(
             [
-                *(sys.executable, str(here / "paced_capture.py"), str(speed), str(self.heard)),
+                *(sys.executable, str(here / "paced_capture.py"), str(SPEED), str(self.heard)),
                 *("--", "capture", str(session), "--stimulus", str(sidecar)),
                 *("--input", "0", "--output", "bench", *OPTIONS, *options),
             ],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            stdin=subprocess.DEVNULL if terminal is None else terminal,
+            stdout=subprocess.PIPE if terminal is None else terminal,
+            stderr=subprocess.PIPE if terminal is None else terminal,
             text=True,
             start_new_session=True,
             env={**os.environ, "PYTHONPATH": os.pathsep.join([str(here), *sys.path])},
@@ -121,10 +124,10 @@ def test_rungs_that_were_complete_when_it_was_killed_are_found_by_the_next_captu
     assert "cut off with 2 of 3 rung(s) complete" in ran.stderr
     assert "axis-03-partial.wav" in ran.stderr
     first, second = takes(session)
-    assert first[0] == "axis" and first[1][:2] == ["axis-01.wav", "axis-02.wav"] and first[2]
+    assert first == ("axis", ["axis-01.wav", "axis-02.wav"], True)
     whole = [f"axis_2-0{n}.wav" for n in (1, 2, 3)]
     assert second == ("axis", whole, False)
-    assert drives_of_takes(session)[0][:2] == list(DRIVES_DBFS[:2])
+    assert drives_of_takes(session) == [list(DRIVES_DBFS[:2]), list(DRIVES_DBFS)]
     assert len(soundfile.read(session / "axis-03-partial.wav")[0]) > 0
     assert not list(session.glob(".recording-*"))
     assert (session / "axis-calibration.json").exists()
@@ -313,7 +316,37 @@ def test_a_polite_kill_while_it_sounds_fades_out_and_enters_what_there_is(
     child.wait_for(lambda: child.sounding("axis-02"))
     ran = child.end(signal.SIGTERM)
     assert ran.exit_code == 130, ran.stderr
-    assert takes(session)[0][1][0] == "axis-01.wav" and takes(session)[0][2]
+    assert takes(session) == [("axis", ["axis-01.wav"], True)]
+
+
+def test_a_terminal_that_is_closed_ends_it_as_ctrl_c_does(session: Path, sidecar: Path) -> None:
+    """The terminal's end hangs up, and from then on nothing can be printed."""
+    ours, theirs = pty.openpty()
+    child = Child(session, sidecar, terminal=theirs)
+    os.close(theirs)
+    child.wait_for(lambda: child.sounding("axis-02"))
+    os.close(ours)
+    assert child.process.wait(PATIENCE_S) == 130
+    assert takes(session) == [("axis", ["axis-01.wav"], True)]
+    assert recover(session) == []
+
+
+def test_a_rung_that_faded_out_is_not_taken_for_a_whole_one(session: Path, sidecar: Path) -> None:
+    """It is recorded on for a while after the fade: long enough to look complete."""
+    struck: list[int] = []
+    sweep_ends = round((0.25 + 0.4 + 0.5 + 0.7 + 0.6) * RATE_HZ)
+
+    def strike(number: int, count: int, block: np.ndarray) -> np.ndarray:
+        if number == 3 and count > sweep_ends - 2400 and not struck:
+            struck.append(count)
+            os.kill(os.getpid(), signal.SIGINT)
+        return block
+
+    ran = run_capture(FakeBench(fault=strike), session, sidecar, *OPTIONS)
+    assert ran.exit_code == 130 and struck
+    assert takes(session) == [("axis", ["axis-01.wav"], True)]
+    assert (session / "axis-02-partial.wav").exists()
+    assert drives_of_takes(session) == [[DRIVES_DBFS[0]]]
 
 
 # ── one at a time ──────────────────────────────────────────────────────────────────────────

@@ -1,0 +1,252 @@
+"""Probes, delays, and levels that change while somebody reads, through whole command lines."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from unittest import mock
+
+import numpy as np
+import pytest
+import scipy.signal
+from capture_bench import (
+    BLOCK,
+    RATE_HZ,
+    FakeBench,
+    calibrated_session,
+    log_events,
+    run_capture,
+    write_short_stimulus,
+)
+
+from distsweep.capture import backend as audio
+
+SWEEP_AT = round((0.25 + 0.4 + 0.5 + 0.7) * RATE_HZ)
+
+
+@pytest.fixture(scope="module")
+def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
+
+
+def loudest_dbfs(bench: FakeBench) -> float:
+    return 20 * np.log10(max(bench.loudest, 1e-12))
+
+
+# ── how loud a probe may be ────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("full_db", "changes", "options", "highest_dbfs"),
+    [
+        # Nothing is known: full scale may be 130 dB SPL, so that −60 dBFS may be 70.
+        (None, {}, (), -60.0),
+        (120.0, {"method": "unknown"}, (), -60.0),
+        (None, {}, ("--ceiling-spl", "60"), -70.0),
+        # The bench gives 110 dB SPL at 0 dBFS, 1.6 more at its loudest, and the calibrator leaves
+        # 1 dB open: 70 are reached by −42.6 dBFS, 60 by −52.6; a data sheet leaves 10 dB open.
+        (120.0, {}, ("--levels-spl", "90"), -42.6),
+        (120.0, {}, ("--levels-spl", "90", "--ceiling-spl", "60"), -52.6),
+        (120.0, {"method": "data sheet"}, ("--levels-spl", "90"), -51.6),
+    ],
+    ids=["uncalibrated", "unknown origin", "low ceiling", "calibrator", "ceiling 60", "data sheet"],
+)
+def test_probes_stay_below_70_db_spl_at_worst_until_somebody_confirms(
+    full_db: float | None,
+    changes: dict,
+    options: tuple[str, ...],
+    highest_dbfs: float,
+    sidecar: Path,
+    tmp_path: Path,
+) -> None:
+    bench = FakeBench()
+    session = calibrated_session(tmp_path / "s", full_db, **changes)
+    ran = run_capture(bench, session, sidecar, *options)
+    assert ran.exit_code == 4, ran.stderr
+    # The quieter probe that it rests on was read in noise, which counts to the loud side.
+    assert highest_dbfs - 0.6 <= loudest_dbfs(bench) <= highest_dbfs + 0.1
+
+
+def test_a_quiet_loudspeaker_is_probed_louder_once_somebody_has_vouched(
+    sidecar: Path, tmp_path: Path
+) -> None:
+    """At −60 dBFS the bench is 10 dB under its noise; uncalibrated, −45 dBFS are 85 at worst."""
+    changes = {"gain_db": -25.0, "noise_dbfs": -75.0}
+    for typed, loudest in (("", -45.0), (None, -60.0)):
+        bench = FakeBench(**changes)
+        session = calibrated_session(tmp_path / str(typed), None)
+        ran = run_capture(bench, session, sidecar, "--levels-dbfs=-20", typed=typed)
+        assert ran.exit_code == 4, ran.stderr
+        assert loudest_dbfs(bench) == pytest.approx(loudest, abs=0.01)
+
+
+def test_a_live_but_wrong_channel_is_told_by_the_first_probe(sidecar: Path, tmp_path: Path) -> None:
+    class OtherChannel(FakeBench):
+        def _exchange(self, route, conversation, tick, chunks):
+            hear = conversation.hear
+
+            def swapped(block, *, dropped):
+                block[:, 1] = block[:, 0]
+                block[:, 0] = 1e-5 * np.random.default_rng(1).standard_normal(len(block))
+                return hear(block, dropped=dropped)
+
+            conversation.hear = swapped
+            super()._exchange(route, conversation, tick, chunks)
+
+    bench = OtherChannel()
+    ran = run_capture(bench, calibrated_session(tmp_path / "s"), sidecar, "--levels-spl", "90")
+    assert ran.exit_code == 5 and "channel 2 hears it: --input-channel 2?" in ran.stderr
+    assert bench.exchanges == 1 and loudest_dbfs(bench) <= -60.0 + 1e-6
+
+
+def test_a_loud_first_probe_is_repeated_softer(sidecar: Path, tmp_path: Path) -> None:
+    """By a data sheet −60 dBFS are 72 dB SPL at worst: a probe 10 dB softer is not too loud."""
+    bench = FakeBench(gain_db=10.0)
+    session = calibrated_session(tmp_path / "s", 112.0, method="data sheet")
+    ran = run_capture(bench, session, sidecar, "--levels-spl", "55")
+    assert ran.exit_code == 0, ran.stderr
+    assert "repeated 10 dB softer" in ran.stderr
+
+
+# ── delays ─────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.4, 2.0, 3.0])
+def test_a_network_delay_is_followed_not_mistaken(
+    delay_s: float, sidecar: Path, tmp_path: Path
+) -> None:
+    bench = FakeBench(delay=600 + round(delay_s * RATE_HZ))
+    session = calibrated_session(tmp_path / "s", 120.0)
+    ran = run_capture(bench, session, sidecar, "--levels-spl", "62 and 68")
+    assert ran.exit_code == 0, ran.stderr
+    delays = [e["delay_samples"] for e in log_events(session) if e["event"] == "recorded"]
+    # The bench's input starts a block before its output.
+    assert np.allclose(delays, 600 + round(delay_s * RATE_HZ) + BLOCK, atol=2)
+
+
+def test_a_marker_at_another_delay_is_not_accepted(sidecar: Path, tmp_path: Path) -> None:
+    """The rung comes back 0.5 s later than the probe did: the sweep does not start unjudged."""
+    late = np.zeros(RATE_HZ // 2)
+
+    def delayed(number: int, count: int, heard: np.ndarray) -> np.ndarray:
+        nonlocal late
+        if number < 4:
+            return heard
+        line = np.concatenate([late, heard])
+        late = line[len(heard) :]
+        return line[: len(heard)] + 1e-6 * np.random.default_rng(count).standard_normal(BLOCK)
+
+    bench = FakeBench(fault=delayed)
+    session = calibrated_session(tmp_path / "s", 120.0)
+    ran = run_capture(bench, session, sidecar, "--levels-spl", "80", "--accept-level", "90")
+    assert ran.exit_code == 5 and "marker" in ran.stderr, ran.stderr
+    assert int(np.flatnonzero(bench.sent[-1])[-1]) <= SWEEP_AT + RATE_HZ // 20
+
+
+# ── levels that change ─────────────────────────────────────────────────────────────────────
+
+
+class Resonant(FakeBench):
+    """A narrow resonance at 100 Hz: Q 100, 15 dB above the rest."""
+
+    def _speak(self, x: np.ndarray) -> np.ndarray:
+        y = super()._speak(x)
+        gain, w = 10.0 ** (15.0 / 40.0), 2.0 * np.pi * 100.0 / RATE_HZ
+        alpha = np.sin(w) / (2.0 * 100.0 / gain)
+        b = np.array([1.0 + alpha * gain, -2.0 * np.cos(w), 1.0 - alpha * gain])
+        a = np.array([1.0 + alpha / gain, -2.0 * np.cos(w), 1.0 - alpha / gain])
+        if not hasattr(self, "_state"):
+            self._state = np.zeros(2)
+        y, self._state = scipy.signal.lfilter(b / a[0], a / a[0], y, zi=self._state)
+        self.heard = getattr(self, "heard", [])
+        self.heard.append(y)
+        return y
+
+
+def test_a_narrow_resonance_counts_in_the_level_that_is_confirmed(tmp_path: Path) -> None:
+    """A sweep of 6 s excites it further than the probe of 3 s, which stays under 70 dB SPL."""
+    sidecar = write_short_stimulus(
+        tmp_path / "stimulus", band_hz=[50, 8000], sweep_s=6.0, levels_dbfs=[-40], pause_s=1.0
+    )
+    bench = Resonant()
+    session = calibrated_session(tmp_path / "s", 120.0)
+    options = ("--levels-spl", "70 and 76", "--accept-level", "95")
+    ran = run_capture(bench, session, sidecar, *options)
+    assert ran.exit_code == 0, ran.stderr
+    energy = np.concatenate([[0.0], np.cumsum(np.concatenate(bench.heard) ** 2)])
+    window = RATE_HZ // 8
+    highest_db = 10 * np.log10(2.0 * np.max(energy[window:] - energy[:-window]) / window) + 120.0
+    confirmed = [e for e in log_events(session) if e["event"] == "confirmed"][-1]
+    assert highest_db > 76.0 + 1.5  # the resonance is what is loudest
+    assert confirmed["nominal_spl_db"] == pytest.approx(highest_db, abs=0.5)
+    assert highest_db <= confirmed["spl_limit_db"]
+
+
+class Turner(io.StringIO):
+    """Somebody who turns the volume up while the prompt waits, and says yes to everything."""
+
+    def __init__(self, bench: FakeBench, by_db: float) -> None:
+        super().__init__()
+        self.bench, self.by_db, self.asked = bench, by_db, 0
+
+    def isatty(self) -> bool:
+        return True
+
+    def readline(self, *_more: int) -> str:
+        self.asked += 1
+        if self.asked == 3:
+            self.bench.gain_db += self.by_db
+        words = self.err.getvalue().split("Type ")
+        return "12 dB" if self.asked == 1 else f"{words[-1].split()[0].strip(':')}\n"
+
+
+@pytest.mark.parametrize("by_db", [3.0, 15.0])
+def test_a_volume_that_is_turned_up_at_the_prompt_is_noticed(
+    by_db: float, sidecar: Path, tmp_path: Path
+) -> None:
+    """By 3 dB the level is asked for anew; by 15 dB the probe that follows is too loud."""
+    bench = FakeBench()
+    session = calibrated_session(tmp_path / "s", 120.0)
+    stdin = Turner(bench, by_db)
+    with (
+        mock.patch.object(audio, "open_backend", lambda: bench),
+        mock.patch("sys.stdin", stdin),
+        mock.patch("sys.stderr", new_callable=io.StringIO) as err,
+        mock.patch("sys.stdout", new_callable=io.StringIO),
+        mock.patch(
+            "sys.argv",
+            [
+                *("distsweep", "capture", str(session), "--stimulus", str(sidecar)),
+                *("--input", "0", "--output", "bench", "--levels-dbfs=-30,-22"),
+            ],
+        ),
+        pytest.raises(SystemExit),
+    ):
+        stdin.err = err
+        from distsweep.cli import main
+
+        main()
+    confirmed = [e["spl_limit_db"] for e in log_events(session) if e["event"] == "confirmed"]
+    # 110 + 3 − 22 and 1.6 at the loudest: 92.6; what was confirmed first was 90 to 91.
+    true_db = 110.0 + by_db + loudest_dbfs(bench) + 20 * np.log10(1.2)
+    if by_db == 3.0:
+        assert len(confirmed) == 2 and confirmed[-1] >= confirmed[0] + 3.0
+    assert true_db <= max(confirmed) + 0.5 or bench.exchanges <= 6
+
+
+def test_what_gets_louder_from_rung_to_rung_is_asked_for_anew(
+    sidecar: Path, tmp_path: Path
+) -> None:
+    """Each rung gives 2 dB more than linear: before the third its level is no longer confirmed."""
+    first_rung = 4
+
+    def expanding(number: int, _count: int, heard: np.ndarray) -> np.ndarray:
+        return heard * 10 ** (2.0 * max(0, number - first_rung + 1) / 20)
+
+    bench = FakeBench(fault=expanding)
+    session = calibrated_session(tmp_path / "s", 120.0)
+    options = ("--levels-spl", "72 and 79 and 86", "--accept-level", "88")
+    ran = run_capture(bench, session, sidecar, *options)
+    assert ran.exit_code == 4, ran.stderr
+    assert "has to be confirmed" in ran.stderr or "confirmed" in ran.stderr
+    assert not list(session.glob("axis-03*"))
