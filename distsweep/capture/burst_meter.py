@@ -7,8 +7,17 @@ from collections.abc import Callable
 import numpy as np
 
 from distsweep.capture.watch import HOP_S
-from distsweep.stimulus.sidecar import StaircaseStimulus
+from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus
 from distsweep.units import FloatArray, db_to_ratio
+
+BURST_SETTLES_S = 0.1
+"""A burst's first moments are not taken for its level."""
+
+BURST_LEAST_S = 0.3
+"""Shortest burst that can be watched: onset, a measurement, and room for delays and drift."""
+
+BURST_ENDS_S = 0.02
+"""A measurement ends so long before the burst: clocks drift by 18 ms a minute at most."""
 
 MEASURED_S, MEASURED_PERIODS = 0.25, 8.0
 """Length of a measurement, in seconds or periods, whichever is more; half a burst at most."""
@@ -74,3 +83,34 @@ def _squares(sums: FloatArray) -> FloatArray:
     """Return squared magnitudes of cosine and sine sums, ``(2N,)`` to ``(N,)``."""
     half = len(sums) // 2
     return np.asarray(sums[:half] ** 2 + sums[half:] ** 2)
+
+
+class Span:
+    """Places of one burst, in hops from the tone's start.
+
+    Attributes
+    ----------
+    settled : it counts from here; ``half`` : its second half starts here.
+    end : here it is over; ``measured`` : here its last measurement is.
+    """
+
+    def __init__(self, burst: PlayedBurst, tone_at: int, hop: int, measurement: int) -> None:
+        """Find the places; ``tone_at`` in samples of the file, ``measurement`` in hops."""
+        start = (burst.start_sample - tone_at) / hop
+        self.burst = burst
+        self.end = round(start + burst.samples / hop)
+        self.settled = round(start + BURST_SETTLES_S / HOP_S)
+        self.half = round(start + 0.5 * burst.samples / hop)
+        self.measured = self.end - round(BURST_ENDS_S / HOP_S)
+        self.window = slice(self.measured - measurement, self.measured)
+        self._length = measurement
+
+    def step(self, place: int) -> int | None:
+        """Return which hop of a measurement a place is; None outside any.
+
+        Measurements follow each other up to the last one; the first lies after the onset.
+        """
+        if not self.settled <= place < self.measured:
+            return None
+        step = (place - self.measured) % self._length
+        return step if place - step >= self.settled else None

@@ -26,9 +26,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.capture.burst_meter import Meter
+from distsweep.capture.burst_meter import Meter, Span
 from distsweep.capture.response import Response
-from distsweep.capture.watch import HOP_S, LEAST_OF_MEAN_DB, OFF_BY_DB, WINDOW_HOPS, Stop, Watch
+from distsweep.capture.watch import LEAST_OF_MEAN_DB, OFF_BY_DB, WINDOW_HOPS, Stop, Watch
 from distsweep.stimulus.bursts import render_staircase
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, power_to_db
@@ -48,15 +48,6 @@ for safety; a prediction from a clear burst is right within 0.2 dB)."""
 ABOVE_WAY_UP_DB = 3.0
 """The way down may be louder than the way up by so much at the same drive (chosen: a coil that
 cools regains less, and a limiter does not let go)."""
-
-BURST_SETTLES_S = 0.1
-"""A burst's first moments are not taken for its level."""
-
-BURST_LEAST_S = 0.3
-"""Shortest burst that can be watched: onset, a measurement, and room for delays and drift."""
-
-BURST_ENDS_S = 0.02
-"""A measurement ends so long before the burst: clocks drift by 18 ms a minute at most."""
 
 SLOW_HOPS = 20
 """What is too quiet is judged over 100 ms: a window of 20 ms holds a fifth of a period of 10 Hz."""
@@ -171,7 +162,7 @@ class BurstWatch(Watch):
             quiet=quiet,
             correction_db=correction_db,
         )
-        self._spans = [_Span(burst, first, self._hop, self._meter.hops) for burst in file.bursts]
+        self._spans = [Span(burst, first, self._hop, self._meter.hops) for burst in file.bursts]
         self._at = 0
 
     def expected_power(self) -> float | None:
@@ -227,7 +218,7 @@ class BurstWatch(Watch):
         text = f"the microphone hears {off_db:+.1f} dB re the prediction{why}"
         self.stop = Stop(kind, text, end)
 
-    def _least_power(self, span: _Span) -> float:
+    def _least_power(self, span: Span) -> float:
         """Return what a burst gives at least, before the 6 dB; 0 where nothing is known."""
         softer = [
             item.power
@@ -241,11 +232,11 @@ class BurstWatch(Watch):
         clear = predicted > CLEAR_POWER * self._noise_power
         return predicted if clear and not in_notch else 0.0
 
-    def _way_up_power(self, span: _Span) -> float:
+    def _way_up_power(self, span: Span) -> float:
         same = [item.power for item in self.heard if item.burst.level_dbfs == span.burst.level_dbfs]
         return same[0] if same else float("inf")
 
-    def _predicted_power(self, span: _Span) -> float:
+    def _predicted_power(self, span: Span) -> float:
         """Return the mean square that the probe predicts for a burst's measurement."""
         return float(np.mean(self._predicted[span.window])) / self._hop
 
@@ -270,7 +261,7 @@ class BurstWatch(Watch):
         elif last:
             self._foresee(end)
 
-    def _as_heard(self, span: _Span, amplitudes: FloatArray, power: float) -> BurstHeard:
+    def _as_heard(self, span: Span, amplitudes: FloatArray, power: float) -> BurstHeard:
         floor = self._meter.floor_power
         distortion, hidden = (float(np.sum(p[1:])) for p in (amplitudes**2, floor))
         thd = None
@@ -323,36 +314,6 @@ class BurstWatch(Watch):
                 f" {over_db:.1f} dB louder than what was confirmed",
                 end,
             )
-
-
-class _Span:
-    """Places of one burst, in hops from the tone's start.
-
-    Attributes
-    ----------
-    settled : it counts from here; ``half`` : its second half starts here.
-    end : here it is over; ``measured`` : here its last measurement is.
-    """
-
-    def __init__(self, burst: PlayedBurst, tone_at: int, hop: int, measurement: int) -> None:
-        start = (burst.start_sample - tone_at) / hop
-        self.burst = burst
-        self.end = round(start + burst.samples / hop)
-        self.settled = round(start + BURST_SETTLES_S / HOP_S)
-        self.half = round(start + 0.5 * burst.samples / hop)
-        self.measured = self.end - round(BURST_ENDS_S / HOP_S)
-        self.window = slice(self.measured - measurement, self.measured)
-        self._length = measurement
-
-    def step(self, place: int) -> int | None:
-        """Return which hop of a measurement a place is; None outside any.
-
-        Measurements follow each other up to the last one; the first lies after the onset.
-        """
-        if not self.settled <= place < self.measured:
-            return None
-        step = (place - self.measured) % self._length
-        return step if place - step >= self.settled else None
 
 
 def _window_sums(hops: FloatArray) -> FloatArray:

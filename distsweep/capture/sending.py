@@ -17,7 +17,7 @@ from distsweep.capture.journal import Journal
 from distsweep.capture.keeping import Reservation, log
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Licence
-from distsweep.capture.stairs_plan import probe_recipe
+from distsweep.capture.stairs_layout import probe_recipe
 from distsweep.capture.take import TakeFiles
 from distsweep.capture.watch import Stop, Watch
 from distsweep.errors import DeviceError, DistsweepError, SafetyRefusal

@@ -13,7 +13,8 @@ from distsweep.capture.ladder import DRIFT_WANDERS_PPM, LEAST_NOTED_DBA, played_
 from distsweep.capture.probe import Prober
 from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
-from distsweep.capture.stairs_plan import check_playable, lowered, plan_stairs, playable_recipe
+from distsweep.capture.stairs_layout import check_playable, lowered, playable_recipe
+from distsweep.capture.stairs_plan import plan_stairs
 from distsweep.capture.take import LARGEST_DRIFT_PPM
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
 from distsweep.errors import DeviceError, InputError, SafetyRefusal
