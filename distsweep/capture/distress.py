@@ -6,7 +6,9 @@ second the latest stretch of the recording is parted in power from 0.67·f to 1.
 fundamental's, and from 1.5·f to order·f (or the end of the band), the harmonics' and the
 background's. A stretch is at most 0.26·L long, L being the sweep's rate constant: f then moves
 by at most 30 %, so that the second harmonic of the stretch's start still lies above 1.5 times
-the frequency of its end. It is at least six periods long, so that a Hann window parts the two.
+the frequency of its end. It is at least six periods long, so that a Hann window parts the two:
+where six periods take longer than 0.26·L or a quarter of a second (below 24 Hz in a slow sweep,
+below 92 Hz in 2 s from 20 Hz to 20 kHz), only the analysis of the whole rung looks.
 
 Noise that was not there before the rung is told from harmonics by where it lies. Sampled at
 equal steps of the sweep's phase instead of time, each harmonic of a stretch is a line; what
