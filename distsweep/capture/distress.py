@@ -18,8 +18,9 @@ noise. At least half of what is over the limit must be left when that is taken o
 THD = sqrt(harmonics/fundamental) counts where it counts in the analysis of the whole rung
 (``judge``): where the fundamental is within 10 dB of the rung's level. The rung stops when THD
 stays over the limit for a third of an octave, or half a second if that is less, and over two
-stretches that do not overlap: a narrow dip of the fundamental does not last so long. Arithmetic
-on arrays: no device, no clock.
+stretches that do not overlap: a narrow dip of the fundamental does not last so long. Nor does a
+peak of THD narrower than that, which is left to the analysis. Arithmetic on arrays: no device, no
+clock.
 """
 
 from __future__ import annotations
