@@ -12,7 +12,7 @@ from distsweep.capture.gate import Conversation
 from distsweep.capture.interrupts import Pending
 from distsweep.capture.response import LEAST_MATCH, Response, find_arrival, find_delay
 from distsweep.capture.watch import OFF_BY_DB, Stop
-from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
 
 LONGEST_DELAY_S = 3.2
@@ -46,11 +46,12 @@ class Follower:
     ----------
     arrival : recorded sample at which the marker arrived; None until it was found.
     match : how alike it was, 0…1.
+    lead : samples by which the output was ahead of the input, at most.
     """
 
     def __init__(
         self,
-        stimulus: LadderStimulus,
+        stimulus: Stimulus,
         file: StimulusFile,
         *,
         name: str,
@@ -68,6 +69,7 @@ class Follower:
         """
         self.arrival: int | None = None
         self.match = 0.0
+        self.lead = 0
         self._stimulus = stimulus
         self._file = file
         self._name = name
@@ -83,6 +85,7 @@ class Follower:
 
     def tick(self, conversation: Conversation) -> None:
         """Look around once."""
+        self.lead = max(self.lead, conversation.sent - conversation.count)
         self._pending.at_once(
             lambda: conversation.halt(Stop("interrupted", "stopped by hand", conversation.count))
         )
@@ -126,7 +129,7 @@ class Follower:
         self.arrival = first + place
         self._judge_marker(conversation, heard)
         conversation.watch.sweep_at = (
-            self.arrival + self._file.rungs[0].start_sample - self._file.start_marker_sample
+            self.arrival + self._file.first_sample - self._file.start_marker_sample
         )
 
     def _judge_marker(self, conversation: Conversation, heard: FloatArray) -> None:

@@ -19,7 +19,7 @@ from distsweep.capture.safeguards import Licence
 from distsweep.capture.watch import HOP_S, Stop, Watch
 from distsweep.errors import DeviceError, SafetyRefusal
 from distsweep.takes.recording import SILENT_PEAK
-from distsweep.units import FloatArray, ratio_to_db
+from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
 
 FADE_OUT_S = 0.01
 """A stop fades out over this (chosen: short against 50 ms, long enough not to click)."""
@@ -62,6 +62,16 @@ SETTLING_S = 0.2
 START_LEVEL_DBFS = -60.0
 """The first sound of a capture is no louder than this."""
 
+LARGEST_STEP_DB = 3.0
+"""Within an array sound may rise by so much above what the array has held (issue: capture)."""
+
+HELD_S, HELD_BLOCK_S = 0.25, 0.05
+"""A level is held when each block of 50 ms in a quarter of a second reaches it (chosen: half a
+period of 10 Hz fits a block, and a watch needs 0.1 s to tell a burst from its onset)."""
+
+STEP_SLACK_DB = 0.05
+"""A block's level is known so well: 50 ms seldom hold whole periods (0.02 dB at 441 Hz)."""
+
 
 @dataclass(frozen=True)
 class Heard:
@@ -91,7 +101,10 @@ class Heard:
 
 
 class Gate:
-    """Sends arrays to one route, each at most 10 dB louder than what went well before."""
+    """Sends arrays to one route, each at most 10 dB louder than what went well before.
+
+    Within an array sound may rise further in steps of 3 dB, each held before the next.
+    """
 
     def __init__(self, backend: Backend, route: Route) -> None:
         """Take the backend; nothing else should keep a hand on it."""
@@ -159,11 +172,7 @@ class Gate:
                 f"what is to be played reaches {level_dbfs:.2f} dBFS, leave was given for"
                 f" {licence.limit_dbfs:.2f}"
             )
-        if level_dbfs > self._proven_dbfs + LARGEST_RISE_DB + 1e-4:
-            raise SafetyRefusal(
-                f"what is to be played is {level_dbfs - self._proven_dbfs:.1f} dB louder than"
-                f" anything that went well before: rise by {LARGEST_RISE_DB:g} dB at most"
-            )
+        _refuse_rise(wave, proven_dbfs=self._proven_dbfs, rate_hz=self._route.rate_hz)
         _refuse_offset(wave, peak, self._route.rate_hz)
         _refuse_abrupt(wave, peak, self._route.rate_hz)
         return wave
@@ -360,6 +369,33 @@ def _looked_at_again(stop: Stop | None, mono: FloatArray, rate_hz: int) -> Stop 
     if float(np.max(np.abs(mono[-2 * GAP_HOPS * hop :]))) >= SILENT_PEAK:
         return Stop("dropout", "the input lost samples", last)
     return Stop("silent", "the input has gone dead: is the microphone plugged in?", last)
+
+
+def _refuse_rise(wave: NDArray[np.float32], *, proven_dbfs: float, rate_hz: int) -> None:
+    """Refuse a rise by more than 10 dB above what went well before, but for steps of 3 dB.
+
+    Every block's peak keeps to the one limit, or to LARGEST_STEP_DB above the highest level that
+    the same sound has held until then; digital silence ends a sound, and a marker before it
+    vouches for nothing after it. A block's level is that of a sine of its mean square, or its
+    peak where the crest factor is 6 dB or less, for a block may hold half a period only.
+    """
+    reach = float(db_to_ratio(proven_dbfs + LARGEST_RISE_DB + 1e-4))
+    step = float(db_to_ratio(LARGEST_STEP_DB + STEP_SLACK_DB))
+    block, blocks = round(HELD_BLOCK_S * rate_hz), round(HELD_S / HELD_BLOCK_S)
+    held, latest = 0.0, [0.0] * blocks
+    for first in range(0, len(wave), block):
+        part = wave[first : first + block].astype(np.float64)
+        peak, rms = float(np.max(np.abs(part))), float(np.sqrt(np.mean(part**2)))
+        if peak > max(reach, step * held):
+            over_db = float(ratio_to_db(peak)) - proven_dbfs
+            raise SafetyRefusal(
+                f"what is to be played is {over_db:.1f} dB louder than anything that went well"
+                f" before: rise by {LARGEST_RISE_DB:g} dB at most, or within a tone in steps of"
+                f" {LARGEST_STEP_DB:g} dB that are held for {HELD_S:g} s"
+            )
+        level = max(np.sqrt(2.0) * rms, min(peak, 2.0 * rms))
+        latest = [*latest[1:], level] if peak > 0.0 else [0.0] * blocks
+        held = max(held, min(latest)) if peak > 0.0 else 0.0
 
 
 def _refuse_offset(wave: NDArray[np.float32], peak: float, rate_hz: int) -> None:

@@ -22,7 +22,7 @@ from distsweep.capture.take import LARGEST_DRIFT_PPM, ladder_stimulus
 from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds
 from distsweep.errors import DeviceError, InputError
 from distsweep.stimulus.layout import render
-from distsweep.stimulus.sidecar import StimulusFile
+from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio
 
 DRIFT_WANDERS_PPM = 60.0
@@ -96,6 +96,7 @@ class Ladder:
         """Lay the ladder out by what the last probe has shown."""
         order, probed = self._sender.order, self._prober.probed
         assert probed is not None and probed.gain is not None and probed.response is not None
+        assert isinstance(order.stimulus, LadderStimulus)
         recipe = order.stimulus.recipe
         self._probe = _Reference(probed.response, self._prober.drive_dbfs)
         self._noise_power = probed.noise_peak_power(recipe.rate_hz)

@@ -17,7 +17,7 @@ import soundfile
 from distsweep.capture.keeping import SCRATCH_PREFIX, give_name, log, read_log, wav_header
 from distsweep.capture.take import chosen_files, is_whole, kept_calibration, take_values
 from distsweep.errors import InputError
-from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar, sidecar_text
+from distsweep.stimulus.sidecar import Stimulus, StimulusFile, read_sidecar, sidecar_text
 from distsweep.takes.session import read_session
 from distsweep.takes.session_file import FILE_NAME, add_table
 from distsweep.whole_files import write_whole_text
@@ -106,20 +106,26 @@ def _trim(scratch: Path, frames: int, channels: int, rate_hz: int) -> None:
 
 def _is_whole_rung(folder: Path, name: str, recording: Path) -> bool:
     rung = RUNG.fullmatch(name)
-    stimulus = None if rung is None else _ladder(folder / f"{rung['take']}.json")
-    if rung is None or stimulus is None or not 0 < int(rung["number"]) <= len(stimulus.files):
+    stimulus = None if rung is None else _stimulus(folder / f"{rung['take']}.json")
+    if rung is None or stimulus is None:
         return False
-    return is_whole(stimulus, stimulus.files[int(rung["number"]) - 1], recording)
+    files = [file for file in stimulus.files if _number(file) == int(rung["number"])]
+    return bool(files) and is_whole(stimulus, files[0], recording)
 
 
-def _ladder(sidecar: Path) -> LadderStimulus | None:
+def _number(file: StimulusFile) -> int:
+    """Return a file's number from 1; a tone that was left out of a staircase leaves a gap."""
+    named = RUNG.fullmatch(file.name)
+    return 0 if named is None else int(named["number"])
+
+
+def _stimulus(sidecar: Path) -> Stimulus | None:
     if not sidecar.is_file():
         return None
     try:
-        stimulus = read_sidecar(sidecar)
+        return read_sidecar(sidecar)
     except InputError:
         return None
-    return stimulus if isinstance(stimulus, LadderStimulus) else None
 
 
 @dataclass(frozen=True)
@@ -167,7 +173,7 @@ class _Orphan:
     """
 
     name: str
-    stimulus: LadderStimulus
+    stimulus: Stimulus
     whole: dict[int, Path]
 
 
@@ -175,26 +181,33 @@ def _orphan(folder: Path, name: str, spoilt: set[str]) -> _Orphan | None:
     """Return what there is of a take that is in no session, if there is anything."""
     numbered = re.compile(re.escape(name) + r"-(\d{2,})(?:_\d+)?[.]wav")
     names = [path.name for path in folder.glob("*.wav") if path.name not in spoilt]
-    stimulus = _ladder(folder / f"{name}.json")
+    stimulus = _stimulus(folder / f"{name}.json")
     if stimulus is None:
         return None
     whole = {}
     for index, file in enumerate(stimulus.files):
-        for path in _of_rung(folder, names, numbered, index):
+        for path in _of_rung(folder, names, numbered, file):
             if is_whole(stimulus, file, path):
                 whole[index] = path
                 break
-    if not any(stimulus.files[index].rungs[0].role == "rung" for index in whole):
+    if not any(_stands_alone(stimulus.files[index]) for index in whole):
         return None
     return _Orphan(name, stimulus, whole)
 
 
-def _of_rung(folder: Path, names: list[str], pattern: re.Pattern[str], index: int) -> list[Path]:
+def _stands_alone(file: StimulusFile) -> bool:
+    """Tell whether a file is a take of its own: a tone, or a rung that is no return."""
+    return not file.rungs or file.rungs[0].role == "rung"
+
+
+def _of_rung(
+    folder: Path, names: list[str], pattern: re.Pattern[str], file: StimulusFile
+) -> list[Path]:
     """Return a rung's recordings, the last one made first: earlier ones were spoilt."""
     found = []
     for name in names:
         match = pattern.fullmatch(name)
-        if match is not None and int(match[1]) == index + 1:
+        if match is not None and int(match[1]) == _number(file):
             tail = re.search(r"_(\d+)[.]wav$", name[match.end(1) :])
             found.append((int(tail[1]) if tail else 1, folder / name))
     return [path for _, path in sorted(found, reverse=True)]

@@ -16,8 +16,10 @@ from distsweep.capture.recovery import recover
 from distsweep.capture.safeguards import Asker, SplCeiling
 from distsweep.capture.sending import Order, Screen, Sender
 from distsweep.capture.session_lock import session_lock
+from distsweep.capture.stairs import Stairs, check_order
 from distsweep.capture.take import TakeFiles
 from distsweep.errors import InputError
+from distsweep.stimulus.sidecar import LadderStimulus
 
 
 def capture(
@@ -70,6 +72,7 @@ def _capture(
     )
     # What could go wrong with the session's files goes wrong before anything sounds.
     files.check()
+    check_order(order)
     played_before(order.folder)
     sender = Sender(backend, route, order=order, files=files, screen=screen)
     log(
@@ -81,33 +84,33 @@ def _capture(
         input=route.input.name,
         rate_hz=route.rate_hz,
     )
-    ladder = _prepare(sender, ceiling, asker)
+    player = _prepare(sender, ceiling, asker)
     files.partial = None  # the probe's
-    files.begin(ladder.stimulus)
+    files.begin(player.stimulus)
     try:
-        ladder.play()
+        player.play()
     except BaseException as error:
         log(order.folder, "stopped", why=str(error) or type(error).__name__)
         _keep_partial(files, screen)
         raise
     with deferred():
         sidecar = files.finish()
-    assert sidecar is not None  # the ladder has ended well, so it has rungs
+    assert sidecar is not None  # it has ended well, so something was recorded
     return sidecar
 
 
-def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Ladder:
+def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Ladder | Stairs:
     """Probe, plan and have it confirmed; what comes back may be played."""
     order = sender.order
     check_full_scale(order.belief)
     check_correction(order.calibration.mic)
-    recipe = order.stimulus.recipe
-    prober = Prober(sender, recipe, ceiling)
+    prober = Prober(sender, order.probe_recipe, ceiling)
     prober.run(asker, lambda probed: _first_rung_dbfs(order, probed))
     consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober)
-    ladder = Ladder(sender, prober, consent)
-    ladder.settle()
-    return ladder
+    kind = Ladder if isinstance(order.stimulus, LadderStimulus) else Stairs
+    player: Ladder | Stairs = kind(sender, prober, consent)
+    player.settle()
+    return player
 
 
 def _first_rung_dbfs(order: Order, probed: Probed) -> float | None:

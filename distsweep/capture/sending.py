@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,11 +17,13 @@ from distsweep.capture.journal import Journal
 from distsweep.capture.keeping import Reservation, log
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Licence
+from distsweep.capture.stairs_layout import probe_recipe
 from distsweep.capture.take import TakeFiles
 from distsweep.capture.watch import Stop, Watch
 from distsweep.errors import DeviceError, DistsweepError, SafetyRefusal
-from distsweep.stimulus.layout import render
-from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.stimulus.recipe import LadderRecipe
+from distsweep.stimulus.sidecar import Stimulus, StimulusFile
+from distsweep.stimulus.write import rendered
 from distsweep.takes.session import Calibration, Conditions
 
 TRIES = 4
@@ -38,9 +40,9 @@ class Order:
     Attributes
     ----------
     folder, position : of the session, and in it.
-    stimulus : gives band, sweep and rate.
+    stimulus : gives band, sweep and rate, or tones and their bursts.
     levels_spl_db, drives_dbfs : at most one of both, rising; neither: the stimulus's drives.
-    thd_limit_percent : above it no further rung is played.
+    thd_limit_percent : above it no further rung, or louder burst, is played.
     belief : what the input's levels are in dB SPL, and how far that is believed.
     listener_offset_db : level at the listener minus that at the microphone.
     calibrated_gain : where the gain stood at the calibration, if that was noted.
@@ -49,7 +51,7 @@ class Order:
 
     folder: Path
     position: str
-    stimulus: LadderStimulus
+    stimulus: Stimulus
     levels_spl_db: tuple[float, ...] | None
     drives_dbfs: tuple[float, ...] | None
     thd_limit_percent: float
@@ -59,6 +61,12 @@ class Order:
     listener_offset_db: float
     calibrated_gain: str | None = None
     gain_said: bool = False
+
+    @property
+    def probe_recipe(self) -> LadderRecipe:
+        """What is probed with: the ladder's own band, or one around a staircase's tones."""
+        recipe = self.stimulus.recipe
+        return recipe if isinstance(recipe, LadderRecipe) else probe_recipe(recipe)
 
     @property
     def scale(self) -> Scale:
@@ -98,6 +106,10 @@ class Sender:
         self._gate = Gate(backend, route)
         self.delay: int | None = None
         """From a sample's sending to its recording, as the last marker has shown it."""
+        self.round_trip_s = 0.0
+        """The longest time so far from handing a sample out to hearing it."""
+        self.last: Sent | None = None
+        """What was sent last, also where an interrupt has kept ``send`` from returning it."""
 
     def latency(self) -> str | None:
         """Return one line where sound goes on after a stop for longer than 50 ms; else None."""
@@ -112,7 +124,7 @@ class Sender:
 
     def send(
         self,
-        stimulus: LadderStimulus,
+        stimulus: Stimulus,
         file: StimulusFile,
         licence: Licence,
         watch: Watch,
@@ -121,11 +133,14 @@ class Sender:
         kept_as: str,
         marker_response: Response | None = None,
         noise_power: float = 0.0,
+        aside: Collection[str] = (),
     ) -> Sent:
         """Play a file and keep its recording, whole or named as partial.
 
-        An interrupt fades out, and is raised only once the recording is kept.
+        An interrupt fades out, and is raised only once the recording is kept. ``aside`` are
+        reasons to stop after which the recording is kept as "-stopped", for nothing to use.
         """
+        self.last = None
         reservation = self._reserve(file, kept_as)
         try:
             with deferred() as pending:
@@ -140,14 +155,14 @@ class Sender:
                     show=self.screen.show,
                     delay=self.delay,
                 )
-                wave = render(stimulus, file)
+                wave = rendered(stimulus, file)
                 with Journal(reservation, _columns(self.route)) as journal:
                     heard = self._gate.send(
                         wave,
                         licence,
                         watch=watch,
                         tick=journal.beside(follower.tick),
-                        guarded_from=0 if marker_response is None else file.rungs[0].start_sample,
+                        guarded_from=0 if marker_response is None else file.first_sample,
                         tail_s=self.tail_s,
                     )
                 if self.delay is None and heard.stop is None:
@@ -160,11 +175,15 @@ class Sender:
                     marker_samples=stimulus.marker.samples,
                     marker_at=file.start_marker_sample,
                     arrival=follower.arrival,
-                    sweep_at=file.rungs[0].start_sample,
+                    sweep_at=file.first_sample,
                     rate_hz=self.route.rate_hz,
                 )
                 heard = dataclasses.replace(heard, stop=cause)
-                path = self._keep(heard, follower, file, kept_as, reservation)
+                if follower.arrival is not None:
+                    late = follower.arrival - file.start_marker_sample + follower.lead
+                    self.round_trip_s = max(self.round_trip_s, late / self.route.rate_hz)
+                path = self._keep(heard, follower, file, kept_as, reservation, aside)
+                sent = self.last = Sent(heard, follower, path)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
         except BaseException:
@@ -176,7 +195,7 @@ class Sender:
             self.delay = follower.arrival - file.start_marker_sample
         if heard.stop is not None and heard.stop.kind == "dropout":
             self._backend.ease()
-        return Sent(heard, follower, path)
+        return sent
 
     def _reserve(self, file: StimulusFile, name: str) -> Reservation:
         longest = file.samples + round((self.tail_s + SPARE_S) * self.route.rate_hz)
@@ -189,15 +208,17 @@ class Sender:
         file: StimulusFile,
         name: str,
         reservation: Reservation,
+        aside: Collection[str],
     ) -> Path:
         stop, arrival = heard.stop, follower.arrival
-        whole = stop is None
+        if stop is not None:
+            name = f"{name}-stopped" if stop.kind in aside else f"{name}-partial"
         try:
             path = self.files.keep(
                 reservation,
                 heard.recorded[:, _columns(self.route)],
-                name if whole else f"{name}-partial",
-                drive_dbfs=file.rungs[0].drive_dbfs,
+                name,
+                drive_dbfs=file.highest_dbfs,
                 sent_s=heard.sent_samples / self.route.rate_hz,
                 stop=None if stop is None else stop.kind,
                 why=None if stop is None else stop.message,
@@ -211,7 +232,7 @@ class Sender:
         except DistsweepError:
             log(self.files.folder, "not kept", file=name)
             raise
-        self.files.partial = path
+        self.files.partial = None if stop is not None and stop.kind in aside else path
         return path
 
 

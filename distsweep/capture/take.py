@@ -12,7 +12,7 @@ from distsweep.capture.keeping import Reservation, keep, log, reserve
 from distsweep.errors import InputError
 from distsweep.stimulus.layout import lay_out
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile, sidecar_text
+from distsweep.stimulus.sidecar import LadderStimulus, Stimulus, StimulusFile, sidecar_text
 from distsweep.takes.placement import place_stimulus
 from distsweep.takes.recording import read_recording
 from distsweep.takes.session import Calibration
@@ -76,7 +76,7 @@ class TakeFiles:
         self._position = position
         self._rate_hz = rate_hz
         self._calibration = calibration
-        self._stimulus: LadderStimulus | None = None
+        self._stimulus: Stimulus | None = None
         self._ballast: Reservation | None = None
 
     def check(self) -> None:
@@ -92,13 +92,17 @@ class TakeFiles:
         )
         extended_text(self.folder / FILE_NAME, "[[takes]]", values)
 
-    def begin(self, stimulus: LadderStimulus) -> None:
+    def begin(self, stimulus: Stimulus) -> None:
         """Write sidecar and calibration, before anything is recorded that they explain."""
         text = calibration_text(self.folder, self._calibration)
         if text is not None:
             write_whole_text(self.folder / calibration_name(self.name), text)
-        write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
+        self.amend(stimulus)
         self._ballast = self.reserve("ballast", frames=BALLAST_SAMPLES, channels=1)
+
+    def amend(self, stimulus: Stimulus) -> None:
+        """Write the sidecar anew: what is yet to be played has been laid out otherwise."""
+        write_whole_text(self.folder / f"{self.name}.json", sidecar_text(stimulus))
         self._stimulus = stimulus
 
     def reserve(self, name: str, *, frames: int, channels: int) -> Reservation:
@@ -152,7 +156,7 @@ class TakeFiles:
         return self.folder / name
 
 
-def is_whole(stimulus: LadderStimulus, file: StimulusFile, recording: Path) -> bool:
+def is_whole(stimulus: Stimulus, file: StimulusFile, recording: Path) -> bool:
     """Tell whether a recording holds both markers of its file, and nothing was lost between.
 
     How long it is tells nothing: what was stopped is recorded on for a while.
@@ -210,14 +214,19 @@ def calibration_text(folder: Path, used: Calibration | None) -> str | None:
     return note_text(note)
 
 
-def first_files(stimulus: LadderStimulus, count: int) -> LadderStimulus:
+def first_files(stimulus: Stimulus, count: int) -> Stimulus:
     """Return a split stimulus of only its first files."""
     return chosen_files(stimulus, range(count))
 
 
-def chosen_files(stimulus: LadderStimulus, indices: Iterable[int]) -> LadderStimulus:
-    """Return a split stimulus of only some files, counted from 0."""
+def chosen_files(stimulus: Stimulus, indices: Iterable[int]) -> Stimulus:
+    """Return a split stimulus of only some files, counted from 0.
+
+    A ladder's recipe is cut to their levels; a staircase's still tells what was asked for.
+    """
     files = tuple(stimulus.files[index] for index in indices)
+    if not isinstance(stimulus, LadderStimulus):
+        return dataclasses.replace(stimulus, files=files)
     levels = tuple(file.rungs[0].drive_dbfs for file in files if file.rungs[0].role == "rung")
     recipe = dataclasses.replace(
         stimulus.recipe,

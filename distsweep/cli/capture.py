@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
     from distsweep.capture.safeguards import Asker
     from distsweep.capture.sending import Order
-    from distsweep.stimulus.sidecar import LadderStimulus
+    from distsweep.stimulus.sidecar import Stimulus
 
 
 @click.command("capture")
@@ -60,7 +60,7 @@ if TYPE_CHECKING:
 @click.option(
     "--ceiling-spl",
     "ceiling_spl_db",
-    type=numbers.FINITE,
+    type=numbers.LEVEL_SPL_DB,
     default=DEFAULT_CEILING_SPL_DB,
     show_default=True,
     help="Nothing is played that would pass this, dB SPL.",
@@ -101,7 +101,7 @@ if TYPE_CHECKING:
 @click.option("--temperature-c", type=numbers.TEMPERATURE_C, help="For a new session.")
 @click.option("--input-gain", help="Where the input gain stands, as at the calibration.")
 def command(session: Path, stimulus: Path, input_name: str, output_name: str, **given: Any) -> None:
-    """Play a ladder and record it into SESSION, watched and with every safeguard.
+    """Play a ladder or a staircase and record it into SESSION, with every safeguard.
 
     A quiet probe finds how loud the loudspeaker is; then it is said what will sound. Above 70 dB
     SPL, at worst, you confirm where the gain stands and that the probe was no louder than speech;
@@ -111,16 +111,10 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     from distsweep.capture.run import capture
     from distsweep.capture.safeguards import settle_ceiling
     from distsweep.capture.sending import Screen
-    from distsweep.errors import InputError
-    from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
+    from distsweep.stimulus.sidecar import read_sidecar
 
     asker = _Asker(given["accept_level_spl_db"], given["accept_ceiling_spl_db"])
     played = read_sidecar(stimulus)
-    if not isinstance(played, LadderStimulus):
-        raise InputError(
-            f"{stimulus}: is a {played.recipe.kind}, capture plays ladders: play its WAV from any"
-            " player, quietly at first, and record that"
-        )
     ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
     system = audio.open_backend()
     route = _route(system, played.recipe.rate_hz, input_name, output_name, given)
@@ -141,7 +135,7 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
 
 
 def _order(
-    folder: Path, stimulus: LadderStimulus, given: dict[str, Any], route: Route, asker: Asker
+    folder: Path, stimulus: Stimulus, given: dict[str, Any], route: Route, asker: Asker
 ) -> Order:
     """Bring together what the command line and the session say."""
     from distsweep.capture.belief import judge_calibration
@@ -155,6 +149,11 @@ def _order(
     spl, dbfs = given["levels_spl"], given["levels_dbfs"]
     if spl is not None and dbfs is not None:
         raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
+    if spl is not None and stimulus.recipe.kind == "staircase":
+        raise InputError(
+            "--levels-spl is for ladders, a staircase goes by drives: capture a ladder first, and"
+            " give drives of its rungs as --levels-dbfs"
+        )
     levels_spl_db = None if spl is None else parse_levels(spl)
     drives_dbfs = None if dbfs is None else parse_levels(dbfs)
     if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:

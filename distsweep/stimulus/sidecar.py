@@ -61,6 +61,17 @@ class StimulusFile:
     rungs: tuple[PlayedRung, ...]
     bursts: tuple[PlayedBurst, ...] = ()
 
+    @property
+    def first_sample(self) -> int:
+        """Where the first rung or burst starts."""
+        return (self.rungs[0] if self.rungs else self.bursts[0]).start_sample
+
+    @property
+    def highest_dbfs(self) -> float:
+        """Drive of the loudest rung or burst."""
+        drives = [rung.drive_dbfs for rung in self.rungs]
+        return max(drives + [burst.level_dbfs for burst in self.bursts])
+
 
 @dataclass(frozen=True)
 class LadderStimulus:

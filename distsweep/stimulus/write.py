@@ -53,7 +53,7 @@ def write_stimulus(
     files = []
     for file in stimulus.files:
         path = folder / f"{file.name}{ending}"
-        samples = _rendered(stimulus, file)
+        samples = rendered(stimulus, file)
         write_whole(
             path,
             lambda scratch, samples=samples: soundfile.write(  # type: ignore[misc]
@@ -74,7 +74,8 @@ def _laid_out(recipe: Recipe, split: bool) -> Stimulus:
     return lay_out_staircase(recipe, split=split)
 
 
-def _rendered(stimulus: Stimulus, file: StimulusFile) -> FloatArray:
+def rendered(stimulus: Stimulus, file: StimulusFile) -> FloatArray:
+    """Return the samples of one file of a ladder or a staircase, full scale 1."""
     if isinstance(stimulus, LadderStimulus):
         return render(stimulus, file)
     return render_staircase(stimulus, file)

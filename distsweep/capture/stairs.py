@@ -1,0 +1,304 @@
+"""Playing a staircase: one tone after another, each watched, kept and checked before the next."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, BurstWatch
+from distsweep.capture.consent import Consent
+from distsweep.capture.keeping import log
+from distsweep.capture.ladder import DRIFT_WANDERS_PPM, LEAST_NOTED_DBA, played_before
+from distsweep.capture.probe import Prober
+from distsweep.capture.safeguards import Announcement
+from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
+from distsweep.capture.stairs_layout import check_playable, lowered, playable_recipe
+from distsweep.capture.stairs_plan import plan_stairs
+from distsweep.capture.take import LARGEST_DRIFT_PPM
+from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
+from distsweep.errors import DeviceError, InputError, SafetyRefusal
+from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
+from distsweep.stimulus.staircase_recipe import StaircaseRecipe
+from distsweep.takes.placement import place_stimulus
+from distsweep.takes.recording import read_recording
+from distsweep.units import db_to_power
+
+LOWERED_AT_MOST = 3
+"""A tone that was stopped is played again, lower, so many times (chosen: each time drops one
+level at least; what still fails then is not a matter of its level)."""
+
+
+def check_order(order: Order) -> None:
+    """Refuse a staircase that capture cannot play, before anything sounds.
+
+    Raises
+    ------
+    InputError
+        See ``check_playable``.
+    """
+    recipe = order.stimulus.recipe
+    if isinstance(recipe, StaircaseRecipe):
+        check_playable(recipe, order.drives_dbfs or recipe.levels_dbfs, recipe.name)
+
+
+class Stairs:
+    """Plays the tones of one plan.
+
+    ``stimulus`` is how they are laid out; what was stopped changes it.
+    """
+
+    def __init__(self, sender: Sender, prober: Prober, consent: Consent) -> None:
+        """Take a bench that has been probed; ``settle`` comes next."""
+        self._sender = sender
+        self._prober = prober
+        self._consent = consent
+        self._drifts_ppm: list[float] = []
+        self._plan_now()
+
+    def settle(self) -> None:
+        """Plan the staircase by the probe, and have it confirmed.
+
+        Raises
+        ------
+        SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
+            As ``capture``.
+        """
+        order = self._sender.order
+
+        def announcement() -> Announcement:
+            self._plan_now()
+            return self._plan.announcement(
+                earlier=played_before(order.folder),
+                calibrated_gain=order.calibrated_gain,
+                gain_said=order.gain_said,
+                latency=self._sender.latency(),
+            )
+
+        self._licence = self._consent.settle(announcement)
+        rest_s = self._plan.recipe.rest_s
+        if rest_s > self._asked_rest_s:
+            self._sender.screen.tell(
+                f"rests take {rest_s:.2f} s, not {self._asked_rest_s:g}: each burst is judged"
+                f" before the next, and heard {self._sender.round_trip_s:.2f} s after it was sent"
+            )
+
+    def _plan_now(self) -> None:
+        """Lay the staircase out by what the last probe has shown."""
+        order, probed = self._sender.order, self._prober.probed
+        assert isinstance(order.stimulus, StaircaseStimulus)
+        assert probed is not None and probed.gain is not None and probed.response is not None
+        self._asked_rest_s = order.stimulus.recipe.rest_s
+        asked_dbfs = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
+        recipe = playable_recipe(
+            order.stimulus.recipe,
+            asked_dbfs,
+            name=self._sender.files.name,
+            probe_dbfs=self._prober.drive_dbfs,
+            round_trip_s=self._sender.round_trip_s,
+        )
+        self._plan = plan_stairs(
+            recipe,
+            asked_dbfs,
+            probed.response,
+            correction_db=order.calibration.correction_db,
+            belief=order.belief,
+            listener_offset_db=order.listener_offset_db,
+        )
+        self.stimulus = self._plan.stimulus
+        self._response = probed.response
+        self._quiet, self._noise_power = probed.quiet, probed.noise_power
+        self._usual_gain_db = max(probed.gain.band_db, *self._plan.gains_db)
+
+    def play(self) -> None:
+        """Play every tone; what is complete is listed in the sender's ``files``.
+
+        A tone that distorts, is compressed too much, or grows louder than was confirmed is
+        stopped and played again with a lower top; where that leaves too little, it is left out.
+
+        Raises
+        ------
+        SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
+            As ``capture``; SafetyRefusal also where no tone could be played to its end.
+        """
+        for number, file in enumerate(self.stimulus.files, start=1):
+            self._play_tone(number, file)
+        if not self._sender.files.complete:
+            raise SafetyRefusal("no tone could be played to its end: ask for lower levels")
+
+    def _name(self, number: int, file: StimulusFile) -> str:
+        frequency_hz = file.bursts[0].frequency_hz
+        count = len(self._plan.recipe.frequencies_hz)
+        return f"tone {number}/{count}, {frequency_hz:g} Hz to {file.highest_dbfs:.1f} dBFS"
+
+    def _play_tone(self, number: int, file: StimulusFile) -> None:
+        """Play a tone, lower and lower while it is stopped for its own sake."""
+        for lowerings in range(1 + LOWERED_AT_MOST):
+            stop, watch = self._play_file(number, file)
+            if stop is None:
+                self._report(number, file, watch)
+                return
+            again = None
+            if watch.too_high_dbfs is not None and lowerings < LOWERED_AT_MOST:
+                again = lowered(self.stimulus, file, below_dbfs=watch.too_high_dbfs)
+            then = "too little of it would be left, the tone is left out"
+            if again is not None:
+                then = f"the tone is played again up to {again.highest_dbfs:g} dBFS"
+            self._sender.screen.tell(f"{stop.message}: {then}")
+            log(self._sender.files.folder, "tone stopped", tone=number, why=stop.message, then=then)
+            self._replace(file.name, again)
+            if again is None:
+                return
+            file = again
+
+    def _replace(self, name: str, new: StimulusFile | None) -> None:
+        """Put another layout in a tone's place, or nothing, here and in the sidecar."""
+        files = tuple(
+            new if file.name == name else file
+            for file in self.stimulus.files
+            if file.name != name or new is not None
+        )
+        self.stimulus = dataclasses.replace(self.stimulus, files=tuple(f for f in files if f))
+        if self.stimulus.files:
+            self._sender.files.amend(self.stimulus)
+
+    def _play_file(self, number: int, file: StimulusFile) -> tuple[Stop | None, BurstWatch]:
+        """Play a tone, and again if samples were lost; keep every recording.
+
+        Returns
+        -------
+        A stop of TONE_STOPS, or None if it went to its end; and its watch.
+        """
+        files, name = self._sender.files, self._name(number, file)
+        trouble = ""
+        for _ in range(TRIES):
+            watch = self._watch(file)
+            sent = self._send(number, file, watch)
+            stop = sent.heard.stop
+            if stop is None:
+                trouble = self._lost(file, sent)
+                if not trouble:
+                    files.complete.append(sent.path)
+                    files.partial = None
+                    return None, watch
+                files.partial = None  # its timing is torn: not for the analysis
+            elif stop.kind in TONE_STOPS:
+                return stop, watch
+            elif stop.kind == "dropout":
+                trouble = stop.message
+            else:
+                raise_stop(stop)
+            self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
+            log(files.folder, "repeated", tone=number, why=trouble)
+        raise DeviceError(
+            f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs,"
+            " or choose another device"
+        )
+
+    def _send(self, number: int, file: StimulusFile, watch: BurstWatch) -> Sent:
+        """Send a tone, and note what of it was played even where an interrupt ended it."""
+        try:
+            return self._sender.send(
+                self.stimulus,
+                file,
+                self._licence,
+                watch,
+                name=self._name(number, file),
+                kept_as=f"{self._sender.files.name}-{number:02d}",
+                marker_response=self._response,
+                noise_power=self._noise_power,
+                aside=TONE_STOPS,
+            )
+        finally:
+            last = self._sender.last
+            if last is not None:
+                self._log_exposure(last, file)
+
+    def _watch(self, file: StimulusFile) -> BurstWatch:
+        order, plan = self._sender.order, self._plan
+        # What the microphone hears is not corrected for its deviation; the limits are.
+        deviation_db = plan.correction_db(file.bursts[0].frequency_hz)
+        limit_db = self._licence.spl_limit_db - max(0.0, plan.listener_offset_db) + deviation_db
+        loudest_db = plan.highest_in_db + deviation_db + OFF_BY_DB
+        limits = BurstLimits(
+            confirmed_power=order.belief.power_at(limit_db, at_worst=True),
+            # A sine of peak 1 has the mean square ½.
+            loudest_power=0.5 * float(db_to_power(loudest_db)),
+            level_power=order.belief.power_at(limit_db + OVER_DB, at_worst=True),
+            usual_gain_db=self._usual_gain_db,
+            thd_percent=order.thd_limit_percent,
+        )
+        return BurstWatch(
+            self.stimulus,
+            file,
+            self._response,
+            self._quiet,
+            limits=limits,
+            correction_db=order.calibration.correction_db,
+        )
+
+    def _lost(self, file: StimulusFile, sent: Sent) -> str:
+        """Tell how samples were lost unreported; nothing where they were not."""
+        try:
+            placement = place_stimulus(
+                read_recording(sent.path, channel=1), marker=self.stimulus.marker, file=file
+            )
+        except InputError as error:
+            return f"samples seem to be lost ({error})"
+        if placement.markers != "both":
+            return f"only its {placement.markers} marker was found, samples seem to be lost"
+        drift_ppm = (placement.scale - 1.0) * 1e6
+        usual_ppm = float(np.median(self._drifts_ppm)) if self._drifts_ppm else 0.0
+        allowed_ppm = DRIFT_WANDERS_PPM if self._drifts_ppm else LARGEST_DRIFT_PPM
+        if abs(drift_ppm - usual_ppm) > allowed_ppm:
+            return f"samples were lost, the markers stand {drift_ppm:+.0f} ppm apart"
+        self._drifts_ppm.append(drift_ppm)
+        return ""
+
+    def _report(self, number: int, file: StimulusFile, watch: BurstWatch) -> None:
+        loudest = max(watch.heard, key=lambda item: item.burst.level_dbfs)
+        frequency_hz, drive_dbfs = loudest.burst.frequency_hz, loudest.burst.level_dbfs
+        scale = self._sender.order.scale
+        # The watch has taken the microphone's correction out of the fundamental.
+        measured_db = loudest.fundamental_db + scale.offset_db
+        expected_db = self._plan.nominal_spl_db(frequency_hz, drive_dbfs)
+        text = f"{measured_db:.1f} {scale.unit}"
+        if expected_db is not None:
+            text += f" ({measured_db - expected_db:+.1f} dB re the prediction)"
+        lost_db, thd_percent = gain_lost_db(watch.heard), loudest.thd_percent
+        thd = "not above the noise" if thd_percent is None else f"{thd_percent:.2g} %"
+        lost = "" if lost_db is None else f", gain {-lost_db:+.1f} dB re the quietest"
+        self._sender.screen.tell(f"{self._name(number, file)}: measured {text}{lost}, THD {thd}")
+        log(
+            self._sender.files.folder,
+            "tone",
+            number=number,
+            frequency_hz=frequency_hz,
+            drive_dbfs=drive_dbfs,
+            predicted_db=expected_db,
+            measured_db=measured_db,
+            gain_change_db=None if lost_db is None else -lost_db,
+            thd_percent=thd_percent,
+            clock_drift_ppm=self._drifts_ppm[-1],
+        )
+
+    def _log_exposure(self, sent: Sent, file: StimulusFile) -> None:
+        """Note what the listener's place has had, spoilt tries included."""
+        exposures = [
+            (round(item.level_dba, 2), round(item.minutes, 6))
+            for item in self._plan.exposures(file, sent_samples=sent.heard.sent_samples)
+            if item.level_dba >= LEAST_NOTED_DBA
+        ]
+        log(self._sender.files.folder, "exposure", listener_dba_minutes=exposures)
+
+
+def gain_lost_db(heard: list[BurstHeard]) -> float | None:
+    """Return by how much the loudest burst's gain is below the quietest clear one's."""
+    clear = [item for item in heard if item.clear]
+    if len(clear) < 2:
+        return None
+    loudest = max(clear, key=lambda item: item.burst.level_dbfs)
+    first_db, last_db = (
+        item.fundamental_db - item.burst.level_dbfs for item in (clear[0], loudest)
+    )
+    return first_db - last_db
