@@ -137,7 +137,13 @@ def distress_for(case: Case, quiet: NDArray, *, limit_percent: float) -> Distres
 
 def follow(case: Case, heard: NDArray, quiet: NDArray, *, limit_percent: float) -> Stop | None:
     distress = distress_for(case, quiet, limit_percent=limit_percent)
-    watch = Watch(rate_hz=RATE_HZ, loudest_power=np.inf, expected=None, distress=distress)
+    watch = Watch(
+        rate_hz=RATE_HZ,
+        loudest_power=np.inf,
+        level_power=np.inf,
+        expected=None,
+        distress=distress,
+    )
     watch.sweep_at = LEAD
     for count in range(0, len(heard), 480):
         if watch.look(heard, count) is not None:

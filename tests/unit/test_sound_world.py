@@ -180,10 +180,17 @@ def test_the_volume_is_turned_in_the_sweep_and_not_in_the_marker_before() -> Non
     assert world.meter.highest_db() == pytest.approx(92.0, abs=0.05)
 
 
+def no_cable() -> World:
+    """Return a flat world but for a dip at 12 kHz: a response without any would be a cable's."""
+    return flat_world(
+        loudspeaker=Loudspeaker(np.concatenate([high_pass(10.0), bump(12000.0, 1.0, -3.0)]))
+    )
+
+
 def by_hand(*, error_db: float = 0.0, level_db: float = 68.0, **changes: object) -> Setup:
     """Return a set-up in a flat world whose calibration reads ``error_db`` too little."""
     setup = Setup(
-        1, "right" if not error_db else "calibration off", "anechoic", flat_world(), "calibrator",
+        1, "right" if not error_db else "calibration off", "anechoic", no_cable(), "calibrator",
         FULL_SCALE_SPL_DB - error_db, error_db=error_db, levels_spl_db=(level_db - 8.0, level_db),
         note={"method": "calibrator", "input_gain": "12 o'clock", "device": "bench", "channel": 1,
               "rate_hz": RATE_HZ},

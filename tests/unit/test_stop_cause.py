@@ -22,6 +22,9 @@ FIRST_RUNG = 2
 RAISED, ELSE = "was a gain raised?", "something else sounds in the room"
 
 
+LEVELS = ("--levels-spl", "72 and 82", "--accept-level", "85")
+
+
 @pytest.fixture(scope="module")
 def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
@@ -58,7 +61,7 @@ def noise(exchange: int, at: int, rms: float, *, lowest_hz: float | None = None)
 
 
 def stopped(bench: FakeBench, session: Path, sidecar: Path) -> tuple[str, str]:
-    ran = run_capture(bench, session, sidecar, "--levels-spl", "72 and 82")
+    ran = run_capture(bench, session, sidecar, *LEVELS)
     assert ran.exit_code == 4, ran.stderr
     last = [e for e in log_events(session) if e["event"] == "recorded"][-1]
     assert last["stop"] == "loud"
@@ -75,18 +78,17 @@ MOMENTS = {
 
 @pytest.mark.parametrize("gain_db", [8.0, 26.0])
 @pytest.mark.parametrize("moment", MOMENTS)
-@pytest.mark.parametrize("rung", [FIRST_RUNG, FIRST_RUNG + 1])
 def test_a_gain_that_was_raised_is_asked_about(
-    moment: str, gain_db: float, rung: int, session: Path, sidecar: Path
+    moment: str, gain_db: float, session: Path, sidecar: Path
 ) -> None:
+    rung = FIRST_RUNG + (gain_db < 10.0)
     bench = FakeBench(fault=raised(rung, MOMENTS[moment], gain_db))
     why, _ = stopped(bench, session, sidecar)
     assert RAISED in why and ELSE not in why
 
 
 # The first rung is heard at 72 dB SPL, −63 dBFS re a sine: an RMS of 5e-4.
-@pytest.mark.parametrize("rms", [1.5e-3, 3e-2])
-@pytest.mark.parametrize("lowest_hz", [None, 60.0, 700.0])
+@pytest.mark.parametrize(("rms", "lowest_hz"), [(1.5e-3, None), (1.5e-3, 60.0), (3e-2, 700.0)])
 @pytest.mark.parametrize("moment", [*MOMENTS, "in the silence"])
 def test_noise_in_the_room_is_called_that(
     moment: str, rms: float, lowest_hz: float | None, session: Path, sidecar: Path
@@ -117,7 +119,7 @@ def test_what_was_not_confirmed_is_said_with_what_was_played(sidecar: Path, tmp_
     session = calibrated_session(tmp_path / "s", 120.0)
     ran = run_capture(FakeBench(), session, sidecar, "--levels-spl", "90", typed="no\n")
     assert ran.exit_code == 4
-    assert "nothing louder than the probe was played" in ran.stderr
+    assert "nothing louder than a probe was played" in ran.stderr
     bench = FakeBench()
     options = ("--levels-spl", "90", "--ceiling-spl", "115")
     ran = run_capture(bench, session, sidecar, *options, typed="no\n")
