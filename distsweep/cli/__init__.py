@@ -68,7 +68,6 @@ def main() -> None:
     try:
         # Outside click's standalone mode, ctx.exit(code) comes back as a return value.
         code = group(prog_name="distsweep", standalone_mode=False)
-        printing.finish()
     except click.ClickException as error:
         printing.finish()
         error.show()
@@ -76,6 +75,6 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         printing.say("distsweep: interrupted")
         with suppress(KeyboardInterrupt):  # a pipe that nobody reads is not waited for twice
-            printing.finish()
+            printing.leave(130)
         sys.exit(130)
-    sys.exit(code if isinstance(code, int) else 0)
+    printing.leave(code if isinstance(code, int) else 0)
