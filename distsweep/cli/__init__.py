@@ -74,7 +74,7 @@ def main() -> None:
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
         printing.say("distsweep: interrupted")
-        with suppress(KeyboardInterrupt):  # a pipe that nobody reads is not waited for twice
-            printing.leave(130)
-        sys.exit(130)
-    printing.leave(code if isinstance(code, int) else 0)
+        code = 130
+    with suppress(KeyboardInterrupt):  # a pipe that nobody reads need not be waited for
+        printing.leave(code if isinstance(code, int) else 0)
+    sys.exit(130)

@@ -148,7 +148,8 @@ def put_out(text: str) -> None:
 def finish() -> bool:
     """Write what is left, and tell whether that was all; nothing may hang: nobody may read."""
     found = [_current(name) for name in ("stderr", "stdout")]
-    return all([printer.finish() for printer in found if printer is not None])
+    done = [printer.finish() for printer in found if printer is not None]
+    return all(done)
 
 
 def leave(code: int) -> None:
