@@ -139,6 +139,10 @@ class World:
     def ease(self) -> None:
         pass
 
+    def stop_within_s(self) -> float:
+        """Nothing is buffered here."""
+        return 0.05
+
     def exchange(self, route, conversation, tick) -> None:
         self.exchanges += 1
         drives = Line(round(self.delay_s * RATE_HZ), self.block)

@@ -71,7 +71,6 @@ def main() -> None:
     try:
         # Outside click's standalone mode, ctx.exit(code) comes back as a return value.
         code = group(prog_name="distsweep", standalone_mode=False)
-        printing.finish()
     except click.ClickException as error:
         printing.finish()
         error.show()
@@ -79,7 +78,7 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         with suppress(OSError):  # the terminal may be gone
             printing.say("distsweep: interrupted")
-        with suppress(KeyboardInterrupt):  # a pipe that nobody reads is not waited for twice
-            printing.finish()
-        sys.exit(130)
-    sys.exit(code if isinstance(code, int) else 0)
+        code = 130
+    with suppress(KeyboardInterrupt):  # a pipe that nobody reads need not be waited for
+        printing.leave(code if isinstance(code, int) else 0)
+    sys.exit(130)

@@ -67,9 +67,12 @@ class Printer:
         with self._changed:
             return self._changed.wait_for(lambda: not self._busy(), within_s)
 
-    def finish(self) -> None:
-        """Write what is left: a file or a pipe gets all of it, a terminal what it takes in time."""
-        self.flush(LAST_WORDS_S if self._terminal else None)
+    def finish(self) -> bool:
+        """Write what is left: a file or a pipe gets all of it, a terminal what it takes in time.
+
+        Tell whether that was all.
+        """
+        return self.flush(LAST_WORDS_S if self._terminal else None)
 
     def _busy(self) -> bool:
         return self._writing or bool(self._waiting)
@@ -142,11 +145,22 @@ def put_out(text: str) -> None:
     printer("stdout").tell(text)
 
 
-def finish() -> None:
-    """Write what is left; nothing may hang because nobody reads."""
-    for name in ("stderr", "stdout"):
-        if (found := _current(name)) is not None:
-            found.finish()
+def finish() -> bool:
+    """Write what is left, and tell whether that was all; nothing may hang: nobody may read."""
+    found = [_current(name) for name in ("stderr", "stdout")]
+    done = [printer.finish() for printer in found if printer is not None]
+    return all(done)
+
+
+def leave(code: int) -> None:
+    """End the process, whether anybody reads or not.
+
+    Where a terminal is full, libraries that print something last would hang: they are not
+    asked. Everything that is to be kept is in its file by then.
+    """
+    if not finish():
+        os._exit(code)
+    sys.exit(code)
 
 
 def _current(name: str) -> Printer | None:

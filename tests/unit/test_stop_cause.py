@@ -107,11 +107,15 @@ def test_noise_before_anything_was_played_is_not_a_gain(session: Path, sidecar: 
 
 def test_during_a_probe_it_is_told_apart_as_well(session: Path, sidecar: Path, tmp_path) -> None:
     late = SWEEP_AT + round(0.3 * RATE_HZ)
-    why, _ = stopped(FakeBench(fault=raised(1, late, 40.0)), session, sidecar)
-    assert RAISED in why
     other = calibrated_session(tmp_path / "other", 135.0)
-    why, _ = stopped(FakeBench(fault=noise(1, late, 0.05)), other, sidecar)
-    assert ELSE in why
+    for fault, folder, words in (
+        (raised(1, late, 40.0), session, RAISED),
+        (noise(1, late, 0.05), other, ELSE),
+    ):
+        ran = run_capture(FakeBench(fault=fault), folder, sidecar, *LEVELS)
+        first = next(e for e in log_events(folder) if e["event"] == "recorded")
+        assert first["stop"] == "loud" and words in first["why"]
+        assert words in ran.stderr and "repeated 10 dB softer" in ran.stderr
 
 
 def test_what_was_not_confirmed_is_said_with_what_was_played(sidecar: Path, tmp_path: Path) -> None:
