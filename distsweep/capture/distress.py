@@ -6,7 +6,9 @@ second the latest stretch of the recording is parted in power from 0.67·f to 1.
 fundamental's, and from 1.5·f to order·f (or the end of the band), the harmonics' and the
 background's. A stretch is at most 0.26·L long, L being the sweep's rate constant: f then moves
 by at most 30 %, so that the second harmonic of the stretch's start still lies above 1.5 times
-the frequency of its end. It is at least six periods long, so that a Hann window parts the two.
+the frequency of its end. It is at least six periods long, so that a Hann window parts the two:
+where six periods take longer than 0.26·L or a quarter of a second (below 24 Hz in a slow sweep,
+below 92 Hz in 2 s from 20 Hz to 20 kHz), only the analysis of the whole rung looks.
 
 Noise that was not there before the rung is told from harmonics by where it lies. Sampled at
 equal steps of the sweep's phase instead of time, each harmonic of a stretch is a line; what
@@ -16,8 +18,9 @@ noise. At least half of what is over the limit must be left when that is taken o
 THD = sqrt(harmonics/fundamental) counts where it counts in the analysis of the whole rung
 (``judge``): where the fundamental is within 10 dB of the rung's level. The rung stops when THD
 stays over the limit for a third of an octave, or half a second if that is less, and over two
-stretches that do not overlap: a narrow dip of the fundamental does not last so long. Arithmetic
-on arrays: no device, no clock.
+stretches that do not overlap: a narrow dip of the fundamental does not last so long. Nor does a
+peak of THD narrower than that, which is left to the analysis. Arithmetic on arrays: no device, no
+clock.
 """
 
 from __future__ import annotations

@@ -57,6 +57,3 @@ FULL_SCALE_V_RMS = Number(1e-5, 1e3)
 
 RATE_HZ = click.IntRange(8000, 768000)
 """Sampling rates that converters have."""
-
-FINITE = Number()
-"""Any number but nan and inf; for what is judged elsewhere, as a ceiling by the safeguards."""

@@ -34,6 +34,7 @@ class Printer:
         """Start the thread that writes to ``stream``."""
         self.stream = stream
         self._raw = _raw(stream)
+        self._terminal = stream.isatty()  # as it is now: see _raw
         self._waiting: deque[str] = deque()
         self._changed = threading.Condition()
         self._writing = False
@@ -51,7 +52,7 @@ class Printer:
 
         It is left out while the stream has not taken what was shown before.
         """
-        if self.stream.isatty() and not self._busy():
+        if self._terminal and not self._busy():
             self._put("\r\x1b[K" + text)
             self._live = True
 
@@ -68,7 +69,7 @@ class Printer:
 
     def finish(self) -> None:
         """Write what is left: a file or a pipe gets all of it, a terminal what it takes in time."""
-        self.flush(LAST_WORDS_S if self.stream.isatty() else None)
+        self.flush(LAST_WORDS_S if self._terminal else None)
 
     def _busy(self) -> bool:
         return self._writing or bool(self._waiting)

@@ -60,7 +60,7 @@ if TYPE_CHECKING:
 @click.option(
     "--ceiling-spl",
     "ceiling_spl_db",
-    type=numbers.FINITE,
+    type=numbers.LEVEL_SPL_DB,
     default=DEFAULT_CEILING_SPL_DB,
     show_default=True,
     help="Nothing is played that would pass this, dB SPL.",

@@ -11,11 +11,8 @@ import numpy as np
 import pytest
 
 from distsweep.analysis.weighting import a_weighting_db, c_weighting_db
-from distsweep.capture.calibration import (
-    FREQUENCY_TOLERANCE,
-    PRINCIPAL_HZ,
-    from_data_sheet,
-)
+from distsweep.capture.calibration import from_data_sheet
+from distsweep.capture.calibrator_tone import FREQUENCY_TOLERANCE, PRINCIPAL_HZ
 from distsweep.capture.exposure import (
     EU_LIMIT,
     EU_LOWER,

@@ -121,8 +121,8 @@ def _bump(frequency_hz: float, gain_db: float, q: float) -> NDArray:
     return np.asarray(np.concatenate([b, d]) / d[0])[None]
 
 
-def follow(case: Case, heard: NDArray, quiet: NDArray, *, limit_percent: float) -> Stop | None:
-    distress = Distress(
+def distress_for(case: Case, quiet: NDArray, *, limit_percent: float) -> Distress:
+    return Distress(
         case.sweep,
         starts=[0],
         band_hz=case.band_hz,
@@ -133,6 +133,10 @@ def follow(case: Case, heard: NDArray, quiet: NDArray, *, limit_percent: float) 
         quiet=quiet,
         correction_db=no_correction,
     )
+
+
+def follow(case: Case, heard: NDArray, quiet: NDArray, *, limit_percent: float) -> Stop | None:
+    distress = distress_for(case, quiet, limit_percent=limit_percent)
     watch = Watch(rate_hz=RATE_HZ, loudest_power=np.inf, expected=None, distress=distress)
     watch.sweep_at = LEAD
     for count in range(0, len(heard), 480):
@@ -280,10 +284,15 @@ def test_a_microphones_deviation_is_taken_off() -> None:
 
 
 def test_it_is_cheap_enough_for_the_audio_callback() -> None:
-    """Of each hop's 5 ms it takes a fiftieth on average (measured: a two-hundredth)."""
-    case = draw(np.random.default_rng(9), longest_s=12.0)
+    """Of each hop's 5 ms it takes 0.25 on average at most, also while THD is over the limit.
+
+    Measured: 0.02 ms below the limit, 0.04 above it.
+    """
+    case = draw(np.random.default_rng(9))
     heard, quiet = recorded(case, np.ones_like, np.random.default_rng(10), -40.0)
+    distress = distress_for(case, quiet, limit_percent=1e-3)
+    ends = range(240, len(heard), 240)
     began = time.process_time()
-    follow(case, heard, quiet, limit_percent=100.0)
-    with_it = time.process_time() - began
-    assert with_it / (len(heard) / RATE_HZ / HOP_S) < HOP_S / 20.0
+    stops = [distress.look(heard, end, LEAD) for end in ends]
+    assert any(stops)
+    assert (time.process_time() - began) / len(ends) < HOP_S / 20.0

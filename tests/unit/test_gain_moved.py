@@ -19,6 +19,7 @@ from capture_bench import (
     write_short_stimulus,
 )
 from numpy.typing import NDArray
+from staircase_bench import analysed
 
 import distsweep
 from distsweep.analysis.gain_step import find_step
@@ -203,6 +204,20 @@ def test_the_repeated_first_rung_is_looked_at_too(tmp_path: Path) -> None:
     )
     (warning,) = moved_warnings(*given)
     assert warning.rung is None and "repeated first rung" in warning.message
+
+
+@pytest.mark.parametrize(("step_db", "said"), [(0.0, False), (-2.0, True)])
+def test_a_staircase_is_looked_at_too(tmp_path: Path, step_db: float, said: bool) -> None:
+    def chain(x: NDArray) -> NDArray:
+        moved = np.arange(len(x)) > 0.6 * len(x)
+        noise = 1e-6 * np.random.default_rng(4).standard_normal(len(x))
+        return np.where(moved, 10.0 ** (step_db / 20.0), 1.0) * (0.3 * x + noise)
+
+    results = analysed(tmp_path, chain, levels_dbfs={"from": -30, "to": -10, "step": 10})
+    found = [warning for warning in results.warnings if warning.code == "gain_moved"]
+    assert bool(found) == said
+    if said:
+        assert "the bursts of take.wav" in found[0].message and "2.0 dB softer" in found[0].message
 
 
 # ── in the capture ─────────────────────────────────────────────────────────────────────────

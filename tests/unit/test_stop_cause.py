@@ -73,7 +73,7 @@ MOMENTS = {
 }
 
 
-@pytest.mark.parametrize("gain_db", [8.0, 14.0, 26.0])
+@pytest.mark.parametrize("gain_db", [8.0, 26.0])
 @pytest.mark.parametrize("moment", MOMENTS)
 @pytest.mark.parametrize("rung", [FIRST_RUNG, FIRST_RUNG + 1])
 def test_a_gain_that_was_raised_is_asked_about(
@@ -85,7 +85,7 @@ def test_a_gain_that_was_raised_is_asked_about(
 
 
 # The first rung is heard at 72 dB SPL, −63 dBFS re a sine: an RMS of 5e-4.
-@pytest.mark.parametrize("rms", [1.5e-3, 5e-3, 3e-2])
+@pytest.mark.parametrize("rms", [1.5e-3, 3e-2])
 @pytest.mark.parametrize("lowest_hz", [None, 60.0, 700.0])
 @pytest.mark.parametrize("moment", [*MOMENTS, "in the silence"])
 def test_noise_in_the_room_is_called_that(
