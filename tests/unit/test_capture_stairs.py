@@ -200,6 +200,25 @@ def test_the_way_down_may_not_be_3_db_louder_than_the_way_up(
     assert sounding_until(bench.sent[-1]) <= end + DELAY
 
 
+def test_a_cough_in_a_rest_stops_nothing(
+    rehearsed: Rehearsed, sidecar: Path, session: Path
+) -> None:
+    """62 dB SPL of noise over 0.1 s: 6 dB above the tone at rest, 20 dB below its loudest burst."""
+    levels = ("--levels-dbfs", "-55 to -27 by 4")
+    coughed: list[int] = []
+
+    def cough(number: int, count: int, heard: NDArray) -> NDArray:
+        if number < rehearsed.exchange(1) or count < 6 * RATE_HZ or len(coughed) >= 10:
+            return heard
+        coughed.append(count)
+        noise = np.random.default_rng(count).standard_normal(len(heard))
+        return heard + 10 ** ((62.0 - 120.0) / 20) / np.sqrt(2.0) * noise
+
+    ran = run_capture(FakeBench(fault=cough), session, sidecar, *levels, *ACCEPT)
+    assert ran.exit_code == 0 and len(coughed) == 10, ran.stderr
+    assert "again" not in ran.stderr and not events(session, "tone stopped")
+
+
 def test_a_loudspeaker_that_goes_quiet_is_noticed(
     rehearsed: Rehearsed, sidecar: Path, session: Path
 ) -> None:
