@@ -5,7 +5,8 @@ that onsets, rests and the decay of a narrow resonance count; from the first cle
 is scaled to what that burst gave. The rule, for windows of 20 ms:
 
 - too loud: more than 6 dB above the prediction, at any time; on the way down, in a burst's
-  second half, also more than 3 dB above what the same drive gave on the way up.
+  second half, also more than 3 dB above what the same drive gave on the way up. What stays 20 dB
+  below the loudest that was planned is not too loud: in a rest a cough may be louder than the tone.
 - too quiet: over 100 ms, from 0.1 s into a burst, more than 6 dB below what any softer burst
   gave; the first burst: 6 dB below the prediction.
 
@@ -43,14 +44,18 @@ knee; a voice coil would have to be 770 K hotter: nothing is learnt beyond, and 
 
 ABOVE_CONFIRMED_DB = 0.25
 """A burst predicted so far above what was confirmed is not played (chosen: half of what stops it
-for safety; a prediction from a clear burst is right within 0.2 dB)."""
+for safety; a prediction from a burst 35 dB clear of the background is right within 0.15 dB)."""
+
+HARMLESS_BELOW_TOP_DB = 20.0
+"""So far below the loudest that was planned nothing is too loud (chosen: a rest may lie 36 dB below
+the top, near the background; a volume raised by 20 dB shows even there)."""
 
 ABOVE_WAY_UP_DB = 3.0
 """The way down may be louder than the way up by so much at the same drive (chosen: a coil that
 cools regains less, and a limiter does not let go)."""
 
 SLOW_HOPS = 20
-"""What is too quiet is judged over 100 ms: a window of 20 ms holds a fifth of a period of 10 Hz."""
+"""What is too quiet is judged over 100 ms: two periods of 20 Hz, where 20 ms hold less than one."""
 
 LATE_HOPS = 3
 """The prediction may be early or late by 15 ms: half a period of 33 Hz, or a minute's drift."""
@@ -152,6 +157,9 @@ class BurstWatch(Watch):
         self._least = _window_sums(
             0.5 * self._hop * db_to_power(notch) * _envelope_power(wave, self._hop, hops)
         )
+        self._harmless = self._loudest_energy * float(
+            db_to_power(-OFF_BY_DB - HARMLESS_BELOW_TOP_DB)
+        )
         self._scale = 1.0
         self._recent = np.zeros(SLOW_HOPS)
         self._meter = Meter(
@@ -192,7 +200,8 @@ class BurstWatch(Watch):
         near = slice(max(0, place - LATE_HOPS), place + LATE_HOPS + 1)
         window = WINDOW_HOPS * self._hop
         predicted = max(self._scale * np.max(self._windows[near]), np.max(self._least[near]))
-        if total > float(db_to_power(OFF_BY_DB)) * (predicted + window * self._noise_power):
+        most = float(db_to_power(OFF_BY_DB)) * (predicted + window * self._noise_power)
+        if total > max(most, self._harmless):
             self._halt("loud", total / window, predicted / window, "", end)
             return
         while self._at < len(self._spans) - 1 and place >= self._spans[self._at].end:
@@ -209,9 +218,9 @@ class BurstWatch(Watch):
                     "quiet", slow, least, ": has something come loose, or switched itself off?", end
                 )
         if span.half + SLOW_HOPS <= place < span.measured and span.burst.direction == "down":
-            most = self._way_up_power(span) * float(db_to_power(ABOVE_WAY_UP_DB))
-            if slow > most + 2.0 * self._noise_power:
-                self._halt("loud", slow, most, ", which is that on the way up", end)
+            before = self._way_up_power(span) * float(db_to_power(ABOVE_WAY_UP_DB))
+            if slow > before + 2.0 * self._noise_power:
+                self._halt("loud", slow, before, ", which is that on the way up", end)
 
     def _halt(self, kind: str, power: float, predicted: float, why: str, end: int) -> None:
         off_db = float(power_to_db(max(power, 1e-30) / max(predicted, 1e-30)))

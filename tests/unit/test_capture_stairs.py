@@ -200,6 +200,25 @@ def test_the_way_down_may_not_be_3_db_louder_than_the_way_up(
     assert sounding_until(bench.sent[-1]) <= end + DELAY
 
 
+def test_a_cough_in_a_rest_stops_nothing(
+    rehearsed: Rehearsed, sidecar: Path, session: Path
+) -> None:
+    """62 dB SPL of noise over 0.1 s: 6 dB above the tone at rest, 20 dB below its loudest burst."""
+    levels = ("--levels-dbfs", "-55 to -27 by 4")
+    coughed: list[int] = []
+
+    def cough(number: int, count: int, heard: NDArray) -> NDArray:
+        if number < rehearsed.exchange(1) or count < 6 * RATE_HZ or len(coughed) >= 10:
+            return heard
+        coughed.append(count)
+        noise = np.random.default_rng(count).standard_normal(len(heard))
+        return heard + 10 ** ((62.0 - 120.0) / 20) / np.sqrt(2.0) * noise
+
+    ran = run_capture(FakeBench(fault=cough), session, sidecar, *levels, *ACCEPT)
+    assert ran.exit_code == 0 and len(coughed) == 10, ran.stderr
+    assert "again" not in ran.stderr and not events(session, "tone stopped")
+
+
 def test_a_loudspeaker_that_goes_quiet_is_noticed(
     rehearsed: Rehearsed, sidecar: Path, session: Path
 ) -> None:
@@ -575,3 +594,28 @@ def test_tones_that_a_killed_capture_has_left_are_found(session: Path) -> None:
     assert take["recording"] == ["axis-02.wav"] and take["partial"] is True
     (row,) = rows(session)
     assert row["frequency_hz"] == 1000.0 and len(row["drive_dbfs"]) == 7
+
+
+def test_uncalibrated_full_scale_counts_as_130_db(sidecar: Path, tmp_path: Path) -> None:
+    for name, accepted, code in (("enough", "85", 0), ("too little", "84", 4)):
+        session = calibrated_session(tmp_path / name, None)
+        options = ("--levels-dbfs", "-62 to -46 by 4", "--accept-level", accepted)
+        ran = run_capture(FakeBench(), session, sidecar, *options)
+        assert ran.exit_code == code, ran.stderr
+    assert "a level of 85 dB SPL has to be confirmed" in ran.stderr
+
+
+def test_a_microphone_that_reads_high_is_corrected_in_what_is_confirmed(
+    sidecar: Path, session: Path
+) -> None:
+    """It reads 6 dB high: by its deviation the same drives are 6 dB less, and nothing stops."""
+    (session / "mic.txt").write_text("20 6\n20000 6\n")
+    text = (session / "session.toml").read_text()
+    (session / "session.toml").write_text(text + 'mic_correction = "mic.txt"\n')
+    ran = run_capture(FakeBench(), session, sidecar, *ACCEPT)
+    assert ran.exit_code == 0, ran.stderr
+    (confirmed,) = events(session, "confirmed")
+    expected_db = -27.0 + spl_at_0dbfs_db(1000.0) - 6.0
+    assert confirmed["nominal_spl_db"] == pytest.approx(expected_db, abs=0.1)
+    measured = [event["measured_db"] for event in events(session, "tone")]
+    assert measured == pytest.approx([-33.0 + spl_at_0dbfs_db(f) for f in (500.0, 1000.0)], abs=0.1)
