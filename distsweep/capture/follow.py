@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.capture.backend import Route
-from distsweep.capture.gate import Conversation
+from distsweep.capture.gate import Conversation, Heard
 from distsweep.capture.interrupts import Pending
 from distsweep.capture.response import LEAST_MATCH, Response, find_arrival, find_delay
 from distsweep.capture.watch import OFF_BY_DB, Stop
@@ -22,6 +22,9 @@ late by 2 s or so)."""
 DELAY_FITS_S = 0.3
 """Later markers are accepted only so near the delay of the one before (chosen: streams that are
 opened anew start up to 0.2 s apart)."""
+
+BEFORE_STOP_S = 0.05
+"""What was too loud began at most so long before the stop, or was judged at the marker."""
 
 SHOWN_EVERY_S = 0.25
 """Progress is shown this often."""
@@ -108,6 +111,19 @@ class Follower:
         if match >= LEAST_MATCH:
             self.match = match
             self.arrival = self._file.start_marker_sample + delay
+
+    def likely_arrival(self, heard: Heard, route: Route) -> int | None:
+        """Return where the start marker is, also in a first recording that was cut short.
+
+        What came just before the stop is left out: it drowns a marker that went well.
+        """
+        if self.arrival is not None or heard.stop is None or heard.stop.sample is None:
+            return self.arrival
+        channel = route.loopback_channel or route.input_channel
+        before = max(0, heard.stop.sample - round(BEFORE_STOP_S * route.rate_hz))
+        recorded = np.ascontiguousarray(heard.recorded[:before, channel - 1])
+        place, match = find_arrival(recorded, self._chirp)
+        return place if match >= LEAST_MATCH else None
 
     def _align(self, conversation: Conversation, expected: int) -> None:
         """Find the marker near where it is expected; from the loop-back channel, if any."""

@@ -174,7 +174,7 @@ class Sender:
                     response=marker_response,
                     marker_samples=stimulus.marker.samples,
                     marker_at=file.start_marker_sample,
-                    arrival=follower.arrival,
+                    arrival=follower.likely_arrival(heard, self.route),
                     sweep_at=file.first_sample,
                     rate_hz=self.route.rate_hz,
                 )
