@@ -23,6 +23,10 @@ DELAY_FITS_S = 0.3
 """Later markers are accepted only so near the delay of the one before (chosen: streams that are
 opened anew start up to 0.2 s apart)."""
 
+TORN_SHARE = 0.5
+"""Two markers that are as far apart as they should be match alike; less than half of the better
+one's match is a side lobe (chosen)."""
+
 BEFORE_STOP_S = 0.05
 """What was too loud began at most so long before the stop, or was judged at the marker."""
 
@@ -49,6 +53,8 @@ class Follower:
     ----------
     arrival : recorded sample at which the marker arrived; None until it was found.
     match : how alike it was, 0…1.
+    torn : both markers of a first probe are heard, but not as far apart as they were sent:
+        samples were lost.
     lead : samples by which the output was ahead of the input, at most.
     """
 
@@ -72,6 +78,7 @@ class Follower:
         """
         self.arrival: int | None = None
         self.match = 0.0
+        self.torn = False
         self.lead = 0
         self._stimulus = stimulus
         self._file = file
@@ -102,13 +109,16 @@ class Follower:
     def find(self, recorded: FloatArray, route: Route) -> None:
         """Find a first probe's markers in its whole recording, shape ``(frames, channels)``."""
         channel = route.loopback_channel or route.input_channel
+        heard = np.ascontiguousarray(recorded[:, channel - 1])
         delay, match = find_delay(
-            np.ascontiguousarray(recorded[:, channel - 1]),
+            heard,
             self._chirp,
             played_at=(self._file.start_marker_sample, self._file.end_marker_sample),
             longest=round(LONGEST_DELAY_S * route.rate_hz),
         )
-        if match >= LEAST_MATCH:
+        single = find_arrival(heard, self._chirp)[1]
+        self.torn = single >= 2.0 * LEAST_MATCH and match < TORN_SHARE * single
+        if match >= LEAST_MATCH and not self.torn:
             self.match = match
             self.arrival = self._file.start_marker_sample + delay
 

@@ -25,6 +25,10 @@ from distsweep.stimulus.layout import render
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio
 
+SURE_SNR_DB = 20.0
+"""What stood less above the background does not tell what is too quiet (chosen: of 100 random
+set-ups whose probe stood 15 dB above it, five were stopped by rumble in the probe)."""
+
 DRIFT_WANDERS_PPM = 60.0
 """So much from rung to rung is no clock either (chosen: 0.5 ms in an 8 s sweep)."""
 
@@ -34,10 +38,11 @@ LEAST_NOTED_DBA = 60.0
 
 @dataclass(frozen=True)
 class _Reference:
-    """A response, and the drive at which it was measured."""
+    """A response, the drive at which it was measured, and its level above the noise in it."""
 
     response: Response
     drive_dbfs: float
+    snr_db: float
 
 
 class Ladder:
@@ -84,7 +89,8 @@ class Ladder:
             found = read_sweep(sent, self.stimulus, file, self._sender)
             moved = self._moved_gain(number, verdict, found)
             if found.response is not None:
-                self._before = _Reference(found.response, file.rungs[0].drive_dbfs)
+                drive_dbfs = file.rungs[0].drive_dbfs
+                self._before = _Reference(found.response, drive_dbfs, found.snr_db)
                 self._first_rung = self._first_rung or self._before
                 self._note_loudest(found.response)
             if number < len(self.stimulus.files):
@@ -98,7 +104,7 @@ class Ladder:
         assert probed is not None and probed.gain is not None and probed.response is not None
         assert isinstance(order.stimulus, LadderStimulus)
         recipe = order.stimulus.recipe
-        self._probe = _Reference(probed.response, self._prober.drive_dbfs)
+        self._probe = _Reference(probed.response, self._prober.drive_dbfs, probed.snr_db)
         self._noise_power = probed.noise_peak_power(recipe.rate_hz)
         self._quiet = probed.quiet
         self._sweep_at_0dbfs = order.stimulus.sweep.waveform()
@@ -167,17 +173,7 @@ class Ladder:
         """Play a rung, and again if samples were lost; keep every recording."""
         name = self._name(number, file)
         for _ in range(TRIES):
-            sent = self._sender.send(
-                self.stimulus,
-                file,
-                self._licence,
-                self._watch(file),
-                name=name,
-                kept_as=f"{self._sender.files.name}-{number:02d}",
-                marker_response=self._first.response,
-                noise_power=self._noise_power,
-            )
-            self._log_exposure(sent, file)
+            sent = self._send(number, file)
             stop = sent.heard.stop
             if stop is None:
                 verdict, trouble = self._verdict(file, sent)
@@ -196,6 +192,23 @@ class Ladder:
             f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs,"
             " or choose another device"
         )
+
+    def _send(self, number: int, file: StimulusFile) -> Sent:
+        """Send a rung, and note what of it was played even where an interrupt ended it."""
+        try:
+            return self._sender.send(
+                self.stimulus,
+                file,
+                self._licence,
+                self._watch(file),
+                name=self._name(number, file),
+                kept_as=f"{self._sender.files.name}-{number:02d}",
+                marker_response=self._first.response,
+                noise_power=self._noise_power,
+            )
+        finally:
+            if self._sender.last is not None:
+                self._log_exposure(self._sender.last, file)
 
     def _verdict(self, file: StimulusFile, sent: Sent) -> tuple[Verdict | None, str]:
         """Analyse a rung; no verdict, but the trouble, where samples were lost unreported."""
@@ -245,14 +258,19 @@ class Ladder:
 
     def _deviation_power(self, file: StimulusFile, hops: int) -> FloatArray | None:
         """Return the microphone's deviation along the sweeps, hop by hop, as a power ratio."""
-        mic, sweep = self._sender.order.calibration.mic, self.stimulus.sweep
+        mic = self._sender.order.calibration.mic
         if mic is None:
             return None
+        passed_hz = self._passed_hz(file, hops)
+        return np.asarray(db_to_power(mic.at(np.minimum(passed_hz, self.stimulus.sweep.stop_hz))))
+
+    def _passed_hz(self, file: StimulusFile, hops: int) -> FloatArray:
+        """Return the frequency that the sweeps of a file are passing, hop by hop."""
+        sweep = self.stimulus.sweep
         samples = file.rungs[0].start_sample + np.arange(hops) * HOP_S * sweep.rate_hz
         starts = np.array([rung.start_sample for rung in file.rungs])
         since = samples - starts[np.searchsorted(starts, samples, side="right") - 1]
-        passed_hz = sweep.start_hz * np.exp(since / sweep.rate_hz / sweep.rate_constant_s)
-        return np.asarray(db_to_power(mic.at(np.minimum(passed_hz, sweep.rate_hz / 2.0))))
+        return np.asarray(sweep.start_hz * np.exp(since / sweep.rate_hz / sweep.rate_constant_s))
 
     def _bounds(self, file: StimulusFile) -> Bounds:
         """Predict what the microphone will hear; see ``watch`` for the rule."""
@@ -263,12 +281,17 @@ class Ladder:
         # What the rung before gave, unscaled; the return rung is softer than the one before.
         share_db = min(before.drive_dbfs - drive_dbfs, 0.0) if self._before else 0.0
         share = float(db_to_ratio(share_db))
+        sure = before.snr_db >= SURE_SNR_DB
+        passed_hz = self._passed_hz(
+            file, math.ceil(len(sweeps) / (HOP_S * self.stimulus.sweep.rate_hz))
+        )
         return bounds(
             self._first.response.predict(sweeps),
-            share * before.response.predict(sweeps),
+            share * before.response.predict(sweeps) if sure else None,
             rate_hz=self._sender.route.rate_hz,
             noise_power=self._noise_power,
             noise_wave=share * before.response.predict_noise(sweeps),
+            below_band=passed_hz < self._sender.order.conditions.level_band_hz[0] / 2.0,
         )
 
     def _distress(self, file: StimulusFile) -> Distress:

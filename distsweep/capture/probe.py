@@ -59,8 +59,9 @@ ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are
 then right within 0.5 dB)."""
 
-LEAST_SNR_DB = 10.0
-"""Below this even the loudest probe allowed is not believed (chosen: 2.5 dB of error)."""
+LEAST_SNR_DB = 4.0
+"""Below this even the loudest probe allowed is not believed (chosen: the noise is taken off, and a
+level over a band of octaves is right within 1 dB; single frequencies read up to 4 dB high)."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,11 @@ class Probed:
     loudest_in_dbfs: float
     quiet: FloatArray
     after_reference: int | None = None
+
+    @property
+    def snr_db(self) -> float:
+        """Level over that of the noise in it; −inf where it was not heard."""
+        return -np.inf if self.gain is None else self.gain.snr_db
 
     @property
     def noise_power(self) -> float:
@@ -282,7 +288,7 @@ class Prober:
         next_dbfs: float | None = self.drive_dbfs
         while next_dbfs is not None:
             probed = self.play(next_dbfs)
-            too_weak = probed.gain is None or probed.gain.snr_db < LEAST_SNR_DB
+            too_weak = probed.snr_db < LEAST_SNR_DB
             for _ in range(2):
                 next_dbfs = next_probe_dbfs(
                     self.drive_dbfs,
@@ -371,11 +377,12 @@ class Prober:
                 kept_as=f"{sender.files.name}-probe",
             )
             stop = sent.heard.stop
-            if stop is None:
+            if stop is None and sent.follower.torn:
+                trouble = "samples were lost between its markers"
+            elif stop is None or stop.kind != "dropout":
                 return sent
-            if stop.kind != "dropout":
-                return sent
-            trouble = stop.message
+            else:
+                trouble = stop.message
         raise DeviceError(
             f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"
             " or choose another device"

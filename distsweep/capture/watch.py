@@ -10,7 +10,10 @@ The rule, for windows of 20 ms, from 0.2 s into a rung's sweep to its end:
   the same instant, unscaled: a limiter, or a voice coil that is hot, may keep a louder drive
   from becoming louder, but nothing healthy makes it 6 dB quieter than a softer drive was. For
   the first rung it is the scaled probe. Nothing is too quiet where the lower prediction is
-  more than 15 dB under its own mean.
+  more than 15 dB under its own mean, nor where it rests on a recording that stood less than
+  20 dB above the background: rumble in that is no promise. For the same reason nothing is too
+  quiet more than an octave below the level band, and 6 dB under the rung's mean, not 15, stand
+  for what lies lower there.
 
 Distortion is a part of its own, see ``distress``.
 
@@ -27,7 +30,7 @@ from typing import Protocol
 import numpy as np
 
 from distsweep.takes.recording import CLIPPED_FROM, SILENT_PEAK
-from distsweep.units import FloatArray, db_to_power, power_to_db
+from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
 
 HOP_S = 0.005
 WINDOW_HOPS = 4
@@ -46,6 +49,10 @@ LEVEL_HOPS = 25
 
 NOT_BEFORE_S = 0.2
 """A rung's first moments are not compared (issue: capture)."""
+
+LEAST_BELOW_BAND_DB = 6.0
+"""See above (chosen: below a small loudspeaker's range a room's rumble comes in waves that a
+background of under a second does not show)."""
 
 LEAST_OF_MEAN_DB = 15.0
 """See above (chosen: deeper notches fill up with harmonics, reverberation and noise)."""
@@ -90,40 +97,44 @@ class Bounds:
 
 def bounds(
     upper_wave: FloatArray,
-    lower_wave: FloatArray,
+    lower_wave: FloatArray | None,
     *,
     rate_hz: float,
     noise_power: float,
     noise_wave: FloatArray | None = None,
+    below_band: BoolArray | None = None,
 ) -> Bounds:
     """Turn predicted recordings of a sweep into bounds on each window's energy.
 
     Parameters
     ----------
-    upper_wave, lower_wave : predictions from the sweep's start on, shape ``(S,)`` both.
+    upper_wave, lower_wave : predictions from the sweep's start on, shape ``(S,)`` both; without
+        a lower one nothing is too quiet.
     noise_power : mean square of the background; it comes on top of the upper prediction.
     noise_wave : the part of the lower prediction that may be noise, shape ``(S,)``.
+    below_band : hops in which the sweep is more than an octave below the level band.
     """
     hop = round(HOP_S * rate_hz)
-    upper, lower = (_window_energies(wave, hop) for wave in (upper_wave, lower_wave))
-    window = WINDOW_HOPS * hop
-    least = float(db_to_power(-LEAST_OF_MEAN_DB))
+    upper, window = _window_energies(upper_wave, hop), WINDOW_HOPS * hop
     factor = float(db_to_power(OFF_BY_DB))
-    upper_mean = window * float(np.mean(upper_wave**2))
-    lower_mean = window * float(np.mean(lower_wave**2))
     # One hop to either side: arrival and clock are known to a few milliseconds only.
-    loudest = np.maximum(_neighbours(upper).max(axis=0), least * upper_mean)
-    lower_sure = lower
-    if noise_wave is not None:
-        noise = _window_energies(noise_wave, hop)
-        lower_sure = lower - NOISE_PEAKS * _running_mean(noise, NOISE_MEAN_HOPS)
-    quietest = _neighbours(lower_sure).min(axis=0)
-    compared = quietest >= least * lower_mean
+    below = np.zeros(len(upper), dtype=bool) if below_band is None else below_band[: len(upper)]
+    least_db = np.where(below, LEAST_BELOW_BAND_DB, LEAST_OF_MEAN_DB)
+    least = window * np.mean(upper_wave**2) * db_to_power(-least_db)
+    loudest = np.maximum(_neighbours(upper).max(axis=0), least)
     first = round(NOT_BEFORE_S / HOP_S) + WINDOW_HOPS
-    lower_bound = np.where(compared, quietest / factor, 0.0)
-    lower_bound[:first] = 0.0
     upper_bound = factor * (loudest + window * noise_power)
     upper_bound[:first] = np.inf
+    lower_bound = np.zeros(len(upper))
+    if lower_wave is not None:
+        sure = _window_energies(lower_wave, hop)
+        if noise_wave is not None:
+            noise = _window_energies(noise_wave, hop)
+            sure = sure - NOISE_PEAKS * _running_mean(noise, NOISE_MEAN_HOPS)
+        quietest = _neighbours(sure).min(axis=0)
+        least_sure = window * float(np.mean(lower_wave**2) * db_to_power(-LEAST_OF_MEAN_DB))
+        lower_bound = np.where((quietest >= least_sure) & ~below, quietest / factor, 0.0)
+        lower_bound[:first] = 0.0
     return Bounds(lower_bound, upper_bound, upper)
 
 

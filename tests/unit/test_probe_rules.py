@@ -250,3 +250,45 @@ def test_what_gets_louder_from_rung_to_rung_is_asked_for_anew(
     assert ran.exit_code == 4, ran.stderr
     assert "has to be confirmed" in ran.stderr or "confirmed" in ran.stderr
     assert not list(session.glob("axis-03*"))
+
+
+class Losing(FakeBench):
+    """From the middle of the first probe's sweep on, everything is heard 240 samples later."""
+
+    LATER = 240
+
+    def _speak(self, x: np.ndarray) -> np.ndarray:
+        y = super()._speak(x)
+        if self.exchanges != 1:
+            return y
+        self.line = np.concatenate([getattr(self, "line", np.zeros(self.LATER)), y])
+        played = len(self.line) - self.LATER
+        late = played > SWEEP_AT + RATE_HZ // 5
+        return self.line[played - len(y) : played] if late else y
+
+
+def test_a_probe_that_lost_samples_is_repeated_not_called_unheard(
+    sidecar: Path, tmp_path: Path
+) -> None:
+    bench = Losing()
+    session = calibrated_session(tmp_path / "s", 120.0)
+    ran = run_capture(bench, session, sidecar, "--levels-spl", "62")
+    assert ran.exit_code == 0, ran.stderr
+    probes = [e for e in log_events(session) if e["event"] == "recorded" and "probe" in e["file"]]
+    assert [probe["delay_samples"] is None for probe in probes][:2] == [True, False]
+
+
+def test_the_dose_of_an_interrupted_rung_is_noted(sidecar: Path, tmp_path: Path) -> None:
+    import os
+    import signal
+
+    def strike(number: int, count: int, heard: np.ndarray) -> np.ndarray:
+        if number == 2 and count == SWEEP_AT // BLOCK * BLOCK + 20 * BLOCK:
+            os.kill(os.getpid(), signal.SIGINT)
+        return heard
+
+    session = calibrated_session(tmp_path / "s", 135.0)
+    options = ("--levels-spl", "72 and 82", "--accept-level", "85")
+    ran = run_capture(FakeBench(fault=strike), session, sidecar, *options)
+    assert ran.exit_code == 130, ran.stderr
+    assert any(e["listener_dba_minutes"] for e in log_events(session) if e["event"] == "exposure")
