@@ -21,7 +21,7 @@ RATE_HZ = 48000
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Leave the long real-time tests to CI: whoever tries a change has its answer sooner."""
+    """Leave the long tests to CI: whoever tries a change has its answer sooner."""
     if os.environ.get("DISTSWEEP_REQUIRE_SYSTEM") == "1":
         return
     for item in items:

@@ -274,8 +274,8 @@ class Prober:
     def run(self, asker: Asker, first_rung_dbfs: Callable[[Probed], float | None]) -> Probed:
         """Probe louder and louder, within a probe's limits, until the bench is heard clearly.
 
-        Where nothing is known of the level and the quietest probe shows too little, somebody
-        vouches for it before it gets louder.
+        Where the loudest that may sound unasked shows too little, somebody vouches for it before
+        it gets louder.
 
         Raises
         ------
@@ -297,7 +297,8 @@ class Prober:
                     limit_spl_db=self._limit_db,
                     first_rung_dbfs=first_rung_dbfs(probed),
                 )
-                if next_dbfs is not None or belief.known or self._vouched or not too_weak:
+                louder_could_do = self.drive_dbfs < PROBE_DBFS - 1.0 and not self._vouched
+                if next_dbfs is not None or not (too_weak and louder_could_do):
                     break
                 self._ask_for_more(asker)
         check_heard(probed, channel=self._sender.route.input_channel)
@@ -350,8 +351,8 @@ class Prober:
 
     def _ask_for_more(self, asker: Asker) -> None:
         asker.tell(
-            f"The probe at {self.drive_dbfs:g} dBFS shows too little, and nothing is known of its"
-            f" level ({self._sender.order.belief.origin}): louder ones, up to"
+            f"The probe at {self.drive_dbfs:g} dBFS shows too little, and may already be as loud as a"
+            f" probe may be (known by {self._sender.order.belief.origin}): louder ones, up to"
             f" {ASK_ABOVE_SPL_DB:g} dB SPL at worst, are played if you vouch for it."
         )
         order = self._sender.order

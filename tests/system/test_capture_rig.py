@@ -284,6 +284,7 @@ def test_a_server_killed_in_mid_rung_ends_it_and_the_next_start_works(
         assert (session / "axis_2-01.wav").exists()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("stage", ["probe", "rung"])
 def test_ctrl_c_fades_out_and_keeps_what_was_recorded(
     rig: Rig, session: Path, sidecar: Path, stage: str

@@ -386,7 +386,7 @@ class ResonantBench(FakeBench):
 RESONANT = {"frequencies_hz": [100], "hold_s": 1.2, "levels_dbfs": [-60, -54, -48, -42, -36]}
 
 
-@pytest.mark.parametrize("ceiling_db", [85.0, 90.0, 93.0, 96.0, 100.0])
+@pytest.mark.parametrize("ceiling_db", [85.0, 93.0, 96.0])
 def test_ceiling_and_licence_hold_for_the_steady_level_of_a_narrow_resonance(
     ceiling_db: float, tmp_path: Path, session: Path
 ) -> None:

@@ -427,7 +427,7 @@ def test_a_long_position_makes_names_that_fit(session: Path, sidecar: Path) -> N
     assert takes(session)[0][0] == position
 
 
-@pytest.mark.parametrize("position", ["calibration", "axis-calibration", "axis partial"])
+@pytest.mark.parametrize("position", ["calibration", "axis-calibration"])
 def test_a_position_named_like_another_file_takes_none_away(
     position: str, session: Path, sidecar: Path
 ) -> None:

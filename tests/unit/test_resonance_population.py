@@ -24,6 +24,9 @@ def _measured(folder: Path, seed: int) -> Measured:
     return Population(folder / f"benches-{seed}").measured(seed)
 
 
+pytestmark = pytest.mark.long
+
+
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory: pytest.TempPathFactory) -> list[Measured]:
     folder = tmp_path_factory.mktemp("population")

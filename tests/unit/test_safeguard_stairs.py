@@ -27,7 +27,7 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 
 SETTINGS = settings(
-    max_examples=25,
+    max_examples=12,
     deadline=None,  # an example that plays two tones takes three seconds
     suppress_health_check=[HealthCheck.too_slow],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # shrinking takes minutes here
