@@ -351,8 +351,8 @@ class Prober:
 
     def _ask_for_more(self, asker: Asker) -> None:
         asker.tell(
-            f"The probe at {self.drive_dbfs:g} dBFS shows too little, and may already be as loud as a"
-            f" probe may be (known by {self._sender.order.belief.origin}): louder ones, up to"
+            f"The probe at {self.drive_dbfs:g} dBFS shows too little, and may be as loud already as"
+            f" a probe may be (known by {self._sender.order.belief.origin}): louder ones, up to"
             f" {ASK_ABOVE_SPL_DB:g} dB SPL at worst, are played if you vouch for it."
         )
         order = self._sender.order
