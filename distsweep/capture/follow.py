@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.capture.backend import Route
-from distsweep.capture.gate import Conversation, Heard
+from distsweep.capture.conversation import Conversation, Heard
 from distsweep.capture.interrupts import Pending
 from distsweep.capture.response import LEAST_MATCH, Response, find_arrival, find_delay
 from distsweep.capture.watch import OFF_BY_DB, Stop

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Sequence
 from types import TracebackType
 
-from distsweep.capture.gate import Conversation
+from distsweep.capture.conversation import Conversation
 from distsweep.capture.keeping import Reservation
 
 WRITTEN_EVERY_S = 0.1

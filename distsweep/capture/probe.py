@@ -10,8 +10,9 @@ import numpy as np
 
 from distsweep.capture.backend import Route
 from distsweep.capture.belief import WORST_SPL_AT_0DBFS_DB, Belief
+from distsweep.capture.conversation import Heard
 from distsweep.capture.follow import LONGEST_DELAY_S
-from distsweep.capture.gate import START_LEVEL_DBFS, Heard
+from distsweep.capture.gate import START_LEVEL_DBFS
 from distsweep.capture.keeping import log
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.plausible import check_air, check_background, check_reference

@@ -10,8 +10,9 @@ from pathlib import Path
 from distsweep.capture.backend import Backend, Route, stop_sentence
 from distsweep.capture.belief import Belief
 from distsweep.capture.cause import with_cause
+from distsweep.capture.conversation import SPARE_S, TAIL_S, Heard
 from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
-from distsweep.capture.gate import SPARE_S, TAIL_S, Gate, Heard
+from distsweep.capture.gate import Gate
 from distsweep.capture.interrupts import deferred
 from distsweep.capture.journal import Journal
 from distsweep.capture.keeping import Reservation, log

@@ -15,8 +15,9 @@ import numpy as np
 import scipy.signal
 
 from distsweep.capture.backend import Route, choose_device, open_backend
+from distsweep.capture.conversation import Conversation
 from distsweep.capture.follow import Follower, Scale
-from distsweep.capture.gate import Conversation
+from distsweep.capture.gate import exchange
 from distsweep.capture.interrupts import deferred
 from distsweep.capture.take import ladder_stimulus
 from distsweep.capture.watch import Watch, bounds
@@ -100,7 +101,7 @@ def main() -> None:
             delay=USUAL_DELAY,
         )
         print("ready", flush=True)
-        conversation.follow(backend, follower.tick)
+        exchange(backend, conversation, follower.tick)
         pending.wanted = False  # it ends by itself, and tells how
     result = conversation.heard()
     told = {

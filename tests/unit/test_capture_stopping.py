@@ -25,7 +25,8 @@ from distsweep.capture.backend import (
     server_warning,
     stop_sentence,
 )
-from distsweep.capture.gate import Conversation
+from distsweep.capture.conversation import Conversation
+from distsweep.capture.gate import exchange
 from distsweep.capture.interrupts import deferred
 from distsweep.capture.portaudio import LATENCIES_S, PortAudio
 from distsweep.capture.watch import Stop, Watch
@@ -155,7 +156,7 @@ def test_what_an_output_holds_is_cut_where_a_fade_would_be_late(
         talk.halt(Stop(kind, "test", talk.count))
 
     threading.Thread(target=halt).start()
-    talk.follow(backend, lambda _talk: None)
+    exchange(backend, talk, lambda _talk: None)
     output = fake.streams[1]
     latency_s = LATENCIES_S[min(eases, len(LATENCIES_S) - 1)]
     assert output.latency == latency_s
@@ -185,7 +186,7 @@ def test_a_common_stream_is_cut_too(fake: SimpleNamespace) -> None:
 
     timer = threading.Timer(0.3, halt)
     timer.start()
-    talk.follow(backend, lambda _talk: None)
+    exchange(backend, talk, lambda _talk: None)
     assert [stream.kind for stream in fake.streams] == ["both"]
     assert fake.streams[0].aborted_s - halted[0] < 0.03
     assert talk.heard().stop == Stop("loud", "test", talk.heard().stop.sample)
@@ -197,7 +198,7 @@ def test_an_eased_input_keeps_its_short_blocks(fake: SimpleNamespace) -> None:
     for _ in range(4):
         backend.ease()
     talk = talk_on(route(device()), seconds=0.2)
-    talk.follow(backend, lambda _talk: None)
+    exchange(backend, talk, lambda _talk: None)
     assert fake.streams[0].given["blocksize"] == round(0.005 * RATE_HZ)
 
 
@@ -210,7 +211,7 @@ def test_a_devices_own_latency_is_told(
     backend = PortAudio()
     assert backend.stop_within_s() == 0.05
     for _ in range(3):
-        talk_on(route(device()), seconds=0.2).follow(backend, lambda _talk: None)
+        exchange(backend, talk_on(route(device()), seconds=0.2), lambda _talk: None)
         assert backend.stop_within_s() == pytest.approx(within_s, abs=1e-6)
         backend.ease()
 
@@ -225,7 +226,7 @@ def test_a_late_end_is_announced_with_its_figure() -> None:
 
 
 def test_all_channels_are_opened_and_one_of_them_sounds(fake: SimpleNamespace) -> None:
-    talk_on(route(device()), seconds=0.2).follow(PortAudio(), lambda _talk: None)
+    exchange(PortAudio(), talk_on(route(device()), seconds=0.2), lambda _talk: None)
     assert [stream.given["channels"] for stream in fake.streams] == [4, 4]
     played = np.concatenate(fake.played)
     assert np.max(np.abs(played[:, 1])) == pytest.approx(0.1, rel=1e-3)
@@ -236,7 +237,7 @@ def test_an_interface_with_fewer_channels_at_this_rate_is_opened_with_a_pair(
     fake: SimpleNamespace,
 ) -> None:
     fake.takes = lambda _kind, channels: channels <= 2
-    talk_on(route(device(channels=18)), seconds=0.2).follow(PortAudio(), lambda _talk: None)
+    exchange(PortAudio(), talk_on(route(device(channels=18)), seconds=0.2), lambda _talk: None)
     assert [stream.given["channels"] for stream in fake.streams] == [2, 2]
     with pytest.raises(DeviceError, match="does not take 3 channel"):
         PortAudio().check(route(device(channels=18), output_channel=3))
@@ -421,7 +422,7 @@ def test_what_a_driver_prints_cannot_hold_the_sound_up(
         printer = Printer(os.fdopen(2, "w", closefd=False))
         talk = talk_on(route(device()), seconds=0.5)
         began = time.monotonic()
-        talk.follow(PortAudio(), lambda talk: printer.show(f"live {talk.count}"))
+        exchange(PortAudio(), talk, lambda talk: printer.show(f"live {talk.count}"))
         assert time.monotonic() - began < 2.0
         assert talk.stop is None
         printer.tell("afterwards")

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 import distsweep
 from distsweep.capture import safeguards
 from distsweep.capture.backend import Route
-from distsweep.capture.gate import FADE_OUT_S, Conversation, Gate
+from distsweep.capture.conversation import FADE_OUT_S, Conversation
+from distsweep.capture.gate import Gate
 from distsweep.capture.safeguards import Licence, SplCeiling, probe_licence, settle_ceiling
 from distsweep.capture.watch import Stop, Watch
 from distsweep.errors import SafetyRefusal
@@ -254,6 +255,8 @@ def test_samples_leave_at_one_place_only() -> None:
     # Who asks the backend to play: the gate, once.
     assert files_with(r"\.exchange\(") == {"capture/gate.py"}
     assert sources["capture/gate.py"].count(".exchange(") == 1
+    assert sources["capture/gate.py"].count(" exchange(") == 2  # its definition, and Gate.send
+    assert files_with(r"gate import [^\n]*\bexchange|\bgate\.exchange") == set()
     assert files_with(r"\bpyaudio\b|simpleaudio|aplay|paplay|pacat|ossaudiodev|winsound") == set()
     # Who can make a licence, a ceiling, or a gate.
     assert files_with(r"(?<!class )\bLicence\(") == {"capture/safeguards.py"}
