@@ -9,11 +9,19 @@ from __future__ import annotations
 
 import datetime
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from distsweep.capture.calibration import mismatches, read_note, too_old, unknowns
+import numpy as np
+
+from distsweep.capture.calibration import (
+    CalibrationNote,
+    mismatches,
+    read_note,
+    too_old,
+    unknowns,
+)
 from distsweep.errors import InputError
 from distsweep.takes.session import Calibration
 from distsweep.units import db_to_power
@@ -28,6 +36,9 @@ YES = ("yes", "y")
 CALIBRATOR_DB = 1.0
 """What an acoustic calibrator's tone leaves open (chosen: class 2 of IEC 60942 allows 0.75 dB,
 from memory, and the coupler's seat adds some)."""
+
+CALIBRATED_AT_HZ = 1000.0
+"""Where calibrators sound, unless noted, and data sheets state a sensitivity."""
 
 DATA_SHEET_DB = 10.0
 """What data sheets leave open (chosen: a microphone's tolerance is 3 dB, and an input's gain
@@ -99,12 +110,12 @@ def believe(full_scale_spl_db: float | None, *, method: str | None) -> Belief:
         this input; anything else is a number of unknown origin.
     """
     if full_scale_spl_db is None:
-        return Belief(None, None, "nothing: not calibrated")
+        return Belief(None, None, "without a calibration")
     if method == "calibrator":
-        return Belief(full_scale_spl_db, CALIBRATOR_DB, "a calibrator's tone")
+        return Belief(full_scale_spl_db, CALIBRATOR_DB, "by a calibrator's tone")
     if method == "data sheet":
-        return Belief(full_scale_spl_db, DATA_SHEET_DB, "data sheets")
-    return Belief(full_scale_spl_db, None, "a number whose origin is not known")
+        return Belief(full_scale_spl_db, DATA_SHEET_DB, "by data sheets")
+    return Belief(full_scale_spl_db, None, "by a number whose origin is not known")
 
 
 def judge_calibration(
@@ -147,13 +158,31 @@ def judge_calibration(
     if different:
         raise InputError(
             f"{'; '.join(different)}: levels would be wrong by any amount; calibrate this input"
-            f" ('distsweep calibrate {folder}'), or go back to that one"
+            " ('distsweep calibrate', with --input and --gain), or go back to that one"
         )
+    corrected_db = _deviation_db(note, calibration)
     old = too_old(note, now=datetime.datetime.now(datetime.UTC))
     if old is not None:
         asker.tell(f"warning: {old}")
     holds = _holds(unknowns(note), asker, here)
-    return believe(full_db, method=note.method if holds else None), note.input_gain
+    belief = believe(full_db, method=note.method if holds else None)
+    if belief.doubt_db is not None and corrected_db > 0.0:
+        belief = replace(belief, doubt_db=belief.doubt_db + corrected_db)
+    return belief, note.input_gain
+
+
+def _deviation_db(note: CalibrationNote, calibration: Calibration) -> float:
+    """Return the microphone's deviation where it was calibrated.
+
+    The calibrator's level is as the microphone read it, and levels are corrected: where the
+    correction is not 0 at the calibrator's frequency, levels are off by that.
+    """
+    frequency_hz = CALIBRATED_AT_HZ
+    if note.details is not None:
+        given = note.details.get("frequency_hz")
+        if isinstance(given, int | float) and 0.0 < given < math.inf:
+            frequency_hz = float(given)
+    return float(calibration.correction_db(np.array([frequency_hz]))[0])
 
 
 def _holds(unknown: list[str], asker: Asker, here: tuple[str, int, int]) -> bool:
@@ -162,11 +191,19 @@ def _holds(unknown: list[str], asker: Asker, here: tuple[str, int, int]) -> bool
         return True
     asker.tell(f"warning: {'; '.join(unknown)}")
     if not asker.is_terminal():
-        asker.tell("warning: it is not believed: calibrate again, with --gain")
+        asker.tell(
+            "warning: it is not believed: 'distsweep calibrate' notes what it was told: --gain, and"
+            " without --input --device, --input-channel and --rate-hz"
+        )
         return False
     device, channel, rate_hz = here
     answer = asker.typed(
         f"Was it made with {device!r}, channel {channel}, at {rate_hz} Hz, and does the gain still"
         " stand as it did? Type yes: "
     )
-    return answer.strip().lower() in YES
+    if answer.strip().lower() not in YES:
+        raise InputError(
+            "by your answer the calibration does not hold for this input: calibrate it, or set the"
+            " gain back"
+        )
+    return True

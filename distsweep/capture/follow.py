@@ -10,7 +10,13 @@ import numpy as np
 from distsweep.capture.backend import Route
 from distsweep.capture.conversation import Conversation, Heard
 from distsweep.capture.interrupts import Pending
-from distsweep.capture.response import LEAST_MATCH, Response, find_arrival, find_delay
+from distsweep.capture.response import (
+    DRIFT_SAMPLES,
+    LEAST_MATCH,
+    Response,
+    find_arrival,
+    find_delay,
+)
 from distsweep.capture.watch import OFF_BY_DB, Stop
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
@@ -121,6 +127,16 @@ class Follower:
         if match >= LEAST_MATCH and not self.torn:
             self.match = match
             self.arrival = self._file.start_marker_sample + delay
+
+    def check_end(self, recorded: FloatArray, route: Route) -> None:
+        """Look for the end marker where the start marker says that it must be."""
+        if self.arrival is None or self.match < 2.0 * LEAST_MATCH:
+            return
+        channel = route.loopback_channel or route.input_channel
+        end = self.arrival + self._file.end_marker_sample - self._file.start_marker_sample
+        there = recorded[max(0, end - DRIFT_SAMPLES) : end + len(self._chirp) + DRIFT_SAMPLES]
+        match = find_arrival(np.ascontiguousarray(there[:, channel - 1]), self._chirp)[1]
+        self.torn = match < TORN_SHARE * self.match
 
     def likely_arrival(self, heard: Heard, route: Route) -> int | None:
         """Return where the start marker is, also in a first recording that was cut short.

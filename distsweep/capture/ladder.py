@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from distsweep.capture.consent import Consent
+from distsweep.capture.conversation import Heard
 from distsweep.capture.distress import Distress
 from distsweep.capture.exposure import Exposure
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
@@ -16,7 +17,7 @@ from distsweep.capture.keeping import listener_dba_minutes, log
 from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
 from distsweep.capture.probe import Probed, Prober, read_sweep
 from distsweep.capture.response import Response
-from distsweep.capture.safeguards import Announcement
+from distsweep.capture.safeguards import PROBES_ONLY, Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
 from distsweep.capture.take import LARGEST_DRIFT_PPM, ladder_stimulus
 from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds
@@ -57,6 +58,7 @@ class Ladder:
         self._first_rung: _Reference | None = None
         self._loudest_at_0dbfs_db = -math.inf
         self._drifts_ppm: list[float] = []
+        self._played = 0
         self._plan_now()
 
     def settle(self) -> None:
@@ -83,6 +85,7 @@ class Ladder:
             As ``capture``.
         """
         for number, file in enumerate(self.stimulus.files, start=1):
+            self._played = number - 1
             self._renew()
             sent, verdict = self._play_rung(number, file)
             self._report(number, file, verdict)
@@ -138,19 +141,32 @@ class Ladder:
         level_db = corrected.highest_level_db(self._sweep_at_0dbfs)
         self._loudest_at_0dbfs_db = max(self._loudest_at_0dbfs_db, level_db)
 
+    def _bench_now(self) -> Bench:
+        """Return the bench as loud as the loudest of all sweeps so far has shown it."""
+        bench = self._plan.bench
+        rise_db = self._loudest_at_0dbfs_db - bench.loudest_at_0dbfs_db
+        gain = replace(
+            bench.gain,
+            band_db=bench.gain.band_db + rise_db,
+            loudest_db=bench.gain.loudest_db + rise_db,
+            curve_db=bench.gain.curve_db + rise_db,
+        )
+        return replace(bench, gain=gain, loudest_at_0dbfs_db=self._loudest_at_0dbfs_db)
+
     def _announcement(self) -> Announcement:
+        """Say what is still to sound."""
         order = self._sender.order
-        bench = replace(self._plan.bench, loudest_at_0dbfs_db=self._loudest_at_0dbfs_db)
+        files = self.stimulus.files[self._played :]
         return announce(
-            replace(self._plan, bench=bench),
-            [rung.drive_dbfs for file in self.stimulus.files for rung in file.rungs],
+            replace(self._plan, bench=self._bench_now()),
+            [rung.drive_dbfs for file in files for rung in file.rungs],
             sweep=self.stimulus.sweep,
-            seconds=sum(file.samples for file in self.stimulus.files)
-            / order.stimulus.recipe.rate_hz,
+            seconds=sum(file.samples for file in files) / order.stimulus.recipe.rate_hz,
             earlier=played_before(order.folder),
             calibrated_gain=order.calibrated_gain,
             gain_said=order.gain_said,
             latency=self._sender.latency(),
+            played="no further rung was played" if self._played else PROBES_ONLY,
         )
 
     def _renew(self) -> None:
@@ -371,14 +387,13 @@ class Ladder:
             clock_drift_ppm=verdict.clock_drift_ppm,
         )
 
-    def _log_exposure(self, sent: Sent, file: StimulusFile) -> None:
+    def _log_exposure(self, heard: Heard, file: StimulusFile) -> None:
         """Note what the listener's place has had, spoilt tries included."""
-        bench = self._plan.bench
-        sweep = self.stimulus.sweep
+        bench, sweep = self._bench_now(), self.stimulus.sweep
         exposures = [
             (round(item.level_dba, 2), round(item.minutes, 6))
             for rung in file.rungs
-            if rung.start_sample < sent.heard.sent_samples
+            if rung.start_sample < heard.sent_samples
             for item in drive_exposures(rung.drive_dbfs, bench, sweep)
             if item.level_dba >= LEAST_NOTED_DBA
         ]

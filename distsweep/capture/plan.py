@@ -12,7 +12,7 @@ from distsweep.capture.belief import Belief
 from distsweep.capture.exposure import Exposure, doses, exposures_of
 from distsweep.capture.levels import LARGEST_RISE_DB, with_gentle_rises
 from distsweep.capture.response import Gain
-from distsweep.capture.safeguards import Announcement
+from distsweep.capture.safeguards import PROBES_ONLY, Announcement
 from distsweep.errors import InputError, SafetyRefusal
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray
@@ -140,6 +140,7 @@ def announce(
     calibrated_gain: str | None = None,
     gain_said: bool = False,
     latency: str | None = None,
+    played: str = PROBES_ONLY,
 ) -> Announcement:
     """Say what a plan will sound like.
 
@@ -148,7 +149,7 @@ def announce(
     played_dbfs : drive of every sweep in order, repeats and the return rung included.
     seconds : how long all of it takes, silences included.
     earlier : what the session has played before.
-    calibrated_gain, gain_said, latency : see ``Announcement``.
+    calibrated_gain, gain_said, latency, played : see ``Announcement``.
     """
     exposures = list(earlier)
     for drive_dbfs in played_dbfs:
@@ -160,7 +161,7 @@ def announce(
         + (f" (added: rises of {LARGEST_RISE_DB:g} dB at most)" if added.get(drive) else "")
         for drive in played_dbfs
     ]
-    drive_dbfs = max(plan.drives_dbfs)
+    drive_dbfs = max(played_dbfs)
     return Announcement(
         nominal_spl_db=plan.bench.nominal_spl_db(drive_dbfs),
         worst_spl_db=plan.bench.worst_spl_db(drive_dbfs),
@@ -173,4 +174,5 @@ def announce(
         calibrated_gain=calibrated_gain,
         gain_said=gain_said,
         latency=latency,
+        played=played,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -55,6 +56,9 @@ PROBE_PAUSE_S = 0.3
 
 QUIETEST_PROBE_DBFS = -75.0
 """A probe that was too loud is repeated softer, unless it was as soft as this already."""
+
+REPEATED_SOFTER = 2
+"""So often a probe that was too loud is repeated softer; then something else is wrong."""
 
 ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are
@@ -265,6 +269,8 @@ class Prober:
         self._recipe = recipe
         self._ceiling = ceiling
         self._vouched = False
+        self._too_loud_dbfs = math.inf
+        self._repeated = 0
         self.probed: Probed | None = None
         self.drive_dbfs = min(START_LEVEL_DBFS, self._limit_db - WORST_SPL_AT_0DBFS_DB)
 
@@ -298,10 +304,14 @@ class Prober:
                     limit_spl_db=self._limit_db,
                     first_rung_dbfs=first_rung_dbfs(probed),
                 )
+                if next_dbfs is not None and next_dbfs >= self._too_loud_dbfs:
+                    next_dbfs = None
                 louder_could_do = self.drive_dbfs < PROBE_DBFS - 1.0 and not self._vouched
                 if next_dbfs is not None or not (too_weak and louder_could_do):
                     break
-                self._ask_for_more(asker)
+                if probed.gain is None and not asker.is_terminal():
+                    break  # nothing to vouch for: it was not heard
+                self._ask_for_more(asker, probed)
         check_heard(probed, channel=self._sender.route.input_channel)
         resampled = resampling_warning(probed.quiet, rate_hz=self._recipe.rate_hz)
         if resampled is not None:
@@ -313,7 +323,9 @@ class Prober:
         assert self.probed is not None
         known_db = self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
         worst_db = self._sender.order.belief.worst_spl_db(self.drive_dbfs, known_db)
-        return self.play(self.drive_dbfs + min(0.0, self._limit_db - worst_db))
+        probed = self.play(self.drive_dbfs + min(0.0, self._limit_db - worst_db))
+        check_heard(probed, channel=self._sender.route.input_channel)
+        return probed
 
     def play(self, drive_dbfs: float) -> Probed:
         """Play one probe and look at what it shows."""
@@ -328,7 +340,10 @@ class Prober:
         stimulus = probe_stimulus(self._recipe, drive_dbfs)
         sent = self._send(stimulus, licence, drive_dbfs)
         stop = sent.heard.stop
-        if stop is not None and stop.kind == "loud" and drive_dbfs > QUIETEST_PROBE_DBFS:
+        softer = drive_dbfs > QUIETEST_PROBE_DBFS and self._repeated < REPEATED_SOFTER
+        if stop is not None and stop.kind == "loud" and softer:
+            self._repeated += 1
+            self._too_loud_dbfs = min(self._too_loud_dbfs, drive_dbfs)
             sender.screen.tell(f"{stop.message}; the probe is repeated 10 dB softer")
             return self.play(drive_dbfs - LARGEST_RISE_DB)
         if stop is not None:
@@ -350,10 +365,15 @@ class Prober:
         if probed.after_reference is not None:
             check_reference(probed.after_reference)
 
-    def _ask_for_more(self, asker: Asker) -> None:
+    def _ask_for_more(self, asker: Asker, probed: Probed) -> None:
+        if probed.gain is None:
+            asker.tell(
+                "The microphone does not hear the probe: check cables, channels, the loudspeaker's"
+                " volume and the input gain first, and say no if any is wrong."
+            )
         asker.tell(
             f"The probe at {self.drive_dbfs:g} dBFS shows too little, and may be as loud already as"
-            f" a probe may be (known by {self._sender.order.belief.origin}): louder ones, up to"
+            f" a probe may be ({self._sender.order.belief.origin}): louder ones, up to"
             f" {ASK_ABOVE_SPL_DB:g} dB SPL at worst, are played if you vouch for it."
         )
         order = self._sender.order
@@ -361,6 +381,15 @@ class Prober:
         self._vouched = True
 
     def _send(self, stimulus: LadderStimulus, licence: Licence, drive_dbfs: float) -> Sent:
+        """Send a probe, and again if samples were lost; its recording is part of no take."""
+        try:
+            return self._send_until_whole(stimulus, licence, drive_dbfs)
+        finally:
+            self._sender.files.partial = None
+
+    def _send_until_whole(
+        self, stimulus: LadderStimulus, licence: Licence, drive_dbfs: float
+    ) -> Sent:
         sender, trouble = self._sender, ""
         belief = sender.order.belief
         for _ in range(TRIES):

@@ -67,7 +67,7 @@ def _keep_scratch(folder: Path, scratch: Path) -> str | None:
     named = SCRATCH.fullmatch(scratch.name)
     if named is None:
         return None
-    if any(scratch.samefile(path) for path in folder.glob("[!.]*.wav")):
+    if any(path.exists() and scratch.samefile(path) for path in folder.glob("[!.]*.wav")):
         scratch.unlink()  # killed after it had got its name
         return None
     try:
@@ -150,8 +150,10 @@ def _read_record(folder: Path) -> _Record:
         if kind == "started" and isinstance(take, str):
             position = event.get("position")
             begun[take] = position if isinstance(position, str) and position.strip() else take
+            entered.discard(take)  # a name that was free again
         elif kind == "recorded":
             recorded = str(event.get("file"))
+            spoilt.discard(recorded)
         elif kind == "repeated":
             spoilt.add(recorded)
         elif kind == "take":

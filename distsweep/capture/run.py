@@ -123,17 +123,16 @@ def _first_rung_dbfs(order: Order, probed: Probed) -> float | None:
 
 def _keep_partial(files: TakeFiles, screen: Screen) -> None:
     """Enter what there is into the session; trouble here must not hide why it was stopped."""
+    said, kept = "", None
     try:
-        with deferred():
+        with suppress(KeyboardInterrupt), deferred():  # it is stopping already
             kept = files.finish()
-    except (InputError, KeyboardInterrupt) as error:
+    except InputError as error:
         said = f"the recordings are kept, but the session could not be told ({error})"
-    else:
-        said = ""
-        if kept is not None:
-            said = f"what was recorded is in the session as a partial take: {kept.name}"
-        elif files.partial is not None:
-            said = f"no rung was complete; what was recorded is kept as {files.partial.name}"
+    if kept is not None:
+        said = f"what was recorded is in the session as a partial take: {kept.name}"
+    elif not said and files.partial is not None:
+        said = f"nothing was complete; what was recorded is kept as {files.partial.name}"
     with suppress(OSError):  # the terminal may be gone
         if said:
             screen.tell(said)

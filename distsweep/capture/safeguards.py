@@ -38,6 +38,8 @@ PROBE_SPL_DB = 70.0
 PROBE_DBFS = -40.0
 """A probe is never louder than either: at worst, and as drive."""
 
+PROBES_ONLY = "nothing louder than a probe was played"
+
 CAUTIONS = (
     "Everybody in the room wears hearing protection, or leaves it; so do pets.",
     "Levels are those at the microphone; close to the loudspeaker it is louder.",
@@ -46,7 +48,7 @@ CAUTIONS = (
     "Mains: never lift a protective earth to cure hum; use balanced lines or an isolating"
     " transformer, and leave mains work to licensed people; local rules come first.",
 )
-"""Shown before anything above 85 dB SPL."""
+"""Shown before anything above 70 dB SPL."""
 
 _SEAL = object()
 
@@ -123,7 +125,8 @@ class Announcement:
     seconds : how long all of it takes.
     lines : what will sound, a line for each rung or tone.
     doses : at the listener's place, this plan and what the session holds already.
-    origin : what the levels rest on.
+    origin : what the levels rest on, such as "by a calibrator's tone".
+    played : what was played at most so far, for words of refusal.
     calibrated_gain : where the gain stood at the calibration, if that was noted.
     gain_said : where it stands now was said on the command line, and agrees.
     latency : a sentence on how long sound goes on after a stop; None where it is 50 ms or less.
@@ -140,6 +143,7 @@ class Announcement:
     calibrated_gain: str | None = None
     gain_said: bool = False
     latency: str | None = None
+    played: str = PROBES_ONLY
 
     @property
     def worst_anywhere_spl_db(self) -> float:
@@ -166,7 +170,13 @@ def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
             " day's dose. Such levels are for empty rooms and remote operation."
         )
         if asker.is_terminal():
-            _type_number(ceiling_spl_db, asker, what="ceiling", played="nothing")
+            _type_number(
+                ceiling_spl_db,
+                asker,
+                what="ceiling",
+                allowed="may be asked for then",
+                played="nothing was played",
+            )
         elif asker.accept_ceiling_spl_db != ceiling_spl_db:
             raise SafetyRefusal(_nobody("ceiling", ceiling_spl_db, "--accept-ceiling"))
     return SplCeiling(ceiling_spl_db, seal=_SEAL)
@@ -241,20 +251,27 @@ def ask_licence(
     for line in announcement_lines(announcement):
         asker.tell(line)
     if former is None or former.how == "quiet":
-        vouch(asker, calibrated_gain=announcement.calibrated_gain, gain_said=announcement.gain_said)
+        vouch(
+            asker,
+            calibrated_gain=announcement.calibrated_gain,
+            gain_said=announcement.gain_said,
+            played=announcement.played,
+        )
     limit_db, how = ASK_ABOVE_SPL_DB, "vouched"
     if worst_db > ASK_ABOVE_SPL_DB:
-        _type_number(needed_db, asker, what="level")
+        _type_number(needed_db, asker, what="level", played=announcement.played)
         limit_db, how = needed_db, "typed"
     return Licence(drive_dbfs, min(limit_db, ceiling.spl_db), how, seal=_SEAL), True
 
 
-def vouch(asker: Asker, *, calibrated_gain: str | None, gain_said: bool) -> None:
+def vouch(
+    asker: Asker, *, calibrated_gain: str | None, gain_said: bool, played: str = PROBES_ONLY
+) -> None:
     """Have it confirmed where the gain stands, and that the probe was no louder than speech.
 
     Parameters
     ----------
-    calibrated_gain, gain_said : see ``Announcement``.
+    calibrated_gain, gain_said, played : see ``Announcement``.
 
     Raises
     ------
@@ -268,19 +285,17 @@ def vouch(asker: Asker, *, calibrated_gain: str | None, gain_said: bool) -> None
     if not gain_said:
         stands = asker.typed("Where does the input gain stand? ").strip()
         if not stands:
-            raise SafetyRefusal(
-                "where the input gain stands was not said: nothing louder than a probe was played"
-            )
+            raise SafetyRefusal(f"where the input gain stands was not said: {played}")
         if calibrated_gain is not None and words_of(stands) != words_of(calibrated_gain):
             raise SafetyRefusal(
                 f"the input gain stands at {stands!r}, the calibration was made at"
-                f" {calibrated_gain!r}: set it back, or calibrate again"
+                f" {calibrated_gain!r}: set it back, or calibrate again; {played}"
             )
     answer = asker.typed("Was the loudest probe about as loud as speech, or quieter? Type yes: ")
     if answer.strip().lower() not in YES:
         raise SafetyRefusal(
             "the probe was louder than its level says: turn the volume down, and check the"
-            " calibration; nothing louder than a probe was played"
+            f" calibration; {played}"
         )
 
 
@@ -294,7 +309,7 @@ def check_ceiling(worst_spl_db: float, ceiling: SplCeiling, *, origin: str) -> N
     """
     if not worst_spl_db <= ceiling.spl_db + 1e-9:
         raise SafetyRefusal(
-            f"the loudest moment would reach up to {worst_spl_db:.1f} dB SPL (known by {origin}),"
+            f"the loudest moment would reach up to {worst_spl_db:.1f} dB SPL ({origin}),"
             f" the ceiling is {ceiling.spl_db:g}: ask for lower levels, calibrate on this input"
             " with an acoustic calibrator, or raise --ceiling-spl"
         )
@@ -310,7 +325,7 @@ def announcement_lines(announcement: Announcement) -> list[str]:
         f"What will sound, {told.seconds:.0f} s in all:",
         *(f"  {line}" for line in told.lines),
         f"Loudest moment at the microphone: {nominal}at worst {told.worst_spl_db:.1f} dB SPL"
-        f" (known by {told.origin}); at the listener at worst {listener_db:.1f}.",
+        f" ({told.origin}); at the listener at worst {listener_db:.1f}.",
         "Dose at the listener's place, this plan and the session so far, unprotected, at worst:",
         *(
             f"  {dose.regime.name}: {dose.percent:.3g} % of a day ({dose.regime.source})"
@@ -333,7 +348,12 @@ def _nobody(what: str, number_db: float, option: str) -> str:
 
 
 def _type_number(
-    shown_db: float, asker: Asker, *, what: str, played: str = "nothing louder than a probe"
+    shown_db: float,
+    asker: Asker,
+    *,
+    what: str,
+    allowed: str = "may sound, at worst",
+    played: str,
 ) -> None:
     """Have a number typed.
 
@@ -342,12 +362,13 @@ def _type_number(
     SafetyRefusal
         Another one was, or none.
     """
-    answer = asker.typed(f"Type {shown_db:g} to go on with this {what}, anything else to stop: ")
+    number = f"{shown_db:g}"
+    answer = asker.typed(
+        f"Up to {number} dB SPL {allowed}. Type {number} to allow that, anything else to stop: "
+    )
     try:
         typed_db = float(answer.strip())
     except ValueError:
         typed_db = math.nan
     if typed_db != shown_db:
-        raise SafetyRefusal(
-            f"the {what} of {shown_db:g} dB SPL was not confirmed: {played} was played"
-        )
+        raise SafetyRefusal(f"the {what} of {shown_db:g} dB SPL was not confirmed: {played}")

@@ -109,8 +109,8 @@ class Sender:
         """From a sample's sending to its recording, as the last marker has shown it."""
         self.round_trip_s = 0.0
         """The longest time so far from handing a sample out to hearing it."""
-        self.last: Sent | None = None
-        """What was sent last, also where an interrupt has kept ``send`` from returning it."""
+        self.last: Heard | None = None
+        """What came of the last sending, also where ``send`` was kept from returning it."""
 
     def latency(self) -> str | None:
         """Return one line where sound goes on after a stop for longer than 50 ms; else None."""
@@ -166,8 +166,11 @@ class Sender:
                         guarded_from=0 if marker_response is None else file.first_sample,
                         tail_s=self.tail_s,
                     )
-                if self.delay is None and heard.stop is None:
+                self.last = heard
+                if heard.stop is None and self.delay is None:
                     follower.find(heard.recorded, self.route)
+                elif heard.stop is None:
+                    follower.check_end(heard.recorded, self.route)
                 cause = with_cause(
                     heard.stop,
                     heard.recorded[:, self.route.input_channel - 1],
@@ -184,7 +187,7 @@ class Sender:
                     late = follower.arrival - file.start_marker_sample + follower.lead
                     self.round_trip_s = max(self.round_trip_s, late / self.route.rate_hz)
                 path = self._keep(heard, follower, file, kept_as, reservation, aside)
-                sent = self.last = Sent(heard, follower, path)
+                sent = Sent(heard, follower, path)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
         except BaseException:

@@ -8,6 +8,7 @@ import numpy as np
 
 from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, BurstWatch
 from distsweep.capture.consent import Consent
+from distsweep.capture.conversation import Heard
 from distsweep.capture.keeping import log
 from distsweep.capture.ladder import DRIFT_WANDERS_PPM, LEAST_NOTED_DBA, played_before
 from distsweep.capture.probe import Prober
@@ -282,11 +283,11 @@ class Stairs:
             clock_drift_ppm=self._drifts_ppm[-1],
         )
 
-    def _log_exposure(self, sent: Sent, file: StimulusFile) -> None:
+    def _log_exposure(self, heard: Heard, file: StimulusFile) -> None:
         """Note what the listener's place has had, spoilt tries included."""
         exposures = [
             (round(item.level_dba, 2), round(item.minutes, 6))
-            for item in self._plan.exposures(file, sent_samples=sent.heard.sent_samples)
+            for item in self._plan.exposures(file, sent_samples=heard.sent_samples)
             if item.level_dba >= LEAST_NOTED_DBA
         ]
         log(self._sender.files.folder, "exposure", listener_dba_minutes=exposures)

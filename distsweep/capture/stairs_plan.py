@@ -26,6 +26,7 @@ class StairsPlan:
     ----------
     recipe : the levels with those put in between; a rest in which a burst can be judged.
     stimulus : the same laid out, one file a tone.
+    marker_in_db : highest level of a 0 dBFS marker at the input, corrected, dBFS.
     gains_db : what a steady 0 dBFS tone gives at the input, dBFS, one a frequency.
     corrections_db : the microphone's deviation there.
     belief : what the input's levels are in dB SPL, and how far that is believed.
@@ -34,6 +35,7 @@ class StairsPlan:
 
     recipe: StaircaseRecipe
     stimulus: StaircaseStimulus
+    marker_in_db: float
     gains_db: tuple[float, ...]
     corrections_db: tuple[float, ...]
     belief: Belief
@@ -98,10 +100,14 @@ class StairsPlan:
         exposures = list(earlier)
         for file in self.stimulus.files:
             exposures += self.exposures(file)
+        marker_dbfs = self.stimulus.marker.level_dbfs
         nominal = [self.nominal_spl_db(f, top_dbfs) for f in tones]
+        nominal.append(self.belief.nominal_spl_db(marker_dbfs + self.marker_in_db))
+        worst = [self.worst_spl_db(f, top_dbfs) for f in tones]
+        worst.append(self.belief.worst_spl_db(marker_dbfs, self.marker_in_db))
         return Announcement(
             nominal_spl_db=max((db for db in nominal if db is not None), default=None),
-            worst_spl_db=max(self.worst_spl_db(f, top_dbfs) for f in tones),
+            worst_spl_db=max(worst),
             listener_offset_db=self.listener_offset_db,
             drives_dbfs=self.recipe.levels_dbfs,
             seconds=sum(file.samples for file in self.stimulus.files) / self.recipe.rate_hz,
@@ -144,9 +150,12 @@ def plan_stairs(
     ``asked_dbfs`` are the levels that were asked for: others of the recipe were put in between.
     """
     frequencies_hz = recipe.frequencies_hz
+    stimulus = stairs_stimulus(recipe, asked_dbfs)
+    corrected = response.corrected(correction_db)
     return StairsPlan(
         recipe=recipe,
-        stimulus=stairs_stimulus(recipe, asked_dbfs),
+        stimulus=stimulus,
+        marker_in_db=corrected.highest_level_db(stimulus.marker.waveform()),
         gains_db=tuple(response.steady_gain_db(f) for f in frequencies_hz),
         corrections_db=tuple(correction_db(np.array(frequencies_hz)).tolist()),
         belief=belief,

@@ -20,9 +20,6 @@ from distsweep.takes.session_file import FILE_NAME, add_table, extended_text
 from distsweep.units import FloatArray
 from distsweep.whole_files import write_whole_text
 
-HIGHEST_MARKER_ABOVE_FIRST_DB = 0.0
-"""The markers of a capture are as loud as its first rung: nothing startles."""
-
 LATE_S = 0.3
 """A marker that arrives by this much later than it was sent is still heard before the sweep."""
 
@@ -37,7 +34,7 @@ BALLAST_SAMPLES = 65536
 def ladder_stimulus(
     recipe: LadderRecipe, drives_dbfs: tuple[float, ...], name: str, *, delay_s: float = 0.0
 ) -> LadderStimulus:
-    """Lay out a ladder at the drives found, one file a rung, with quiet markers.
+    """Lay out a ladder at the drives found, one file a rung, with markers as loud as the first.
 
     Where sound arrives late, by ``delay_s``, the silence before the sweep is longer by as much,
     so that the marker is heard before the sweep begins.
@@ -45,8 +42,7 @@ def ladder_stimulus(
     quiet_s = recipe.quiet_s + (delay_s if delay_s > LATE_S else 0.0)
     recipe = dataclasses.replace(recipe, name=name, levels_dbfs=drives_dbfs, quiet_s=quiet_s)
     stimulus = lay_out(recipe, split=True)
-    marker_dbfs = drives_dbfs[0] + HIGHEST_MARKER_ABOVE_FIRST_DB
-    marker = dataclasses.replace(stimulus.marker, level_dbfs=marker_dbfs)
+    marker = dataclasses.replace(stimulus.marker, level_dbfs=drives_dbfs[0])
     return dataclasses.replace(stimulus, marker=marker)
 
 

@@ -219,22 +219,23 @@ class Watch:
             self.stop = Stop("device", "the input delivers what is not a number", end)
         elif peak >= CLIPPED_FROM and self._is_clipped(hop):
             self.stop = Stop("clipped", "the input clips: lower its gain, calibrate again", end)
-        elif total > self._loudest_energy or self._passes_level(end):
+        elif self._passes_level(total, end):
             self.stop = Stop("loud", "the microphone hears more than was confirmed", end)
         else:
             self._judge_life(peak, end)
             self._compare(total, end)
 
-    def _passes_level(self, end: int) -> bool:
-        """Tell whether the level over 125 ms is above what was confirmed."""
-        energy, place = sum(self._energies), self._place(end)
+    def _passes_level(self, total: float, end: int) -> bool:
+        """Tell whether the level over 20 ms or over 125 ms is above what was confirmed."""
+        place = self._place(end)
         deviation = 1.0
         if self._deviation_power is not None:
             inside = place is not None and place < len(self._deviation_power)
             deviation = float(
                 self._deviation_power[place] if inside else np.max(self._deviation_power)
             )
-        return energy > self._level_energy * deviation
+        loudest, level = self._loudest_energy * deviation, self._level_energy * deviation
+        return total > loudest or sum(self._energies) > level
 
     def _is_clipped(self, hop: FloatArray) -> bool:
         self._clipped += int(np.count_nonzero(np.abs(hop) >= CLIPPED_FROM))

@@ -16,7 +16,7 @@ COMMANDS = {
     "stimulus": "Write a stimulus and its sidecar from a recipe.",
     "devices": "List audio devices.",
     "calibrate": "Find pascal per full scale, from a calibrator or data sheets.",
-    "capture": "Play and record a ladder, with every safeguard.",
+    "capture": "Play and record a ladder or staircase, with every safeguard.",
     "analyse": "Analyse a session, or one recording.",
     "exposure": "Add up the noise dose of a plan or a session.",
     "demo": "Do the whole job on a simulated loudspeaker.",

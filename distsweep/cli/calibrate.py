@@ -37,7 +37,11 @@ class _Heard:
     show_default=True,
     help="Channel of the microphone, in the recording or of --input, counted from 1.",
 )
-@click.option("--rate-hz", type=numbers.RATE_HZ, help="With --input: the rate, 48000 if not given.")
+@click.option(
+    "--rate-hz",
+    type=numbers.RATE_HZ,
+    help="With --input: the rate, 48000 if not given. With data sheets, noted.",
+)
 @click.option(
     "--device", "made_with", metavar="NAME", help="Without --input, noted: the input device's name."
 )
@@ -163,7 +167,8 @@ def _from_tone(
     _say(
         f"tone: {tone.frequency_hz:.1f} Hz at {tone.level_dbfs:.2f} dBFS, steady within"
         f" ±{tone.steadiness_db:.2f} dB, distortion {tone.distortion_percent:.2f} %,"
-        f" {tone.snr_db:.0f} dB above the noise"
+        f" {tone.snr_db:.0f} dB above the noise; taken as {level_spl_db:g} dB SPL (--level): is"
+        " that what the calibrator says?"
     )
     details = {"level_spl_db": level_spl_db, **asdict(tone)}
     return from_tone(tone, level_spl_db=level_spl_db), details
@@ -203,8 +208,11 @@ def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Heard:
 
 def _keep(session: Path, note: Any) -> None:
     """Write the calibration and make the session use it; earlier takes keep their own."""
+    from distsweep.capture.belief import believe
     from distsweep.capture.calibration import FILE_NAME, check_scale, write_calibration
+    from distsweep.capture.plausible import check_full_scale
     from distsweep.capture.session_lock import session_lock
+    from distsweep.errors import InputError, SafetyRefusal
     from distsweep.takes.session import read_session
     from distsweep.takes.session_file import FILE_NAME as SESSION_FILE
     from distsweep.takes.session_file import add_table, start_session
@@ -212,6 +220,10 @@ def _keep(session: Path, note: Any) -> None:
     from distsweep.whole_files import make_folder
 
     check_scale(note)
+    try:
+        check_full_scale(believe(float(pascal_to_spl_db(note.pascal_per_fs)), method=None))
+    except SafetyRefusal as refusal:
+        raise InputError(f"{refusal}; nothing was changed") from refusal
     make_folder(session)
     with session_lock(session, doing="a calibration"):
         given = _given(session)
@@ -236,7 +248,8 @@ def _keep(session: Path, note: Any) -> None:
         elif given.get("file") != FILE_NAME:
             _say(
                 f'warning: session.toml names another calibration: write file = "{FILE_NAME}"'
-                " under its [calibration] to use this one"
+                " under its [calibration] to use this one; takes that are listed there follow it,"
+                " unless they name a calibration of their own"
             )
         read_session(session, takes_required=False)
 
@@ -246,7 +259,7 @@ def _given(session: Path) -> dict[str, Any]:
 
     A calibration.json that is missing or damaged is about to be replaced, and no obstacle.
     """
-    from distsweep.capture.calibration import FILE_NAME, read_note
+    from distsweep.capture.calibration import FILE_NAME
     from distsweep.takes.session import read_session
     from distsweep.takes.session_file import FILE_NAME as SESSION_FILE
     from distsweep.toml_input import read_toml
@@ -254,9 +267,8 @@ def _given(session: Path) -> dict[str, Any]:
     if not (session / SESSION_FILE).exists():
         return {}
     given = read_toml(session / SESSION_FILE).get("calibration", {})
-    damaged = isinstance(given, dict) and given.get("file") == FILE_NAME
-    if not damaged or read_note(session / FILE_NAME) is not None:
-        read_session(session, takes_required=False)
+    replaced = isinstance(given, dict) and given.get("file") == FILE_NAME
+    read_session(session, takes_required=False, calibration_required=not replaced)
     return dict(given)
 
 
@@ -267,6 +279,8 @@ def _pin(session: Path, *, in_use: bool) -> None:
 
     former = keep_former(session) if in_use else None
     if former is None:
+        if in_use:
+            _tell_of_uncalibrated_takes(session)
         return
     count = pin_takes(session / FILE_NAME, former.name)
     if count:
@@ -276,13 +290,13 @@ def _pin(session: Path, *, in_use: bool) -> None:
 def _tell_of_uncalibrated_takes(session: Path) -> None:
     from distsweep.takes.session import read_session
 
-    takes = read_session(session, takes_required=False).takes
+    takes = read_session(session, takes_required=False, calibration_required=False).takes
     count = sum(take.calibration is None for take in takes)
     if count:
         _say(
-            f"note: {count} take(s) made before any calibration take this one: their levels turn"
-            " from dBFS into dB SPL. That is right only if the input gain was the same; where it"
-            ' was not, write calibration = "none" in their [[takes]] tables'
+            f"note: {count} take(s) have no calibration of their own that can be read, and take"
+            " this one. That is right only if the input gain was the same; where it was not, write"
+            ' calibration = "none" in their [[takes]] tables: their levels are then in dBFS'
         )
 
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     "--stimulus",
     type=click.Path(path_type=Path),
     required=True,
-    help="Sidecar (.json) of the stimulus: gives band, sweep and rate.",
+    help="Sidecar (.json) of a ladder or staircase: what is played, but for its levels.",
 )
 @click.option("--input", "input_name", metavar="DEV", required=True, help="Number or name.")
 @click.option("--output", "output_name", metavar="DEV", required=True, help="Number or name.")
@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 @click.option(
     "--levels-spl",
     metavar="LEVELS",
-    help="dB SPL at the microphone: '86 and 96', '76 to 100 by 3'.",
+    help="Ladders: dB SPL at the microphone: '86 and 96', '76 to 100 by 3'.",
 )
 @click.option(
     "--levels-dbfs", metavar="LEVELS", help="Drives instead. Neither: the stimulus's own drives."
@@ -63,7 +63,8 @@ if TYPE_CHECKING:
     type=numbers.LEVEL_SPL_DB,
     default=DEFAULT_CEILING_SPL_DB,
     show_default=True,
-    help="Nothing is played that would pass this, dB SPL.",
+    help="Nothing is played that would pass this, dB SPL at worst; above 110 it is asked for, above"
+    " 130 refused.",
 )
 @click.option(
     "--accept-level",
@@ -99,7 +100,9 @@ if TYPE_CHECKING:
     help="Loudspeaker to whoever is in the room.",
 )
 @click.option("--temperature-c", type=numbers.TEMPERATURE_C, help="For a new session.")
-@click.option("--input-gain", help="Where the input gain stands, as at the calibration.")
+@click.option(
+    "--input-gain", help="Where the input gain stands, in the words of the calibration's --gain."
+)
 def command(session: Path, stimulus: Path, input_name: str, output_name: str, **given: Any) -> None:
     """Play a ladder or a staircase and record it into SESSION, with every safeguard.
 
@@ -142,9 +145,9 @@ def _order(
     from distsweep.capture.exposure import listener_offset_db
     from distsweep.capture.levels import parse_levels
     from distsweep.capture.sending import Order
-    from distsweep.errors import InputError
+    from distsweep.errors import InputError, SafetyRefusal
     from distsweep.takes.session import read_session
-    from distsweep.takes.session_file import start_session
+    from distsweep.takes.session_file import complete_session
 
     spl, dbfs = given["levels_spl"], given["levels_dbfs"]
     if spl is not None and dbfs is not None:
@@ -155,12 +158,21 @@ def _order(
             " give drives of its rungs as --levels-dbfs"
         )
     levels_spl_db = None if spl is None else parse_levels(spl)
+    if levels_spl_db is not None and levels_spl_db[-1] > given["ceiling_spl_db"]:
+        raise SafetyRefusal(
+            f"{levels_spl_db[-1]:g} dB SPL is above the ceiling of {given['ceiling_spl_db']:g}: ask"
+            " for lower levels, or raise --ceiling-spl"
+        )
     drives_dbfs = None if dbfs is None else parse_levels(dbfs)
     if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:
         raise InputError(f"--levels-dbfs {dbfs!r}: drives lie between −100 and 0 dBFS")
     named = ("temperature_c", "distance_m", "listener_distance_m")
     conditions = {key: given[key] for key in named}
-    start_session(folder, {"device": {"name": given["device_name"]}, "conditions": conditions})
+    tables = {"device": {"name": given["device_name"]}, "conditions": conditions}
+    for name in complete_session(folder, tables):
+        asker.tell(
+            f"note: session.toml has a [{name}] of its own: what differs is not written there"
+        )
     session = read_session(folder, takes_required=False)
     if spl is not None and session.calibration.pascal_per_fs is None:
         raise InputError(
@@ -171,6 +183,12 @@ def _order(
         folder, session.calibration, route=route, input_gain=given["input_gain"], asker=asker
     )
     own = session.conditions
+    distance_m = given["distance_m"] or own.distance_m
+    if given["listener_distance_m"] is not None and distance_m is None:
+        raise InputError(
+            "--listener-distance-m needs the microphone's: give --distance-m, or distance_m in"
+            " session.toml"
+        )
     return Order(
         folder=folder,
         position=given["position"],
@@ -184,7 +202,7 @@ def _order(
         calibrated_gain=calibrated_gain,
         gain_said=given["input_gain"] is not None,
         listener_offset_db=listener_offset_db(
-            given["distance_m"] or own.distance_m,
+            distance_m,
             given["listener_distance_m"] or own.listener_distance_m,
         ),
     )
@@ -245,7 +263,10 @@ class _Asker:
         printing.printer().flush(None)
         _forget_typed()
         printing.printer().ask(prompt)
-        return sys.stdin.readline()
+        try:
+            return sys.stdin.readline()
+        except UnicodeDecodeError:  # a byte that the terminal's encoding does not have
+            return ""
 
 
 def _forget_typed() -> None:

@@ -69,6 +69,8 @@ def command(
         raise click.UsageError("give --level and --minutes, or a SIDECAR or SESSION")
     exposures = [Exposure(*pair) for pair in zip(levels_dba, minutes, strict=True)]
     if source is not None:
+        if listener_distance_m is not None and distance_m is None:
+            raise click.UsageError("--listener-distance-m needs --distance-m, the microphone's")
         offset_db = listener_offset_db(distance_m, listener_distance_m)
         exposures += _of_source(Path(source), spl_at_0dbfs_db, offset_db)
     found = doses(exposures)

@@ -100,10 +100,13 @@ class Session:
         return self.calibration if entry.calibration is None else entry.calibration
 
 
-def read_session(path: str | Path, *, takes_required: bool = True) -> Session:
+def read_session(
+    path: str | Path, *, takes_required: bool = True, calibration_required: bool = True
+) -> Session:
     """Read a session from its folder or its ``session.toml``.
 
-    ``takes_required=False`` is for sessions that are about to be captured.
+    ``takes_required=False`` is for sessions that are about to be captured, and
+    ``calibration_required=False`` for those whose calibration is about to be written anew.
 
     Raises
     ------
@@ -115,10 +118,21 @@ def read_session(path: str | Path, *, takes_required: bool = True) -> Session:
     file = path / "session.toml" if path.is_dir() else path
     if path.is_dir() and not file.is_file():
         raise InputError(f"{path}: holds no session.toml: give the folder of a session")
-    return parse_session(read_toml(file), file, takes_required=takes_required)
+    return parse_session(
+        read_toml(file),
+        file,
+        takes_required=takes_required,
+        calibration_required=calibration_required,
+    )
 
 
-def parse_session(data: dict[str, Any], file: Path, *, takes_required: bool = True) -> Session:
+def parse_session(
+    data: dict[str, Any],
+    file: Path,
+    *,
+    takes_required: bool = True,
+    calibration_required: bool = True,
+) -> Session:
     """Read a session from what its TOML holds; ``file`` is where that stands, or will.
 
     Raises
@@ -128,7 +142,7 @@ def parse_session(data: dict[str, Any], file: Path, *, takes_required: bool = Tr
     """
     table = Table(data, str(file))
     device, conditions = _device(table), _conditions(table)
-    calibration = _calibration(table, file)
+    calibration = _calibration(table, file, required=calibration_required)
     takes: tuple[TakeEntry, ...] = ()
     if takes_required or table.has("takes"):
         takes = _takes(table, file, calibration)
@@ -176,7 +190,7 @@ def _conditions(table: Table) -> Conditions:
     return conditions
 
 
-def _calibration(table: Table, file: Path) -> Calibration:
+def _calibration(table: Table, file: Path, *, required: bool) -> Calibration:
     inner = Table(table.take("calibration", {}), f"{table.where}: [calibration]")
     if inner.has("pascal_per_fs") and inner.has("file"):
         inner.fail("pascal_per_fs", "and file are both given: keep one")
@@ -184,7 +198,11 @@ def _calibration(table: Table, file: Path) -> Calibration:
     source = None if pascal_per_fs is None else "session.toml"
     if inner.has("file"):
         source = inner.text("file")
-        pascal_per_fs = _pascal_per_fs(file.parent / source)
+        try:
+            pascal_per_fs = _pascal_per_fs(file.parent / source)
+        except InputError:
+            if required:
+                raise
     correction = inner.text("mic_correction", None)
     inner.close()
     return Calibration(
@@ -201,8 +219,8 @@ def _pascal_per_fs(path: Path) -> float:
         value = data["pascal_per_fs"]
     except OSError as error:
         raise InputError(
-            f"{path}: calibration cannot be read ({error.strerror}): calibrate again, or"
-            " correct its name in session.toml"
+            f"{path}: calibration cannot be read ({error.strerror}): put it back, correct its"
+            ' name in session.toml, or write calibration = "none" in a take that has none'
         ) from error
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise InputError(f"{path}: holds no pascal_per_fs: calibrate again") from error

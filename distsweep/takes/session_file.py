@@ -67,6 +67,33 @@ def start_session(folder: Path, tables: Mapping[str, Mapping[str, Any]]) -> Path
     return path
 
 
+def complete_session(folder: Path, tables: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """Add tables that a ``session.toml`` does not have; those that are there stay as they are.
+
+    Returns
+    -------
+    Names of tables that are there already, and were to be given values.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read or written.
+    """
+    path = folder / FILE_NAME
+    start_session(folder, tables)
+    present = read_toml(path)
+    kept = []
+    for name, values in tables.items():
+        given = {key: value for key, value in values.items() if value is not None}
+        if not given:
+            continue
+        if name not in present:
+            add_table(path, f"[{name}]", given)
+        elif any(present[name].get(key) != value for key, value in given.items()):
+            kept.append(name)
+    return kept
+
+
 def add_table(path: Path, header: str, values: Mapping[str, Any]) -> None:
     """Add a table at the end of a ``session.toml``; everything before it stays as it was.
 

@@ -46,7 +46,7 @@ def loudest_dbfs(bench: FakeBench) -> float:
         # The bench gives 110 dB SPL at 0 dBFS, 1.6 more at its loudest, and the calibrator leaves
         # 1 dB open: 70 are reached by −42.6 dBFS, 60 by −52.6; a data sheet leaves 10 dB open.
         (120.0, {}, ("--levels-spl", "90"), -42.6),
-        (120.0, {}, ("--levels-spl", "90", "--ceiling-spl", "60"), -52.6),
+        (120.0, {}, ("--levels-dbfs=-30", "--ceiling-spl", "60"), -52.6),
         (120.0, {"method": "data sheet"}, ("--levels-spl", "90"), -51.6),
     ],
     ids=["uncalibrated", "unknown origin", "low ceiling", "calibrator", "ceiling 60", "data sheet"],
@@ -181,11 +181,13 @@ class Turner(io.StringIO):
         return "12 dB" if self.asked == 1 else f"{words[-1].split()[0].strip(':')}\n"
 
 
-@pytest.mark.parametrize("by_db", [3.0, 15.0])
+@pytest.mark.parametrize("by_db", [3.0, 15.0, -200.0])
 def test_a_volume_that_is_turned_up_at_the_prompt_is_noticed(
     by_db: float, sidecar: Path, tmp_path: Path
 ) -> None:
-    """By 3 dB the level is asked for anew; by 15 dB the probe that follows is too loud."""
+    """By 3 dB the level is asked for anew; by 15 dB the probe that follows is too loud; and one
+    that is not heard any more ends it.
+    """
     bench = FakeBench()
     session = calibrated_session(tmp_path / "s", 120.0)
     stdin = Turner(bench, by_db)
@@ -201,7 +203,7 @@ def test_a_volume_that_is_turned_up_at_the_prompt_is_noticed(
                 *("--input", "0", "--output", "bench", "--levels-dbfs=-30,-22"),
             ],
         ),
-        pytest.raises(SystemExit),
+        pytest.raises(SystemExit) as ended,
     ):
         stdin.err = err
         from distsweep.cli import main
@@ -213,6 +215,8 @@ def test_a_volume_that_is_turned_up_at_the_prompt_is_noticed(
     if by_db == 3.0:
         assert len(confirmed) == 2 and confirmed[-1] >= confirmed[0] + 3.0
     assert true_db <= max(confirmed) + 0.5 or bench.exchanges <= 6
+    if by_db < 0.0:
+        assert ended.value.code == 5 and "does not hear the loudspeaker" in err.getvalue()
 
 
 def test_what_gets_louder_from_rung_to_rung_is_asked_for_anew(
@@ -237,10 +241,11 @@ class Losing(FakeBench):
     """From the middle of the first probe's sweep on, everything is heard 240 samples later."""
 
     LATER = 240
+    exchange_hit = 1
 
     def _speak(self, x: np.ndarray) -> np.ndarray:
         y = super()._speak(x)
-        if self.exchanges != 1:
+        if self.exchanges != self.exchange_hit:
             return y
         self.line = np.concatenate([getattr(self, "line", np.zeros(self.LATER)), y])
         played = len(self.line) - self.LATER
@@ -248,15 +253,76 @@ class Losing(FakeBench):
         return self.line[played - len(y) : played] if late else y
 
 
-def test_a_probe_that_lost_samples_is_repeated_not_called_unheard(
-    sidecar: Path, tmp_path: Path
+@pytest.mark.parametrize("exchange", [1, 2])
+def test_a_probe_that_lost_samples_is_repeated_and_nothing_is_read_from_it(
+    exchange: int, sidecar: Path, tmp_path: Path
 ) -> None:
     bench = Losing()
+    bench.exchange_hit = exchange
     session = calibrated_session(tmp_path / "s", 120.0)
-    ran = run_capture(bench, session, sidecar, "--levels-spl", "62")
+    ran = run_capture(bench, session, sidecar, "--levels-spl", "68")
     assert ran.exit_code == 0, ran.stderr
+    found = [e["drive_dbfs"] for e in log_events(session) if e["event"] == "probe"]
     probes = [e for e in log_events(session) if e["event"] == "recorded" and "probe" in e["file"]]
-    assert [probe["delay_samples"] is None for probe in probes][:2] == [True, False]
+    assert len(probes) == len(found) + 1
+    assert "samples" not in ran.stderr or "lost" in ran.stderr
+    rung = next(e for e in log_events(session) if e["event"] == "rung")
+    assert rung["measured_db"] == pytest.approx(rung["predicted_db"], abs=0.5)
+
+
+def test_a_loudness_that_comes_and_goes_with_the_drive_ends_the_probing(
+    sidecar: Path, tmp_path: Path
+) -> None:
+    """An expander: from −52 dBFS on, 15 dB are added. The probes do not go to and fro for ever."""
+
+    class Expander(FakeBench):
+        def _speak(self, x: np.ndarray) -> np.ndarray:
+            loud = np.max(np.abs(x), initial=0.0) > 10 ** (-52 / 20)
+            return (5.6 if loud else 1.0) * super()._speak(x)
+
+    bench = Expander()
+    session = calibrated_session(tmp_path / "s", 122.0)
+    ran = run_capture(bench, session, sidecar, "--levels-spl", "85", "--accept-level", "90")
+    assert ran.exit_code in (0, 4) and bench.exchanges <= 10, ran.stderr
+
+
+def test_a_correction_at_the_calibrators_frequency_counts_as_doubt(
+    sidecar: Path, tmp_path: Path
+) -> None:
+    """Levels are corrected, the calibrator's was not: they read 5 dB too low everywhere."""
+    session = calibrated_session(tmp_path / "s", 120.0)
+    (session / "mic.txt").write_text("20 5\n20000 5\n")
+    with (session / "session.toml").open("a") as file:
+        file.write('mic_correction = "mic.txt"\n')
+    options = ("--levels-spl", "72", "--accept-level", "95")
+    ran = run_capture(FakeBench(), session, sidecar, *options)
+    assert ran.exit_code == 0, ran.stderr
+    confirmed = next(e for e in log_events(session) if e["event"] == "confirmed")
+    assert confirmed["highest_spl_db"] - confirmed["nominal_spl_db"] == pytest.approx(6.0, abs=0.1)
+
+
+def test_a_microphone_that_reads_9_db_high_with_its_file_stops_nothing(
+    sidecar: Path, tmp_path: Path
+) -> None:
+    taps = scipy.signal.firwin2(
+        511, [0, 1500, 3000, 24000], [1, 1, 10 ** (9 / 20), 10 ** (9 / 20)], fs=RATE_HZ
+    )
+
+    class Rising(FakeBench):
+        def _speak(self, x: np.ndarray) -> np.ndarray:
+            y = super()._speak(x)
+            self.tail = np.concatenate([getattr(self, "tail", np.zeros(510)), y])
+            out = np.convolve(self.tail, taps, mode="valid")
+            self.tail = self.tail[-510:]
+            return out
+
+    session = calibrated_session(tmp_path / "s", 120.0)
+    (session / "mic.txt").write_text("20 0\n1500 0\n3000 9\n20000 9\n")
+    with (session / "session.toml").open("a") as file:
+        file.write('mic_correction = "mic.txt"\n')
+    options = ("--levels-spl", "72 and 80", "--accept-level", "90")
+    ran = run_capture(Rising(), session, sidecar, *options)
+    assert ran.exit_code == 0, ran.stderr
 
 
 def test_the_dose_of_an_interrupted_rung_is_noted(sidecar: Path, tmp_path: Path) -> None:
