@@ -15,7 +15,8 @@ from distsweep.capture.exposure import Exposure
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import listener_dba_minutes, log
 from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
-from distsweep.capture.probe import Probed, Prober, read_sweep
+from distsweep.capture.probe import Prober
+from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import PROBES_ONLY, Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop

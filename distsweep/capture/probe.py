@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,17 +16,11 @@ from distsweep.capture.gate import START_LEVEL_DBFS
 from distsweep.capture.keeping import log
 from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.plausible import check_air, check_background, check_reference
+from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.resampled import resampling_warning
 from distsweep.capture.response import (
-    BEFORE_S,
     LEAST_MATCH,
-    Gain,
-    Response,
-    find_arrival,
     find_delay,
-    level_powers,
-    measure_gain,
-    measure_response,
 )
 from distsweep.capture.safeguards import (
     ASK_ABOVE_SPL_DB,
@@ -40,14 +33,13 @@ from distsweep.capture.safeguards import (
     vouch,
 )
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, WINDOW_HOPS, Watch
+from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Watch
 from distsweep.errors import DeviceError
 from distsweep.stimulus.layout import lay_out
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.stimulus.sweep import shortest_sweep_s
 from distsweep.takes.recording import SILENT_PEAK
-from distsweep.units import FloatArray, db_to_ratio, power_to_db
 
 PROBE_SWEEP_S = 3.0
 PROBE_QUIET_S = 0.7
@@ -69,53 +61,6 @@ LEAST_SNR_DB = 4.0
 level over a band of octaves is right within 1 dB; single frequencies read up to 4 dB high)."""
 
 
-@dataclass(frozen=True)
-class Probed:
-    """What one probe, or a rung, has shown.
-
-    Attributes
-    ----------
-    response, gain : the bench's, None where the marker was not heard.
-    loudest_in_dbfs : level of the recording's loudest 125 ms.
-    quiet : the background, shape ``(samples,)``.
-    after_reference : samples from the reference channel's arrival to the microphone's; None
-        without a reference.
-    """
-
-    response: Response | None
-    gain: Gain | None
-    loudest_in_dbfs: float
-    quiet: FloatArray
-    after_reference: int | None = None
-
-    @property
-    def snr_db(self) -> float:
-        """Level over that of the noise in it; −inf where it was not heard."""
-        return -np.inf if self.gain is None else self.gain.snr_db
-
-    @property
-    def noise_power(self) -> float:
-        """Mean square of the background."""
-        return float(np.mean(self.quiet**2)) if len(self.quiet) else 0.0
-
-    def noise_peak_power(self, rate_hz: float) -> float:
-        """Mean square of the background's loudest 20 ms: rumble and hum come in waves."""
-        window = round(WINDOW_HOPS * HOP_S * rate_hz)
-        if len(self.quiet) < window:
-            return self.noise_power
-        running = np.concatenate([[0.0], np.cumsum(self.quiet**2)])
-        return float(np.max(running[window:] - running[:-window])) / window
-
-    def loudest_at_0dbfs_db(self, drive_dbfs: float) -> float:
-        """Return the most that 0 dBFS may give, dBFS of the input, by a probe at a drive.
-
-        The larger counts of what the gain says at its loudest frequency and of what was loudest
-        in the recording: the loudspeaker gave no more than that.
-        """
-        seen_db = self.loudest_in_dbfs - drive_dbfs
-        return seen_db if self.gain is None else max(seen_db, self.gain.loudest_db)
-
-
 def probe_stimulus(recipe: LadderRecipe, drive_dbfs: float) -> LadderStimulus:
     """Lay out a short sweep over the recipe's band at one drive, markers no louder."""
     shortest_s = shortest_sweep_s(rate_hz=recipe.rate_hz, band_hz=recipe.band_hz)
@@ -132,37 +77,6 @@ def probe_stimulus(recipe: LadderRecipe, drive_dbfs: float) -> LadderStimulus:
         ),
         split=True,
     )
-
-
-def read_sweep(sent: Sent, stimulus: LadderStimulus, file: StimulusFile, sender: Sender) -> Probed:
-    """Read response, level and background off what was heard of a file's first sweep."""
-    order, route = sender.order, sender.route
-    rate_hz = stimulus.recipe.rate_hz
-    mono = np.ascontiguousarray(sent.heard.recorded[:, route.input_channel - 1])
-    loudest_dbfs = _loudest_window_dbfs(mono, rate_hz)
-    if sent.follower.arrival is None:
-        return Probed(None, None, loudest_dbfs, mono[: file.start_marker_sample])
-    offset = sent.follower.arrival - file.start_marker_sample
-    rung, sweep = file.rungs[0], stimulus.sweep
-    wave = db_to_ratio(rung.drive_dbfs) * sweep.waveform()
-    first = rung.start_sample + offset - round(BEFORE_S * rate_hz)
-    next_start = file.rungs[1].start_sample if len(file.rungs) > 1 else file.end_marker_sample
-    quiet = mono[file.quiet_samples[0] + offset : file.quiet_samples[1] + offset]
-    response = measure_response(mono[first : next_start + offset], quiet, wave, rate_hz=rate_hz)
-    gain = measure_gain(
-        response,
-        swept_hz=(sweep.full_from_hz, sweep.full_to_hz),
-        level_band_hz=order.conditions.level_band_hz,
-        correction_db=order.calibration.correction_db,
-        drive_ratio=sweep.spared_ratio,
-    )
-    after_reference = None
-    if route.loopback_channel is not None:
-        chirp, early = stimulus.marker.waveform(), rate_hz // 100
-        begin = max(0, sent.follower.arrival - early)
-        heard = mono[begin : begin + len(chirp) + rate_hz // 10]
-        after_reference = begin + find_arrival(heard, chirp)[0] - sent.follower.arrival
-    return Probed(response, gain, loudest_dbfs, quiet, after_reference)
 
 
 def next_probe_dbfs(
@@ -248,10 +162,6 @@ def check_heard(probed: Probed, *, channel: int) -> None:
             " loudest that is allowed: turn the loudspeaker or the input gain up, or find a"
             " quieter place"
         )
-
-
-def _loudest_window_dbfs(mono: FloatArray, rate_hz: float) -> float:
-    return float(power_to_db(max(2.0 * float(np.max(level_powers(mono, rate_hz=rate_hz))), 1e-30)))
 
 
 class Prober:

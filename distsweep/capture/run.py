@@ -11,7 +11,8 @@ from distsweep.capture.interrupts import deferred, like_ctrl_c
 from distsweep.capture.keeping import free_take_name, log
 from distsweep.capture.ladder import Ladder, played_before
 from distsweep.capture.plausible import check_correction, check_full_scale
-from distsweep.capture.probe import Probed, Prober
+from distsweep.capture.probe import Prober
+from distsweep.capture.probed import Probed
 from distsweep.capture.recovery import recover
 from distsweep.capture.safeguards import Asker, SplCeiling
 from distsweep.capture.sending import Order, Screen, Sender
