@@ -26,6 +26,9 @@ LEVEL_WINDOW_S = 0.125
 LEVEL_STEP_S = 0.005
 """Levels are taken this often."""
 
+NOISE_MEAN_S = 1.0
+"""The noise in a predicted level is averaged over so long."""
+
 CLEAR_POWER = 10.0
 """A bin's power over the noise in it from which it may be the loudest (chosen: noise then adds
 2.4 dB at the very worst)."""
@@ -103,11 +106,14 @@ class Response:
         """Return the highest level over 125 ms, dBFS, that ``wave`` will have at the input.
 
         The wave is convolved with the impulse response, so that a narrow resonance counts as
-        far as the wave excites it; the noise in the response is taken off.
+        far as the wave excites it; the noise in the response is taken off, as it is at that moment
+        of the wave: rumble is in a sweep's first second.
         """
         levels = level_powers(self.predict(wave), rate_hz=self.rate_hz)
-        noise = float(np.mean(self.predict_noise(wave) ** 2))
-        return float(power_to_db(max(2.0 * (float(np.max(levels)) - noise), 1e-30)))
+        noise = level_powers(self.predict_noise(wave), rate_hz=self.rate_hz)
+        box = np.ones(min(len(noise), round(NOISE_MEAN_S / LEVEL_STEP_S)))
+        mean = np.convolve(noise, box, "same") / np.convolve(np.ones(len(noise)), box, "same")
+        return float(power_to_db(max(2.0 * float(np.max(levels - mean)), 1e-30)))
 
 
 @dataclass(frozen=True)
