@@ -4,23 +4,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.distress import Distress
-from distsweep.capture.exposure import Exposure
+from distsweep.capture.drift import Drifts
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
-from distsweep.capture.keeping import listener_dba_minutes, log
+from distsweep.capture.keeping import log
+from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import PROBES_ONLY, Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
-from distsweep.capture.take import LARGEST_DRIFT_PPM, ladder_stimulus
+from distsweep.capture.take import ladder_stimulus
 from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds
 from distsweep.errors import DeviceError, InputError
 from distsweep.stimulus.layout import render
@@ -28,14 +28,8 @@ from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio
 
 SURE_SNR_DB = 20.0
-"""What stood less above the background does not tell what is too quiet (chosen: of 100 random
-set-ups whose probe stood 15 dB above it, five were stopped by rumble in the probe)."""
-
-DRIFT_WANDERS_PPM = 60.0
-"""So much from rung to rung is no clock either (chosen: 0.5 ms in an 8 s sweep)."""
-
-LEAST_NOTED_DBA = 60.0
-"""Exposure below is not noted: a day and a night of it are 0.9 % of NIOSH's dose."""
+"""What stood less above the background does not tell what is too quiet (chosen: rumble in
+probes 15 dB above it has stopped rungs of set-ups that were right)."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +52,7 @@ class Ladder:
         self._before: _Reference | None = None
         self._first_rung: _Reference | None = None
         self._loudest_at_0dbfs_db = -math.inf
-        self._drifts_ppm: list[float] = []
+        self._drifts = Drifts()
         self._played = 0
         self._plan_now()
 
@@ -244,12 +238,8 @@ class Ladder:
         drift_ppm = verdict.clock_drift_ppm
         if drift_ppm is None:
             return None, "its end marker was not found, samples seem to be lost"
-        usual_ppm = float(np.median(self._drifts_ppm)) if self._drifts_ppm else 0.0
-        allowed_ppm = DRIFT_WANDERS_PPM if self._drifts_ppm else LARGEST_DRIFT_PPM
-        if abs(drift_ppm - usual_ppm) > allowed_ppm:
-            return None, f"samples were lost, the markers stand {drift_ppm:+.0f} ppm apart"
-        self._drifts_ppm.append(drift_ppm)
-        return verdict, ""
+        trouble = self._drifts.trouble(drift_ppm)
+        return (None, trouble) if trouble else (verdict, "")
 
     @property
     def _first(self) -> _Reference:
@@ -392,21 +382,9 @@ class Ladder:
         """Note what the listener's place has had, spoilt tries included."""
         bench, sweep = self._bench_now(), self.stimulus.sweep
         exposures = [
-            (round(item.level_dba, 2), round(item.minutes, 6))
+            item
             for rung in file.rungs
             if rung.start_sample < heard.sent_samples
             for item in drive_exposures(rung.drive_dbfs, bench, sweep)
-            if item.level_dba >= LEAST_NOTED_DBA
         ]
-        log(self._sender.files.folder, "exposure", listener_dba_minutes=exposures)
-
-
-def played_before(folder: Path) -> list[Exposure]:
-    """Return what the session's record says was played before at the listener's place.
-
-    Raises
-    ------
-    InputError
-        The record is damaged, so that the dose is not known.
-    """
-    return [Exposure(*pair) for pair in listener_dba_minutes(folder)]
+        note_exposures(self._sender.files.folder, exposures)

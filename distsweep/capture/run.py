@@ -9,7 +9,8 @@ from distsweep.capture.backend import Backend, Route
 from distsweep.capture.consent import Consent
 from distsweep.capture.interrupts import deferred, like_ctrl_c
 from distsweep.capture.keeping import free_take_name, log
-from distsweep.capture.ladder import Ladder, played_before
+from distsweep.capture.ladder import Ladder
+from distsweep.capture.noted_dose import played_before
 from distsweep.capture.plausible import check_correction, check_full_scale
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import Probed

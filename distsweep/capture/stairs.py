@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 
-import numpy as np
-
 from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, BurstWatch
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
+from distsweep.capture.drift import Drifts
 from distsweep.capture.keeping import log
-from distsweep.capture.ladder import DRIFT_WANDERS_PPM, LEAST_NOTED_DBA, played_before
+from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.probe import Prober
 from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
 from distsweep.capture.stairs_layout import check_playable, lowered, playable_recipe
 from distsweep.capture.stairs_plan import plan_stairs
-from distsweep.capture.take import LARGEST_DRIFT_PPM
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
 from distsweep.errors import DeviceError, InputError, SafetyRefusal
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
@@ -54,7 +52,7 @@ class Stairs:
         self._sender = sender
         self._prober = prober
         self._consent = consent
-        self._drifts_ppm: list[float] = []
+        self._drifts = Drifts()
         self._plan_now()
 
     def settle(self) -> None:
@@ -248,13 +246,7 @@ class Stairs:
             return f"samples seem to be lost ({error})"
         if placement.markers != "both":
             return f"only its {placement.markers} marker was found, samples seem to be lost"
-        drift_ppm = (placement.scale - 1.0) * 1e6
-        usual_ppm = float(np.median(self._drifts_ppm)) if self._drifts_ppm else 0.0
-        allowed_ppm = DRIFT_WANDERS_PPM if self._drifts_ppm else LARGEST_DRIFT_PPM
-        if abs(drift_ppm - usual_ppm) > allowed_ppm:
-            return f"samples were lost, the markers stand {drift_ppm:+.0f} ppm apart"
-        self._drifts_ppm.append(drift_ppm)
-        return ""
+        return self._drifts.trouble((placement.scale - 1.0) * 1e6)
 
     def _report(self, number: int, file: StimulusFile, watch: BurstWatch) -> None:
         loudest = max(watch.heard, key=lambda item: item.burst.level_dbfs)
@@ -280,17 +272,13 @@ class Stairs:
             measured_db=measured_db,
             gain_change_db=None if lost_db is None else -lost_db,
             thd_percent=thd_percent,
-            clock_drift_ppm=self._drifts_ppm[-1],
+            clock_drift_ppm=self._drifts.last_ppm,
         )
 
     def _log_exposure(self, heard: Heard, file: StimulusFile) -> None:
         """Note what the listener's place has had, spoilt tries included."""
-        exposures = [
-            (round(item.level_dba, 2), round(item.minutes, 6))
-            for item in self._plan.exposures(file, sent_samples=heard.sent_samples)
-            if item.level_dba >= LEAST_NOTED_DBA
-        ]
-        log(self._sender.files.folder, "exposure", listener_dba_minutes=exposures)
+        exposures = self._plan.exposures(file, sent_samples=heard.sent_samples)
+        note_exposures(self._sender.files.folder, exposures)
 
 
 def gain_lost_db(heard: list[BurstHeard]) -> float | None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from distsweep.capture.calibration import CalibrationNote, note_text, read_note
+from distsweep.capture.drift import LARGEST_DRIFT_PPM
 from distsweep.capture.keeping import Reservation, keep, log, reserve
 from distsweep.errors import InputError
 from distsweep.stimulus.layout import lay_out
@@ -22,10 +23,6 @@ from distsweep.whole_files import write_whole_text
 
 LATE_S = 0.3
 """A marker that arrives by this much later than it was sent is still heard before the sweep."""
-
-LARGEST_DRIFT_PPM = 300.0
-"""Clocks that seem further apart have not drifted: samples were lost (chosen: converters keep
-100 ppm each)."""
 
 BALLAST_SAMPLES = 65536
 """Room kept free until the session is told of the take: a full disk must not prevent that."""

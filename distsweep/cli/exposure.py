@@ -81,7 +81,7 @@ def command(
 
 
 def _of_source(path: Path, spl_at_0dbfs_db: float | None, offset_db: float) -> list[Exposure]:
-    from distsweep.capture.ladder import played_before
+    from distsweep.capture.noted_dose import played_before
     from distsweep.capture.stimulus_dose import stimulus_exposures
     from distsweep.stimulus.sidecar import read_sidecar
 
