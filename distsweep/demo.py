@@ -1,6 +1,6 @@
 """The demonstration: a whole measurement of a simulated loudspeaker, analysed as a real one.
 
-A loudspeaker tester has bought a "Wren 4" by "Brindlemoor", a small powered monitor, and
+A loudspeaker tester has bought a "Tarnbick 4" by "Brindlemoor", a small powered monitor, and
 measures it in a workshop. Maker, model and every number are invented.
 """
 

@@ -212,9 +212,7 @@ def _analyse_ladder(
         level_unit=calibration.level_unit,
         frequency_hz=amplitudes.frequency_hz,
         band_hz=list(recipe.band_hz),
-        drive_shape_db=np.asarray(
-            ratio_to_db(stimulus.sweep.spared_ratio(amplitudes.frequency_hz))
-        ),
+        drive_shape_db=np.asarray(ratio_to_db(stimulus.sweep.drive_ratio(amplitudes.frequency_hz))),
         rungs=reading.rungs,
         compression=reading.compression,
         return_check_db=reading.return_check_db,

@@ -91,7 +91,7 @@ class Setup:
     def write(self, folder: Path) -> None:
         """Write session, calibration and correction."""
         folder.mkdir(parents=True, exist_ok=True)
-        lines = ["[device]", 'name = "Brindlemoor Wren 4"', "[conditions]"]
+        lines = ["[device]", 'name = "Brindlemoor Tarnbick 4"', "[conditions]"]
         lines.append(f"level_band_hz = {list(self.world.level_band_hz)}")
         pascal = REFERENCE_PA * ratio(self.full_scale_spl_db)
         if self.method != "none":

@@ -131,7 +131,7 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
     )
     arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
-    drive = sweep.spared_ratio(grid)
+    drive = sweep.drive_ratio(grid)
     repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
     shape = (settings.order, len(cut.rungs), len(grid))
     orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)

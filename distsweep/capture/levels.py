@@ -1,4 +1,4 @@
-"""Levels as a tester writes them: "86 and 96", "76 to 100 by 3", "-40, -34, -28"."""
+"""Levels as a tester writes them: "80 and 90", "70 to 95 by 5", "-40, -34, -28"."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def parse_levels(text: str) -> tuple[float, ...]:
     if found:
         first, last, step = (_number(word) for word in found.groups())
         if step <= 0.0 or last < first:
-            raise InputError(f"levels {text!r}: must rise, as in '76 to 100 by 3'")
+            raise InputError(f"levels {text!r}: must rise, as in '70 to 95 by 5'")
         count = math.floor((last - first) / step + 1e-9) + 1
         if count > MOST_LEVELS:
             raise InputError(
@@ -47,7 +47,7 @@ def parse_levels(text: str) -> tuple[float, ...]:
         return tuple(first + step * i for i in range(count))
     parts = [part for part in re.split(r"\s*,\s*|\s+and\s+|\s+", words) if part]
     if not parts or len(parts) > MOST_LEVELS or not all(re.fullmatch(_NUMBER, p) for p in parts):
-        raise InputError(f"levels {text!r}: write '86 and 96', '76, 86, 96' or '76 to 100 by 3'")
+        raise InputError(f"levels {text!r}: write '80 and 90', '70, 80, 90' or '70 to 95 by 5'")
     levels = tuple(_number(part) for part in parts)
     if any(b <= a for a, b in itertools.pairwise(levels)):
         raise InputError(f"levels {text!r}: must rise from rung to rung: quietest first")

@@ -88,7 +88,7 @@ def read_sweep(sent: Sent, stimulus: LadderStimulus, file: StimulusFile, sender:
         swept_hz=(sweep.full_from_hz, sweep.full_to_hz),
         level_band_hz=order.conditions.level_band_hz,
         correction_db=order.calibration.correction_db,
-        drive_ratio=sweep.spared_ratio,
+        drive_ratio=sweep.drive_ratio,
     )
     after_reference = None
     if route.loopback_channel is not None:

@@ -43,7 +43,7 @@ def _sweep_dba(sweep: Sweep) -> FloatArray:
     """A-weighted course of a sweep at 0 dBFS; its fades are counted at full drive."""
     times_s = np.arange(0.0, sweep.duration_s, COURSE_STEP_S)
     passed_hz = sweep.start_hz * np.exp(times_s / sweep.rate_constant_s)
-    return np.asarray(a_weighting_db(passed_hz) + ratio_to_db(sweep.spared_ratio(passed_hz)))
+    return np.asarray(a_weighting_db(passed_hz) + ratio_to_db(sweep.drive_ratio(passed_hz)))
 
 
 def _burst_dba(burst: PlayedBurst, rate_hz: float) -> FloatArray:

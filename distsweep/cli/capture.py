@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 @click.option(
     "--levels-spl",
     metavar="LEVELS",
-    help="Ladders: dB SPL at the microphone: '86 and 96', '76 to 100 by 3'.",
+    help="Ladders: dB SPL at the microphone: '80 and 90', '70 to 95 by 5'.",
 )
 @click.option(
     "--levels-dbfs", metavar="LEVELS", help="Drives instead. Neither: the stimulus's own drives."

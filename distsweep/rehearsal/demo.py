@@ -20,7 +20,7 @@ CABINET_MM = (150.0, 235.0, 185.0)  # width, height, depth
 
 
 def demo_loudspeaker() -> Loudspeaker:
-    """The "Wren 4" by "Brindlemoor": a small powered two-way monitor with a vented box.
+    """The "Tarnbick 4" by "Brindlemoor": a small powered two-way monitor with a vented box.
 
     Every number is chosen to be typical of its kind, from memory, and none is any product's. Its
     faults: the port's pipe resonance and the cabinet's height mode radiate through the port, and
@@ -31,7 +31,7 @@ def demo_loudspeaker() -> Loudspeaker:
     half_wave_hz = air.sound_speed_m_per_s / 2.0
     return Loudspeaker(
         maker="Brindlemoor",
-        model="Wren 4",
+        model="Tarnbick 4",
         woofer=Woofer(
             resistance_ohm=5.8,
             inductance_h=0.33e-3,

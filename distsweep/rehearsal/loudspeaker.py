@@ -17,7 +17,7 @@ def _require_positive(owner: str, **values: float) -> None:
 
 @dataclass(frozen=True)
 class Woofer:
-    """A moving-coil driver with the large-signal parameters of Klippel (2006).
+    """A moving-coil driver with large-signal parameters, after the reference below.
 
     Polynomials are tuples of the coefficients of the first, second, … power of the excursion in
     millimetres (outward is positive), relative to the value at rest: Bl(x) = Bl(0)·(1 + b₁x + …).

@@ -33,7 +33,7 @@ def lay_out(recipe: LadderRecipe, *, split: bool = False) -> LadderStimulus:
         rate_hz=recipe.rate_hz,
         band_hz=recipe.band_hz,
         sweep_s=recipe.sweep_s,
-        spare_below_hz=recipe.spare_below_hz,
+        reduce_drive_below_hz=recipe.reduce_drive_below_hz,
     )
     levels_dbfs = recipe.levels_dbfs
     marker = design_marker(

@@ -31,7 +31,7 @@ def shipped_folder() -> Path:
 class LadderRecipe:
     """The same sweep at rising levels; the keys are those of the contract.
 
-    ``spare_below_hz``, if given, lowers the drive by 12 dB/octave below that corner.
+    ``reduce_drive_below_hz``, if given, lowers the drive by 12 dB/octave below that corner.
     """
 
     name: str
@@ -44,7 +44,7 @@ class LadderRecipe:
     pause_s: float = 1.5
     return_rung: bool = True
     repeats: int = 1
-    spare_below_hz: float | None = None
+    reduce_drive_below_hz: float | None = None
     kind: str = "ladder"
 
     def as_dict(self) -> dict[str, Any]:
@@ -53,6 +53,23 @@ class LadderRecipe:
 
 
 Recipe = LadderRecipe | StaircaseRecipe
+
+FORMER_KEYS = {"spare_below_hz": "reduce_drive_below_hz"}
+"""Names that keys had in earlier recipes and sidecars, and their present names."""
+
+
+def with_present_names(data: dict[str, Any], where: str) -> dict[str, Any]:
+    """Return a recipe's or sweep's keys under their present names.
+
+    Raises
+    ------
+    InputError
+        A key is there under both names.
+    """
+    for former, present in FORMER_KEYS.items():
+        if former in data and present in data:
+            raise InputError(f"{where}: {former} is the former name of {present}: give one")
+    return {FORMER_KEYS.get(key, key): value for key, value in data.items()}
 
 
 def read_recipe(name_or_path: str) -> Recipe:
@@ -82,7 +99,7 @@ def parse_recipe(data: dict[str, Any], where: str) -> Recipe:
     InputError
         A key is missing or unknown, or a value cannot work.
     """
-    table = Table(data, where)
+    table = Table(with_present_names(data, where), where)
     kind = table.text("kind")
     if kind not in ("ladder", "staircase"):
         table.fail("kind", f'is {kind!r}: must be "ladder" or "staircase"')
@@ -103,7 +120,7 @@ def _parse_ladder(table: Table) -> LadderRecipe:
         pause_s=table.number("pause_s", 1.5, least=0.3),
         return_rung=table.truth("return_rung", True),
         repeats=table.whole("repeats", 1, least=1),
-        spare_below_hz=table.number("spare_below_hz", None, above=0.0),
+        reduce_drive_below_hz=table.number("reduce_drive_below_hz", None, above=0.0),
     )
     table.close()
     _check_band(table, recipe)
@@ -165,8 +182,11 @@ def _check_band(table: Table, recipe: LadderRecipe) -> None:
         table.fail("sweep_s", f"is {recipe.sweep_s:g}: must be 300 or less")
     if recipe.order > 40:
         table.fail("order", f"is {recipe.order}: must be 40 or less")
-    if recipe.spare_below_hz is not None and recipe.spare_below_hz >= high_hz:
-        table.fail("spare_below_hz", f"is {recipe.spare_below_hz:g}: must lie inside the band")
+    if recipe.reduce_drive_below_hz is not None and recipe.reduce_drive_below_hz >= high_hz:
+        table.fail(
+            "reduce_drive_below_hz",
+            f"is {recipe.reduce_drive_below_hz:g}: must lie inside the band",
+        )
 
 
 def _check_length(table: Table, recipe: LadderRecipe) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from distsweep.errors import InputError
 from distsweep.stimulus.marker import Marker
-from distsweep.stimulus.recipe import LadderRecipe, parse_recipe
+from distsweep.stimulus.recipe import LadderRecipe, parse_recipe, with_present_names
 from distsweep.stimulus.sidecar_checks import build, check_file, check_marker, check_sweep
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.stimulus.sweep import Sweep
@@ -152,6 +152,7 @@ def read_sidecar(path: str | Path) -> Stimulus:
 def _stimulus(data: dict[str, Any], where: str) -> Stimulus:
     kind = StaircaseRecipe if data.get("kind") == "staircase" else LadderRecipe
     keys = {item.name for item in dataclasses.fields(kind)}
+    data = with_present_names(data, where)
     recipe = parse_recipe({k: v for k, v in data.items() if k in keys and v is not None}, where)
     marker = build(Marker, data["marker"])
     check_marker(marker, rate_hz=recipe.rate_hz)
@@ -164,7 +165,7 @@ def _stimulus(data: dict[str, Any], where: str) -> Stimulus:
     else:
         if not files or not all(item.rungs for item in files):
             raise ValueError("it names no rungs")
-        sweep = build(Sweep, data["sweep"])
+        sweep = build(Sweep, with_present_names(data["sweep"], where))
         check_sweep(sweep, rate_hz=recipe.rate_hz)
         stimulus = LadderStimulus(recipe=recipe, sweep=sweep, marker=marker, files=files)
         played_samples = sweep.samples

@@ -71,7 +71,10 @@ def check_sweep(sweep: Sweep, *, rate_hz: int) -> None:
         math.isclose(sweep.rate_constant_s, expected_s, rel_tol=1e-6),
         f"rate_constant_s is {sweep.rate_constant_s}",
     )
-    _hold(sweep.spare_below_hz is None or sweep.spare_below_hz > 0.0, "spare_below_hz")
+    _hold(
+        sweep.reduce_drive_below_hz is None or sweep.reduce_drive_below_hz > 0.0,
+        "reduce_drive_below_hz",
+    )
 
 
 def check_marker(marker: Marker, *, rate_hz: int) -> None:

@@ -45,7 +45,7 @@ class Sweep:
     rate_constant_s : L, the time in which the frequency grows by the factor e.
     samples : length.
     full_from_hz, full_to_hz : between these the drive is not faded.
-    spare_below_hz : corner under which the drive falls by 12 dB/octave, or None.
+    reduce_drive_below_hz : corner under which the drive falls by 12 dB/octave, or None.
     """
 
     rate_hz: int
@@ -55,7 +55,7 @@ class Sweep:
     samples: int
     full_from_hz: float
     full_to_hz: float
-    spare_below_hz: float | None = None
+    reduce_drive_below_hz: float | None = None
 
     @property
     def duration_s(self) -> float:
@@ -69,7 +69,7 @@ class Sweep:
         """
         if scale == 1.0:
             return self
-        spare_hz = self.spare_below_hz
+        corner_hz = self.reduce_drive_below_hz
         return replace(
             self,
             start_hz=self.start_hz / scale,
@@ -78,21 +78,21 @@ class Sweep:
             samples=round(self.samples * scale),
             full_from_hz=self.full_from_hz / scale,
             full_to_hz=self.full_to_hz / scale,
-            spare_below_hz=None if spare_hz is None else spare_hz / scale,
+            reduce_drive_below_hz=None if corner_hz is None else corner_hz / scale,
         )
 
     def time_of_s(self, frequency_hz: FloatArray | float) -> FloatArray:
         """Return the time after the sweep's start at which it passes a frequency."""
         return np.asarray(self.rate_constant_s * np.log(np.asarray(frequency_hz) / self.start_hz))
 
-    def spared_ratio(self, frequency_hz: FloatArray) -> FloatArray:
-        """Drive at a frequency over the drive above the corner: 1 where nothing is spared.
+    def drive_ratio(self, frequency_hz: FloatArray) -> FloatArray:
+        """Drive at a frequency over the drive above the corner: 1 where it is not reduced.
 
         The second-order high-pass magnitude 1/sqrt(1 + (corner/f)⁴).
         """
-        if self.spare_below_hz is None:
+        if self.reduce_drive_below_hz is None:
             return np.ones_like(frequency_hz)
-        return np.asarray(1.0 / np.sqrt(1.0 + (self.spare_below_hz / frequency_hz) ** 4))
+        return np.asarray(1.0 / np.sqrt(1.0 + (self.reduce_drive_below_hz / frequency_hz) ** 4))
 
     def waveform(self) -> FloatArray:
         """Return the sweep at peak amplitude 1, shape ``(samples,)``."""
@@ -105,7 +105,7 @@ class Sweep:
             np.log(self.stop_hz / frequency_hz) / math.log(self.stop_hz / self.full_to_hz)
         )
         phase = 2.0 * np.pi * frequency_hz * self.rate_constant_s
-        return np.asarray(np.sin(phase) * rise * fall * self.spared_ratio(frequency_hz))
+        return np.asarray(np.sin(phase) * rise * fall * self.drive_ratio(frequency_hz))
 
 
 def design_sweep(
@@ -113,7 +113,7 @@ def design_sweep(
     rate_hz: int,
     band_hz: tuple[float, float],
     sweep_s: float,
-    spare_below_hz: float | None = None,
+    reduce_drive_below_hz: float | None = None,
 ) -> Sweep:
     """Lay a sweep of ``sweep_s`` seconds, guard bands included, over a measured band."""
     low_hz, high_hz = band_hz
@@ -128,7 +128,7 @@ def design_sweep(
         samples=samples,
         full_from_hz=low_hz * FADED_IN_BELOW,
         full_to_hz=high_hz * (stop_hz / high_hz) ** FADE_OUT_FROM,
-        spare_below_hz=spare_below_hz,
+        reduce_drive_below_hz=reduce_drive_below_hz,
     )
 
 

@@ -194,7 +194,7 @@ def all_unreliable(take: Take) -> Take:
     return take
 
 
-def sample_results(*takes: Take, name: str = "Brindlemoor Wren 4", **changes: Any) -> Results:
+def sample_results(*takes: Take, name: str = "Brindlemoor Tarnbick 4", **changes: Any) -> Results:
     """Results of one session; without takes, of the plain sample take."""
     takes = takes or (sample_take(),)
     calibrated = takes[0].level_unit == "dB SPL"

@@ -164,12 +164,14 @@ def test_one_rung_says_what_cannot_be_told(tmp_path: Path) -> None:
     assert results.take().return_check_db is None
 
 
-def test_a_spared_drive_is_divided_out_at_the_excitation(tmp_path: Path) -> None:
+def test_a_reduced_drive_is_divided_out_at_the_excitation(tmp_path: Path) -> None:
     """The response is that of the loudspeaker; harmonics are those at the lower drive."""
     coefficients = (1.0, 0.05, 0.1)
-    spared = Bench(tmp_path, ladder_recipe(name="spared", levels_dbfs=[-10], spare_below_hz=300))
-    take = spared.analyse(
-        0.5 * play([Branch(flat, coefficients, flat)], spared.waveform, RATE_HZ)
+    reduced = Bench(
+        tmp_path, ladder_recipe(name="reduced", levels_dbfs=[-10], reduce_drive_below_hz=300)
+    )
+    take = reduced.analyse(
+        0.5 * play([Branch(flat, coefficients, flat)], reduced.waveform, RATE_HZ)
     ).take()
     f = take.frequency_hz
     ratio = 1.0 / np.sqrt(1.0 + (300.0 / f) ** 4)

@@ -130,7 +130,7 @@ def note(**changes: object) -> CalibrationNote:
     )
 
 
-MADE_FOR = {"device": "Wren USB (hw:1,0)", "channel": 2, "rate_hz": 48000}
+MADE_FOR = {"device": "Thornwick USB (hw:1,0)", "channel": 2, "rate_hz": 48000}
 CAPTURE = {**MADE_FOR, "input_gain": "30 dB"}
 
 
@@ -138,8 +138,8 @@ CAPTURE = {**MADE_FOR, "input_gain": "30 dB"}
     ("changes", "capture", "words"),
     [
         ({}, {}, []),
-        ({}, {"device": "Wren USB (hw:3,0)", "input_gain": "30dB"}, []),  # plugged in again
-        ({}, {"device": "Wren USB (hw:1,1)"}, ["this capture uses 'Wren USB (hw:1,1)'"]),
+        ({}, {"device": "Thornwick USB (hw:3,0)", "input_gain": "30dB"}, []),  # plugged in again
+        ({}, {"device": "Thornwick USB (hw:1,1)"}, ["this capture uses 'Thornwick USB (hw:1,1)'"]),
         ({}, {"channel": 1}, ["on channel 2, this capture uses channel 1"]),
         ({}, {"rate_hz": 44100}, ["at 48000 Hz, this capture runs at 44100"]),
         ({}, {"input_gain": "20 dB"}, ["at input gain '30 dB', this capture says '20 dB'"]),

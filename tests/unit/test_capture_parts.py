@@ -28,11 +28,11 @@ from distsweep.takes.session_file import add_table, extended_text, start_session
 @pytest.mark.parametrize(
     ("text", "levels"),
     [
-        ("86 and 96", (86.0, 96.0)),
-        ("76 to 100 by 3", (76.0, 79.0, 82.0, 85.0, 88.0, 91.0, 94.0, 97.0, 100.0)),
-        ("76 to 80 by 3", (76.0, 79.0)),
-        ("76, 86, 96", (76.0, 86.0, 96.0)),
-        ("76 86.5", (76.0, 86.5)),
+        ("80 and 90", (80.0, 90.0)),
+        ("70 to 95 by 5", (70.0, 75.0, 80.0, 85.0, 90.0, 95.0)),
+        ("70 to 79 by 5", (70.0, 75.0)),
+        ("70, 80, 90", (70.0, 80.0, 90.0)),
+        ("70 82.5", (70.0, 82.5)),
         ("-40, −34", (-40.0, -34.0)),
         ("-40 to -34 by 2.0", (-40.0, -38.0, -36.0, -34.0)),
         ("90", (90.0,)),
@@ -46,9 +46,9 @@ def test_levels_are_read(text: str, levels: tuple[float, ...]) -> None:
 @pytest.mark.parametrize(
     "text",
     (
-        *("", "loud", "96 and 86", "86 and 86", "nan", "inf", "1e3", "76 to 100", "86;96"),
-        *("76 to 70 by 3", "76 to 100 by 0", "76 to 100 by -3", "0 to 100 by 0.1"),
-        "86 to 96 by 3 and 100",
+        *("", "loud", "90 and 80", "80 and 80", "nan", "inf", "1e3", "70 to 95", "80;90"),
+        *("75 to 70 by 5", "70 to 95 by 0", "70 to 95 by -5", "0 to 100 by 0.1"),
+        "80 to 90 by 5 and 100",
     ),
 )
 def test_what_is_no_ladder_of_levels_is_refused(text: str) -> None:

@@ -87,7 +87,7 @@ def test_gain_is_read_off_a_flat_bench() -> None:
         swept_hz=(SWEEP.full_from_hz, SWEEP.full_to_hz),
         level_band_hz=(300.0, 3000.0),
         correction_db=no_correction,
-        drive_ratio=SWEEP.spared_ratio,
+        drive_ratio=SWEEP.drive_ratio,
     )
     assert gain.band_db == pytest.approx(-6.0206, abs=0.01)
     # The loudest frequency is found on a truncated response: its ripple counts as level.

@@ -245,7 +245,7 @@ def test_calibrate_reads_the_channel_it_was_told(channel: int, tmp_path: Path) -
     ("channels", "options", "expected"),
     [
         (1, (), (None, None, RATE_HZ)),
-        (1, ("--device", "Wren USB", "--input-channel", "2"), ("Wren USB", 2, RATE_HZ)),
+        (1, ("--device", "Thornwick USB", "--input-channel", "2"), ("Thornwick USB", 2, RATE_HZ)),
         (2, ("--channel", "2"), (None, 2, RATE_HZ)),
     ],
 )
@@ -263,11 +263,11 @@ def test_data_sheets_note_what_was_given(tmp_path: Path) -> None:
     assert run_main("calibrate", str(tmp_path), *sheet).exit_code == 0
     note = read_note(tmp_path / "calibration.json")
     assert note is not None and (note.device, note.channel, note.rate_hz) == (None, None, None)
-    options = ("--device", "Wren USB", "--input-channel", "1", "--rate-hz", "96000")
+    options = ("--device", "Thornwick USB", "--input-channel", "1", "--rate-hz", "96000")
     assert run_main("calibrate", str(tmp_path), *sheet, *options).exit_code == 0
     note = read_note(tmp_path / "calibration.json")
     assert note is not None
-    assert (note.device, note.channel, note.rate_hz) == ("Wren USB", 1, 96000)
+    assert (note.device, note.channel, note.rate_hz) == ("Thornwick USB", 1, 96000)
 
 
 # ── partial takes ──────────────────────────────────────────────────────────────────────────

@@ -75,7 +75,7 @@ def test_ids_are_unique_and_every_reference_has_its_target(plain: tuple[Path, Pa
 
 def test_summary_comes_first_and_sections_follow_in_order(plain: tuple[Path, Page]) -> None:
     _, page = plain
-    assert page.headings[0] == ("h1", "Brindlemoor Wren 4")
+    assert page.headings[0] == ("h1", "Brindlemoor Tarnbick 4")
     assert [words for tag, words in page.headings if tag == "h2"] == [
         "Summary", "Warnings", "Conditions", "Resonances", "Take: axis", "Definitions",
         "Before you repeat this",
@@ -153,7 +153,7 @@ def test_every_figure_says_how_it_can_mislead_and_is_described(plain: tuple[Path
     assert len(re.findall(r'<svg role="img" aria-label="[^"]{20,}"', text)) == 4
 
 
-HOSTILE = "<script>alert('x')</script> & \"Wren\" ]]> $\\frac{1}{2}$ 音"
+HOSTILE = "<script>alert('x')</script> & \"Tarnbick\" ]]> $\\frac{1}{2}$ 音"
 
 
 def test_hostile_text_stays_text(tmp_path: Path) -> None:
@@ -305,8 +305,8 @@ def test_the_same_results_give_the_same_bytes(tmp_path: Path) -> None:
 def test_a_report_replaces_a_report_but_nothing_else(tmp_path: Path) -> None:
     folder = tmp_path / "report"
     write_report(sample_results(tiny()), folder)
-    write_report(sample_results(tiny(), name="Brindlemoor Wren 5"), folder)
-    assert read_page(folder / "report.html").headings[0][1] == "Brindlemoor Wren 5"
+    write_report(sample_results(tiny(), name="Brindlemoor Tarnbick 5"), folder)
+    assert read_page(folder / "report.html").headings[0][1] == "Brindlemoor Tarnbick 5"
     (folder / "axis.wav").write_bytes(b"precious")
     with pytest.raises(InputError, match=r"'axis\.wav', which is not part of a report"):
         write_report(sample_results(tiny()), folder)

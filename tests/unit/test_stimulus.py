@@ -53,7 +53,10 @@ def test_shipped_recipes_are_read_by_bare_name(name: str) -> None:
         ({"return_rung": "yes"}, r"return_rung is 'yes': must be true or false"),
         ({"name": "a/b"}, r"name is 'a/b': it becomes a file's name"),
         ({"name": ""}, r"name is '': must be a text"),
-        ({"spare_below_hz": 30000}, r"spare_below_hz is 30000: must lie inside the band"),
+        (
+            {"reduce_drive_below_hz": 30000},
+            r"reduce_drive_below_hz is 30000: must lie inside the band",
+        ),
         ({"sweeps_s": 3}, r"unknown key 'sweeps_s': did you mean 'sweep_s'\?"),
         ({"levels_dbfs": None}, r"levels_dbfs is missing: add it"),
     ],
@@ -99,16 +102,18 @@ def test_sweep_frequency_and_amplitude() -> None:
 
 
 def test_the_drive_falls_below_the_corner() -> None:
-    spared = design_sweep(rate_hz=48000, band_hz=(20.0, 20000.0), sweep_s=8.0, spare_below_hz=60.0)
+    reduced = design_sweep(
+        rate_hz=48000, band_hz=(20.0, 20000.0), sweep_s=8.0, reduce_drive_below_hz=60.0
+    )
     whole = design_sweep(rate_hz=48000, band_hz=(20.0, 20000.0), sweep_s=8.0)
     frequency = np.array([15.0, 30.0, 60.0, 120.0, 2000.0])
-    ratio_db = 20.0 * np.log10(spared.spared_ratio(frequency))
+    ratio_db = 20.0 * np.log10(reduced.drive_ratio(frequency))
     assert ratio_db[2] == pytest.approx(-3.01, abs=0.01)
     assert ratio_db[0] - ratio_db[1] == pytest.approx(-12.0, abs=0.5)
     assert ratio_db[4] == pytest.approx(0.0, abs=1e-3)
     at = int(whole.time_of_s(30.0) * 48000)
     piece = slice(at - 800, at + 800)
-    lowered = np.max(np.abs(spared.waveform()[piece])) / np.max(np.abs(whole.waveform()[piece]))
+    lowered = np.max(np.abs(reduced.waveform()[piece])) / np.max(np.abs(whole.waveform()[piece]))
     assert 20.0 * np.log10(lowered) == pytest.approx(ratio_db[1], abs=0.4)
 
 
@@ -196,5 +201,5 @@ def test_the_recipe_keys_are_the_contract_s() -> None:
     keys = set(LadderRecipe.__dataclass_fields__)
     assert {
         "kind", "name", "rate_hz", "band_hz", "sweep_s", "levels_dbfs", "order", "quiet_s",
-        "pause_s", "return_rung", "repeats", "spare_below_hz",
+        "pause_s", "return_rung", "repeats", "reduce_drive_below_hz",
     } <= keys  # fmt: skip

@@ -171,7 +171,7 @@ def test_correction_files_that_cannot_be_used(tmp_path: Path, text: str, message
 
 GOOD = """
 [device]
-name = "Brindlemoor Wren 4"
+name = "Brindlemoor Tarnbick 4"
 cabinet_mm = [150, 235, 185]
 port_mm = { length = 165, diameter = 36 }
 [conditions]
