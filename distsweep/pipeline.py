@@ -216,9 +216,8 @@ def _analyse_ladder(
         rungs=reading.rungs,
         compression=reading.compression,
         return_check_db=reading.return_check_db,
-        limiter=limits.limiter,
-        ceiling=limits.ceiling.thd,
-        clean_ceiling=limits.ceiling.clean,
+        limiters=limits.limiters,
+        clean_level=limits.clean_level,
         high_order_onset=limits.high_order_onset,
         background=_background(cut, stimulus, calibration),
     )

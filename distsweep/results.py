@@ -1,6 +1,6 @@
 """The dataclasses behind ``results.json``, their reader and their writer.
 
-Field names are those of the contract ("distsweep.results/1"). Inside, arrays are numpy
+Field names are those of the contract ("distsweep.results/2"). Inside, arrays are numpy
 arrays, with NaN or −inf where a number does not exist; in the file those are ``null``.
 """
 
@@ -17,12 +17,13 @@ from typing import Any
 
 import numpy as np
 
+from distsweep import results_v1
 from distsweep.errors import InputError
 from distsweep.results_resonance import DecayMap, Resonance, SpikeSeen
 from distsweep.units import BoolArray, FloatArray, IntArray
 from distsweep.whole_files import write_whole_text
 
-SCHEMA = "distsweep.results/1"
+SCHEMA = "distsweep.results/2"
 
 FLOOR_MARGIN_DB = 6.0
 """Below this distance from its floor a value is not to be told from noise (contract)."""
@@ -97,6 +98,8 @@ class Limiter:
 
     ``ratio`` is a number for every kind "compressor", and for a "limiter" under 20. A ratio
     of None in a "limiter" means infinite: 20 or more. The other kinds have no ratio.
+    Of the kind "limiting" only bounds are known: ``threshold_low_dbfs``,
+    ``threshold_high_dbfs`` and ``ratio_low`` ("at least").
     ``threshold_dbfs`` of a "clipping" is the drive from which on the wave is clipped.
     ``attack_ms`` and ``release_ms`` are the times in which the gain in dB covers 63 % of its
     way; None where they were not heard, or hold too few periods of the tone.
@@ -113,29 +116,43 @@ class Limiter:
     release_ms: float | None = None
     fit_rms_db: float | None = None
     evidence: list[str] = field(default_factory=list)
+    threshold_low_dbfs: float | None = None
+    threshold_high_dbfs: float | None = None
+    ratio_low: float | None = None
+    ratio_high: float | None = None
 
 
 @dataclass
-class Ceiling:
-    """Highest level that keeps within a limit, shape ``(F,)``, in the take's unit.
+class CleanLevel:
+    """Highest level that keeps within a limit; arrays have the shape of ``frequency_hz``.
 
-    A take's ``ceiling`` holds the limits of THD alone, its ``clean_ceiling`` those of
-    compression, alone and together with one of THD.
     The limits are ``thd_percent`` (NaN: none), ``compression_db`` (None: none), or both,
-    whichever comes first. Levels are interpolated between the levels played, never beyond:
-    where ``reached`` is False, ``level_db`` is the highest level played ("at least"). It is
-    NaN where nothing is known, or (``reached`` True) where the lowest level was over the
-    limit already. ``drive_dbfs`` belongs to ``level_db``; ``limited_by`` is "thd",
-    "compression", "" or "contradicted" a frequency: the latter where a louder level keeps
-    within a limit that a quieter one passed, so that none is stated.
+    whichever comes first. ``level_db`` is in the take's unit, ``drive_dbfs`` belongs to it;
+    ``low`` and ``high`` are what they lie between, NaN where that end is not known.
+    ``state`` says for each frequency what is known:
+
+    - "reached": the limit lies between two levels played that are known to be on its two
+      sides; the level is interpolated between them.
+    - "bracketed": it lies between ``low`` and ``high``, and no nearer place can be told.
+    - "not reached": the highest level that is known keeps within it: at least ``level_db``.
+    - "below": the lowest level that is known is past it: below ``high``.
+    - "contradicted": a louder level keeps within what a quieter one passed: nothing is stated.
+    - "unknown": nothing can be told from noise.
+
+    ``limited_by`` is "thd", "compression" or "" a frequency.
     """
 
     thd_percent: float
+    compression_db: float | None
+    frequency_hz: FloatArray
     level_db: FloatArray
-    compression_db: float | None = None
-    drive_dbfs: FloatArray = field(default_factory=lambda: np.empty(0))
-    reached: BoolArray = field(default_factory=lambda: np.empty(0, dtype=bool))
-    limited_by: list[str] = field(default_factory=list)
+    low_db: FloatArray
+    high_db: FloatArray
+    drive_dbfs: FloatArray
+    drive_low_dbfs: FloatArray
+    drive_high_dbfs: FloatArray
+    state: list[str]
+    limited_by: list[str]
 
 
 @dataclass
@@ -276,6 +293,8 @@ class Warning_:  # noqa: N801 - "Warning" would hide the builtin
 class Take:
     """One recording of a stimulus at one position, analysed.
 
+    ``limiters`` are those that a ladder shows, each in its band: one entry of kind "none"
+    where the ladder was judged and nothing acts, empty where nothing can be said.
     ``calibration`` is the one this take was made with, as ``Results.calibration`` describes
     one. ``partial`` says that the capture ended before the stimulus did.
     """
@@ -291,12 +310,12 @@ class Take:
     rungs: list[Rung]
     compression: Compression | None = None
     return_check_db: float | None = None
-    limiter: Limiter | None = None
-    ceiling: list[Ceiling] = field(default_factory=list)
+    limiters: list[Limiter] = field(default_factory=list)
+    clean_level: list[CleanLevel] = field(default_factory=list)
+    clean_level_third_octave: list[CleanLevel] = field(default_factory=list)
     background: Background | None = None
     staircase: list[Staircase] = field(default_factory=list)
     high_order_onset: list[HighOrderOnset] = field(default_factory=list)
-    clean_ceiling: list[Ceiling] = field(default_factory=list)
     spikes: list[SpikeSeen] = field(default_factory=list)
     decay_map: DecayMap | None = None
     calibration: dict[str, Any] = field(default_factory=dict)
@@ -372,9 +391,12 @@ def read_results(path: str | Path) -> Results:
     except ValueError as error:
         raise InputError(f"{path}: is not JSON ({error}); give a results.json") from error
     schema = data.get("schema") if isinstance(data, dict) else None
-    if schema != SCHEMA:
+    if schema == results_v1.SCHEMA:
+        data = results_v1.to_version_2(data)
+    elif schema != SCHEMA:
         raise InputError(
-            f"{path}: schema is {schema!r}, expected {SCHEMA!r}: analyse the session again"
+            f"{path}: schema is {schema!r}, this version reads {SCHEMA!r} and"
+            f" {results_v1.SCHEMA!r}: analyse the session again"
         )
     try:
         return typing.cast(Results, _restore(Results, data))

@@ -1,4 +1,4 @@
-"""What limits a ladder: the band that is limited together, its curve, ceilings, rattles."""
+"""What limits a ladder: the band that is limited together, its curve, clean levels, rattles."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.ceiling import Ceilings, find_ceilings
+from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.limiter import SteadyLevels, judge
-from distsweep.results import Compression, HighOrderOnset, Limiter, Rung
+from distsweep.results import CleanLevel, Compression, HighOrderOnset, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
 
 PLATEAU_DB, PLATEAU_SHARE = 0.5, 0.1
@@ -40,10 +40,10 @@ MOST_ONSETS = 8
 
 @dataclass(frozen=True)
 class LadderLimits:
-    """A ladder's limiter (None where nothing can be said), ceilings and high-order onsets."""
+    """A ladder's limiters (none where nothing can be said), clean levels and high-order onsets."""
 
-    limiter: Limiter | None
-    ceiling: Ceilings
+    limiters: list[Limiter]
+    clean_level: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
 
 
@@ -59,12 +59,14 @@ def find_ladder_limits(
     """
     kept = [i for i, rung in enumerate(rungs) if not rung.clipped]
     if not kept:
-        return LadderLimits(None, Ceilings([], []), [])
+        return LadderLimits([], [], [])
     limiter = None
     if compression is not None and compression.reference_drive_dbfs is not None:
         limiter = _limiter(frequency_hz, rungs, compression, kept)
     return LadderLimits(
-        limiter, _ceilings(rungs, compression, kept), _onsets(frequency_hz, rungs, kept)
+        [] if limiter is None else [limiter],
+        _clean_levels(frequency_hz, rungs, compression, kept),
+        _onsets(frequency_hz, rungs, kept),
     )
 
 
@@ -214,7 +216,12 @@ def _band_words(frequency_hz: FloatArray, loss: FloatArray, band: BoolArray) -> 
     )
 
 
-def _ceilings(rungs: Sequence[Rung], compression: Compression | None, kept: list[int]) -> Ceilings:
+def _clean_levels(
+    frequency_hz: FloatArray,
+    rungs: Sequence[Rung],
+    compression: Compression | None,
+    kept: list[int],
+) -> list[CleanLevel]:
     drives = np.array([rungs[i].drive_dbfs for i in kept])
     level = np.array([rungs[i].fundamental_db for i in kept])
     clear = np.array([rungs[i].fundamental_db - rungs[i].fundamental_floor_db >= 6.0 for i in kept])
@@ -223,7 +230,7 @@ def _ceilings(rungs: Sequence[Rung], compression: Compression | None, kept: list
         change = np.full(level.shape, np.nan)
     else:
         change = np.array([compression.gain_change_db[i] for i in kept])
-    return find_ceilings(drives, np.where(clear, level, np.nan), thd, change)
+    return find_clean_levels(frequency_hz, drives, np.where(clear, level, np.nan), thd, change)
 
 
 def _thd_known(rung: Rung) -> FloatArray:

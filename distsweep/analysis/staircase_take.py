@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.analysis.background import NoiseSpectrum
-from distsweep.analysis.ceiling import Ceilings, find_ceilings
+from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.compression import ONE_DB, ONSET_DB, THREE_DB, first_crossing
 from distsweep.analysis.limiting import Limiting, find_limiting
 from distsweep.analysis.staircase import (
@@ -22,6 +22,7 @@ from distsweep.analysis.tone_track import ToneTrack
 from distsweep.results import (
     RELIABLE_MARGIN_DB,
     BurstTrace,
+    CleanLevel,
     HighOrderOnset,
     Staircase,
     Warning_,
@@ -49,7 +50,7 @@ class StaircaseReading:
     """A staircase's share of a take's results."""
 
     staircase: list[Staircase]
-    ceiling: Ceilings
+    clean_level: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
     warnings: list[Warning_]
 
@@ -83,7 +84,7 @@ def read_staircase(
             row.high_order_onset_dbfs = onset.drive_dbfs
             onsets.append(onset)
     onsets.sort(key=lambda onset: onset.drive_dbfs)
-    return StaircaseReading(rows, _ceilings(rows), onsets, warnings)
+    return StaircaseReading(rows, _clean_levels(rows), onsets, warnings)
 
 
 def _without_dropouts(measured: ToneBursts) -> tuple[ToneBursts, list[int]]:
@@ -281,8 +282,8 @@ def _trace(
     )
 
 
-def _ceilings(rows: list[Staircase]) -> Ceilings:
-    """Return the ceilings of all frequencies, on the levels that all of them may have."""
+def _clean_levels(rows: list[Staircase]) -> list[CleanLevel]:
+    """Return the clean levels of all frequencies, on the levels that all of them may have."""
     drives = np.unique(np.concatenate([row.drive_dbfs for row in rows]))
     shape = (len(drives), len(rows))
     level, thd, change = (np.full(shape, np.nan) for _ in range(3))
@@ -298,7 +299,8 @@ def _ceilings(rows: list[Staircase]) -> Ceilings:
             # Noise hides it, but it is no more than what was seen.
             under = ok & ~row.thd_reliable & (row.thd_db < -40.0)
             thd[at[under], f] = row.thd_db[under]
-    return find_ceilings(drives, level, thd, change)
+    frequency_hz = np.array([row.frequency_hz for row in rows])
+    return find_clean_levels(frequency_hz, drives, level, thd, change)
 
 
 def _high_order_onset(row: Staircase) -> HighOrderOnset | None:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.report import wording
-from distsweep.results import Ceiling, Limiter, Staircase, Take
-from distsweep.units import BoolArray, FloatArray
+from distsweep.results import Limiter, Staircase, Take
+from distsweep.units import FloatArray
 
 MAP_LINES_DB = (-0.5, -1.0, -3.0, -6.0)
 
@@ -71,21 +71,27 @@ def knee_output_dbfs(limiter: Limiter, drive_dbfs: FloatArray) -> FloatArray:
 
 
 def input_output(take: Take) -> list[InputOutput]:
-    """Panels of a staircase, one a tone; or the one of a ladder's limited band."""
+    """Panels of a staircase, one a tone; or of a ladder, one a limited band."""
     if take.staircase:
         rows = sorted(take.staircase, key=lambda row: row.frequency_hz)
         return [_tone_panel(row) for row in rows if np.sum(np.isfinite(row.gain_change_db)) > 1]
-    grid, limiter = gain_grid(take), take.limiter
-    if grid is None or limiter is None or limiter.band_hz is None:
+    grid = gain_grid(take)
+    if grid is None:
         return []
-    frequency_hz, drives, change = grid
+    return [_band_panel(*grid, limiter) for limiter in take.limiters if limiter.band_hz is not None]
+
+
+def _band_panel(
+    frequency_hz: FloatArray, drives: FloatArray, change: FloatArray, limiter: Limiter
+) -> InputOutput:
+    assert limiter.band_hz is not None  # the caller looked
     band = (frequency_hz >= limiter.band_hz[0]) & (frequency_hz <= limiter.band_hz[1])
     inside = change[:, band]
     known = np.any(np.isfinite(inside), axis=1)
     median = np.full(len(drives), np.nan)
     median[known] = np.nanmedian(inside[known], axis=1)
     title = wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])
-    return [_panel(title, limiter, drives, median, np.full(len(drives), np.nan))]
+    return _panel(title, limiter, drives, median, np.full(len(drives), np.nan))
 
 
 def _tone_panel(row: Staircase) -> InputOutput:
@@ -124,30 +130,6 @@ def limiter_words(limiter: Limiter) -> str:
 def ratio_words(limiter: Limiter) -> str:
     """Write a ratio as "4.0:1", and an infinite one as "∞:1"."""
     return "∞:1" if limiter.ratio is None else f"{limiter.ratio:.1f}:1"
-
-
-def shown_ceilings(take: Take) -> list[Ceiling]:
-    """Ceilings of distortion and compression together that hold a number, strictest first."""
-    return [c for c in both_ceilings(take) if np.any(np.isfinite(c.level_db))]
-
-
-def both_ceilings(take: Take) -> list[Ceiling]:
-    """Ceilings of distortion and compression together, strictest first."""
-    return [
-        c for c in take.clean_ceiling if c.compression_db is not None and np.isfinite(c.thd_percent)
-    ]
-
-
-def judged(ceiling: Ceiling) -> BoolArray:
-    """Where something is known of a ceiling, shape ``(F,)``."""
-    return ceiling.reached | np.isfinite(ceiling.drive_dbfs) | contradicted(ceiling)
-
-
-def contradicted(ceiling: Ceiling) -> BoolArray:
-    """Where a louder level keeps within a limit that a quieter one passed, shape ``(F,)``."""
-    if not ceiling.limited_by:
-        return np.zeros(len(ceiling.level_db), dtype=bool)
-    return np.array([by == "contradicted" for by in ceiling.limited_by])
 
 
 def traced(take: Take) -> Staircase | None:

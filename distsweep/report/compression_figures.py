@@ -17,10 +17,9 @@ from distsweep.report.compression_data import (
     InputOutput,
     gain_grid,
     input_output,
-    shown_ceilings,
     traced,
 )
-from distsweep.results import Ceiling, Staircase, Take
+from distsweep.results import Staircase, Take
 from distsweep.units import FloatArray
 
 LEFT_IN, RIGHT_IN = 0.98, 7.68
@@ -290,67 +289,3 @@ def _trace_limits(time: FloatArray, level: FloatArray, linear_db: float) -> tupl
     high = 5.0 * np.ceil((max(float(known.max()), linear_db) + 1.0) / 5.0)
     low = 5.0 * np.floor((float(np.percentile(known, 2.0)) - 2.0) / 5.0)
     return low, high
-
-
-def plot_ceiling(take: Take) -> look.ReportFigure:
-    """Highest clean level against frequency, for three ideas of clean.
-
-    Parameters
-    ----------
-    take
-        A take with ceilings.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Full line or filled dot: the limit was reached there. Dotted line or open triangle:
-        it was not, and the ceiling is at least so high.
-
-    Raises
-    ------
-    ValueError
-        The take holds no ceiling of distortion and compression together.
-    """
-    ceilings = shown_ceilings(take)
-    if not ceilings:
-        raise ValueError("take has no ceiling: it needs two levels or more")
-    levels = np.concatenate([c.level_db for c in ceilings])
-    levels = levels[np.isfinite(levels)]
-    low, high = float(levels.min()), float(levels.max())
-    colours, widths = look.level_colours(len(ceilings)), look.level_widths(len(ceilings))
-    with look.our_look():
-        figure = look.new_figure(4.4)
-        axes = look.add_axes(figure, left=LEFT_IN, bottom=0.55, right=RIGHT_IN, top=3.75)
-        look.heading(
-            figure,
-            "Highest level that is still clean",
-            "Full: the limit was reached. Dotted or open: not reached, at least so high.",
-        )
-        band = take.frequency_hz
-        wide = 1.15 if take.staircase else 1.0
-        look.frequency_axis(axes, float(band.min()) / wide, float(band.max()) * wide)
-        look.decibel_axis(axes, 5.0 * np.floor(low / 5.0 - 0.2), 5.0 * np.ceil(high / 5.0 + 0.2))
-        for ceiling, colour, width in zip(ceilings, colours, widths, strict=True):
-            _draw_ceiling(axes, take, ceiling, colour, float(width))
-        axes.set_ylabel(wording.level_axis(take))
-        axes.set_xlabel("Frequency played, Hz")
-        axes.legend(loc="lower right", fontsize=8.0, frameon=False)
-    return figure
-
-
-def _draw_ceiling(axes: Axes, take: Take, ceiling: Ceiling, colour: str, width: float) -> None:
-    assert ceiling.compression_db is not None  # shown_ceilings chose those that have both
-    name = f"{ceiling.thd_percent:g} % or {ceiling.compression_db:g} dB"
-    f = take.frequency_hz
-    reached = np.where(ceiling.reached, ceiling.level_db, np.nan)
-    at_least = np.where(~ceiling.reached, ceiling.level_db, np.nan)
-    if take.staircase:
-        axes.plot(f, ceiling.level_db, color=colour, linewidth=0.7, label="_guide", zorder=2)
-        axes.plot(f, reached, linestyle="none", marker="o", markersize=4.5, color=colour,
-                  label=name, zorder=3)  # fmt: skip
-        axes.plot(f, at_least, linestyle="none", marker="^", markersize=5.5, color=colour,
-                  markerfacecolor=look.PAPER, label="_at least", zorder=3)  # fmt: skip
-    else:
-        axes.plot(f, reached, color=colour, linewidth=width, label=name, zorder=3)
-        axes.plot(f, at_least, color=colour, linewidth=1.0, linestyle=":", label="_at least",
-                  zorder=3)  # fmt: skip

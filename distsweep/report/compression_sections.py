@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from distsweep.report import wording
+from distsweep.report import clean_level, wording
 from distsweep.report.compression_data import (
     gain_grid,
     input_output,
     ratio_words,
-    shown_ceilings,
     traced,
 )
 from distsweep.report.content import Block, Cell, Paragraph, Picture, Points, Section, Table
@@ -28,18 +27,19 @@ def ladder_blocks(take: Take, name: str) -> list[Block]:
     Nothing of it where nobody judged it: results of earlier versions hold no verdict.
     """
     blocks: list[Block] = []
-    if take.limiter is None:
+    if not take.limiters:
         return blocks
     if gain_grid(take) is not None:
         blocks.append(_map(take, name))
-    if take.limiter.evidence:
-        blocks.append(Points([_sentence(text) for text in take.limiter.evidence]))
+    evidence = [_sentence(text) for limiter in take.limiters for text in limiter.evidence]
+    if evidence:
+        blocks.append(Points(evidence))
     blocks += [draw(take, name) for draw, has in _LADDER if has(take)]
     return blocks
 
 
 def staircase(_results: Results, take: Take, name: str) -> Section | None:
-    """A staircase: what limits each tone, curves, a burst against time, ceilings."""
+    """A staircase: what limits each tone, curves, a burst against time, clean levels."""
     if not take.staircase:
         return None
     blocks: list[Block] = [_limiter_table(take)]
@@ -171,19 +171,6 @@ def _burst(take: Take, name: str) -> Picture:
     )
 
 
-def _ceiling(take: Take, name: str) -> Picture:
-    return Picture(
-        f"{name}-ceiling",
-        partial(_draw, "plot_ceiling", take),
-        "Highest clean level against frequency.",
-        f"Highest level, in {wording.level_unit(take)}, that keeps within so much THD or"
-        " compression, whichever comes first. Interpolated between the levels played, never"
-        " beyond: dotted lines and open triangles mean “at least so high”.",
-        "It holds for steady sines at this place. Where THD is hidden by noise at all levels"
-        " nothing is shown.",
-    )
-
-
 def _has_map(take: Take) -> bool:
     return gain_grid(take) is not None
 
@@ -196,16 +183,15 @@ def _has_burst(take: Take) -> bool:
     return traced(take) is not None
 
 
-def _has_ceiling(take: Take) -> bool:
-    return bool(shown_ceilings(take))
-
-
-_LADDER: list[tuple[Any, Any]] = [(_input_output, _has_curves), (_ceiling, _has_ceiling)]
+_LADDER: list[tuple[Any, Any]] = [
+    (_input_output, _has_curves),
+    (clean_level.picture, clean_level.shown),
+]
 _STAIRCASE: list[tuple[Any, Any]] = [
     (_map, _has_map),
     (_input_output, _has_curves),
     (_burst, _has_burst),
-    (_ceiling, _has_ceiling),
+    (clean_level.picture, clean_level.shown),
 ]
 
 

@@ -5,15 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from distsweep.report import wording
-from distsweep.report.compression_data import (
-    both_ceilings,
-    contradicted,
-    judged,
-    last_step_words,
-    ratio_words,
-)
+from distsweep.report.clean_level import clean_level_words
+from distsweep.report.compression_data import last_step_words, ratio_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
-from distsweep.units import BoolArray
 
 LIKE_A_LIMITER_DB = 0.5
 """A first level that comes back so much lower or higher makes a limiter doubtful (chosen: the
@@ -23,11 +17,9 @@ least loss that is called one)."""
 def ladder_sentences(take: Take) -> list[str]:
     """What limits a ladder, from where, and what the last 3 dB of drive brought."""
     sentences = []
-    if take.limiter is not None:
-        sentences.append(
-            _limiter_of_band(take.limiter) + _doubt(take.limiter, take.return_check_db)
-        )
-    for more in (last_step_words(take), ceiling_words(take), onset_words(take)):
+    for limiter in take.limiters:
+        sentences.append(_limiter_of_band(limiter) + _doubt(limiter, take.return_check_db))
+    for more in (last_step_words(take), clean_level_words(take), onset_words(take)):
         if more:
             sentences.append(more)
     return sentences
@@ -42,7 +34,7 @@ def staircase_sentences(take: Take) -> list[str]:
     if deepest is not None and _last_change(deepest) < -0.5:
         sentences.append(_deepest(deepest))
     sentences += [text for row in rows if (text := _thermal(row))]
-    for more in (last_step_words(take), ceiling_words(take), onset_words(take)):
+    for more in (last_step_words(take), clean_level_words(take), onset_words(take)):
         if more:
             sentences.append(more)
     return sentences
@@ -146,58 +138,6 @@ def _thermal(row: Staircase) -> str | None:
         f" {hot.time_constant_s:.2g}\N{NO-BREAK SPACE}s: a copper coil would have warmed by about"
         f" {hot.temperature_rise_k:.0f}\N{NO-BREAK SPACE}K (an estimate)."
     )
-
-
-def ceiling_words(take: Take) -> str | None:
-    """Say the lowest ceiling of the strictest idea of clean, and which limit it was."""
-    strict = next((c for c in both_ceilings(take) if np.any(judged(c))), None)
-    if strict is None:
-        return None
-    limit = f"{strict.thd_percent:g}\N{NO-BREAK SPACE}% THD or {strict.compression_db:g} dB"
-    limit += " of compression"
-    past = strict.reached & np.isnan(strict.drive_dbfs)
-    found = np.flatnonzero(strict.reached & np.isfinite(strict.drive_dbfs))
-    again = contradicted(strict)
-    everywhere = not np.any(past | again)
-    words = []
-    if np.any(past):
-        words.append(
-            f"The quietest level that can be judged is past {limit} at"
-            f" {np.sum(past)} of {np.sum(judged(strict))} frequencies"
-            f" ({_where(take, past)}): how low the ceiling is there was not measured."
-        )
-    if np.any(again):
-        words.append(_contradicted_words(take, again, limit))
-    if len(found):
-        at = int(found[np.argmin(strict.drive_dbfs[found])])
-        which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
-        where = "at every frequency" if everywhere else "everywhere else"
-        words.append(
-            f"Clean, up to {limit}, it stays {where} that can be judged"
-            f" up to {wording.drive(float(strict.drive_dbfs[at]))} of drive; first to go is"
-            f" {wording.frequency(float(take.frequency_hz[at]))}, by {which}."
-        )
-    elif np.any(judged(strict) & ~past & ~again):
-        no = "No level played" if everywhere else "Everywhere else no level"
-        words.append(f"{no} came to {limit} where it can be judged.")
-    return " ".join(words)
-
-
-def _contradicted_words(take: Take, again: BoolArray, limit: str) -> str:
-    places = int(np.sum(again))
-    return (
-        f"No ceiling is stated at {places} {'frequency' if places == 1 else 'frequencies'}"
-        f" ({_where(take, again)}): one level is past {limit} there and a louder one is"
-        " not, as after a noise in one rung or where products cancel."
-    )
-
-
-def _where(take: Take, flags: BoolArray) -> str:
-    """Say the lowest and the highest frequency of some."""
-    first, last = take.frequency_hz[np.flatnonzero(flags)[[0, -1]]]
-    if first == last:
-        return wording.frequency(float(first))
-    return wording.frequency_range(float(first), float(last))
 
 
 def onset_words(take: Take) -> str | None:

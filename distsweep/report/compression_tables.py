@@ -1,4 +1,4 @@
-"""CSV of a staircase and of ceilings, in the manner of `distsweep.report.tables`."""
+"""CSV of a staircase, in the manner of `distsweep.report.tables`."""
 
 from __future__ import annotations
 
@@ -27,15 +27,6 @@ STAIRCASE_COLUMNS = (
     "residual_crest_db",
     "clipped",
 )
-CEILING_COLUMNS = (
-    "thd_percent",
-    "compression_db",
-    "frequency_hz",
-    "level_db",
-    "drive_dbfs",
-    "reached",
-    "limited_by",
-)
 
 
 def of_take(take: Take) -> list[tuple[str, str]]:
@@ -43,8 +34,10 @@ def of_take(take: Take) -> list[tuple[str, str]]:
     found = []
     if take.staircase:
         found.append(("staircase", staircase_table(take)))
-    if take.ceiling:
-        found.append(("ceiling", ceiling_table(take)))
+    if take.clean_level:
+        from distsweep.report.clean_level_table import clean_level_table
+
+        found.append(("clean-level", clean_level_table(take)))
     return found
 
 
@@ -57,25 +50,15 @@ def staircase_table(take: Take) -> str:
     lines: list[list[str]] = [[*STAIRCASE_COLUMNS, *(f"h{order}_db" for order in orders)]]
     for row in take.staircase:
         for i in range(len(row.drive_dbfs)):
-            line = [_text(row.frequency_hz)]
-            line += [_text(getattr(row, name)[i]) for name in STAIRCASE_COLUMNS[1:]]
-            line += [_text(row.harmonics[n][i]) if n in row.harmonics else "" for n in orders]
+            line = [as_text(row.frequency_hz)]
+            line += [as_text(getattr(row, name)[i]) for name in STAIRCASE_COLUMNS[1:]]
+            line += [as_text(row.harmonics[n][i]) if n in row.harmonics else "" for n in orders]
             lines.append(line)
-    return _csv(lines)
+    return as_csv(lines)
 
 
-def ceiling_table(take: Take) -> str:
-    """Text of the ceilings' CSV: a row a limit and frequency; "reached" false means at least."""
-    lines: list[list[str]] = [list(CEILING_COLUMNS)]
-    for ceiling in (*take.ceiling, *take.clean_ceiling):
-        limits = [_text(ceiling.thd_percent), _text(ceiling.compression_db)]
-        for i, frequency_hz in enumerate(take.frequency_hz):
-            values = (frequency_hz, ceiling.level_db[i], ceiling.drive_dbfs[i], ceiling.reached[i])
-            lines.append([*limits, *map(_text, values), ceiling.limited_by[i]])
-    return _csv(lines)
-
-
-def _text(value: object) -> str:
+def as_text(value: object) -> str:
+    """Return a number as the tables write it; nothing for what does not exist."""
     if value is None:
         return ""
     if isinstance(value, bool | np.bool_):
@@ -84,7 +67,8 @@ def _text(value: object) -> str:
     return f"{number:.6g}" if math.isfinite(number) else ""
 
 
-def _csv(lines: list[list[str]]) -> str:
+def as_csv(lines: list[list[str]]) -> str:
+    """Return rows of cells as the text of a CSV file."""
     buffer = io.StringIO()
     csv.writer(buffer, lineterminator="\n").writerows(lines)
     return buffer.getvalue()

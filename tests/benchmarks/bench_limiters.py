@@ -115,7 +115,7 @@ def ladder(first: int, folder: Path) -> None:
         ratio, knee_db = RATIOS[seed % 4], KNEES_DB[seed % 3]
         case = random_case(seed, ratio=ratio, knee_db=knee_db, below_hz=below_hz)
         take = measure_ladder_of(case, folder)
-        found = take.limiter
+        found = take.limiters[0]
         error = np.inf
         if found is not None and found.threshold_dbfs is not None:
             error = abs(found.threshold_dbfs - case.limiter.threshold_dbfs)
@@ -128,10 +128,10 @@ def ladder(first: int, folder: Path) -> None:
     for seed in range(first, first + 16):
         loudspeaker = unlimited(seed)
         take = ladder_of(lambda x, s=loudspeaker: s.play(x, RATE_HZ), folder, seed)
-        assert take.limiter is not None
-        kinds[take.limiter.kind] += 1
-        if take.limiter.kind != "none":
-            print("  not none:", loudspeaker, take.limiter)
+        (limiter,) = take.limiters
+        kinds[limiter.kind] += 1
+        if limiter.kind != "none":
+            print("  not none:", loudspeaker, limiter)
     print(f"ladder without a limiter: {dict(kinds)}")
 
 

@@ -257,7 +257,7 @@ def test_results_survive_writing_and_reading(
     assert isinstance(again, Results)
     assert to_json(again) + "\n" == text
     data = json.loads(text)
-    assert data["schema"] == "distsweep.results/1"
+    assert data["schema"] == "distsweep.results/2"
     take = data["takes"][0]
     assert set(take["rungs"][0]["harmonics"]) == {"2", "3", "4", "5"}
     lengths = {len(v) for v in take["rungs"][0].values() if isinstance(v, list)}
@@ -275,7 +275,7 @@ def test_every_name_of_the_contract_is_there(bench: Bench, heard: np.ndarray) ->
     take = data["takes"][0]
     assert {
         "position", "stimulus", "kind", "clock_drift_ppm", "level_unit", "frequency_hz", "rungs",
-        "compression", "return_check_db", "limiter", "ceiling",
+        "compression", "return_check_db", "limiters", "clean_level",
     } <= set(take)  # fmt: skip
     assert {
         "drive_dbfs", "spl_db", "peak_dbfs", "clipped", "fundamental_db", "fundamental_floor_db",

@@ -13,11 +13,11 @@ from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited, with_no
 from staircase_bench import analysed
 
 from distsweep.report import write_report, write_tables
+from distsweep.report.clean_level_figure import plot_clean_level
 from distsweep.report.compression_agreement import plot_agreement
 from distsweep.report.compression_data import gain_grid, input_output, last_step_words
 from distsweep.report.compression_figures import (
     plot_burst,
-    plot_ceiling,
     plot_gain_map,
     plot_input_output,
 )
@@ -101,16 +101,14 @@ def test_the_burst_overshoots_and_settles_at_its_level(take: Take) -> None:
     assert first.get_xdata()[-1] == pytest.approx(1e3 * time[-1])
 
 
-def test_the_ceiling_tells_reached_from_at_least(take: Take) -> None:
-    figure = plot_ceiling(take)
+def test_the_clean_level_tells_reached_from_at_least(take: Take) -> None:
+    figure = plot_clean_level(take)
     shown = np.concatenate([line.get_ydata() for line in line_with(figure, "_guide")])
     assert shown.size == 6 and np.all(np.isfinite(shown))
     reached = line_with(figure, "10 % or 3 dB")[0].get_ydata()
-    ceiling = next(
-        c for c in take.clean_ceiling if (c.thd_percent, c.compression_db) == (10.0, 3.0)
-    )
-    assert ceiling.limited_by == ["compression"] * 2
-    assert reached == pytest.approx(ceiling.level_db)
+    clean = next(c for c in take.clean_level if (c.thd_percent, c.compression_db) == (10.0, 3.0))
+    assert clean.limited_by == ["compression"] * 2
+    assert reached == pytest.approx(clean.level_db)
 
 
 def test_the_agreement_fills_only_what_is_reliable() -> None:
@@ -156,12 +154,12 @@ def test_page_and_tables_hold_the_staircase(tmp_path: Path) -> None:
         hold_s=0.3, rest_s=0.2, release_s=1.0,
     )  # fmt: skip
     page = write_report(fresh, tmp_path / "report").read_text(encoding="utf-8")
-    for name in ("gain-map", "input-output", "burst", "ceiling"):
+    for name in ("gain-map", "input-output", "burst", "clean-level"):
         assert f'id="figure.axis-{name}"' in page
         assert (tmp_path / "report" / "figures" / f"axis-{name}.svg").is_file()
     assert "What holds each tone back" in page
     tables = write_tables(fresh, tmp_path / "tables")
-    assert [path.name for path in tables] == ["axis-staircase.csv", "axis-ceiling.csv"]
+    assert [path.name for path in tables] == ["axis-staircase.csv", "axis-clean-level.csv"]
     with tables[0].open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     row = fresh.takes[0].staircase[0]

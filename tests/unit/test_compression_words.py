@@ -1,4 +1,4 @@
-"""Sentences on compression and ceilings, from numbers made up for them."""
+"""Sentences on compression and clean levels, from numbers made up for them."""
 
 from __future__ import annotations
 
@@ -8,24 +8,25 @@ import numpy as np
 import pytest
 from report_samples import sample_results, sample_take
 
-from distsweep.analysis.ceiling import find_ceilings
+from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.ladder_limits import _onsets
+from distsweep.report.clean_level import clean_level_words
 from distsweep.report.compression_data import gain_grid, last_step_words
-from distsweep.report.compression_sentences import ceiling_words, ladder_sentences
+from distsweep.report.compression_sentences import ladder_sentences
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Limiter, Take
 
 DRIVE_DBFS = np.array([-30.0, -20.0, -10.0])
 
 
-def with_ceilings(*thd_db: list[float]) -> Take:
+def with_clean_levels(*thd_db: list[float]) -> Take:
     """A take of three frequencies; a list is the THD of one level, quietest first."""
     thd = np.array(thd_db)
     flat = np.zeros_like(thd)
-    found = find_ceilings(DRIVE_DBFS[: len(thd)], flat, thd, flat)
     frequency_hz = np.array([40.0, 400.0, 4000.0])
+    found = find_clean_levels(frequency_hz, DRIVE_DBFS[: len(thd)], flat, thd, flat)
     return dataclasses.replace(
-        sample_take(), frequency_hz=frequency_hz, clean_ceiling=found.clean, rungs=[]
+        sample_take(), frequency_hz=frequency_hz, clean_level=found, rungs=[]
     )
 
 
@@ -34,12 +35,12 @@ def plain(text: str) -> str:
 
 
 def said_of(take: Take) -> str:
-    return plain(ceiling_words(take) or "")
+    return plain(clean_level_words(take) or "")
 
 
 def test_what_the_quietest_level_is_past_already_is_said_first() -> None:
     text = said_of(
-        with_ceilings([-30.0, -60.0, -60.0], [-20.0, -50.0, -60.0], [-10.0, -30.0, -60.0])
+        with_clean_levels([-30.0, -60.0, -60.0], [-20.0, -50.0, -60.0], [-10.0, -30.0, -60.0])
     )
     assert "past 1 % THD or 1 dB of compression at 1 of 3" in text
     assert (
@@ -49,30 +50,33 @@ def test_what_the_quietest_level_is_past_already_is_said_first() -> None:
 
 
 def test_one_level_that_is_past_it_is_not_called_clean() -> None:
-    text = said_of(with_ceilings([-30.0, -60.0, np.nan]))
+    text = said_of(with_clean_levels([-30.0, -60.0, np.nan]))
     assert "of compression at 1 of 2" in text
     assert "Everywhere else no level came to" in text
 
 
 def test_a_take_that_stays_clean_is_called_so() -> None:
-    text = said_of(with_ceilings([-60.0] * 3, [-60.0] * 3, [-50.0] * 3))
+    text = said_of(with_clean_levels([-60.0] * 3, [-60.0] * 3, [-50.0] * 3))
     assert text.startswith("No level played came to")
-    assert said_of(with_ceilings([np.nan] * 3)) == ""
+    assert said_of(with_clean_levels([np.nan] * 3)) == ""
 
 
-def test_where_a_louder_level_contradicts_no_ceiling_is_stated() -> None:
+def test_where_a_louder_level_contradicts_no_clean_level_is_stated() -> None:
     """A door slams while the middle level is played."""
     text = said_of(
-        with_ceilings([-60.0, -60.0, -60.0], [-60.0, -20.0, -50.0], [-30.0, -60.0, -60.0])
+        with_clean_levels([-60.0, -60.0, -60.0], [-60.0, -20.0, -50.0], [-30.0, -60.0, -60.0])
     )
     assert (
         "everywhere else that can be judged up to −13.3 dBFS of drive; first to go is 40 Hz" in text
     )
-    assert "No ceiling is stated at 1 frequency (400 Hz): one level is past 1 % THD" in text
-    alone = said_of(with_ceilings([-20.0] * 3, [-60.0] * 3, [-60.0] * 3))
-    assert alone.startswith("No ceiling is stated at 3 frequencies (40 Hz to 4 kHz)")
-    some = said_of(with_ceilings([-20.0, -60.0, -60.0], [-60.0] * 3, [-60.0] * 3))
-    assert some.startswith("No ceiling is stated at 1 frequency (40 Hz)")
+    assert (
+        "No highest clean level is stated at 1 frequency (400 Hz): one level is past 1 % THD"
+        in text
+    )
+    alone = said_of(with_clean_levels([-20.0] * 3, [-60.0] * 3, [-60.0] * 3))
+    assert alone.startswith("No highest clean level is stated at 3 frequencies (40 Hz to 4 kHz)")
+    some = said_of(with_clean_levels([-20.0, -60.0, -60.0], [-60.0] * 3, [-60.0] * 3))
+    assert some.startswith("No highest clean level is stated at 1 frequency (40 Hz)")
     assert "Everywhere else no level came to 1 % THD" in some
 
 
@@ -118,7 +122,7 @@ def test_a_first_level_that_comes_back_changed_makes_a_limiter_doubtful(
     moved_db: float, kind: str, doubted: bool
 ) -> None:
     limiter = Limiter(kind, threshold_dbfs=-24.0, ratio=1.3, knee_db=0.0)
-    take = dataclasses.replace(sample_take(), limiter=limiter, return_check_db=moved_db)
+    take = dataclasses.replace(sample_take(), limiters=[limiter], return_check_db=moved_db)
     assert ("did not come back the same" in ladder_sentences(take)[0]) == doubted
 
 

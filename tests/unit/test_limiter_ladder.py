@@ -38,7 +38,7 @@ def test_the_woofers_band_is_told_from_the_treble_that_follows() -> None:
     f = sample_take().frequency_hz
     over = np.maximum(DRIVES + 20.0, 0.0)[:, None] * 0.9
     take = limited_take(np.where(f < 800.0, over, 0.0))
-    found = limits_of(take).limiter
+    found = limits_of(take).limiters[0]
     assert found is not None and found.kind == "limiter"
     assert found.threshold_dbfs == pytest.approx(-20.0, abs=0.1)
     assert found.ratio == pytest.approx(10.0, rel=0.02)
@@ -51,9 +51,9 @@ def test_a_narrow_dip_is_no_limiter_and_does_not_hide_one() -> None:
     f = sample_take().frequency_hz
     narrow = np.abs(np.log2(f / 300.0)) < 1.0 / 16.0
     over = np.maximum(DRIVES + 20.0, 0.0)[:, None]
-    alone = limits_of(limited_take(np.where(narrow, 0.9 * over, 0.0))).limiter
+    alone = limits_of(limited_take(np.where(narrow, 0.9 * over, 0.0))).limiters[0]
     assert alone is not None and alone.kind == "none"
-    both = limits_of(limited_take(np.where(narrow, 1.5 * over, 0.75 * over))).limiter
+    both = limits_of(limited_take(np.where(narrow, 1.5 * over, 0.75 * over))).limiters[0]
     assert both is not None and both.ratio == pytest.approx(4.0, rel=0.02)
     assert both.kind == "limiter"
 
@@ -63,7 +63,7 @@ def test_values_that_the_noise_hides_take_no_part() -> None:
     loss = np.maximum(DRIVES + 20.0, 0.0)[:, None] * np.ones(f.size) * 0.5
     loss[:2, f > 5000.0] = np.nan
     loss[:, f < 40.0] = np.nan
-    found = limits_of(limited_take(loss)).limiter
+    found = limits_of(limited_take(loss)).limiters[0]
     assert found is not None and found.kind == "compressor"
     assert found.ratio == pytest.approx(2.0, rel=0.02)
     assert found.band_hz is not None and found.band_hz[0] >= 40.0
@@ -75,8 +75,8 @@ def test_one_rung_states_nothing() -> None:
     assert take.compression is not None
     take.compression.gain_change_db = take.compression.gain_change_db[:1]
     found = limits_of(take)
-    assert found.limiter is None
-    assert not any(np.any(np.array(c.limited_by) == "compression") for c in found.ceiling.clean)
+    assert found.limiters == []
+    assert not any(np.any(np.array(c.limited_by) == "compression") for c in found.clean_level)
 
 
 def test_high_order_sound_is_found_with_its_frequency_and_drive() -> None:

@@ -216,7 +216,7 @@ def test_results_come_back_as_they_were_written(
     row = first.takes[0].staircase[0]
     assert row.limiter is not None and row.limiter.kind == "limiter"
     assert row.trace is not None and len(row.trace.time_s) == len(row.trace.level_db)
-    assert first.takes[0].ceiling[0].reached.dtype == bool
+    assert first.takes[0].clean_level[0].state == results.takes[0].clean_level[0].state
 
 
 def test_ladder_and_staircase_agree_on_thd(tmp_path: Path, rng: np.random.Generator) -> None:

@@ -1,12 +1,10 @@
-"""Ceilings: the highest level that still keeps within a limit of distortion or compression."""
+"""The highest level that still keeps within a limit of distortion, of compression, or both."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from distsweep.results import Ceiling
+from distsweep.results import CleanLevel
 from distsweep.units import BoolArray, FloatArray, percent_to_db
 
 LIMITS: tuple[tuple[float | None, float | None], ...] = (
@@ -27,24 +25,18 @@ CONTRADICTS_DB = {"thd": 3.0, "compression": 0.5}
 what noise may move a reliable THD by, and half the lowest limit of compression)."""
 
 
-@dataclass(frozen=True)
-class Ceilings:
-    """``thd`` has a limit of THD alone each, ``clean`` one of compression, or of both."""
-
-    thd: list[Ceiling]
-    clean: list[Ceiling]
-
-
-def find_ceilings(
+def find_clean_levels(
+    frequency_hz: FloatArray,
     drive_dbfs: FloatArray,
     level_db: FloatArray,
     thd_db: FloatArray,
     gain_change_db: FloatArray,
-) -> Ceilings:
+) -> list[CleanLevel]:
     """Find where each limit is crossed, going up.
 
     Parameters
     ----------
+    frequency_hz : shape ``(F,)``.
     drive_dbfs : rising, shape ``(R,)``.
     level_db : output, shape ``(R, F)``.
     thd_db : re the fundamental; NaN where it is not known, −inf where it is known to be
@@ -56,21 +48,20 @@ def find_ceilings(
     One for each of ``LIMITS``. Where two levels played lie on either side of a limit, the
     drive at the limit is linear between them (THD in dB, gain in dB, against drive in dB),
     and so is the level. Nothing is extrapolated. Where a louder level keeps well within a limit
-    that a quieter one passed, there was a noise in one rung, or products cancel: no ceiling is
-    stated, and ``limited_by`` says "contradicted".
+    that a quieter one passed, there was a noise in one rung, or products cancel: nothing is
+    stated, and ``state`` says "contradicted".
     """
-    ceilings = []
+    found = []
     for thd_percent, compression_db in LIMITS:
         over: dict[str, FloatArray] = {}
         if thd_percent is not None:
             over["thd"] = thd_db - float(percent_to_db(thd_percent))
         if compression_db is not None:
             over["compression"] = -gain_change_db - compression_db
-        ceilings.append(_ceiling(drive_dbfs, level_db, over, thd_percent, compression_db))
-    return Ceilings(
-        thd=[ceiling for ceiling in ceilings if ceiling.compression_db is None],
-        clean=[ceiling for ceiling in ceilings if ceiling.compression_db is not None],
-    )
+        found.append(
+            _clean_level(frequency_hz, drive_dbfs, level_db, over, thd_percent, compression_db)
+        )
+    return found
 
 
 def _crossing(drive: FloatArray, over: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
@@ -99,13 +90,14 @@ def _crossing(drive: FloatArray, over: FloatArray) -> tuple[FloatArray, FloatArr
     return crossing, highest, already
 
 
-def _ceiling(
+def _clean_level(
+    frequency_hz: FloatArray,
     drive: FloatArray,
     level_db: FloatArray,
     over: dict[str, FloatArray],
     thd_percent: float | None,
     compression_db: float | None,
-) -> Ceiling:
+) -> CleanLevel:
     places = [_crossing(drive, one) for one in over.values()]
     crossings = np.array([np.where(np.isnan(p[0]), np.inf, p[0]) for p in places])
     highest = np.min(np.array([p[1] for p in places]), axis=0)  # NaN where one is not known
@@ -117,14 +109,26 @@ def _ceiling(
     reached = (at_once | np.isfinite(crossed)) & ~contradicted
     at = np.where(at_once, np.nan, np.where(reached, crossed, highest))
     at = np.where(contradicted, np.nan, at)
-    limited_by = np.where(reached, np.array(list(over))[first], "")
-    return Ceiling(
+    level = _level_at(drive, level_db, at)
+    state = np.select(
+        [contradicted, at_once, reached, np.isfinite(at)],
+        ["contradicted", "below", "reached", "not reached"],
+        "unknown",
+    )
+    nothing = np.full(len(frequency_hz), np.nan)
+    least = state == "not reached"
+    return CleanLevel(
         thd_percent=np.nan if thd_percent is None else thd_percent,
-        level_db=_level_at(drive, level_db, at),
         compression_db=compression_db,
+        frequency_hz=frequency_hz,
+        level_db=level,
+        low_db=np.where(least, level, nothing),
+        high_db=nothing,
         drive_dbfs=at,
-        reached=reached,
-        limited_by=np.where(contradicted, "contradicted", limited_by).tolist(),
+        drive_low_dbfs=np.where(least, at, nothing),
+        drive_high_dbfs=nothing,
+        state=state.tolist(),
+        limited_by=np.where(reached, np.array(list(over))[first], "").tolist(),
     )
 
 
