@@ -143,7 +143,7 @@ def test_special_file_is_written_to_and_not_replaced(bench: Bench, capfd) -> Non
     )
     reader.join(timeout=20.0)
     assert pipe.is_fifo()
-    assert json.loads(heard[0])["schema"] == "distsweep.results/1"
+    assert json.loads(heard[0])["schema"] == "distsweep.results/2"
 
 
 # --- the same as a process ----------------------------------------------------------------
