@@ -19,8 +19,9 @@ import numpy as np
 
 from distsweep import results_v1
 from distsweep.errors import InputError
+from distsweep.results_record import Record
 from distsweep.results_resonance import DecayMap, Resonance, SpikeSeen
-from distsweep.units import BoolArray, FloatArray, IntArray
+from distsweep.units import BoolArray, FloatArray, IntArray, db_to_percent
 from distsweep.whole_files import write_whole_text
 
 SCHEMA = "distsweep.results/2"
@@ -37,12 +38,18 @@ to move it by 1.5 dB: Gaussian noise does that once in thirty thousand values. I
 value is uncertain: distortion is there, but its size may be off by several decibels.
 """
 
+SAME_DRIVE_DB = 0.05
+"""Drives so close are one: people ask for −16 where −15.98 was played (chosen)."""
+
+SAME_TONE = 0.01
+"""A tone is asked for by its nominal frequency, which a burst of whole periods misses by less."""
+
 _DECIMALS = {"_percent": 6}  # −120 dB is 0.0001 %; everything else is written to 1e-4 of its unit
 _DEFAULT_DECIMALS = 4
 
 
-@dataclass
-class HarmonicCurve:
+@dataclass(repr=False)
+class HarmonicCurve(Record):
     """One harmonic against excitation frequency; every array has shape ``(F,)``.
 
     ``level_db`` and ``floor_db`` are re the fundamental at the same excitation frequency;
@@ -55,8 +62,8 @@ class HarmonicCurve:
     input_referred_db: FloatArray
 
 
-@dataclass
-class Rung:
+@dataclass(repr=False)
+class Rung(Record):
     """One level of a ladder; arrays have shape ``(F,)``.
 
     ``drive_dbfs`` is re a full-scale sine; ``spl_db`` is None when uncalibrated;
@@ -81,8 +88,8 @@ class Rung:
     high_order_floor_db: FloatArray
 
 
-@dataclass
-class Compression:
+@dataclass(repr=False)
+class Compression(Record):
     """Gain change of a ladder; ``gain_change_db`` is one ``(F,)`` array a rung."""
 
     reference_drive_dbfs: float | None
@@ -92,8 +99,8 @@ class Compression:
     drive_at_3db_dbfs: FloatArray
 
 
-@dataclass
-class Limiter:
+@dataclass(repr=False)
+class Limiter(Record):
     """What holds the output back: see the contract for ``kind``.
 
     ``ratio`` is a number for every kind "compressor", and for a "limiter" under 20. A ratio
@@ -122,8 +129,8 @@ class Limiter:
     ratio_high: float | None = None
 
 
-@dataclass
-class CleanLevel:
+@dataclass(repr=False)
+class CleanLevel(Record):
     """Highest level that keeps within a limit; arrays have the shape of ``frequency_hz``.
 
     The limits are ``thd_percent`` (NaN: none), ``compression_db`` (None: none), or both,
@@ -155,8 +162,8 @@ class CleanLevel:
     limited_by: list[str]
 
 
-@dataclass
-class Thermal:
+@dataclass(repr=False)
+class Thermal(Record):
     """Slow sagging of the gain, as of a voice coil that grows hot.
 
     ``depth_db`` is where the fitted exponential leads at the loudest level, ``seen_db`` the
@@ -173,8 +180,8 @@ class Thermal:
     estimate: bool = True
 
 
-@dataclass
-class BurstTrace:
+@dataclass(repr=False)
+class BurstTrace(Record):
     """Level against time around a burst, in the take's unit; time from the burst's start."""
 
     drive_dbfs: float
@@ -184,8 +191,8 @@ class BurstTrace:
     level_db: FloatArray
 
 
-@dataclass
-class Staircase:
+@dataclass(repr=False)
+class Staircase(Record):
     """The bursts of one frequency; arrays have shape ``(L,)``, a value a level, rising.
 
     ``level_db`` is that of the fundamental on the way up, ``falling_level_db`` on the way
@@ -225,8 +232,8 @@ class Staircase:
     trace: BurstTrace | None = None
 
 
-@dataclass
-class HighOrderOnset:
+@dataclass(repr=False)
+class HighOrderOnset(Record):
     """Where sound above the separated harmonics sets in: bottoming, crackle, a rattle.
 
     ``drive_dbfs`` is the lowest drive that shows it at ``frequency_hz``; ``level_db`` its
@@ -241,8 +248,8 @@ class HighOrderOnset:
     band_hz: list[float] | None = None
 
 
-@dataclass
-class Agreement:
+@dataclass(repr=False)
+class Agreement(Record):
     """A ladder and a staircase compared at one frequency and drive: staircase minus ladder.
 
     The THDs compared sum the same orders. ``reliable`` asks both for their own reliability.
@@ -261,16 +268,16 @@ class Agreement:
     reliable: bool
 
 
-@dataclass
-class Tone:
+@dataclass(repr=False)
+class Tone(Record):
     """A tone in the background, e.g. a line of mains hum."""
 
     frequency_hz: float
     level_db: float
 
 
-@dataclass
-class Background:
+@dataclass(repr=False)
+class Background(Record):
     """What the microphone heard while nothing was played, in the take's level unit."""
 
     level_db: float | None
@@ -278,8 +285,8 @@ class Background:
     hum: list[Tone]
 
 
-@dataclass
-class Warning_:  # noqa: N801 - "Warning" would hide the builtin
+@dataclass(repr=False)
+class Warning_(Record):  # noqa: N801 - "Warning" would hide the builtin
     """Something the reader of the numbers must know."""
 
     code: str
@@ -289,8 +296,24 @@ class Warning_:  # noqa: N801 - "Warning" would hide the builtin
     frequency_hz: float | None = None
 
 
-@dataclass
-class Take:
+@dataclass(repr=False)
+class Thd(Record):
+    """THD at one frequency and drive; ``floor_db`` is what background noise alone would show.
+
+    NaN where no harmonic fits the measured band. ``thd_db`` and ``floor_db`` are re the
+    fundamental.
+    """
+
+    frequency_hz: float
+    drive_dbfs: float
+    thd_db: float
+    thd_percent: float
+    floor_db: float
+    reliable: bool
+
+
+@dataclass(repr=False)
+class Take(Record):
     """One recording of a stimulus at one position, analysed.
 
     ``limiters`` are those that a ladder shows, each in its band: one entry of kind "none"
@@ -321,9 +344,35 @@ class Take:
     calibration: dict[str, Any] = field(default_factory=dict)
     partial: bool = False
 
+    def thd_at(self, frequency_hz: float, *, drive_dbfs: float) -> Thd:
+        """Return THD at a frequency, for one of the drives that were played.
 
-@dataclass
-class Results:
+        Between two frequencies of a ladder it is interpolated, in dB against the logarithm of
+        frequency, and reliable where both are. Of a staircase the tone must be one played.
+
+        Raises
+        ------
+        ValueError
+            The drive was not played, or the frequency was not measured.
+        """
+        if self.staircase:
+            tones = np.array([row.frequency_hz for row in self.staircase])
+            at = int(np.argmin(np.abs(tones / frequency_hz - 1.0)))
+            if abs(tones[at] / frequency_hz - 1.0) > SAME_TONE:
+                raise ValueError(f"no tone of {frequency_hz:g} Hz; there are {_listed(tones)} Hz")
+            row = self.staircase[at]
+            return _thd_between(row, _played(row.drive_dbfs, drive_dbfs), 0.0, row.frequency_hz)
+        rung = self.rungs[_played([rung.drive_dbfs for rung in self.rungs], drive_dbfs)]
+        f = self.frequency_hz
+        if not f[0] <= frequency_hz <= f[-1]:
+            raise ValueError(f"{frequency_hz:g} Hz: measured was {f[0]:g} to {f[-1]:g} Hz")
+        at = min(int(np.searchsorted(f, frequency_hz, side="right")) - 1, len(f) - 2)
+        share = float(np.log(frequency_hz / f[at]) / np.log(f[at + 1] / f[at]))
+        return _thd_between(rung, at, share, frequency_hz)
+
+
+@dataclass(repr=False)
+class Results(Record):
     """Everything that ``results.json`` holds."""
 
     device: dict[str, Any]
@@ -355,6 +404,42 @@ class Results:
             there = [(take.position, take.kind) for take in self.takes]
             raise KeyError(f"no take at position {position!r}{what}; there are {there}")
         return found
+
+
+def _played(drives_dbfs: Sequence[float] | FloatArray, drive_dbfs: float) -> int:
+    """Return the place of a drive among those played.
+
+    Raises
+    ------
+    ValueError
+        It was not played.
+    """
+    away = np.abs(np.asarray(drives_dbfs, dtype=float) - drive_dbfs)
+    if not len(away) or np.min(away) > SAME_DRIVE_DB:
+        raise ValueError(
+            f"{drive_dbfs:g} dBFS was not played; there are {_listed(drives_dbfs)} dBFS"
+        )
+    return int(np.argmin(away))
+
+
+def _thd_between(curve: Rung | Staircase, at: int, share: float, frequency_hz: float) -> Thd:
+    """Return THD at a place of a curve, or between it and the next."""
+    ends = [at] if share == 0.0 else [at, at + 1]
+    weights = [1.0] if share == 0.0 else [1.0 - share, share]
+    drive_dbfs = curve.drive_dbfs
+    thd_db = float(np.dot(weights, curve.thd_db[ends]))
+    return Thd(
+        frequency_hz=float(frequency_hz),
+        drive_dbfs=float(drive_dbfs[at]) if isinstance(drive_dbfs, np.ndarray) else drive_dbfs,
+        thd_db=thd_db,
+        thd_percent=float(db_to_percent(thd_db)),
+        floor_db=float(np.dot(weights, curve.thd_floor_db[ends])),
+        reliable=bool(np.all(curve.thd_reliable[ends])),
+    )
+
+
+def _listed(numbers: Sequence[float] | FloatArray) -> str:
+    return ", ".join(f"{number:g}" for number in numbers)
 
 
 def first_take(takes: Sequence[Take], position: str, *, kind: str | None = None) -> Take | None:
@@ -391,14 +476,14 @@ def read_results(path: str | Path) -> Results:
     except ValueError as error:
         raise InputError(f"{path}: is not JSON ({error}); give a results.json") from error
     schema = data.get("schema") if isinstance(data, dict) else None
-    if schema == results_v1.SCHEMA:
-        data = results_v1.to_version_2(data)
-    elif schema != SCHEMA:
+    if schema not in (SCHEMA, results_v1.SCHEMA):
         raise InputError(
             f"{path}: schema is {schema!r}, this version reads {SCHEMA!r} and"
             f" {results_v1.SCHEMA!r}: analyse the session again"
         )
     try:
+        if schema == results_v1.SCHEMA:
+            data = results_v1.to_version_2(data)
         return typing.cast(Results, _restore(Results, data))
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(

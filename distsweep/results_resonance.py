@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from distsweep.results_record import Record
 from distsweep.units import FloatArray
 
 
-@dataclass
-class SpikeSeen:
+@dataclass(repr=False)
+class SpikeSeen(Record):
     """A narrow peak of one curve: of a harmonic, or of THD where ``order`` is None.
 
     ``frequency_hz`` is the excitation frequency, ``level_db`` re the fundamental,
@@ -23,8 +24,8 @@ class SpikeSeen:
     width_octaves: float
 
 
-@dataclass
-class DecayMap:
+@dataclass(repr=False)
+class DecayMap(Record):
     """Level of the impulse response over frequency and time, dB re the loudest at each frequency.
 
     ``level_db`` holds a row a frequency; ``time_s`` counts from the direct sound. The rest are
@@ -43,8 +44,8 @@ class DecayMap:
     reflection_s: float | None = None
 
 
-@dataclass
-class SeenIn:
+@dataclass(repr=False)
+class SeenIn(Record):
     """Where a resonance was seen: a spike of one order at one position and level."""
 
     position: str
@@ -54,8 +55,8 @@ class SeenIn:
     prominence_db: float
 
 
-@dataclass
-class PossibleCause:
+@dataclass(repr=False)
+class PossibleCause(Record):
     """Something whose frequency is close by: a possibility, never a finding.
 
     ``predicted_hz`` has the uncertainty ``uncertainty_percent`` (one standard deviation);
@@ -71,8 +72,8 @@ class PossibleCause:
     sentence: str = ""
 
 
-@dataclass
-class Decay:
+@dataclass(repr=False)
+class Decay(Record):
     """What the impulse response says of a resonance.
 
     ``state`` is "rings", "no_longer" (than its neighbours), "hidden" (by the room, or by
@@ -89,8 +90,8 @@ class Decay:
     sentence: str = ""
 
 
-@dataclass
-class GrowthPoint:
+@dataclass(repr=False)
+class GrowthPoint(Record):
     """Level of a resonance's spike at one drive: of one order, dB re the fundamental."""
 
     order: int
@@ -100,8 +101,8 @@ class GrowthPoint:
     prominence_db: float
 
 
-@dataclass
-class AtPosition:
+@dataclass(repr=False)
+class AtPosition(Record):
     """How strongly a resonance shows at one position; None where it cannot be told.
 
     ``state`` is "strongest", "present", "missing" or "cannot_tell". ``level_db`` is that of the
@@ -115,8 +116,8 @@ class AtPosition:
     level_db: float | None = None
 
 
-@dataclass
-class Resonance:
+@dataclass(repr=False)
+class Resonance(Record):
     """A resonance, with what speaks for it and against it.
 
     ``kind`` is "radiated" (it lifts every product that lands on ``frequency_hz``) or

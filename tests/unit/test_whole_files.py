@@ -68,8 +68,9 @@ def test_a_folder_is_replaced_only_at_the_end(tmp_path: Path) -> None:
         (None, "cannot be read"),
         ("{", "is not JSON"),
         ("[]", "schema is None"),
-        ('{"schema": "distsweep.results/7"}', "expected 'distsweep.results/1'"),
+        ('{"schema": "distsweep.results/7"}', "reads 'distsweep.results/2' and 'dist"),
         ('{"schema": "distsweep.results/1"}', "is damaged"),
+        ('{"schema": "distsweep.results/2"}', "is damaged"),
     ],
 )
 def test_results_that_cannot_be_read(tmp_path: Path, text: str | None, message: str) -> None:

@@ -1,0 +1,87 @@
+"""What people do with results: read old files, ask for a value, print."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from report_samples import sample_take
+
+from distsweep.results import Results, Take, read_results, to_json
+
+
+def results_of(*takes: Take) -> Results:
+    return Results({}, {}, {}, list(takes), [], None, [])
+
+
+def test_thd_is_asked_for_by_frequency_and_drive() -> None:
+    take = sample_take()
+    rung, f = take.rungs[-1], take.frequency_hz
+    at = int(np.searchsorted(f, 100.0)) - 1
+    share = np.log(100.0 / f[at]) / np.log(f[at + 1] / f[at])
+    found = take.thd_at(100, drive_dbfs=rung.drive_dbfs + 0.02)
+    assert found.thd_db == pytest.approx(
+        rung.thd_db[at] + share * (rung.thd_db[at + 1] - rung.thd_db[at])
+    )
+    assert found.thd_percent == pytest.approx(100.0 * 10.0 ** (found.thd_db / 20.0))
+    assert found.drive_dbfs == rung.drive_dbfs
+    assert found.reliable == bool(rung.thd_reliable[at] and rung.thd_reliable[at + 1])
+    for end in (0, -1):
+        assert take.thd_at(f[end], drive_dbfs=rung.drive_dbfs).thd_db == pytest.approx(
+            rung.thd_db[end], nan_ok=True
+        )
+
+
+def test_what_was_not_measured_is_refused_with_what_was() -> None:
+    take = sample_take()
+    drive_dbfs = take.rungs[-1].drive_dbfs
+    with pytest.raises(ValueError, match=rf"-3\.3 dBFS was not played; there are .*{drive_dbfs:g}"):
+        take.thd_at(100, drive_dbfs=-3.3)
+    with pytest.raises(ValueError, match="measured was 20 to"):
+        take.thd_at(5.0, drive_dbfs=drive_dbfs)
+
+
+def test_a_result_prints_in_a_few_lines() -> None:
+    take = sample_take()
+    for value, most in ((take, 1500), (take.rungs[0], 800), (results_of(take), 500)):
+        text = repr(value)
+        assert text.startswith(type(value).__name__ + "(") and len(text) < most, text
+    assert f"position={take.position!r}" in repr(take)
+    assert f"frequency_hz=<{len(take.frequency_hz)} values>" in repr(take)
+    assert f"rungs=<{len(take.rungs)} Rung>" in repr(take)
+
+
+def test_a_file_of_version_1_is_read(tmp_path: Path) -> None:
+    """Its ceilings become clean levels, and a ladder's limiter the only one of a list."""
+    data = json.loads(to_json(results_of(sample_take())))
+    take, count = data["takes"][0], len(data["takes"][0]["frequency_hz"])
+    for name in ("limiters", "clean_level", "clean_level_third_octave"):
+        del take[name]
+    take["limiter"] = {"kind": "limiter", "threshold_dbfs": -14.2, "ratio": 8.0, "evidence": []}
+    take["ceiling"] = [{"thd_percent": 1.0, "level_db": [80.0] * count}]  # the first files' shape
+    level, drive = [90.0, None, 95.0, None], [-12.0, None, -10.0, None]
+    more = count - 4
+    take["clean_ceiling"] = [
+        {
+            "thd_percent": None,
+            "compression_db": 1.0,
+            "level_db": level + [None] * more,
+            "drive_dbfs": drive + [None] * more,
+            "reached": [True, True, False, False] + [False] * more,
+            "limited_by": ["compression", "compression", "", "contradicted"] + [""] * more,
+        }
+    ]
+    data["schema"] = "distsweep.results/1"
+    path = tmp_path / "results.json"
+    path.write_text(json.dumps(data))
+    found = read_results(path).takes[0]
+    assert [(one.kind, one.threshold_dbfs) for one in found.limiters] == [("limiter", -14.2)]
+    first, second = found.clean_level
+    assert first.thd_percent == 1.0 and first.state == ["not reached"] * count
+    assert second.state[:5] == ["reached", "below", "not reached", "contradicted", "unknown"]
+    assert second.compression_db == 1.0 and np.isnan(second.thd_percent)
+    assert second.level_db[[0, 2]] == pytest.approx([90.0, 95.0])
+    assert second.low_db[2] == 95.0 and np.isnan(second.low_db[0])
+    assert second.limited_by[:4] == ["compression", "compression", "", ""]
