@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import os
+
+# One thread each, before numpy is loaded: products of short arrays, shared between threads, wait
+# for one another, and on a busy machine twice as long as the sum takes.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import signal
 from collections.abc import Callable
 from pathlib import Path
