@@ -247,6 +247,8 @@ def _own_calibration(inner: Table, file: Path, common: Calibration) -> Calibrati
 
 def _takes(table: Table, file: Path, common: Calibration) -> tuple[TakeEntry, ...]:
     listed = table.take("takes")
+    if isinstance(listed, dict):
+        table.fail("takes", "is a single table: write [[takes]], each bracket twice, above each")
     if not isinstance(listed, list) or not listed:
         table.fail("takes", "is empty: add a [[takes]] table with position, stimulus, recording")
     takes = []
