@@ -304,6 +304,12 @@ def _described(calibration: Calibration) -> dict[str, Any]:
             "spl_at_0dbfs_db": calibration.level_offset_db,
             "source": calibration.source,
         }
-    if calibration.mic_correction_file is not None:
-        described["mic_correction"] = calibration.mic_correction_file
+    if calibration.mic is not None:
+        largest_at_hz, largest_db = calibration.mic.largest
+        described |= {
+            "mic_correction": calibration.mic_correction_file,
+            "mic_correction_points": len(calibration.mic.frequency_hz),
+            "mic_correction_largest_db": largest_db,
+            "mic_correction_largest_at_hz": largest_at_hz,
+        }
     return described

@@ -54,6 +54,7 @@ def command(
     click.get_current_context().call_on_close(gc.enable)
     from distsweep.errors import InputError
     from distsweep.pipeline import analyse, analyse_recording
+    from distsweep.report.facts import correction_words
     from distsweep.results import to_json, write_results
 
     source = sources[0]
@@ -78,6 +79,8 @@ def command(
         file = Path(json_file) if json_file else folder / "results.json"
         write_results(results, file)
         _say(f"results: {file}")
+    if correction := correction_words(results.calibration):
+        _say(f"microphone correction: {correction}")
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""
         _say(f"warning: {place}{warning.message}")
