@@ -96,7 +96,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--listener-distance-m",
-    type=numbers.DISTANCE_M,
+    type=numbers.LISTENER_DISTANCE_M,
     help="Loudspeaker to whoever is in the room.",
 )
 @click.option("--temperature-c", type=numbers.TEMPERATURE_C, help="For a new session.")

@@ -177,10 +177,11 @@ def take_terms(take: Take) -> list[tuple[str, str]]:
 
 def rung_table(take: Take) -> Table:
     """Drive, SPL, peak and clipping a rung."""
+    calibrated = wording.level_unit(take) == "dB SPL"
     rows = [
         [
             Cell(wording.drive(rung.drive_dbfs)),
-            _number(rung.spl_db, "not calibrated"),
+            _number(rung.spl_db, "not stated" if calibrated else "not calibrated"),
             _number(rung.peak_dbfs, "not known"),
             Cell(_clipped_words(rung)),
         ]

@@ -44,6 +44,11 @@ def _level(results: Results, take: Take) -> str:
     rung = _loudest(take)
     name = wording.drive(rung.drive_dbfs)
     if rung.spl_db is None or not math.isfinite(rung.spl_db):
+        if wording.level_unit(take) == "dB SPL":
+            return (
+                f"The {_which(take)} was played at {name}. No level in dB SPL is stated for it: of "
+                "the band that levels are averaged over, nothing was measured."
+            )
         return (
             f"The {_which(take)} was played at {name}. Nothing was calibrated, so levels are in "
             "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
