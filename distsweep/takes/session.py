@@ -144,6 +144,7 @@ def parse_session(
     takes: tuple[TakeEntry, ...] = ()
     if takes_required or table.has("takes"):
         takes = _takes(table, file, calibration)
+        device = _one_device(table, device)
     table.close()
     return Session(file.parent, device, conditions, calibration, takes)
 
@@ -193,6 +194,31 @@ def _port(inner: Table, cabinet_mm: tuple[float, ...] | None) -> dict[str, float
 
 def _listed(values: tuple[float, ...]) -> str:
     return f"[{', '.join(f'{value:g}' for value in values)}]"
+
+
+def same_device(name: str, other: str) -> bool:
+    """Tell whether two names are one loudspeaker's; capitals and blanks make no difference."""
+    return name.casefold().split() == other.casefold().split()
+
+
+def _one_device(table: Table, device: Device) -> Device:
+    """Return the device with the name that its takes give it, if any.
+
+    Positions of two loudspeakers would be taken for two positions of one: what only one of them
+    has would speak against it.
+    """
+    name = device.name
+    for number, data in enumerate(table.take("takes"), start=1):
+        inner = Table(data, f"{table.where}: [[takes]] {number}")
+        own = inner.text("device", name)
+        if own is not None and name is not None and not same_device(own, name):
+            inner.fail(
+                "device",
+                f"is {own!r}, and this is a session of {name!r}: a session is one loudspeaker, so"
+                " make a folder with a session.toml for each",
+            )
+        name = own if name is None else name
+    return replace(device, name=name)
 
 
 def _conditions(table: Table) -> Conditions:
@@ -298,6 +324,7 @@ def _takes(table: Table, file: Path, common: Calibration) -> tuple[TakeEntry, ..
     takes = []
     for number, data in enumerate(listed, start=1):
         inner = Table(data, f"{table.where}: [[takes]] {number}")
+        inner.text("device", None)  # see _one_device
         recording = inner.take("recording")
         names = recording if isinstance(recording, list) else [recording]
         if not names or not all(isinstance(name, str) and name for name in names):
