@@ -101,19 +101,43 @@ def _backslashes(line: str, _error: str) -> str | None:
 
 def _open_quote(line: str, _error: str) -> str | None:
     rest = _STRING.sub("", line)
-    for mark in "\"'":
+    for mark, other in (('"', "'"), ("'", '"')):
+        inner = re.search(rf"=\s*{mark}[^{mark}]*{mark}\s*[^\s{mark}=,\]}}][^{mark}=]*{mark}", line)
+        if line.count(mark) > 1 and (inner or rest.count(mark) % 2):
+            return f"a text that holds {mark} stands in the other kind: write it in {other}…{other}"
         if rest.count(mark) % 2:
             return f"a quotation mark is not closed: write {line.strip()}{mark}"
     return None
 
 
-def _decimal_comma(line: str, _error: str) -> str | None:
+def _comma(line: str, _error: str) -> str | None:
     found = re.search(rf"=\s*({_NUMBER}),(\d+)\s*($|[,}}])", line)
     if found is not None:
-        return f"a decimal mark is a point: write {found[1]}.{found[2]}"
-    if re.search(rf"\[[^]]*(;|\d,\d+\s+{_NUMBER})", _STRING.sub("", line)):
+        whole, decimals = found[1], found[2]
+        if len(decimals) < 3:
+            return f"a decimal mark is a point: write {whole}.{decimals}"
+        thousands = f", or {whole}{decimals}" if len(decimals) == 3 else ""
+        return (
+            f"a comma is no part of a number: write {whole}.{decimals}{thousands}, or a list,"
+            f" [{whole}, {decimals}]"
+        )
+    bare = _STRING.sub("", line)
+    if re.search(rf"\[[^]]*(;|\d\s+{_NUMBER})", bare):
         return "in a list commas separate the numbers: write [1.5, 2.5], decimals with a point"
+    key, value = _key_and_value(line)
+    if re.fullmatch(r"\(?[-+.\d]+([\s,;]+[-+.\d]+)+\)?", value):
+        return (
+            f"numbers stand in a list: write {key} = [{', '.join(re.findall(r'[-+.0-9]+', value))}]"
+        )
+    if value[-1:] in (",", ";"):
+        return f"nothing stands behind a value: write {key} = {value.rstrip(',; ')}"
     return None
+
+
+def _two_keys(line: str, _error: str) -> str | None:
+    bare = _STRING.sub('""', line)
+    found = re.match(r"\s*[\w-]+\s*=\s*[^=\[{]*[\s,;]([\w-]+\s*=.*)", bare)
+    return None if found is None else "each key stands on a line of its own: write them so"
 
 
 def _dash(line: str, _error: str) -> str | None:
@@ -154,16 +178,25 @@ def _no_quotes(line: str, _error: str) -> str | None:
     key, value = _key_and_value(line)
     if not key or not value or "=" in value:
         return None
-    if value.startswith("[") and '"' not in value and re.search(r"[^\W\d]", value):
-        texts = ", ".join(f'"{item.strip()}"' for item in value.strip("[] ").split(","))
+    if value in ("None", "null", "nil"):
+        return f"what is not known is left out: write no line for {key}"
+    if value.startswith("[") and re.search(r"[^\W\d]", _STRING.sub("", value)):
+        texts = ", ".join(f'"{_bare(item)}"' for item in value.strip("[] ").split(",") if item)
         return f"a text stands in quotation marks: write {key} = [{texts}]"
     if value[0] in "\"'[{" or not re.search(r"[^\W\d]", value):
         return None
-    path = value.strip("\"'").replace("\\", "/")
+    path = _bare(value)
     return f'a text stands in quotation marks: write {key} = "{path}"'
 
 
+def _bare(value: str) -> str:
+    return value.strip().replace('"', "").replace("\\", "/")
+
+
 def _no_equals(line: str, _error: str) -> str | None:
+    item = line.strip().rstrip(",")
+    if line.rstrip().endswith(",") and "=" not in line and re.search(r"[^\W\d]", item):
+        return f'a text stands in quotation marks: write "{_bare(item)}",'
     found = re.fullmatch(r"\s*([\w-]+)\s*[:\s]\s*(\S.*)", line)
     if found is None or "=" in line:
         return None
@@ -189,11 +222,12 @@ def _twice(line: str, error: str) -> str | None:
     return f"{_key_and_value(line)[0]} is given a second time: keep one of the two"
 
 
-def _open_list(_line: str, error: str) -> str | None:
-    return "a list is not closed: write ] at its end" if "Unclosed array" in error else None
+def _open_list(line: str, error: str) -> str | None:
+    opened = line.count("[") > line.count("]")
+    return "a list is not closed: write ] at its end" if opened and "array" in error else None
 
 
 _LOOKS: list[Callable[[str, str], str | None]] = [
-    _twice, _header, _curly, _backslashes, _open_quote, _decimal_comma, _dash, _truth,
+    _twice, _header, _curly, _backslashes, _open_quote, _two_keys, _comma, _dash, _truth,
     _no_value, _number_form, _no_quotes, _no_equals, _open_list,
 ]  # fmt: skip

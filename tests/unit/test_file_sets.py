@@ -85,47 +85,53 @@ import os, sys
 from pathlib import Path
 from distsweep.file_sets import file_set
 
-folder, left = Path(sys.argv[1]), int(sys.argv[2])
-replace = os.replace
+def write(folder, content, *names, kill_at=None):
+    with file_set(folder, head="head.json", unlisted=lambda _: set()) as made:
+        for name in names:
+            (made.scratch / name).parent.mkdir(exist_ok=True)
+            (made.scratch / name).write_text(content)
+        if kill_at is not None:
+            os.replace = killing(kill_at, os.replace)
 
-def killing(*places, **more):
-    global left
-    left -= 1
-    if left < 0:
-        os._exit(9)
-    return replace(*places, **more)
+def killing(left, replace):
+    def replace_or_die(*places, **more):
+        nonlocal left
+        left -= 1
+        if left < 0:
+            os._exit(9)
+        return replace(*places, **more)
+    return replace_or_die
 
-with file_set(folder, head="head.json", unlisted=lambda _: set()) as made:
-    for name in ("head.json", "tables/b.csv", "tables/c.csv"):
-        (made.scratch / name).parent.mkdir(exist_ok=True)
-        (made.scratch / name).write_text("new")
-    os.replace = killing
-os.replace = replace
+step, code = 0, 9
+while code:
+    folder = Path(sys.argv[1]) / str(step)
+    write(folder, "old", "head.json", "tables/a.csv", "tables/b.csv")
+    (folder / "notes.txt").write_text("mine")
+    child = os.fork()
+    if not child:
+        write(folder, "new", "head.json", "tables/b.csv", "tables/c.csv", kill_at=step)
+        os._exit(0)
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    assert code in (0, 9), code
+    step += 1
 """
 
 
 def test_a_process_that_is_killed_leaves_no_mix(tmp_path: Path) -> None:
     """Killed at every one of its renamings in turn."""
-    code, step, seen = 9, 0, set()
-    while code:
+    subprocess.run([sys.executable, "-c", KILLED, str(tmp_path)], timeout=60, check=True)
+    seen = []
+    for step in range(len(list(tmp_path.iterdir()))):
         folder = tmp_path / str(step)
-        write_set(folder, "old", HEAD, "tables/a.csv", "tables/b.csv")
-        (folder / "notes.txt").write_text("mine")
-        code = subprocess.run(
-            [sys.executable, "-c", KILLED, str(folder), str(step)], timeout=60, check=False
-        ).returncode
-        assert code in (0, 9)
         files = {n: c for n, c in standing(folder).items() if not n.startswith(".")}
         assert files.pop("notes.txt") == "mine"
-        assert len(set(files.values())) == 1, files
-        assert HEAD in files
-        seen |= set(files.values())
+        assert HEAD in files and len(set(files.values())) == 1, files
+        seen.append(files[HEAD])
         for path in folder.glob(f"{SCRATCH_PREFIX}*"):
             os.utime(path, (0, path.stat().st_mtime - SCRATCH_IS_LEFT_S - 1.0))
         write_set(folder, "next", HEAD)
         assert standing(folder) == {HEAD: "next", "notes.txt": "mine"}
-        step += 1
-    assert step > 6 and seen == {"old", "new"}
+    assert seen == sorted(seen, reverse=True) and set(seen) == {"old", "new"} and len(seen) > 6
 
 
 @pytest.mark.parametrize("name", ["../precious.txt", "/etc/hostname", ""])

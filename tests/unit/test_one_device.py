@@ -9,6 +9,7 @@ from capture_bench import FakeBench, calibrated_session, run_capture, run_main, 
 
 from distsweep.errors import InputError
 from distsweep.takes.session import read_session
+from distsweep.takes.session_file import check_device
 
 
 def session_of(folder: Path, name: str | None, *devices: str | None) -> Path:
@@ -66,8 +67,8 @@ def test_capture_into_a_session_of_another_device_is_refused_before_sound(tmp_pa
     assert {path: path.read_bytes() for path in session.iterdir()} == before
 
 
-def test_capture_into_a_session_of_the_same_device_goes_on(tmp_path: Path) -> None:
-    sidecar = write_short_stimulus(tmp_path)
-    session = calibrated_session(tmp_path / "s", 120.0)
-    ran = run_capture(FakeBench(), session, sidecar, "--levels-spl", "60", "--name", "Bench")
-    assert ran.exit_code == 0, ran.stderr
+def test_a_session_of_the_same_device_or_of_none_may_be_added_to(tmp_path: Path) -> None:
+    session = calibrated_session(tmp_path / "s", None)
+    check_device(session, "Bench")
+    check_device(session, None)
+    check_device(tmp_path / "new", "Other")
