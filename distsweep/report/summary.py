@@ -54,7 +54,7 @@ def _level(results: Results, take: Take) -> str:
             "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
         )
     band = results.conditions.get("level_band_hz")
-    over = _band_words(band)
+    over = _band_words(band, take)
     # A near-field take has a distance of its own, which the session does not hold.
     distance = results.conditions.get("distance_m") if take.position == "axis" else None
     where = f" at {distance:g} m" if isinstance(distance, int | float) else ""
@@ -64,10 +64,13 @@ def _level(results: Results, take: Take) -> str:
     )
 
 
-def _band_words(band: object) -> str:
+def _band_words(band: object, take: Take) -> str:
+    """Name the band that a level is the mean over: what of it was measured."""
     if isinstance(band, list | tuple) and len(band) == 2:
         low, high = band
         if isinstance(low, int | float) and isinstance(high, int | float):
+            low = max(low, float(take.frequency_hz[0]))
+            high = min(high, float(take.frequency_hz[-1]))
             return f", the mean from {wording.frequency_range(low, high)}"
     return ""
 

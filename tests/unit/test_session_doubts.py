@@ -152,6 +152,8 @@ def test_a_level_band_that_was_measured_in_part_is_said(bench: Bench) -> None:
     assert codes(results) == ["level_band_cut"]
     assert "40 to 3000 Hz, only 80 to 3000 Hz was measured" in doubts(results)[0].message
     assert results.takes[0].rungs[0].spl_db is not None
+    said = " ".join(summary_sentences(results, results.takes[0])).replace("\xa0", " ")
+    assert "the mean from 80 Hz to 3 kHz" in said
 
 
 def test_a_level_band_that_was_not_measured_gives_no_level(bench: Bench) -> None:
