@@ -105,13 +105,11 @@ def _tell(made: FileSet, folder: Path) -> None:
 
     if made.removed:
         _say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
-    for path in made.written:
-        if path.parent == folder / TABLES:
-            _say(f"table: {path}")
-        elif path == folder / RESULTS_NAME:
-            _say(f"results: {path}")
-        elif path.parent == folder / REPORT:
-            _say(f"report: {path}")
+    named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
+    for what, place in named.items():
+        for path in made.written:
+            if place in (path, path.parent):
+                _say(f"{what}: {path}")
 
 
 def _is_same(path: Path, other: Path) -> bool:
