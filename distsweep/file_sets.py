@@ -18,7 +18,6 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from distsweep.errors import InputError
-from distsweep.whole_files import make_folder
 
 LIST_NAME = ".written.json"
 SCHEMA = "distsweep.written/1"
@@ -26,6 +25,8 @@ SCHEMA = "distsweep.written/1"
 SCRATCH_PREFIX = ".writing-"
 SCRATCH_IS_LEFT_S = 3600.0
 """A scratch folder this old is what a killed process has left (chosen: no set takes an hour)."""
+
+_ELSEWHERE = "; choose another place"
 
 
 @dataclass
@@ -56,12 +57,12 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
         The folder cannot be made or written; what stood there then still does.
     """
     made = not folder.exists()
-    make_folder(folder)
-    _remove_left(folder)
     try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _remove_left(folder)
         scratch = Path(tempfile.mkdtemp(prefix=SCRATCH_PREFIX, dir=folder))
     except OSError as error:
-        raise InputError(f"{folder}: cannot be written ({error.strerror})" + _ELSEWHERE) from error
+        raise InputError(f"{folder}: cannot be written ({error.strerror}){_ELSEWHERE}") from error
     made_set = FileSet(scratch)
     try:
         yield made_set
@@ -76,7 +77,7 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
         made_set.removed = [folder / name for name in sorted(old - new)]
     except OSError as error:
         reason = error.strerror or error
-        raise InputError(f"{folder}: cannot be written ({reason})" + _ELSEWHERE) from error
+        raise InputError(f"{folder}: cannot be written ({reason}){_ELSEWHERE}") from error
     except InputError as error:  # names the scratch file, which the user will not find
         raise InputError(str(error).replace(str(scratch), str(folder))) from error
     finally:
@@ -84,9 +85,6 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
         if made:
             with suppress(OSError):
                 folder.rmdir()  # only if nothing was written
-
-
-_ELSEWHERE = "; choose another place"
 
 
 def _swap(folder: Path, scratch: Path, *, old: set[str], new: set[str], head: str) -> None:

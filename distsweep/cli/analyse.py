@@ -86,17 +86,18 @@ def command(
         _say(f"results: {json_file}")
     else:
         json_file = None
+    made = None
+    if json_file is None or not no_report:
+        made = write_result_files(
+            results, folder, with_json=json_file is None, with_report=not no_report
+        )
     if correction := correction_words(results.calibration):
         _say(f"microphone correction: {correction}")
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""
         _say(f"warning: {place}{warning.message}")
-    if json_file is not None and no_report:
-        return
-    made = write_result_files(
-        results, folder, with_json=json_file is None, with_report=not no_report
-    )
-    _tell(made, folder)
+    if made is not None:
+        _tell(made, folder)
 
 
 def _tell(made: FileSet, folder: Path) -> None:
