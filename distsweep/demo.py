@@ -18,8 +18,8 @@ from distsweep.errors import InputError
 from distsweep.pipeline import analyse
 from distsweep.rehearsal import demo_bench, demo_loudspeaker, measure
 from distsweep.rehearsal.demo import CABINET_MM
-from distsweep.report import write_report, write_tables
-from distsweep.results import Results, write_results
+from distsweep.result_files import write_result_files
+from distsweep.results import Results
 from distsweep.stimulus.recipe import read_recipe
 from distsweep.stimulus.write import write_stimulus
 from distsweep.whole_files import write_whole, write_whole_text
@@ -98,10 +98,8 @@ def run_demo(folder: Path, *, seed: int = 1, progress: Progress | None = None) -
             job.result()
             say(f"{jobs[job].recording} recorded", 0.05 + 0.6 * done / len(jobs))
     results = analyse(folder)
-    write_results(results, folder / "results" / "results.json")
     say("analysed", 0.75)
-    write_tables(results, folder / "results" / "tables")
-    write_report(results, folder / "results" / "report", workers=2)
+    write_result_files(results, folder / "results")
     say("report written", 1.0)
     return results
 

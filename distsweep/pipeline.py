@@ -20,6 +20,7 @@ from distsweep.analysis.resonance import (
     find_resonances,
 )
 from distsweep.errors import InputError
+from distsweep.pipeline_doubts import session_doubts, take_doubts
 from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.results import Agreement, Background, Results, Take, Warning_, first_take
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
@@ -72,7 +73,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         session = read_session(session)
     takes: list[Take] = []
     searched: list[SearchedTake] = []
-    warnings: list[Warning_] = []
+    warnings = session_doubts(session)
     scales = [session.calibration_of(entry).pascal_per_fs for entry in session.takes]
     if all(scale is None for scale in scales):
         warnings.append(
@@ -179,6 +180,11 @@ def _analyse_take(
     take.partial = entry.partial
     take.calibration = _described(session.calibration_of(entry))
     warnings += _peak_warnings(recordings)
+    warnings += take_doubts(
+        take,
+        session.calibration_of(entry),
+        level_band_hz=session.conditions.level_band_hz,
+    )
     return take, [dataclasses.replace(warning, take=entry.position) for warning in warnings]
 
 
@@ -303,6 +309,12 @@ def _described(calibration: Calibration) -> dict[str, Any]:
             "spl_at_0dbfs_db": calibration.level_offset_db,
             "source": calibration.source,
         }
-    if calibration.mic_correction_file is not None:
-        described["mic_correction"] = calibration.mic_correction_file
+    if calibration.mic is not None:
+        largest_at_hz, largest_db = calibration.mic.largest
+        described |= {
+            "mic_correction": calibration.mic_correction_file,
+            "mic_correction_points": len(calibration.mic.frequency_hz),
+            "mic_correction_largest_db": largest_db,
+            "mic_correction_largest_at_hz": largest_at_hz,
+        }
     return described

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from distsweep.errors import InputError
+from distsweep.toml_slips import slip, swallowed_path
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -18,16 +19,23 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        It is missing, unreadable or malformed; the message holds the line.
+        It is missing, unreadable or malformed; the message holds the line, and what to write
+        instead where it is a usual slip.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}): check the path") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not text in UTF-8: save it as UTF-8") from error
+    try:
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not valid TOML: {error}: correct that line") from error
+        said = slip(text, str(error)) or f"{error}: correct that line"
+        raise InputError(f"{path}: is not valid TOML: {said}") from error
+    if (swallowed := swallowed_path(text)) is not None:
+        raise InputError(f"{path}: {swallowed}")
+    return data
 
 
 class Table:
@@ -77,7 +85,7 @@ class Table:
         if key not in self._data:
             return value
         if not _is_number(value):
-            self.fail(key, f"is {value!r}: must be a number")
+            self.fail(key, f"is {value!r}: must be a number{_as_number(value)}")
         if above is not None and value <= above:
             self.fail(key, f"is {value:g}: must be above {above:g}")
         if least is not None and value < least:
@@ -108,7 +116,8 @@ class Table:
         if not isinstance(value, list) or not value or not all(map(_is_number, value)):
             self.fail(key, f"is {value!r}: must be a list of numbers")
         if count is not None and len(value) != count:
-            self.fail(key, f"has {len(value)} numbers: must have {count}")
+            commas = "; write decimals with a point" if len(value) > count else ""
+            self.fail(key, f"has {len(value)} numbers: must have {count}{commas}")
         return tuple(float(item) for item in value)
 
     def fail(self, key: str, problem: str) -> None:
@@ -134,6 +143,16 @@ def nearest(word: str, known: Iterable[str]) -> str:
     if close:
         return f": did you mean {close[0]!r}?"
     return f": known are {', '.join(names)}"
+
+
+def _as_number(value: Any) -> str:
+    """Return what to write for a number that was put in quotation marks."""
+    if not isinstance(value, str):
+        return ""
+    try:
+        return f"; write {float(value.replace(',', '.')):g}, without quotation marks"
+    except ValueError:
+        return ""
 
 
 def _is_number(value: Any) -> bool:

@@ -82,7 +82,7 @@ def read_ladder(
         for i in own
     ]
     for rung in rungs:
-        if calibrated:
+        if calibrated and holds_a_point(amplitudes.frequency_hz, level_band_hz):
             rung.spl_db = _band_level_db(rung.fundamental_db, band)
     compression = gain_changes(
         [np.where(clear[i], fundamentals_db[i], np.nan) for i in own],
@@ -99,9 +99,17 @@ def read_ladder(
 
 
 def band_mask(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> BoolArray:
-    """Tell which grid points lie in a band; the whole grid where none does."""
+    """Tell which grid points lie in a band; the whole grid where none does.
+
+    No level may be stated of the whole grid then: see ``holds_a_point``.
+    """
     inside = (frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])
     return inside if np.any(inside) else np.ones_like(inside)
+
+
+def holds_a_point(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> bool:
+    """Tell whether any grid point lies in a band."""
+    return bool(np.any((frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])))
 
 
 def _fundamental_clear(amplitudes: Amplitudes) -> BoolArray:

@@ -7,20 +7,14 @@ import numpy as np
 from distsweep.capture.belief import Belief
 from distsweep.capture.response import Gain, Response, averaged
 from distsweep.errors import SafetyRefusal
+from distsweep.plausible import (
+    FULL_SCALE_SPL_DB,
+    LARGEST_CORRECTION_DB,
+    LEAST_BACKGROUND_SPL_DB,
+)
 from distsweep.takes.correction import MicCorrection
 from distsweep.takes.recording import SILENT_PEAK
 from distsweep.units import FloatArray, power_to_db
-
-FULL_SCALE_SPL_DB = (90.0, 160.0)
-"""Full scale of an input with a microphone lies between these (chosen: below 90 dB SPL speech
-close by would clip, above 160 dB a room's noise would drown in the converter's)."""
-
-LEAST_BACKGROUND_SPL_DB = 5.0
-"""No background is lower over the whole band (chosen: the quietest measurement microphones have
-own noise of 5 to 7 dB(A); from memory)."""
-
-LARGEST_CORRECTION_DB = 20.0
-"""A microphone that deviates by more at some frequency is none to measure with (chosen)."""
 
 FLAT_WITHIN_DB = 1.0
 """A response from its lowest to its highest point within this, over the inner part of the band
@@ -70,12 +64,11 @@ def check_correction(mic: MicCorrection | None) -> None:
     """
     if mic is None:
         return
-    largest = int(np.argmax(np.abs(mic.deviation_db)))
-    deviation_db = float(mic.deviation_db[largest])
+    at_hz, deviation_db = mic.largest
     if abs(deviation_db) > LARGEST_CORRECTION_DB:
         raise SafetyRefusal(
             f"mic_correction deviates by {deviation_db:+.1f} dB at"
-            f" {mic.frequency_hz[largest]:.0f} Hz: a measurement microphone's deviation is"
+            f" {at_hz:.0f} Hz: a measurement microphone's deviation is"
             f" {LARGEST_CORRECTION_DB:g} dB at most; is it the right file, and in dB?"
         )
 

@@ -11,6 +11,8 @@ from typing import Any
 
 import click
 
+from distsweep import plausible
+
 
 class Number(click.FloatRange):
     """A finite number between two bounds, either of which may be left out.
@@ -31,11 +33,9 @@ class Number(click.FloatRange):
         return super().convert(value, param, ctx)
 
 
-DISTANCE_M = Number(0.001, 100.0)
-"""A microphone stands no nearer than a millimetre; past 100 m it is a slip of the pen."""
-
-TEMPERATURE_C = Number(-40.0, 60.0)
-"""What people, microphones and interfaces stand."""
+DISTANCE_M = Number(*plausible.DISTANCE_M.possible)
+LISTENER_DISTANCE_M = Number(*plausible.LISTENER_DISTANCE_M.possible)
+TEMPERATURE_C = Number(*plausible.TEMPERATURE_C.possible)
 
 LEVEL_SPL_DB = Number(-20.0, 200.0)
 """No microphone's own noise lies below; 194 dB SPL is an RMS pressure of one atmosphere."""

@@ -5,8 +5,12 @@ from __future__ import annotations
 import gc
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from distsweep.file_sets import FileSet
 
 
 @click.command("analyse")
@@ -29,7 +33,8 @@ import click
     "--output",
     "folder",
     type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for results.json, tables and report. [default: SESSION/results, or"
+    help="Folder for results.json, tables and report, which replace those of an earlier analysis;"
+    " other files in it stay. [default: SESSION/results, or"
     " NAME-results beside RECORDING]",
 )
 @click.option(
@@ -54,6 +59,8 @@ def command(
     click.get_current_context().call_on_close(gc.enable)
     from distsweep.errors import InputError
     from distsweep.pipeline import analyse, analyse_recording
+    from distsweep.report.facts import correction_words
+    from distsweep.result_files import RESULTS_NAME, write_result_files
     from distsweep.results import to_json, write_results
 
     source = sources[0]
@@ -74,19 +81,44 @@ def command(
         folder = folder or source.with_name(f"{source.stem}-results")
     if json_file == "-":
         sys.stdout.write(to_json(results) + "\n")
+    elif json_file is not None and not _is_same(Path(json_file), folder / RESULTS_NAME):
+        write_results(results, Path(json_file))
+        _say(f"results: {json_file}")
     else:
-        file = Path(json_file) if json_file else folder / "results.json"
-        write_results(results, file)
-        _say(f"results: {file}")
+        json_file = None
+    made = None
+    if json_file is None or not no_report:
+        made = write_result_files(
+            results, folder, with_json=json_file is None, with_report=not no_report
+        )
+    if correction := correction_words(results.calibration):
+        _say(f"microphone correction: {correction}")
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""
         _say(f"warning: {place}{warning.message}")
-    if not no_report:
-        from distsweep.report import write_report, write_tables
+    if made is not None:
+        _tell(made, folder)
 
-        for table in write_tables(results, folder / "tables"):
-            _say(f"table: {table}")
-        _say(f"report: {write_report(results, folder / 'report', workers=2)}")
+
+def _tell(made: FileSet, folder: Path) -> None:
+    """Say which files were written, figures left out, and what was removed."""
+    from distsweep.result_files import REPORT, RESULTS_NAME, TABLES
+
+    if made.removed:
+        _say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
+    named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
+    for what, place in named.items():
+        for path in made.written:
+            if place in (path, path.parent):
+                _say(f"{what}: {path}")
+
+
+def _is_same(path: Path, other: Path) -> bool:
+    """Tell whether two paths are one place, whether there is a file or not."""
+    try:
+        return path.resolve() == other.resolve()
+    except (OSError, RuntimeError):  # a loop of links
+        return False
 
 
 def _say(text: str) -> None:

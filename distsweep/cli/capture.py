@@ -88,7 +88,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Above this a rung fades out, and no louder one is played.",
 )
-@click.option("--name", "device_name", help="The loudspeaker, for a new session.")
+@click.option("--name", "device_name", help="The loudspeaker, for a new session: each has its own.")
 @click.option(
     "--distance-m",
     type=numbers.DISTANCE_M,
@@ -96,7 +96,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--listener-distance-m",
-    type=numbers.DISTANCE_M,
+    type=numbers.LISTENER_DISTANCE_M,
     help="Loudspeaker to whoever is in the room.",
 )
 @click.option("--temperature-c", type=numbers.TEMPERATURE_C, help="For a new session.")
@@ -147,7 +147,7 @@ def _order(
     from distsweep.capture.sending import Order
     from distsweep.errors import InputError, SafetyRefusal
     from distsweep.takes.session import read_session
-    from distsweep.takes.session_file import complete_session
+    from distsweep.takes.session_file import check_device, complete_session
 
     spl, dbfs = given["levels_spl"], given["levels_dbfs"]
     if spl is not None and dbfs is not None:
@@ -166,6 +166,7 @@ def _order(
     drives_dbfs = None if dbfs is None else parse_levels(dbfs)
     if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:
         raise InputError(f"--levels-dbfs {dbfs!r}: drives lie between −100 and 0 dBFS")
+    check_device(folder, given["device_name"])
     named = ("temperature_c", "distance_m", "listener_distance_m")
     conditions = {key: given[key] for key in named}
     tables = {"device": {"name": given["device_name"]}, "conditions": conditions}

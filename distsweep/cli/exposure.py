@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--listener-distance-m",
-    type=numbers.DISTANCE_M,
+    type=numbers.LISTENER_DISTANCE_M,
     help="With SIDECAR: loudspeaker to listener, metres.",
 )
 @click.option("--json", "json_file", metavar="FILE", help="Write the doses as JSON; '-' is stdout.")

@@ -79,13 +79,38 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
     pairs += [(_label(key), _words(value)) for key, value in results.conditions.items()]
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     pairs.append(("Calibration", "calibrated in dB SPL" if calibrated else "none: levels in dBFS"))
-    pairs += [(_label(key), _words(value)) for key, value in results.calibration.items()]
+    pairs += [(_label(key), _words(value)) for key, value in _scale(results.calibration).items()]
+    pairs.append((_label("mic_correction"), correction_words(results.calibration)))
     pairs += [
-        (f"Take “{take.position}” was made with", _words(take.calibration) or "no calibration")
+        (
+            f"Take “{take.position}” was made with",
+            _words(_scale(take.calibration)) or "no calibration",
+        )
         for take in results.takes
         if take.calibration != results.calibration
     ]
     return [(name, value) for name, value in pairs if value]
+
+
+def _scale(calibration: dict[str, Any]) -> dict[str, Any]:
+    """Return a calibration without the microphone's correction, which is the session's."""
+    return {k: v for k, v in calibration.items() if not k.startswith("mic_correction")}
+
+
+def correction_words(calibration: dict[str, Any]) -> str:
+    """Say which correction was applied, at how many points, and its largest value; "" if none."""
+    name = calibration.get("mic_correction")
+    if not name:
+        return ""
+    points = calibration.get("mic_correction_points")
+    largest_db = calibration.get("mic_correction_largest_db")
+    at_hz = calibration.get("mic_correction_largest_at_hz")
+    if points is None or largest_db is None or at_hz is None:  # results of an earlier version
+        return str(name)
+    return (
+        f"{name}: {points} points, largest {wording.signed(largest_db, 2)} dB at"
+        f" {wording.frequency(at_hz)}, subtracted"
+    )
 
 
 def _label(key: str) -> str:
@@ -152,10 +177,11 @@ def take_terms(take: Take) -> list[tuple[str, str]]:
 
 def rung_table(take: Take) -> Table:
     """Drive, SPL, peak and clipping a rung."""
+    calibrated = wording.level_unit(take) == "dB SPL"
     rows = [
         [
             Cell(wording.drive(rung.drive_dbfs)),
-            _number(rung.spl_db, "not calibrated"),
+            _number(rung.spl_db, "not stated" if calibrated else "not calibrated"),
             _number(rung.peak_dbfs, "not known"),
             Cell(_clipped_words(rung)),
         ]

@@ -44,12 +44,17 @@ def _level(results: Results, take: Take) -> str:
     rung = _loudest(take)
     name = wording.drive(rung.drive_dbfs)
     if rung.spl_db is None or not math.isfinite(rung.spl_db):
+        if wording.level_unit(take) == "dB SPL":
+            return (
+                f"The {_which(take)} was played at {name}. No level in dB SPL is stated for it: of "
+                "the band that levels are averaged over, nothing was measured."
+            )
         return (
             f"The {_which(take)} was played at {name}. Nothing was calibrated, so levels are in "
             "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
         )
     band = results.conditions.get("level_band_hz")
-    over = _band_words(band)
+    over = _band_words(band, take)
     # A near-field take has a distance of its own, which the session does not hold.
     distance = results.conditions.get("distance_m") if take.position == "axis" else None
     where = f" at {distance:g} m" if isinstance(distance, int | float) else ""
@@ -59,10 +64,13 @@ def _level(results: Results, take: Take) -> str:
     )
 
 
-def _band_words(band: object) -> str:
+def _band_words(band: object, take: Take) -> str:
+    """Name the band that a level is the mean over: what of it was measured."""
     if isinstance(band, list | tuple) and len(band) == 2:
         low, high = band
         if isinstance(low, int | float) and isinstance(high, int | float):
+            low = max(low, float(take.frequency_hz[0]))
+            high = min(high, float(take.frequency_hz[-1]))
             return f", the mean from {wording.frequency_range(low, high)}"
     return ""
 

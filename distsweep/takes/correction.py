@@ -1,18 +1,19 @@
-"""The microphone's correction file: two numbers a line, anything else a remark."""
+"""The microphone's correction: two numbers a line, read from a file and interpolated."""
 
 from __future__ import annotations
 
-import re
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from distsweep.errors import InputError
+from distsweep.takes.correction_text import decode, read_points
 from distsweep.units import FloatArray
 
-_REMARK = re.compile(r"""^[#*;"'A-Za-z]""")
-_SEPARATORS = re.compile(r"[\s,;]+")
+LEAST_TOP_HZ = 100.0
+"""No correction ends below (chosen: one in kHz, which reaches up to 40 kHz, ends at 40)."""
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,12 @@ class MicCorrection:
             np.interp(np.log(frequency_hz), np.log(self.frequency_hz), self.deviation_db)
         )
 
+    @property
+    def largest(self) -> tuple[float, float]:
+        """Frequency in Hz of the largest deviation, of either sign, and that in dB."""
+        at = int(np.argmax(np.abs(self.deviation_db)))
+        return float(self.frequency_hz[at]), float(self.deviation_db[at])
+
 
 def no_correction(frequency_hz: FloatArray) -> FloatArray:
     """Return zeros: the microphone is taken as flat."""
@@ -37,45 +44,46 @@ def no_correction(frequency_hz: FloatArray) -> FloatArray:
 def read_correction(path: Path) -> MicCorrection:
     """Read a correction file.
 
-    Lines that start with ``#``, ``*``, ``;``, a letter or a quotation mark are remarks; a
-    third number, the phase, is read and not used.
+    A line that does not begin with a number is a remark; a third number, the phase, is read
+    and not used. See `distsweep.takes.correction_text` for decimal marks and separators.
 
     Raises
     ------
     InputError
-        The file is missing, or a line is neither numbers nor a remark, or it has fewer than
-        two points, or the frequencies do not rise.
+        The file is missing, a line that begins with a number is not two or three of them or can
+        be read in two ways, there are fewer than two points, or the frequencies do not rise.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig", errors="replace")
+        data = path.read_bytes()
     except OSError as error:
         raise InputError(
             f"{path}: the microphone's correction cannot be read ({error.strerror}): correct"
             " mic_correction in session.toml"
         ) from error
-    points = []
-    for number, written in enumerate(text.splitlines(), start=1):
-        line = written.strip()
-        if not line or _REMARK.match(line):
-            continue
-        points.append(_point(path, number, line))
+    points = read_points(path, decode(data))
     if len(points) < 2:
-        raise InputError(f"{path}: holds {len(points)} point(s), two or more are needed")
-    frequency_hz, deviation_db = np.array(points).T
-    if frequency_hz[0] <= 0.0 or np.any(np.diff(frequency_hz) <= 0.0):
-        raise InputError(f"{path}: frequencies must be above 0 and rise from line to line")
-    return MicCorrection(frequency_hz, deviation_db)
-
-
-def _point(path: Path, number: int, line: str) -> tuple[float, float]:
-    fields = [field for field in _SEPARATORS.split(line) if field]
-    try:
-        values = [float(field) for field in fields]
-    except ValueError:
-        values = []
-    if not 2 <= len(values) <= 3 or not np.all(np.isfinite(values)):
         raise InputError(
-            f"{path}, line {number}: {line[:40]!r} is not 'frequency_hz deviation_db':"
-            " put # before remarks"
+            f"{path}: holds {len(points)} point(s), two or more are needed, each on a line that"
+            " begins with its frequency"
         )
-    return values[0], values[1]
+    if points[0].frequency_hz <= 0.0:
+        raise InputError(
+            f"{path}, line {points[0].line.number}: frequencies must be above 0 and rise from line"
+            " to line"
+        )
+    for before, point in itertools.pairwise(points):
+        if point.frequency_hz <= before.frequency_hz:
+            raise InputError(
+                f"{path}, line {point.line.number}: {point.frequency_hz:g} Hz follows"
+                f" {before.frequency_hz:g} Hz: frequencies must be above 0 and rise from line to"
+                " line, each once"
+            )
+    frequency_hz = np.array([point.frequency_hz for point in points])
+    deviation_db = np.array([point.deviation_db for point in points])
+    if not np.all(np.isfinite(frequency_hz)) or not np.all(np.isfinite(deviation_db)):
+        raise InputError(f"{path}: holds a number too large to be one: correct it")
+    if frequency_hz[-1] < LEAST_TOP_HZ:
+        raise InputError(
+            f"{path}: ends at {frequency_hz[-1]:g} Hz: is it in kHz? write frequencies in Hz"
+        )
+    return MicCorrection(frequency_hz, deviation_db)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from distsweep import plausible
 from distsweep.errors import InputError
 from distsweep.takes.correction import MicCorrection, no_correction, read_correction
 from distsweep.toml_input import Table, read_toml
@@ -16,9 +17,6 @@ from distsweep.units import FloatArray, pascal_to_spl_db
 
 DEFAULT_LEVEL_BAND_HZ = (300.0, 3000.0)
 """Band over which a rung's SPL is taken, if the session names none (contract)."""
-
-LEAST_CABINET_MM, LEAST_DIAMETER_MM = 40.0, 5.0
-"""Smaller sizes are most likely in another unit."""
 
 UNCALIBRATED = "none"
 """Written as a take's calibration: its levels are in dBFS, whatever the session's."""
@@ -146,33 +144,81 @@ def parse_session(
     takes: tuple[TakeEntry, ...] = ()
     if takes_required or table.has("takes"):
         takes = _takes(table, file, calibration)
+        device = _one_device(table, device)
     table.close()
     return Session(file.parent, device, conditions, calibration, takes)
 
 
 def _device(table: Table) -> Device:
     inner = Table(table.take("device", {}), f"{table.where}: [device]")
-    port_mm = None
-    if inner.has("port_mm"):
-        port = Table(inner.take("port_mm"), f"{inner.where} port_mm")
-        port_mm = {key: port.number(key, above=0.0) for key in ("length", "diameter")}
-        port.close()
-        if port_mm["diameter"] < LEAST_DIAMETER_MM:
-            inner.fail(
-                "port_mm",
-                f"has a diameter of {port_mm['diameter']:g}: must be {LEAST_DIAMETER_MM:g} mm or"
-                f" more; {OTHER_UNIT}",
-            )
     cabinet_mm = inner.numbers("cabinet_mm", None, count=3)
-    if cabinet_mm is not None and min(cabinet_mm) < LEAST_CABINET_MM:
+    if cabinet_mm is not None and not all(map(plausible.CABINET_MM.holds, cabinet_mm)):
+        low, high = plausible.CABINET_MM.possible
         inner.fail(
             "cabinet_mm",
-            f"is {list(cabinet_mm)}: must be three lengths of {LEAST_CABINET_MM:g} mm or more; "
-            f"{OTHER_UNIT}",
+            f"is {_listed(cabinet_mm)}: must be three lengths of {low:g} mm or more, up to"
+            f" {high:g}; {OTHER_UNIT}{plausible.lengths_in_mm(*cabinet_mm)}",
         )
-    device = Device(name=inner.text("name", None), cabinet_mm=cabinet_mm, port_mm=port_mm)
+    device = Device(
+        name=inner.text("name", None), cabinet_mm=cabinet_mm, port_mm=_port(inner, cabinet_mm)
+    )
     inner.close()
     return device
+
+
+def _port(inner: Table, cabinet_mm: tuple[float, ...] | None) -> dict[str, float] | None:
+    if not inner.has("port_mm"):
+        return None
+    port = Table(inner.take("port_mm"), f"{inner.where} port_mm")
+    port_mm: dict[str, float] = {key: port.number(key) for key in ("length", "diameter")}
+    port.close()
+    for key, bounds in (
+        ("diameter", plausible.PORT_DIAMETER_MM),
+        ("length", plausible.PORT_LENGTH_MM),
+    ):
+        if not bounds.holds(port_mm[key]):
+            low, high = bounds.possible
+            inner.fail(
+                "port_mm",
+                f"has a {key} of {port_mm[key]:g}: must be {low:g} mm or more, up to {high:g};"
+                f" {OTHER_UNIT}",
+            )
+    if cabinet_mm is not None and port_mm["diameter"] >= max(cabinet_mm):
+        inner.fail(
+            "port_mm",
+            f"has a diameter of {port_mm['diameter']:g}, and no side of cabinet_mm is longer than"
+            f" {max(cabinet_mm):g}: give both in mm",
+        )
+    return port_mm
+
+
+def _listed(values: tuple[float, ...]) -> str:
+    return f"[{', '.join(f'{value:g}' for value in values)}]"
+
+
+def same_device(name: str, other: str) -> bool:
+    """Tell whether two names are one loudspeaker's; capitals and blanks make no difference."""
+    return name.casefold().split() == other.casefold().split()
+
+
+def _one_device(table: Table, device: Device) -> Device:
+    """Return the device with the name that its takes give it, if any.
+
+    Positions of two loudspeakers would be taken for two positions of one: what only one of them
+    has would speak against it.
+    """
+    name = device.name
+    for number, data in enumerate(table.take("takes"), start=1):
+        inner = Table(data, f"{table.where}: [[takes]] {number}")
+        own = inner.text("device", name)
+        if own is not None and name is not None and not same_device(own, name):
+            inner.fail(
+                "device",
+                f"is {own!r}, and this is a session of {name!r}: a session is one loudspeaker, so"
+                " make a folder with a session.toml for each",
+            )
+        name = own if name is None else name
+    return replace(device, name=name)
 
 
 def _conditions(table: Table) -> Conditions:
@@ -180,14 +226,38 @@ def _conditions(table: Table) -> Conditions:
     band = inner.numbers("level_band_hz", DEFAULT_LEVEL_BAND_HZ, count=2)
     if not 0.0 < band[0] < band[1]:
         inner.fail("level_band_hz", f"is {list(band)}: must be two rising frequencies above 0")
+    low_hz, high_hz = plausible.AUDIBLE_HZ
+    if band[0] < plausible.LEAST_BAND_HZ or band[1] < low_hz or band[0] > high_hz:
+        khz = f"in kHz? write {_listed((1e3 * band[0], 1e3 * band[1]))}" if band[1] < 100.0 else ""
+        inner.fail(
+            "level_band_hz",
+            f"is {_listed(band)}: {khz or f'must lie between {low_hz:g} and {high_hz:g} Hz'}",
+        )
+    distance = plausible.distance_hint
     conditions = Conditions(
-        temperature_c=inner.number("temperature_c", None, least=-60.0),
-        distance_m=inner.number("distance_m", None, above=0.0),
-        listener_distance_m=inner.number("listener_distance_m", None, above=0.0),
+        temperature_c=_possible(
+            inner, "temperature_c", "°C", plausible.TEMPERATURE_C, plausible.temperature_hint
+        ),
+        distance_m=_possible(inner, "distance_m", "m", plausible.DISTANCE_M, distance),
+        listener_distance_m=_possible(
+            inner, "listener_distance_m", "m", plausible.LISTENER_DISTANCE_M, distance
+        ),
         level_band_hz=(band[0], band[1]),
     )
     inner.close()
     return conditions
+
+
+def _possible(
+    inner: Table, key: str, unit: str, bounds: plausible.Range, hint: Callable[[float], str]
+) -> float | None:
+    """Return a number that its quantity can have; None where none was noted."""
+    value: float | None = inner.number(key, None)
+    if value is not None and not bounds.holds(value):
+        low, high = bounds.possible
+        meant = f"{said}; it " if (said := hint(value)) else ""
+        inner.fail(key, f"is {value:g} {unit}: {meant}must lie between {low:g} and {high:g}")
+    return value
 
 
 def _calibration(table: Table, file: Path, *, required: bool) -> Calibration:
@@ -247,11 +317,14 @@ def _own_calibration(inner: Table, file: Path, common: Calibration) -> Calibrati
 
 def _takes(table: Table, file: Path, common: Calibration) -> tuple[TakeEntry, ...]:
     listed = table.take("takes")
+    if isinstance(listed, dict):
+        table.fail("takes", "is a single table: write [[takes]], each bracket twice, above each")
     if not isinstance(listed, list) or not listed:
         table.fail("takes", "is empty: add a [[takes]] table with position, stimulus, recording")
     takes = []
     for number, data in enumerate(listed, start=1):
         inner = Table(data, f"{table.where}: [[takes]] {number}")
+        inner.text("device", None)  # see _one_device
         recording = inner.take("recording")
         names = recording if isinstance(recording, list) else [recording]
         if not names or not all(isinstance(name, str) and name for name in names):

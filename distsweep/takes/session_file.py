@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from distsweep.errors import InputError
-from distsweep.takes.session import parse_session
+from distsweep.takes.session import parse_session, read_session, same_device
 from distsweep.toml_input import read_toml
 from distsweep.whole_files import write_whole_text
 
@@ -92,6 +92,25 @@ def complete_session(folder: Path, tables: Mapping[str, Mapping[str, Any]]) -> l
         elif any(present[name].get(key) != value for key, value in given.items()):
             kept.append(name)
     return kept
+
+
+def check_device(folder: Path, name: str | None) -> None:
+    """Refuse to add another loudspeaker to a session; None, and a session without a name, pass.
+
+    Raises
+    ------
+    InputError
+        It is a session of another device, or its file cannot be read.
+    """
+    path = folder / FILE_NAME
+    if name is None or not path.exists():
+        return
+    own = read_session(path, takes_required=False, calibration_required=False).device.name
+    if own is not None and not same_device(own, name):
+        raise InputError(
+            f"{path}: is a session of {own!r}, not of {name!r}: a session is one loudspeaker, so"
+            " give another folder for this one"
+        )
 
 
 def add_table(path: Path, header: str, values: Mapping[str, Any]) -> None:

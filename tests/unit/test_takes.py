@@ -141,8 +141,7 @@ def test_what_is_not_clipped(samples: np.ndarray) -> None:
 def test_correction_file(tmp_path: Path) -> None:
     path = tmp_path / "mic.txt"
     path.write_text(
-        '"Sens Factor =-1.2dB"\n* remark\n; other\n# third\nFreq dB\n20 -2.0 12\n'
-        "200,0.5\n2000;1.5\n\n20000\t-1\n"
+        '"microphone of the test"\n* made up\nHz dB\n20 -2.0 12\n200,0.5\n2000;1.5\n\n20000\t-1\n'
     )
     correction = read_correction(path)
     assert correction.at(np.array([20.0, 200.0, 20000.0])) == pytest.approx([-2.0, 0.5, -1.0])

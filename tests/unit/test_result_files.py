@@ -1,0 +1,151 @@
+"""What ``analyse`` leaves in a folder is always of one analysis."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from capture_bench import Ran, run_main
+from conftest import Bench, ladder_recipe
+
+from distsweep import report
+from distsweep.errors import InputError
+from distsweep.file_sets import LIST_NAME
+from distsweep.results import Results
+
+TAKE = '[[takes]]\nposition = "{0}"\nstimulus = "short.json"\nrecording = "axis.wav"\n'
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    bench = Bench(tmp_path_factory.mktemp("stale"), ladder_recipe(levels_dbfs=[-20], order=3))
+    noise = 1e-5 * np.random.default_rng(3).standard_normal(len(bench.waveform))
+    bench.record(0.5 * bench.waveform + noise, name="axis.wav")
+    return bench.folder
+
+
+@pytest.fixture
+def session(recorded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A session's folder; the report's pictures, which take seconds, are empty files."""
+
+    def write_report(results: Results, folder: Path, *, workers: int = 1) -> Path:
+        (folder / "figures").mkdir(parents=True)
+        names = [f"{take.position}-thd" for take in results.takes]
+        for name in names:
+            (folder / "figures" / f"{name}.svg").write_text("")
+        page = "".join(f'<figure id="figure.{name}">' for name in names)
+        (folder / "report.html").write_text(page)
+        return folder / "report.html"
+
+    monkeypatch.setattr(report, "write_report", write_report, raising=False)
+    folder = tmp_path / "session"
+    folder.mkdir()
+    for name in ("short.json", "axis.wav"):
+        shutil.copy(recorded / name, folder)
+    return folder
+
+
+def analyse(session: Path, *positions: str, options: tuple[str, ...] = ()) -> Ran:
+    (session / "session.toml").write_text("".join(TAKE.format(name) for name in positions))
+    return run_main("analyse", str(session), *options)
+
+
+def left(session: Path) -> set[str]:
+    results = session / "results"
+    files = {p.relative_to(results).as_posix() for p in results.rglob("*") if p.is_file()}
+    return files - {LIST_NAME}
+
+
+AXIS = {
+    "results.json", "tables/axis-distortion.csv", "report/report.html",
+    "report/figures/axis-thd.svg",
+}  # fmt: skip
+PORT = {name.replace("axis", "port") for name in AXIS}
+
+
+def of_kind(files: set[str]) -> set[str]:
+    """Leave out tables besides the distortion's, which may come to be."""
+    return {n for n in files if not n.endswith(".csv") or n.endswith("-distortion.csv")}
+
+
+def test_without_a_report_none_of_an_earlier_analysis_is_left(session: Path) -> None:
+    assert analyse(session, "axis").exit_code == 0
+    assert of_kind(left(session)) == AXIS
+    own = {"notes.txt", "report/notes.txt", "report/figures/own.svg", "tables/own.csv"}
+    for name in own:
+        (session / "results" / name).write_text("mine")
+    ran = analyse(session, "port", options=("--no-report",))
+    assert ran.exit_code == 0 and "of an earlier analysis" in ran.stderr
+    assert left(session) == {"results.json", *own}
+    assert all((session / "results" / name).read_text() == "mine" for name in own)
+    assert analyse(session, "axis").exit_code == 0  # the user's files are no obstacle
+    assert of_kind(left(session) - own) == AXIS
+
+
+def test_fewer_takes_leave_no_tables_and_figures_of_others(session: Path) -> None:
+    assert analyse(session, "axis", "port").exit_code == 0
+    assert of_kind(left(session)) == AXIS | PORT
+    ran = analyse(session, "axis")
+    assert of_kind(left(session)) == AXIS
+    for word in ("results: ", "table: ", "report: "):
+        assert sum(line.startswith(word) for line in ran.stderr.splitlines()) >= 1
+
+
+def test_results_that_go_elsewhere_leave_no_older_ones_beside_the_report(session: Path) -> None:
+    assert analyse(session, "axis").exit_code == 0
+    elsewhere = session / "elsewhere.json"
+    assert analyse(session, "axis", options=("--json", str(elsewhere))).exit_code == 0
+    assert of_kind(left(session)) == AXIS - {"results.json"}
+    assert json.loads(elsewhere.read_text())["takes"]
+
+
+def test_results_that_go_elsewhere_alone_touch_nothing(session: Path) -> None:
+    assert analyse(session, "axis").exit_code == 0
+    before = left(session)
+    ran = analyse(session, "port", options=("--json", "-", "--no-report"))
+    assert json.loads(ran.stdout)["takes"][0]["position"] == "port"
+    assert left(session) == before
+
+
+def test_the_same_place_by_its_name_is_the_same_place(session: Path) -> None:
+    place = str(session / "results" / ".." / "results" / "results.json")
+    assert analyse(session, "axis", options=("--json", place)).exit_code == 0
+    assert of_kind(left(session)) == AXIS
+
+
+def test_what_fails_leaves_the_former_results(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert analyse(session, "axis").exit_code == 0
+    results = session / "results"
+    before = {p: p.read_bytes() for p in results.rglob("*") if p.is_file()}
+
+    def unchanged() -> bool:
+        return {p: p.read_bytes() for p in results.rglob("*") if p.is_file()} == before
+
+    (session / "axis.wav").rename(session / "gone.wav")
+    assert analyse(session, "port").exit_code == 3
+    assert unchanged()
+    (session / "gone.wav").rename(session / "axis.wav")
+
+    def fail(*_given: object, **_more: object) -> Path:
+        raise InputError("no room")
+
+    monkeypatch.setattr(report, "write_report", fail)
+    ran = analyse(session, "port")
+    assert ran.exit_code == 3 and ran.stderr.splitlines()[-1] == "distsweep: no room"
+    assert unchanged()
+
+
+def test_what_a_version_without_a_list_has_left_goes_too(session: Path) -> None:
+    """A copy that the user made of a table is told from it by its name."""
+    assert analyse(session, "axis", "port").exit_code == 0
+    results = session / "results"
+    (results / LIST_NAME).unlink()
+    shutil.copy(results / "tables" / "axis-distortion.csv", results / "tables" / "copy.csv")
+    (results / "report" / "figures" / "own.svg").write_text("mine")
+    assert analyse(session, "axis", options=("--no-report",)).exit_code == 0
+    assert left(session) == {"results.json", "tables/copy.csv", "report/figures/own.svg"}
