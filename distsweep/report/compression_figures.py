@@ -71,7 +71,7 @@ def plot_gain_map(take: Take) -> look.ReportFigure:
         else:
             _draw_field(axes, frequency_hz, drives, change, scale)
         axes.set_ylabel("Drive, dBFS")
-        axes.set_xlabel("Frequency played, Hz")
+        axes.set_xlabel("Excitation frequency, Hz")
         axes.grid(False)
         _colour_bar(figure, scale)
     return figure
@@ -333,7 +333,7 @@ def plot_ceiling(take: Take) -> look.ReportFigure:
         for ceiling, colour, width in zip(ceilings, colours, widths, strict=True):
             _draw_ceiling(axes, take, ceiling, colour, float(width))
         axes.set_ylabel(wording.level_axis(take))
-        axes.set_xlabel("Frequency played, Hz")
+        axes.set_xlabel("Excitation frequency, Hz")
         axes.legend(loc="lower right", fontsize=8.0, frameon=False)
     return figure
 

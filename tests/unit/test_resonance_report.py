@@ -32,7 +32,7 @@ def resonance(**changes: object) -> Resonance:
         frequency_hz=1024.0, q=30.0, kind="radiated", confidence=0.83, prominence_db=7.3,
         growth_db_per_db=1.9,
         seen_in=[SeenIn("axis", 2, 512.0, -10.0, 7.3)],
-        agrees_with=["The fundamental has a bump of 6.0 dB there."],
+        agrees_with=["The fundamental has a peak of 6.0 dB there."],
         speaks_against=["It is missing at “tweeter”."],
         possible_causes=[PossibleCause("the pipe", 1029.0, -0.5, 3.0, 0.98, "Possibly the pipe.")],
         expected_growth_db_per_db=2.0, appears_at_dbfs=-28.0,
@@ -85,15 +85,15 @@ def test_a_strip_for_each_that_matters(results: Results) -> None:
     assert resonance(confidence=0.15).confidence < LEAST_FOR_A_STRIP
     texts = [s for points in blocks(results, Points) for s in points.sentences]
     assert texts == [
-        "One note.", "The fundamental has a bump of 6.0 dB there.", "It is missing at “tweeter”.",
+        "One note.", "The fundamental has a peak of 6.0 dB there.", "It is missing at “tweeter”.",
         "Possibly the pipe.",
     ]  # fmt: skip
     assert "Probably something" in " ".join(p.text for p in blocks(results, Paragraph))
 
 
 def test_an_empty_list_gets_a_word() -> None:
-    told = sample_results(resonance_notes=["No narrow spike stands out."])
-    assert blocks(told, Points)[0].sentences == ["No narrow spike stands out."]
+    told = sample_results(resonance_notes=["No narrow peak stands out."])
+    assert blocks(told, Points)[0].sentences == ["No narrow peak stands out."]
     assert blocks(told, Paragraph)[0].text.startswith("No resonance is reported")
     old = sample_results()
     assert "analyse again" in blocks(old, Paragraph)[0].text
@@ -138,14 +138,14 @@ def test_growth_tells_clear_from_noisy_points(results: Results) -> None:
 
 
 def test_the_strongest_position_stands_out(results: Results) -> None:
-    axes = titled(plot_resonance(results, results.resonances[0]), "Bump by position")
+    axes = titled(plot_resonance(results, results.resonances[0]), "Peak by position")
     widths = [bar.get_width() for bar in axes.patches]
     assert widths == [4.8, 9.8]
     assert axes.patches[0].get_facecolor() != axes.patches[1].get_facecolor()
     alone = dataclasses.replace(
         results, resonances=[resonance(positions=[AtPosition("axis", "present", 4.0)])]
     )
-    axes = titled(plot_resonance(alone, alone.resonances[0]), "Bump")
+    axes = titled(plot_resonance(alone, alone.resonances[0]), "Peak by")
     assert [t.get_text() for t in axes.texts] == ["one position only"]
 
 
