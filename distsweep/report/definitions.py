@@ -12,8 +12,8 @@ DEFINITIONS = [
                  "levels are quoted at."),
     ("Ladder", "The same sweep, played at rising levels."),
     ("Rung", "One level of a ladder."),
-    ("Return rung", "The ladder's first rung, played once more after the last. The return check "
-                    "is its level minus the first's: has anything changed on the way?"),
+    ("Return rung", "The ladder's first rung, played once more after the last; the return check, "
+                    "its level minus the first's, tells whether anything changed on the way."),
     ("Reference rung", "The rung that gain changes are counted from: the lowest that did not clip "
                        "and whose fundamental is reliable at 95 % of the frequencies that a level "
                        "is averaged over."),
