@@ -32,8 +32,8 @@ DEFINITIONS = [
     ("THD", "Root of the summed squares of harmonics 2, 3 … that lie inside the measured band, "
             "over the fundamental. The tables in CSV also give it re total RMS (IEC 60268-3), "
             "which never exceeds 100 %."),
-    ("Floor", "The RMS level that background noise alone would show in the same place after the "
-              "same processing; rounding in the recording and the method's own error are in it."),
+    ("Floor", "The RMS level that background noise, rounding in the recording and the method's "
+              "own error would show in the same place, were there nothing else."),
     ("Reliable", f"At least {RELIABLE_MARGIN_DB:g} dB above its floor, not clipped, and resolved "
                  "by the window. So far above, noise moves a value by less than 1.5 dB, but for "
                  "one in tens of thousands."),
@@ -57,9 +57,9 @@ DEFINITIONS = [
     ("Radiated", "Said of a resonance that follows the frequency heard: it lifts every product "
                  "that lands on its own frequency."),
     ("Excited", "Said of a resonance that follows the frequency played: it is set off when its "
-                "own frequency is played, and shows in several products at once."),
+                "own frequency is played."),
     ("Growth", "By how many decibels a harmonic, re the fundamental, rises with each dB of drive; "
                "of the harmonic n, mild nonlinearity makes n − 1."),
-    ("Confidence", "The share of real ones among simulated resonances that looked the same."),
+    ("Confidence", "The share of real ones among simulated candidates of the same standing."),
 ]  # fmt: skip
 """Pairs of a word and its meaning, in the order of the work."""

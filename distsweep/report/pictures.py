@@ -110,7 +110,10 @@ def _order_ends(take: Take) -> str:
 
 def _spikes(take: Take) -> str:
     """Explain the triangles, where there are any."""
-    return " Triangles mark the narrow peaks at the highest drive." if take.spikes else ""
+    if not take.spikes:
+        return ""
+    drive = wording.drive(take.rungs[loudest_index(take)].drive_dbfs)
+    return f" Triangles mark the narrow peaks at {drive}."
 
 
 def _clipped_note(take: Take) -> str:

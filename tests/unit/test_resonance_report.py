@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from report_samples import sample_results, sample_take
+from report_samples import sample_results, sample_take, words_of
 
 from distsweep.report import plot_decay_map, plot_resonance, plot_thd, write_report
 from distsweep.report.content import Paragraph, Picture, Points, Table
@@ -147,6 +147,30 @@ def test_the_strongest_position_stands_out(results: Results) -> None:
     )
     axes = titled(plot_resonance(alone, alone.resonances[0]), "Peak by")
     assert [t.get_text() for t in axes.texts] == ["one position only"]
+
+
+def test_a_product_s_level_by_position_is_a_dot_as_levels_have_no_zero(results: Results) -> None:
+    """Uncalibrated: levels below zero, which a bar from zero would not show."""
+    at = [AtPosition("axis", "present", 4.8, 4.6, -61.0),
+          AtPosition("port", "strongest", 9.8, 7.4, -42.0)]  # fmt: skip
+    excited = resonance(kind="excited", positions=at)
+    bare = sample_results(sample_take(calibrated=False), resonances=[excited])
+    axes = titled(plot_resonance(bare, excited), "Level by position")
+    assert [line.get_xdata()[0] for line in axes.lines] == [-61.0, -42.0]
+    assert [axes.get_yticklabels()[int(line.get_ydata()[0])].get_text() for line in axes.lines] == [
+        "axis", "port",
+    ]  # fmt: skip
+    assert axes.get_xlim()[0] < -61.0 < -42.0 < axes.get_xlim()[1]
+    assert axes.get_xlabel() == "Product's level, dBFS"
+    assert axes.lines[0].get_color() != axes.lines[1].get_color()
+
+
+def test_the_table_s_head_tells_the_kinds_apart(results: Results) -> None:
+    (table,) = words_of(results).tables[:1]
+    (note,) = table[0]
+    assert note.startswith("Radiated: follows the frequency heard")
+    assert "Excited: follows the frequency played" in note
+    assert table[1][:2] == ["Frequency", "Kind"]
 
 
 def test_thin_evidence_still_makes_a_strip(results: Results) -> None:
