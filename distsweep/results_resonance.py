@@ -25,7 +25,7 @@ class SpikeSeen:
 
 @dataclass
 class DecayMap:
-    """Level of the impulse response over frequency and time, dB re each frequency's highest.
+    """Level of the impulse response over frequency and time, dB re the loudest at each frequency.
 
     ``level_db`` holds a row a frequency; ``time_s`` counts from the direct sound. The rest are
     the settings: each row is the envelope behind a band-pass ``bandwidth_octaves`` wide, which

@@ -333,7 +333,7 @@ def plot_ceiling(take: Take) -> look.ReportFigure:
         for ceiling, colour, width in zip(ceilings, colours, widths, strict=True):
             _draw_ceiling(axes, take, ceiling, colour, float(width))
         axes.set_ylabel(wording.level_axis(take))
-        axes.set_xlabel("Excitation frequency, Hz")
+        axes.set_xlabel("Frequency played, Hz")
         axes.legend(loc="lower right", fontsize=8.0, frameon=False)
     return figure
 
