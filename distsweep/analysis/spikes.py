@@ -57,7 +57,7 @@ def prominences_db(levels_db: FloatArray, *, points_per_octave: int) -> FloatArr
 
     That is the lesser of two heights: over the median within half an octave to either side,
     and over the higher of the two valleys that lie there. The first alone would make a peak of
-    the end of a slope, the second alone one of the hump between two nulls.
+    the end of a slope, the second alone one of what lies between two nulls.
 
     Parameters
     ----------
