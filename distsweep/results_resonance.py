@@ -46,7 +46,7 @@ class DecayMap(Record):
 
 @dataclass(repr=False)
 class SeenIn(Record):
-    """Where a resonance was seen: a spike of one order at one position and level."""
+    """Where a resonance was seen: a peak of one order at one position and level."""
 
     position: str
     order: int
@@ -92,7 +92,7 @@ class Decay(Record):
 
 @dataclass(repr=False)
 class GrowthPoint(Record):
-    """Level of a resonance's spike at one drive: of one order, dB re the fundamental."""
+    """Level of a resonance's peak at one drive: of one order, dB re the fundamental."""
 
     order: int
     drive_dbfs: float
@@ -123,7 +123,7 @@ class Resonance(Record):
     ``kind`` is "radiated" (it lifts every product that lands on ``frequency_hz``) or
     "excited" (it is set off when ``frequency_hz`` is played). ``confidence`` runs from 0 to 1:
     of many with the same value, such a share is real. ``prominence_db`` is that of its
-    strongest spike, ``growth_db_per_db`` the growth re the drive of the order that ``growth``
+    strongest peak, ``growth_db_per_db`` the growth re the drive of the order that ``growth``
     follows (a relative level grows by order − 1 while the nonlinearity is mild:
     ``expected_growth_db_per_db``), from ``appears_at_dbfs`` on. ``other_kind`` is the confidence
     that the other kind would have.

@@ -10,6 +10,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import signal
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,25 @@ def interruptible() -> None:
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20261125)
+
+
+@dataclass(frozen=True)
+class Demo:
+    """The demonstration: its session's folder, its results, and the steps it told of."""
+
+    folder: Path
+    results: Results
+    steps: list[tuple[str, float]]
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """A whole simulated measurement; to be looked at, not changed."""
+    from distsweep.demo import run_demo
+
+    folder, steps = tmp_path_factory.mktemp("demo") / "demo", []
+    results = run_demo(folder, seed=7, progress=lambda text, share: steps.append((text, share)))
+    return Demo(folder, results, steps)
 
 
 def ladder_recipe(**changes: Any) -> LadderRecipe:

@@ -1,8 +1,8 @@
 """A population of simulated loudspeakers, measured and searched, and scored against the truth.
 
-Whether a resonance *ought* to be found is settled without the analysis's own idea of a spike:
+Whether a resonance *ought* to be found is settled without the analysis's own idea of a peak:
 the loudspeaker is measured once more without noise and hum, and once without that resonance.
-Its spike counts where, in some harmonic, the level stands 6 dB above the median of the octave
+Its peak counts where, in some harmonic, the level stands 6 dB above the median of the octave
 around it, 6 dB above what it would be without the resonance, and 6 dB above the noise floor.
 """
 
@@ -34,7 +34,7 @@ CALLED_FROM = 0.5
 
 @dataclass(frozen=True)
 class Measured:
-    """One loudspeaker, what was measured of it, and by how much its spikes stand out."""
+    """One loudspeaker, what was measured of it, and by how much its peaks stand out."""
 
     seed: int
     truth: RandomLoudspeaker

@@ -1,4 +1,4 @@
-"""From spikes to candidates: what lines up over radiated, and what over excitation frequency."""
+"""From peaks to candidates: what lines up over radiated, and what over excitation frequency."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ from distsweep.units import FloatArray
 Kind = Literal["radiated", "excited"]
 
 LEAST_BUMP_DB = 2.0
-"""A bump of the fundamental that makes a candidate; its noise is far lower than a harmonic's."""
+"""A peak of the fundamental that makes a candidate; its noise is far lower than a harmonic's."""
 
 NARROWEST_TOLERANCE_OCTAVES, WIDEST_TOLERANCE_OCTAVES = 0.02, 0.08
-"""Spikes belong together when they lie this close: one grid step at least (1/48 octave), and
+"""Peaks belong together when they lie this close: one grid step at least (1/48 octave), and
 not farther than a mode of Q 8 may shift its top by adding up with what is there anyway."""
 
 
 @dataclass(frozen=True)
 class Seen:
-    """One order's spike at one rung that a candidate rests on.
+    """One order's peak at one rung that a candidate rests on.
 
     ``prominence_db`` is its height in the family of its kind, ``both_db`` the lesser of that and
-    of its height in the absolute level: a dip of the response makes a spike in the division only.
+    of its height in the absolute level: a dip of the response makes a peak in the division only.
     """
 
     row: int
@@ -57,10 +57,10 @@ class Candidate:
 
 
 def candidates(curves: LadderCurves) -> list[Candidate]:
-    """Gather every spike's hypotheses and merge those that lie together, strongest first.
+    """Gather every peak's hypotheses and merge those that lie together, strongest first.
 
-    A spike of order n at f is a candidate "radiated" at n·f if it is in the absolute level,
-    "excited" at f if it is in the input-referred one. A bump of the fundamental is a candidate
+    A peak of order n at f is a candidate "radiated" at n·f if it is in the absolute level,
+    "excited" at f if it is in the input-referred one. A peak of the fundamental is a candidate
     "radiated".
     """
     found: list[Candidate] = []
@@ -73,7 +73,7 @@ def candidates(curves: LadderCurves) -> list[Candidate]:
 
 
 def _of_response(curves: LadderCurves) -> list[Candidate]:
-    """Candidates from the fundamental's bumps at the loudest clean rung."""
+    """Candidates from the fundamental's peaks at the loudest clean rung."""
     found = []
     for spike in find_spikes(
         curves.frequency_hz,
@@ -124,7 +124,7 @@ def octaves(one_hz: float, other_hz: float) -> float:
 
 
 def tolerance_octaves(candidate: Candidate) -> float:
-    """How far a spike may lie from a candidate and belong to it."""
+    """How far a peak may lie from a candidate and belong to it."""
     return float(
         np.clip(
             0.4 * candidate.width_octaves, NARROWEST_TOLERANCE_OCTAVES, WIDEST_TOLERANCE_OCTAVES
@@ -160,7 +160,7 @@ def highest_near(
 def seen_spikes(
     curves: LadderCurves, family: Family, candidate: Candidate, *, least_db: float
 ) -> list[Seen]:
-    """Return where a candidate's spikes stand in a family of curves, by rung and order.
+    """Return where a candidate's peaks stand in a family of curves, by rung and order.
 
     A top counts where it stands clear of its floor, by ``least_db`` of its surroundings, and by
     more than noise explains.

@@ -91,7 +91,7 @@ def decay_at(
     Parameters
     ----------
     ringing : of the take to look at.
-    frequency_hz, q : of the resonance, as its spikes have it; Q sets the band-pass.
+    frequency_hz, q : of the resonance, as its peaks have it; Q sets the band-pass.
     free_s : time until the first strong reflection; None where there is none.
     where : name of the position, for the sentence.
     """

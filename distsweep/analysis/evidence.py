@@ -28,22 +28,22 @@ SURE_SURROUNDINGS_DB = 15.0
 """Surroundings closer to their floor are bent by noise by some 1.5 dB RMS or more."""
 
 LEAST_SHARED = 3
-"""So many orders must share a height per dB of drive to make a bump of the drive likely (chosen:
+"""So many orders must share a height per dB of drive to make a boost of the drive likely (chosen:
 what is set off often has a second and a third alone)."""
 
 RAISED_OCTAVES = 0.12
-"""So far from where a bump of the drive is highest its products may stand out most, where their
-surroundings slope (chosen: a third of the width of an equaliser's bump of Q 4)."""
+"""So far from where a boost of the drive is highest its products may stand out most, where their
+surroundings slope (chosen: a third of the width of an equaliser's boost of Q 4)."""
 
 HIDDEN_BUMP_DB = 3.0
-"""So much of a bump of the drive the fundamental may hide (chosen: what an equaliser's bump of 4 dB
-loses beside a reflection or a crossover)."""
+"""So much of a boost of the drive the fundamental may hide (chosen: what an equaliser's boost of
+4 dB loses beside a reflection or a crossover)."""
 
 LEFT_SHARE = 0.35
-"""Of a radiated spike no more than this may stay in the input-referred level (chosen)."""
+"""Of a radiated peak no more than this may stay in the input-referred level (chosen)."""
 
 SHARED_PART = 0.4
-"""An order shares another's spike with this part of its height (chosen)."""
+"""An order shares another's peak with this part of its height (chosen)."""
 
 SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.95, 0.8
 """A mode that explains so much of the response has its frequency from there; its Q, too, unless an
@@ -52,15 +52,15 @@ products that it alone is said to lift (simulated: most of 50 real ones explain 
 others)."""
 
 FARTHEST_OCTAVES = 0.08
-"""A pole of the response farther from where the spikes led is another's (simulated: of 1170 real
+"""A pole of the response farther from where the peaks led is another's (simulated: of 1170 real
 modes none is farther than 0.07)."""
 
 PRESENT_BUMP_DB = 3.0
-"""A bump of the fundamental is surely one: below, the ripple of rooms and crossovers is as large
-(chosen)."""
+"""So high a peak of the fundamental is surely one: below, the ripple of rooms and crossovers is as
+large (chosen)."""
 
 CLEAR_DB = 12.0
-"""An order that stands so far above its floor would show a spike, if there were one."""
+"""An order that stands so far above its floor would show a peak, if there were one."""
 
 
 @dataclass(frozen=True)
@@ -70,18 +70,18 @@ class Evidence:
     Attributes
     ----------
     candidate : its frequency is the fitted one where a fit was made.
-    seen : spikes it rests on, in the family of curves of its kind.
-    spike_db : per order the height of its spike at the rung that shows it clearest.
-    asked : orders that would show a spike if there were one.
-    alone : radiated: orders whose spike no other order shares at the frequency that is played,
+    seen : peaks it rests on, in the family of curves of its kind.
+    spike_db : per order the height of its peak at the rung that shows it clearest.
+    asked : orders that would show a peak if there were one.
+    alone : radiated: orders whose peak no other order shares at the frequency that is played,
         though another could.
     either : excited: a lone order n, while none other could show whether it is not lifted at n·f.
     bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
     comb_bump_db : what the comb alone makes there.
-    nearby_bump_db : the fundamental's highest bump close by that lasts from the quietest to the
+    nearby_bump_db : the fundamental's highest peak close by that lasts from the quietest to the
         loudest rung; 0 where there is none.
-    raised_db : per order by how much such a bump of the drive would raise its product.
-    other_family_db : largest height near the strongest spike in the other family (radiated: left
+    raised_db : per order by how much such a boost of the drive would raise its product.
+    other_family_db : largest height near the strongest peak in the other family (radiated: left
         in the input-referred level; excited: the same in the relative level).
     pole : the fitted mode: a radiated one in the response, an excited one in its products.
     lifted_pole : a radiated one fitted to the products it lifts, where the response may have lost
@@ -126,28 +126,28 @@ class Evidence:
 
     @property
     def heights_db(self) -> list[float]:
-        """Spikes of the orders, highest first."""
+        """Peaks of the orders, highest first."""
         return sorted(self.spike_db.values(), reverse=True)
 
     @property
     def stays(self) -> bool:
-        """Whether the division leaves a good part of a radiated one's highest spike."""
+        """Whether the division leaves a good part of a radiated one's highest peak."""
         return self.other_family_db > LEFT_SHARE * self.heights_db[0]
 
     @property
     def strongest(self) -> Seen:
-        """The order with the highest spike, at the rung that shows it clearest."""
+        """The order with the highest peak, at the rung that shows it clearest."""
         order = max(self.spike_db, key=lambda n: self.spike_db[n])
         return clearest(self.seen, order)
 
 
 def clearest(seen: tuple[Seen, ...], order: int) -> Seen:
-    """Return the rung at which an order's spike stands highest above its floor."""
+    """Return the rung at which an order's peak stands highest above its floor."""
     return max((s for s in seen if s.order == order), key=lambda s: s.above_floor_db)
 
 
 def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
-    """Measure a candidate; None where no spike of a harmonic supports it."""
+    """Measure a candidate; None where no peak of a harmonic supports it."""
     radiated = candidate.kind == "radiated"
     family = curves.absolute if radiated else curves.input_referred
     other = curves.input_referred if radiated else curves.relative
@@ -182,7 +182,7 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
 
 
 def orders_asked(curves: LadderCurves, candidate: Candidate) -> tuple[int, ...]:
-    """Return the orders that would show a spike if there were one."""
+    """Return the orders that would show a peak if there were one."""
     radiated = candidate.kind == "radiated"
     return tuple(
         int(order)
@@ -192,10 +192,10 @@ def orders_asked(curves: LadderCurves, candidate: Candidate) -> tuple[int, ...]:
 
 
 def _told_apart(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
-    """Tell whether something shows that a spike is not lifted where it is heard.
+    """Tell whether something shows that a peak is not lifted where it is heard.
 
-    Another order would be lifted there, too: it is clear of its floor, and has no such spike. Or
-    the fundamental has a bump there: what lifts is not taken off, and the division has done so.
+    Another order would be lifted there, too: it is clear of its floor, and has no such peak. Or
+    the fundamental has a peak there: what lifts is not taken off, and the division has done so.
     """
     heard_hz = top.order * top.excitation_hz
     if highest_near(curves, curves.bump_db, heard_hz, tolerance)[0] >= PRESENT_BUMP_DB:
@@ -208,7 +208,7 @@ def _told_apart(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
 
 
 def _alone(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
-    """Tell whether an order's spike is not what something set off where it is played makes.
+    """Tell whether an order's peak is not what something set off where it is played makes.
 
     That would show in the input-referred level of another order, too.
     """
@@ -224,7 +224,7 @@ def _alone(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
 def _shares(
     curves: LadderCurves, top: Seen, column: int, excitation_hz: float, tolerance: float
 ) -> bool:
-    """Tell whether another order's input-referred level has a good part of a spike."""
+    """Tell whether another order's input-referred level has a good part of a peak."""
     prominence_db = curves.input_referred.prominence_db[top.row, column]
     height_db, _ = highest_near(curves, prominence_db, excitation_hz, tolerance)
     return height_db >= max(LEAST_PROMINENCE_DB, SHARED_PART * top.prominence_db)
@@ -233,7 +233,7 @@ def _shares(
 def _raised_db(
     curves: LadderCurves, tops: dict[int, Seen], asked: Sequence[int], *, nearby_bump_db: float
 ) -> dict[int, float]:
-    """Estimate by how much a bump of the drive would raise each product.
+    """Estimate by how much a boost of the drive would raise each product.
 
     It may be higher than the fundamental's, which other things bend: by what all orders that are
     clear of their floor show per dB of drive, if so many are; yet not by more than can be hidden.
@@ -250,7 +250,7 @@ def _steepness(curves: LadderCurves, top: Seen) -> float:
     """By how many dB a product grows where the drive grows by one; its order at least.
 
     Products of higher degree than the order make it steeper: the rungs beside the one that shows
-    the spike tell how steep.
+    the peak tell how steep.
     """
     level_db = curves.absolute.level_db[:, top.column, top.index]
     clear = curves.above_floor_db[:, top.column, top.index] >= CLEAR_DB
@@ -277,7 +277,7 @@ def fitted(
     """Add the mode that fits best: a radiated one the response, an excited one its products.
 
     An equaliser may take a radiated one off the response, not off what lands on it: where two
-    orders at least stand alone, and the division leaves their spike, it is fitted to these, too;
+    orders at least stand alone, and the division leaves their peak, it is fitted to these, too;
     that counts if it explains them well.
     """
     if evidence.candidate.kind == "excited":
@@ -318,10 +318,10 @@ def _product_pole(
 
 
 def _clear_tops(tops: list[Seen]) -> list[Seen]:
-    """Choose the spikes to fit: of those that are not far below the highest, the clearest two.
+    """Choose the peaks to fit: of those that are not far below the highest, the clearest two.
 
     What counts is how far the surroundings stand above their floor, as noise bends these first.
-    A spike whose surroundings noise may bend is left out where there is another.
+    A peak whose surroundings noise may bend is left out where there is another.
     """
     highest = max(top.prominence_db for top in tops)
     tops = [top for top in tops if top.prominence_db >= LEAST_OF_HIGHEST * highest]

@@ -1,4 +1,4 @@
-"""How a resonance's spike grows with level, and from which level on it shows."""
+"""How a resonance's peak grows with level, and from which level on it shows."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ ABOVE_FLOOR_DB = 10.0
 
 @dataclass(frozen=True)
 class Growth:
-    """Of one order: points, slope, and where the spike appears."""
+    """Of one order: points, slope, and where the peak appears."""
 
     order: int
     points: list[GrowthPoint]
@@ -31,11 +31,11 @@ class Growth:
 
 
 def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
-    """Follow one order's spike through the rungs: the one that most rungs show clearly.
+    """Follow one order's peak through the rungs: the one that most rungs show clearly.
 
-    The level is that re the fundamental at the spike; while the nonlinearity is mild it grows
+    The level is that re the fundamental at the peak; while the nonlinearity is mild it grows
     by order − 1 dB per dB. The slope is that of a straight line through the rungs that stand
-    clear of their floors; None for fewer than two. The spike appears at the lowest drive from
+    clear of their floors; None for fewer than two. The peak appears at the lowest drive from
     which on every louder rung shows it.
     """
     top = _followed(curves, evidence)
@@ -68,7 +68,7 @@ def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
 
 
 def _followed(curves: LadderCurves, evidence: Evidence) -> Seen:
-    """Choose the order with most rungs clear of the floor; of several the highest spike."""
+    """Choose the order with most rungs clear of the floor; of several the highest peak."""
 
     def clear_rungs(seen: Seen) -> int:
         place = round(curves.place(seen.excitation_hz))

@@ -216,7 +216,7 @@ def _warnings(
         warnings.append(
             Warning_(
                 "no_reference",
-                "No rung stands clear of the background: gain change cannot be stated.",
+                "No rung stands clear of the background noise: gain change cannot be stated.",
             )
         )
     elif len(rungs) == 1:

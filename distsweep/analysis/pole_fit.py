@@ -12,15 +12,15 @@ from distsweep.analysis.windows import CYCLES_AFTER, FLAT_AFTER
 from distsweep.units import ComplexArray, FloatArray, db_to_power
 
 REACH_WIDTHS, LEAST_REACH_OCTAVES, MOST_REACH_OCTAVES = 3.0, 0.15, 0.3
-"""Points within so many of the spike's own widths are looked at: less leaves no surroundings,
+"""Points within so many of the peak's own widths are looked at: less leaves no surroundings,
 more lets a neighbour in (chosen)."""
 
 LOWEST_Q, HIGHEST_Q = 4.0, 100.0
-"""Lower is no narrow spike; higher is not resolved by windows of 90 periods."""
+"""Lower is no narrow peak; higher is not resolved by windows of 90 periods."""
 
 TOP_WITHIN = 0.015
-"""A fit that leaves the spike's top by this fraction must fit twice as well: what lies beside the
-spike, a null or a neighbour, would draw it away otherwise (chosen: a step of the grid)."""
+"""A fit that leaves the peak's top by this fraction must fit twice as well: what lies beside the
+peak, a null or a neighbour, would draw it away otherwise (chosen: a step of the grid)."""
 
 NULL_SHARE = 0.2
 """Deviations are relative to the power, but in nulls to this share of the median power."""
@@ -39,7 +39,7 @@ _WIDEST, _POINTS = 16.0, 512  # half-width of a template in bandwidths, and its 
 
 @dataclass(frozen=True)
 class Shape:
-    """A curve around the spike.
+    """A curve around the peak.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ def fit_pole(
     Parameters
     ----------
     shapes : curves; those with too few points around ``near_hz`` are left out.
-    near_hz, width_octaves : where the spike's top is, and how wide it is; f₀ is looked for within
+    near_hz, width_octaves : where the peak's top is, and how wide it is; f₀ is looked for within
         half of that width, as a top may be shifted by what it adds to.
     rate_constant_s : the sweep's L.
     """
@@ -173,7 +173,7 @@ def _piece(shape: Shape, near_hz: float, reach: float) -> _Piece | None:
         return None
     level_db = shape.level_db[kept]
     value = np.asarray(db_to_power(level_db - np.max(level_db)))
-    # Relative weights, held where a null would outweigh the spike.
+    # Relative weights, held where a null would outweigh the peak.
     weight = 1.0 / np.maximum(value, NULL_SHARE * float(np.median(value)))
     weight *= np.exp(-0.5 * (along[kept] / (TAPER_OF_REACH * reach)) ** 2)
     return _Piece(shape, shape.frequency_hz[kept], value * weight, weight, along[kept])

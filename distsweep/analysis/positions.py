@@ -15,12 +15,12 @@ from distsweep.analysis.search import TakeSearch
 from distsweep.results_resonance import AtPosition, SeenIn
 
 LEAST_SHOWN_DB = 2.0
-"""A bump smaller than this is not told from the ripple of a response."""
+"""A peak smaller than this is not told from the ripple of a response."""
 
 
 @dataclass(frozen=True)
 class Positions:
-    """What each position says, and the spikes seen there."""
+    """What each position says, and the peaks seen there."""
 
     at: list[AtPosition]
     seen: list[SeenIn]
@@ -29,12 +29,12 @@ class Positions:
 def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Positions:
     """Measure one resonance at every position.
 
-    A radiated one is strongest where the fundamental's bump stands out most, and present, too,
+    A radiated one is strongest where the fundamental's peak stands out most, and present, too,
     where two orders show it alone, as an equaliser may hide it in the fundamental; where there is
-    a spike without either, nothing tells. An excited one is strongest where its product is
-    loudest: how far a product stands out depends on what else a place makes. It is missing where
-    its mark is absent although it could be seen; of one that an equaliser takes off the
-    fundamental, that is a spike.
+    a harmonic's peak without either, nothing tells. An excited one is strongest where the level of
+    its product is highest: how far a product stands out depends on what else a place makes. It is
+    missing where its mark is absent although it could be seen: the fundamental's peak, or, of one
+    that an equaliser takes off the fundamental, a harmonic's.
     """
     shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
     candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
@@ -87,7 +87,7 @@ def _state(evidence: Evidence, bump_db: float, here: Evidence | None, *, could_s
 
 
 def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: float) -> float | None:
-    """Level of the strongest order at its spike, at the rung nearest to a drive."""
+    """Level of the strongest order at its peak, at the rung nearest to a drive."""
     order, at_hz = evidence.strongest.order, evidence.strongest.excitation_hz
     columns = np.flatnonzero(curves.orders == order)
     if not len(columns) or not curves.holds(at_hz):

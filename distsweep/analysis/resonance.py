@@ -42,7 +42,7 @@ NOWHERE_ELSE_FACTOR = 0.3
 makes on the axis looks so (chosen: the population has one position)."""
 
 ONE_RUNG_SHOWS_FACTOR = 0.3
-"""For a spike that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
+"""For a peak that one rung shows and others, clear of the noise, do not (chosen: a burst of noise
 makes such; the population has none)."""
 
 EITHER_KIND_FACTOR = 0.5
@@ -205,7 +205,7 @@ def _persistence(curves: LadderCurves, evidence: Evidence) -> float:
 def rungs_that_show(curves: LadderCurves, evidence: Evidence) -> tuple[int, int]:
     """Return how many rungs show a candidate, and how many could: that one and every clear one.
 
-    A rung shows it that has a spike, or one half as high as the strongest in the same order.
+    A rung shows it that has a peak, or one half as high as the strongest in the same order.
     """
     shown = {seen.row for seen in evidence.seen}
     top = evidence.strongest
@@ -259,7 +259,7 @@ def _resonance(
 
 
 def _seen_in(curves: LadderCurves, evidence: Evidence, elsewhere: Sequence[SeenIn]) -> list[SeenIn]:
-    """Join the spikes of the take that leads with those at other positions."""
+    """Join the peaks of the take that leads with those at other positions."""
     own = [
         SeenIn(
             curves.position, seen.order, seen.excitation_hz,

@@ -25,7 +25,7 @@ HIGHEST_ORDER = 5
 
 LEAST_PERIODS = 48.0
 """A harmonic's impulse response must have so many periods to itself, of 64 that its window takes
-where there is room (chosen: with fewer, a spike is as narrow as the window lets it be)."""
+where there is room (chosen: with fewer, a peak is as narrow as the window lets it be)."""
 
 
 LOWEST_FLOOR_DB = -120.0
@@ -64,9 +64,9 @@ class LadderCurves:
     lasting_bump_db : the lesser of that and of the same at the quietest rung, as what is linear
         stays; strong odd products raise the fundamental at the loudest.
     relative : harmonics re the fundamental, as in results.
-    absolute : the same as levels: a dip of the fundamental makes no spike in these.
+    absolute : the same as levels: a dip of the fundamental makes no peak in these.
     input_referred : with the linear response between f and n·f divided out.
-    resolved_from_hz : played frequency from which on an order's spikes can be told, ``(O,)``.
+    resolved_from_hz : played frequency from which on an order's peaks can be told, ``(O,)``.
     above_floor_db : of the harmonics, shape ``(R, O, F)``; NaN where they are not resolved.
     """
 
@@ -100,7 +100,7 @@ def ladder_curves(
     """Stack a take's rungs with harmonics that did not clip; None where there is none.
 
     Where the neighbouring harmonics leave a window too few periods, nothing is taken to stand
-    above the floor: no narrow spike can be resolved. ``echoes`` are reflections,
+    above the floor: no narrow peak can be resolved. ``echoes`` are reflections,
     ``rate_constant_s`` is the sweep's L.
     """
     clean = (rung for rung in take.rungs if rung.harmonics and not rung.clipped)
@@ -162,7 +162,7 @@ def ladder_curves(
 
 
 def take_spikes(take: Take, curves: LadderCurves) -> list[SpikeSeen]:
-    """Every spike of every harmonic and of THD at every clean rung, as the tester sees them."""
+    """Every peak of every harmonic and of THD at every clean rung, as the tester sees them."""
     seen = []
     for row, drive in enumerate(curves.drive_dbfs):
         for column, order in enumerate(curves.orders):
@@ -192,7 +192,7 @@ def _thd_spikes(take: Take) -> list[SpikeSeen]:
     surprises = surprise(level, prominence, floor)
     seen = []
     for row, rung in enumerate(rungs):
-        # THD steps where an order leaves the band: no spike may lean on such a step.
+        # THD steps where an order leaves the band: no peak may lean on such a step.
         with np.errstate(invalid="ignore"):
             usable = level[row] - floor[row] >= LEAST_ABOVE_FLOOR_DB
         for spike in find_spikes(

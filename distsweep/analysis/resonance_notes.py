@@ -32,23 +32,23 @@ def notes(
     heard = [c.above_floor_db for c in curves if not np.isnan(c.above_floor_db).all()]
     if not heard and not found:
         found.append(
-            "How far the harmonics stand above the noise is not known, so no spike can be told "
+            "How far the harmonics stand above the noise is not known, so no peak can be told "
             "from it."
         )
     elif heard and max(float(np.mean(above >= CLEAR_DB)) for above in heard) < HARDLY_ANY:
         found.append(
-            "Hardly any harmonic stands clear of the noise, so no spike can be told from it: a "
+            "Hardly any harmonic stands clear of the noise, so no peak can be told from it: a "
             "resonance may be there and hidden. Measure louder, closer or in a quieter place."
         )
     elif heard and not resonances:
         found.append(
-            "No narrow spike stands out of any harmonic in a way that a resonance would: none "
+            "No narrow peak stands out of any harmonic in a way that a resonance would: none "
             "was found. One that noise hides, or that a step of the response swallows, is not "
             "excluded."
         )
     if all(len(c.drive_dbfs) == 1 for c in curves):
         found.append(
-            "There is one clean level only: whether a spike grows with level, or is a burst of "
+            "There is one clean level only: whether a peak grows with level, or is a burst of "
             "noise, cannot be told."
         )
     if len(curves) == 1:
@@ -66,13 +66,13 @@ def notes(
 
 
 def _unresolved(curves: Sequence[LadderCurves]) -> list[str]:
-    """Say it where a sweep is too short to tell narrow spikes over much of its band."""
+    """Say it where a sweep is too short to tell narrow peaks over much of its band."""
     best = min(curves, key=lambda c: float(c.resolved_from_hz.min() / c.frequency_hz[0]))
     from_hz = float(best.resolved_from_hz.min())
     if from_hz <= UNRESOLVED_RATIO * float(best.frequency_hz[0]):
         return []
     return [
-        f"The sweep is too short to tell narrow spikes below {from_hz:.0f} Hz played: harmonics "
+        f"The sweep is too short to tell narrow peaks below {from_hz:.0f} Hz played: harmonics "
         "lie too close together in time there. A longer sweep reaches lower."
     ]
 

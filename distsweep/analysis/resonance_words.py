@@ -12,7 +12,7 @@ from distsweep.results import Tone
 from distsweep.results_resonance import AtPosition, Resonance
 
 ABSENT_BUMP_DB = 1.0
-"""A smaller bump of the fundamental is none; up to PRESENT_BUMP_DB nothing tells (chosen)."""
+"""A smaller peak of the fundamental is none; up to PRESENT_BUMP_DB nothing tells (chosen)."""
 
 EXPLAINS_MUCH, EXPLAINS_LITTLE = 0.9, 0.7
 """Share of the response's shape (on 550 simulated loudspeakers 95 of 100 real modes explain 0.88
@@ -21,7 +21,7 @@ and more, half of all other candidates less than 0.65)."""
 COMB_WORTH_A_WORD_DB, RAISED_WORTH_A_WORD_DB, STANDS_OUT_MORE_DB = 1.0, 3.0, 0.5
 Q_AGREES = 1.4
 HUM_WITHIN = 0.015
-"""A mains line within this fraction of where a spike is heard is worth a word: a window of 70
+"""A mains line within this fraction of where a peak is heard is worth a word: a window of 70
 periods is so wide."""
 
 GROWTH_TOLERANCE_DB_PER_DB = 0.5
@@ -41,7 +41,7 @@ class Case:
 
 
 def bump_state(evidence: Evidence) -> str:
-    """Tell whether the fundamental has a narrow bump at the resonance's frequency."""
+    """Tell whether the fundamental has a narrow peak at the resonance's frequency."""
     bump_db = evidence.bump_db
     if not math.isfinite(bump_db):
         return "too_small_to_tell"
@@ -57,7 +57,7 @@ def agreements(case: Case) -> list[str]:
         found += _radiated_agrees(case)
     elif case.resonance.fundamental_bump == "absent" and evidence.nearby_bump_db < PRESENT_BUMP_DB:
         found.append(
-            "The fundamental has no bump there, as for something that is only set off at that "
+            "The fundamental has no peak there, as for something that is only set off at that "
             "frequency."
         )
     shown, asked = case.rungs
@@ -86,12 +86,12 @@ def _orders(case: Case) -> str:
         for order in sorted(case.evidence.spike_db)
     )
     if case.resonance.kind == "radiated":
-        return f"Spikes stand where a product lands on {_hertz(case)}: {listed} played."
-    return f"Spikes stand at the same played frequency: {listed}, with the response divided out."
+        return f"Peaks stand where a product lands on {_hertz(case)}: {listed} played."
+    return f"Peaks stand at the same excitation frequency: {listed}, with the response divided out."
 
 
 def clearest_hz(case: Case, order: int) -> float:
-    """Excitation frequency of an order's clearest spike."""
+    """Excitation frequency of an order's clearest peak."""
     spots = [s for s in case.evidence.seen if s.order == order]
     return max(spots, key=lambda s: s.above_floor_db).excitation_hz
 
@@ -103,10 +103,10 @@ def _radiated_agrees(case: Case) -> list[str]:
     if not evidence.stays:
         found.append(
             f"Divided by the linear response, only {left_db:.1f} of {top_db:.1f} dB of the "
-            "spike are left."
+            "peak are left."
         )
     if case.resonance.fundamental_bump == "present":
-        found.append(f"The fundamental has a bump of {evidence.bump_db:.1f} dB there.")
+        found.append(f"The fundamental has a peak of {evidence.bump_db:.1f} dB there.")
     if evidence.lifted_pole is not None:
         orders = _and([f"the {_ordinal(n)}" for n in evidence.alone])
         found.append(
@@ -136,9 +136,9 @@ def contradictions(case: Case) -> list[str]:
         if evidence.stays:
             cut = evidence.lifted_pole is not None
             stays = (
-                f"{min(left_db, top_db):.1f} of {top_db:.1f} dB of the spike stay"
+                f"{min(left_db, top_db):.1f} of {top_db:.1f} dB of the peak stay"
                 if left_db <= top_db + STANDS_OUT_MORE_DB
-                else f"the spike stands out even more, by {left_db:.1f} instead of {top_db:.1f} dB"
+                else f"the peak stands out even more, by {left_db:.1f} instead of {top_db:.1f} dB"
             )
             found.append(
                 f"Divided by the linear response, {stays}"
@@ -203,30 +203,30 @@ def _two_qs(evidence: Evidence) -> list[str]:
 
 
 def _little_bump(evidence: Evidence) -> str:
-    """Say what the fundamental shows where it has no bump that is surely one."""
+    """Say what the fundamental shows where it has no peak that is surely one."""
     if math.isnan(evidence.bump_db):
         return "Its frequency lies outside the sweep, so the fundamental there is not seen."
     if evidence.bump_db <= 0.0:
-        return "The fundamental has no bump of its own there."
+        return "The fundamental has no peak of its own there."
     return (
-        f"The fundamental's bump of {evidence.bump_db:.1f} dB there is too small to tell from "
+        f"The fundamental's peak of {evidence.bump_db:.1f} dB there is too small to tell from "
         "ripple."
     )
 
 
 def _drive_bump(evidence: Evidence) -> list[str]:
-    """Say how much of an excited spike a bump of the drive, by an equaliser, could explain."""
+    """Say how much of an excited peak a boost of the drive, by an equaliser, could explain."""
     order = max(evidence.spike_db, key=lambda n: evidence.spike_db[n])
     raised_db, top_db = evidence.raised_db[order], evidence.spike_db[order]
     share = f"{min(raised_db, top_db):.1f} dB of the {_ordinal(order)} harmonic's {top_db:.1f}"
     if evidence.nearby_bump_db >= PRESENT_BUMP_DB:
         return [
-            f"The fundamental has a bump of {evidence.nearby_bump_db:.1f} dB there or close by; if "
+            f"The fundamental has a peak of {evidence.nearby_bump_db:.1f} dB there or close by; if "
             f"an equaliser makes it, {share} are due to that."
         ]
     if raised_db >= RAISED_WORTH_A_WORD_DB:
         return [
-            "An equaliser's bump before the curvature, of which the fundamental may show little, "
+            "An equaliser's boost before the curvature, of which the fundamental may show little, "
             f"would explain {share}."
         ]
     return []
@@ -247,7 +247,7 @@ def _comb(case: Case) -> list[str]:
 
 
 def _hum(case: Case) -> list[str]:
-    """A spike that sits on a mains line, and does not grow as distortion would."""
+    """A peak that sits on a mains line, and does not grow as distortion would."""
     top = case.evidence.strongest
     heard_hz = top.order * top.excitation_hz
     for tone in case.hum:
@@ -305,10 +305,13 @@ def _present(at: AtPosition, kind: str) -> str:
     strongest = at.state == "strongest"
     where = f"strongest at “{at.position}”" if strongest else f"seen at “{at.position}” too"
     if strongest and kind == "excited":
-        where += ", where its product is loudest"
+        where += ", where its product's level is highest"
     sizes = [
-        f"a {name} of {height_db:.1f} dB"
-        for name, height_db in (("bump", at.fundamental_bump_db), ("spike", at.spike_db))
+        f"a peak of {height_db:.1f} dB in {curve}"
+        for curve, height_db in (
+            ("the fundamental", at.fundamental_bump_db),
+            ("a harmonic", at.spike_db),
+        )
         if height_db is not None and height_db >= ABSENT_BUMP_DB
     ]
     return f"It is {where}{': ' if sizes else ''}{_and(sizes)}."
@@ -326,7 +329,7 @@ def summary(resonance: Resonance, *, causes_known: bool) -> str:
     at = f" at “{resonance.seen_in[0].position}”" if several else ""
     text = (
         f"{_chance(resonance.confidence)} something at {resonance.frequency_hz:.0f} Hz{q} {what}: "
-        f"its strongest spike{at} stands {resonance.prominence_db:.0f} dB above its surroundings"
+        f"its strongest peak{at} stands {resonance.prominence_db:.0f} dB above its surroundings"
     )
     if resonance.appears_at_dbfs is not None:
         text += f" and shows from {_dbfs(resonance.appears_at_dbfs)} up"

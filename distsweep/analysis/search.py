@@ -23,10 +23,10 @@ MOST_FITS = 5
 
 OWN_SHARE = 0.4
 """What stands only where the other kind explains it, but for less than this share of its highest
-spike, is an image (chosen)."""
+peak, is an image (chosen)."""
 
 OWN_EXPLAINED = 0.9
-"""A radiated mode that explains so much of the linear response needs no share of its highest spike
+"""A radiated mode that explains so much of the linear response needs no share of its highest peak
 for itself, as harmonics have no part in that; nor does one that explains orders which each stand
 alone (chosen)."""
 
@@ -42,11 +42,11 @@ CALLED = 0.5
 """So sure a candidate counts as there."""
 
 IMAGE_OCTAVES = 0.08
-"""An image's spike lies so close to the mode that makes it (chosen: near the crossover the division
+"""An image's peak lies so close to the mode that makes it (chosen: near the crossover the division
 by a response to which the other driver adds moves its top)."""
 
 SAME_OCTAVES = 0.06
-"""Verdicts closer than this are about one thing: the wider of two skirts of one spike."""
+"""Verdicts closer than this are about one thing: the wider of two skirts of one peak."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
     def narrow_first(evidence: Evidence, height_db: float) -> float:
         return -height_db / (0.1 + evidence.candidate.width_octaves)
 
-    # One high spike alone is mostly the image of something set off.
+    # One high peak alone is mostly the image of something set off.
     radiated.sort(key=lambda e: narrow_first(e, max(0.0, e.bump_db) + sum(e.heights_db[1:2])))
     excited.sort(key=lambda e: narrow_first(e, sum(e.heights_db[:2])))
     return _apart(radiated)[:MOST_FITS] + _apart(excited)[:MOST_FITS]
@@ -175,7 +175,7 @@ def is_image(evidence: Evidence, others: Sequence[Evidence]) -> bool:
     """Tell whether a candidate is but what modes of the other kind make elsewhere.
 
     A mode that is set off at f has a strong n-th harmonic, which lands on n·f: seen from there
-    it is a lone spike. A mode that radiates at f leaves something of order n in the
+    it is a lone peak. A mode that radiates at f leaves something of order n in the
     input-referred level at f/n, where the division is not exact.
     """
     makers = [other for other in others if other.candidate.kind != evidence.candidate.kind]
@@ -190,9 +190,9 @@ def is_image(evidence: Evidence, others: Sequence[Evidence]) -> bool:
 
 
 def _unexplained_db(evidence: Evidence, makers: Sequence[Evidence]) -> float:
-    """Height of the highest spike that none of the other kind makes; 0 if there is none.
+    """Height of the highest peak that none of the other kind makes; 0 if there is none.
 
-    The n-th harmonic of what is played at f is heard at n·f: a spike there is that of a mode
+    The n-th harmonic of what is played at f is heard at n·f: a peak there is that of a mode
     excited at f, or of one that radiates at n·f. The latter leaves no more than it lifts.
     """
     return max(
@@ -206,7 +206,7 @@ def _unexplained_db(evidence: Evidence, makers: Sequence[Evidence]) -> float:
 
 
 def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
-    """Tell whether a mode makes the spike of an order that one of the other kind rests on."""
+    """Tell whether a mode makes the peak of an order that one of the other kind rests on."""
     top_hz = clearest(evidence.seen, order).excitation_hz
     if evidence.candidate.kind == "excited":
         image_hz = maker.frequency_hz / order

@@ -14,17 +14,17 @@ SURROUNDINGS_OCTAVES = 0.5
 most of an octave around it is free of it)."""
 
 WIDEST_OCTAVES = 0.45
-"""A peak wider than this at half its prominence is a rise, not a spike (chosen: a mode of Q 8
+"""A maximum wider than this at half its prominence is a rise, not a peak (chosen: a mode of Q 8
 that lifts by 15 dB is 0.43 octaves wide there, as follows from |1 + 4.6/(1 + jx)|)."""
 
 LEAST_PROMINENCE_DB = 3.0
 """Less is not looked at: a reflection 12 dB down makes a ripple of 4 dB from peak to dip."""
 
 LEAST_ABOVE_FLOOR_DB = 6.0
-"""A spike's top must stand so far above its floor."""
+"""A peak's top must stand so far above its floor."""
 
 LEAST_SURPRISE = 10.0
-"""Noise makes a spike as high once in exp(10) = 22 000 points (its amplitude is Rayleigh
+"""Noise makes a peak as high once in exp(10) = 22 000 points (its amplitude is Rayleigh
 distributed); a take of 5 rungs and 10 orders has some 15 000 points, one in two independent."""
 
 _MEDIAN_STRIDE = 3  # chosen: neighbouring points share their window, so that a third will do
@@ -56,8 +56,8 @@ def prominences_db(levels_db: FloatArray, *, points_per_octave: int) -> FloatArr
     """Return how far each point stands above its surroundings.
 
     That is the lesser of two heights: over the median within half an octave to either side,
-    and over the higher of the two valleys that lie there. The first alone would make a spike of
-    the end of a slope, the second alone one of the hump between two nulls.
+    and over the higher of the two valleys that lie there. The first alone would make a peak of
+    the end of a slope, the second alone one of what lies between two nulls.
 
     Parameters
     ----------
@@ -111,9 +111,9 @@ def find_spikes(
     points_per_octave: int,
     least_db: float = LEAST_PROMINENCE_DB,
 ) -> list[Spike]:
-    """Return a curve's spikes, lowest frequency first; arrays of shape ``(F,)``.
+    """Return a curve's peaks, lowest frequency first; arrays of shape ``(F,)``.
 
-    A spike is a local maximum that stands out by ``least_db``, is narrower than
+    A peak is a local maximum that stands out by ``least_db``, is narrower than
     WIDEST_OCTAVES, and that noise does not explain. ``usable`` is False where a point must not
     be a top.
     """

@@ -55,7 +55,8 @@ class ToneBursts:
     harmonics : amplitudes (full scale 1, corrected for the microphone), ``(K, order)``;
         column 0 is the fundamental; NaN above the highest frequency followed.
     floors : RMS amplitude that the background alone shows there, ``(order,)``; NaN if unknown.
-    waveform_crest_db : peak over RMS of the fitted wave, 3.01 for a sine, shape ``(K,)``.
+    waveform_crest_db : crest factor of the fitted wave (peak over RMS), 3.01 for a sine, shape
+        ``(K,)``.
     residual_rms, residual_peak : of what the harmonics leave, full scale 1, shape ``(K,)``.
     residual_floor : RMS of the background, full scale 1; NaN if unknown.
     clipped : whether the recording was clipped there, shape ``(K,)``.

@@ -261,7 +261,7 @@ def _row_warnings(row: Staircase) -> list[Warning_]:
             Warning_(
                 "no_reference",
                 f"{place} {count} of {len(row.drive_dbfs)} levels stands clear of the"
-                " background: gain change cannot be stated.",
+                " background noise: gain change cannot be stated.",
                 frequency_hz=row.frequency_hz,
             )
         )

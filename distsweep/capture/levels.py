@@ -50,7 +50,7 @@ def parse_levels(text: str) -> tuple[float, ...]:
         raise InputError(f"levels {text!r}: write '80 and 90', '70, 80, 90' or '70 to 95 by 5'")
     levels = tuple(_number(part) for part in parts)
     if any(b <= a for a, b in itertools.pairwise(levels)):
-        raise InputError(f"levels {text!r}: must rise from rung to rung: quietest first")
+        raise InputError(f"levels {text!r}: must rise: lowest first")
     return levels
 
 

@@ -158,7 +158,7 @@ def check_heard(probed: Probed, *, channel: int) -> None:
         )
     if probed.gain.snr_db < LEAST_SNR_DB:
         raise DeviceError(
-            f"the probe stands only {probed.gain.snr_db:.0f} dB above the background at the"
+            f"the probe stands only {probed.gain.snr_db:.0f} dB above the background noise at the"
             " loudest that is allowed: turn the loudspeaker or the input gain up, or find a"
             " quieter place"
         )
@@ -337,7 +337,8 @@ def _report(sender: Sender, probed: Probed, drive_dbfs: float) -> None:
         level_db = probed.gain.band_db + drive_dbfs + scale.offset_db
         level = (
             f"{level_db:.1f} {scale.unit}, {probed.gain.snr_db:.0f} dB above what the background"
-            f" leaves in it; background {scale.of_power(probed.noise_power):.1f} {scale.unit}"
+            " noise leaves in it; background noise"
+            f" {scale.of_power(probed.noise_power):.1f} {scale.unit}"
         )
     sender.screen.tell(f"probe at {drive_dbfs:.1f} dBFS: {level}")
     log(sender.files.folder, "probe", drive_dbfs=drive_dbfs, found=level)

@@ -236,8 +236,9 @@ def _enter(folder: Path, take: _Orphan, position: str) -> str:
     log(folder, "take", take=take.name, recovered=True, **values)
     count, planned = len(take.whole), len(take.stimulus.files)
     how = "a partial take" if partial else "a take"
+    parts = "rungs" if take.stimulus.recipe.kind == "ladder" else "tones"
     return (
-        f"an earlier capture of {position!r} was cut off with {count} of {planned} rung(s)"
+        f"an earlier capture of {position!r} was cut off with {count} of {planned} {parts}"
         f" complete: it is in the session now as {how}, {sidecar}"
     )
 

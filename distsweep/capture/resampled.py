@@ -84,7 +84,8 @@ def resampling_warning(samples: FloatArray, *, rate_hz: float) -> str | None:
     if wall is None or wall.drop_db < WALL_DB:
         return None
     return (
-        f"the background drops by {wall.drop_db:.0f} dB above {wall.reaches_hz / 1000.0:.1f} kHz:"
+        f"the background noise drops by {wall.drop_db:.0f} dB above"
+        f" {wall.reaches_hz / 1000.0:.1f} kHz:"
         f" a sound server seems to resample, and what lies near there, harmonics too, is wrong;"
         f" set the server and the device to {rate_hz:g} Hz, or write the stimulus at their rate"
     )

@@ -86,7 +86,7 @@ if TYPE_CHECKING:
     type=numbers.THD_LIMIT_PERCENT,
     default=30.0,
     show_default=True,
-    help="Above this a rung fades out, and no louder one is played.",
+    help="Above this the sound fades out, and none louder of it is played.",
 )
 @click.option("--name", "device_name", help="The loudspeaker, for a new session: each has its own.")
 @click.option(

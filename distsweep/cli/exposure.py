@@ -100,9 +100,11 @@ def _show(exposures: list[Exposure], found: list[Dose]) -> None:
     loudest = max(item.level_dba for item in exposures)
     click.echo(f"{total:.2f} min of sound, up to {loudest:.1f} dBA, nobody protected:")
     for dose in found:
+        level = f"8 h at {dose.eight_hour_level_dba:6.1f} dBA"
+        if dose.percent <= 0.0:
+            level = "nothing counts"
         click.echo(
-            f"  {dose.regime.name:16s} {dose.percent:8.2f} %   8 h at"
-            f" {dose.eight_hour_level_dba:6.1f} dBA   {dose.regime.source}"
+            f"  {dose.regime.name:16s} {dose.percent:8.2f} %   {level:17s}   {dose.regime.source}"
         )
     click.echo("100 % is what a day may hold. A caution, not a measurement by these rules.")
 

@@ -17,7 +17,11 @@ import click
     required=True,
     help="Folder to write into; it is made if need be.",
 )
-@click.option("--split", is_flag=True, help="One sound file a rung instead of one for all.")
+@click.option(
+    "--split",
+    is_flag=True,
+    help="One sound file a rung, or a tone of a staircase, instead of one for all.",
+)
 @click.option(
     "--format",
     "sample_format",
@@ -41,8 +45,9 @@ def command(recipe: str, folder: Path, split: bool, sample_format: str) -> None:
         click.echo(path)
     levels_dbfs = stimulus.recipe.levels_dbfs
     seconds = sum(item.samples for item in stimulus.files) / stimulus.recipe.rate_hz
+    sound = "rung" if stimulus.recipe.kind == "ladder" else "burst"
     levels = (
-        f"the last rung is {levels_dbfs[-1] - levels_dbfs[0]:g} dB louder than the first"
+        f"the loudest {sound} is {levels_dbfs[-1] - levels_dbfs[0]:g} dB louder than the first"
         if len(levels_dbfs) > 1
         else f"it plays at {levels_dbfs[0]:g} dBFS"
     )

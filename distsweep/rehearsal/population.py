@@ -1,6 +1,6 @@
 """A population of random loudspeakers whose resonances are known, to score a search by.
 
-Beside the resonances stand decoys: ripple of the crossover, bumps of an equaliser, combs of
+Beside the resonances stand decoys: ripple of the crossover, boosts of an equaliser, combs of
 reflections, mains lines. They bend curves as well, and none of them is a resonance of the box.
 The equaliser may also take off what a radiated resonance lifts.
 """
@@ -36,12 +36,12 @@ class Decoy:
     Parameters
     ----------
     name
-        "crossover ripple", "equaliser bump", "equaliser cut" (at a resonance), "reflection" or
+        "crossover ripple", "equaliser boost", "equaliser cut" (at a resonance), "reflection" or
         "hum".
     frequency_hz
         Of its middle; of the first notch for a reflection.
     level_db
-        Gain of a bump or cut, level of a reflection re the direct sound, dB SPL of a mains line.
+        Gain of a boost or cut, level of a reflection re the direct sound, dB SPL of a mains line.
     """
 
     name: str
@@ -156,7 +156,7 @@ def _plain(generator: np.random.Generator) -> tuple[Loudspeaker, list[Decoy]]:
     bells, decoys = [], []
     for name, probability, low_hz, high_hz, low_q, high_q in (
         ("crossover ripple", 0.8, 0.6 * crossover_hz, 1.6 * crossover_hz, 1.0, 4.0),
-        ("equaliser bump", 0.4, 200.0, 3000.0, 3.0, 12.0),
+        ("equaliser boost", 0.4, 200.0, 3000.0, 3.0, 12.0),
     ):
         if generator.uniform() < probability:
             gain_db = float(generator.choice((-1.0, 1.0)) * generator.uniform(1.0, 4.0))

@@ -25,11 +25,15 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """A table with a heading a column; the first cell of a row names the row."""
+    """A table with a heading a column; the first cell of a row names the row.
+
+    ``note`` stands in the table's head, above the columns' headings.
+    """
 
     caption: str
     columns: list[str]
     rows: list[list[Cell]]
+    note: str = ""
     kind: str = "table"
 
 

@@ -10,15 +10,7 @@ import numpy as np
 from distsweep.report import wording
 from distsweep.report.content import Block, Cell, Paragraph, Table, Terms
 from distsweep.report.reliability import Standing, thd_reliable, thd_standing
-from distsweep.results import (
-    FLOOR_MARGIN_DB,
-    RELIABLE_MARGIN_DB,
-    Background,
-    Results,
-    Rung,
-    Take,
-    Warning_,
-)
+from distsweep.results import Background, Results, Rung, Take, Warning_
 from distsweep.units import FloatArray
 
 # Octave centres of IEC 61260-1, with thirds added where bass distortion changes fastest.
@@ -38,30 +30,6 @@ _LABELS = {
     "source": "Calibration taken from",
     "mic_correction": "Microphone correction",
 }
-
-DEFINITIONS = [
-    ("dBFS", "Level re the RMS of a full-scale sine: a sine of peak 1.0 is 0 dBFS."),
-    ("dB SPL", "RMS sound pressure re 20 µPa. Without a calibration levels stay in dBFS."),
-    ("Drive", "Level of the stimulus sine as played, in dBFS."),
-    ("Frequency", "Always the frequency that was played. Harmonic n of it sounds at n times that."),
-    ("Harmonic level", "20·log10 of the harmonic's pressure over the fundamental's, at the same "
-                       "played frequency."),
-    ("THD", "Root of the summed squares of harmonics 2, 3 … that lie inside the measured band, "
-            "over the fundamental. The tables in CSV also give it re total RMS (IEC 60268-3), "
-            "which never exceeds 100 %."),
-    ("Floor", "The level that background noise alone would show in the same place."),
-    ("Reliable", f"At least {RELIABLE_MARGIN_DB:g} dB above its floor, not clipped, and resolved "
-                 "by the window. So far above, noise moves a value by less than 1.5 dB, but for "
-                 "one in tens of thousands."),
-    ("Uncertain", f"{FLOOR_MARGIN_DB:g} to {RELIABLE_MARGIN_DB:g} dB above its floor: distortion "
-                  "is there, but noise may have moved its level by several decibels. Near the "
-                  "lower end one value in some fifty is noise alone. Drawn as a thin pale line; "
-                  "in the table with “≈”; never in the summary as a value."),
-    ("In the noise", f"Less than {FLOOR_MARGIN_DB:g} dB above its floor. It is hidden, not low, "
-                     "and not shown."),
-    ("Gain change", "Output level minus drive, less the same at the reference level; negative "
-                    "means compression. Onset: where it reaches −0.5 dB."),
-]  # fmt: skip
 
 CAUTIONS = [
     "Sweeps at high level harm hearing: wear protection, or leave the room.",
@@ -159,7 +127,7 @@ def take_terms(take: Take) -> list[tuple[str, str]]:
     f = take.frequency_hz
     if f.size:
         ends = wording.frequency_range(float(f[0]), float(f[-1]))
-        pairs.append(("Frequency grid", f"{f.size} points from {ends}"))
+        pairs.append(("Excitation frequencies", f"{f.size} points from {ends}"))
     if len(take.band_hz) == 2:
         pairs.append(("Measured band", wording.frequency_range(*take.band_hz)))
     shape = take.drive_shape_db[np.isfinite(take.drive_shape_db)]
@@ -170,7 +138,7 @@ def take_terms(take: Take) -> list[tuple[str, str]]:
     pairs.append(("Clock drift", "not known" if drift is None else f"{wording.signed(drift)} ppm"))
     if take.return_check_db is not None and math.isfinite(take.return_check_db):
         change = wording.signed(take.return_check_db, 2)
-        pairs.append(("Return check", f"{change} dB (first level, repeated last)"))
+        pairs.append(("Return check", f"{change} dB (return rung minus first rung)"))
     pairs.append(("Level unit", wording.level_axis(take).removeprefix("Level, ")))
     return pairs
 
@@ -187,8 +155,8 @@ def rung_table(take: Take) -> Table:
         ]
         for rung in take.rungs
     ]
-    columns = ["Drive", "Level, dB SPL", "Recording's peak, dBFS", "Clipped"]
-    return Table("The levels played, and what was recorded of each.", columns, rows)
+    columns = ["Drive", "Level, dB SPL", "Recording's peak level, dBFS", "Clipped"]
+    return Table("The rungs played, and what was recorded of each.", columns, rows)
 
 
 def _clipped_words(rung: Rung) -> str:
@@ -226,7 +194,7 @@ def thd_table(take: Take) -> Block:
     )
     if any(rung.clipped for rung in take.rungs):
         caption += " “Clipped”: spoilt by clipping, or by noise, and nothing tells by which."
-    columns = ["Played"] + [wording.drive(rung.drive_dbfs) for rung in take.rungs]
+    columns = ["Excitation frequency"] + [wording.drive(rung.drive_dbfs) for rung in take.rungs]
     return Table(caption, columns, rows)
 
 
@@ -257,7 +225,7 @@ def _thd_cell(rung: Rung, standing: Standing, index: int) -> Cell:
 def background_blocks(take: Take, background: Background | None) -> list[Block]:
     """Level, A-weighted level and hum of the background, or that it is not known."""
     if background is None:
-        return [Paragraph("The background was not measured in this take.")]
+        return [Paragraph("The background noise was not measured in this take.")]
     unit = wording.level_unit(take)
     pairs = [
         (name, "not known" if level is None or not math.isfinite(level)
@@ -272,4 +240,4 @@ def background_blocks(take: Take, background: Background | None) -> list[Block]:
         [Cell(wording.frequency(tone.frequency_hz)), _number(tone.level_db, "not known")]
         for tone in background.hum
     ]
-    return [*blocks, Table("Lines of hum.", ["Frequency", f"Level, {unit}"], rows)]
+    return [*blocks, Table("Lines of mains hum.", ["Frequency heard", f"Level, {unit}"], rows)]

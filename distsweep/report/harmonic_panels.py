@@ -42,7 +42,7 @@ def harmonic_panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -
             axes = look.add_axes(figure, left=left, bottom=top - _PANEL_IN, right=right, top=top)
             _panel(axes, take, rung, order, limits_db)
             if row == len(column) - 1:
-                axes.set_xlabel("Excitation frequency, Hz")
+                axes.set_xlabel(wording.EXCITATION_AXIS)
             if side == 0:
                 axes.set_ylabel("dB re fund.")
             if side == 1 or len(columns[1]) <= row:

@@ -172,7 +172,7 @@ def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     axes.set_yticks([])
     axes.grid(False, axis="y")
     axes.spines["left"].set_visible(False)
-    axes.set_xlabel("Excitation frequency, Hz")
+    axes.set_xlabel(wording.EXCITATION_AXIS)
     if any(rung.clipped for rung in take.rungs):
         legend += ", or clipped" if legend == THREE_STATES else ""
     axes.set_title(legend, loc="left", fontsize=8.5, color=look.QUIET_INK, pad=3.0)

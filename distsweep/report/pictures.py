@@ -29,7 +29,8 @@ def thd(take: Take, name: str) -> Picture:
     return Picture(
         f"{name}-thd",
         partial(_draw, "plot_thd", take),
-        f"Total harmonic distortion against frequency, {_lines(take)}; numbers are in the table.",
+        f"Total harmonic distortion against excitation frequency, {_lines(take)}; numbers are in "
+        "the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         f"(right). The number on a line is the drive in dBFS. {_STATES}{_spikes(take)}",
         "A level without a line is not clean: its distortion is hidden by noise. A scrap of a "
@@ -40,7 +41,7 @@ def thd(take: Take, name: str) -> Picture:
 
 
 def harmonics(take: Take, name: str) -> Picture:
-    """Each harmonic of the loudest rung."""
+    """Each harmonic at the highest drive that did not clip."""
     rung = take.rungs[loudest_index(take)]
     return Picture(
         f"{name}-harmonics",
@@ -59,14 +60,14 @@ def fundamental(take: Take, name: str) -> Picture:
     return Picture(
         f"{name}-fundamental",
         partial(_draw, "plot_fundamental", take),
-        f"Level of the fundamental against frequency, {_lines(take)}.",
+        f"Level of the fundamental against excitation frequency, {_lines(take)}.",
         f"Level of the fundamental at each level, in {wording.level_unit(take)}"
         + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
         + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
-        f"its spikes are hum. {_STATES}" + _clipped_note(take),
+        f"its peaks are hum. {_STATES}" + _clipped_note(take),
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
-        "Lines that come closer together at the top mean compression, which the gain change "
-        "shows better.",
+        "Lines that come closer together towards high drives mean compression, which the gain "
+        "change shows better.",
     )
 
 
@@ -78,16 +79,16 @@ def gain_change(take: Take, name: str) -> Picture | None:
     return Picture(
         f"{name}-gain-change",
         partial(_draw, "plot_gain_change", take),
-        f"Gain change against frequency re the reference level, {_lines(take)}.",
+        f"Gain change against excitation frequency re the reference rung, {_lines(take)}.",
         "Gain change of each level re "
         f"{wording.drive(take.rungs[reference].drive_dbfs)}: 0 dB where output follows drive, "
         "below it where the loudspeaker (or its limiter) holds back.",
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
-        "microphone that moved, a noise. The return check in the summary tells what was left of "
-        "it at the end. It is drawn "
+        "microphone that moved, a passing noise. The return check in the summary tells what was "
+        "left of it at the end. It is drawn "
         f"only where both levels stand {RELIABLE_MARGIN_DB:g} dB above the noise. Where they "
         "barely do, noise alone moves it by about half a decibel, as much as the onset of "
-        "compression; hum makes gaps and small spikes at its own frequencies.",
+        "compression; hum makes gaps and small peaks at its own frequencies.",
     )
 
 
@@ -109,7 +110,10 @@ def _order_ends(take: Take) -> str:
 
 def _spikes(take: Take) -> str:
     """Explain the triangles, where there are any."""
-    return " Triangles mark the narrow spikes of the loudest level." if take.spikes else ""
+    if not take.spikes:
+        return ""
+    drive = wording.drive(take.rungs[loudest_index(take)].drive_dbfs)
+    return f" Triangles mark the narrow peaks at {drive}."
 
 
 def _clipped_note(take: Take) -> str:

@@ -47,7 +47,7 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> look.Repo
         look.heading(
             figure,
             f"How the sound dies away at “{take.position}”",
-            "Each frequency re its own loudest moment. A ridge that reaches up rings on.",
+            "Each frequency re its own highest level. Where the shade reaches far up, it rings on.",
         )
         axes = look.add_axes(figure, left=0.72, bottom=0.55, right=6.15, top=3.2)
         look.frequency_axis(axes, float(found.frequency_hz[0]), float(found.frequency_hz[-1]))
@@ -67,7 +67,7 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> look.Repo
                       transform=axes.get_xaxis_transform(), clip_on=False,
                       label="_mark")  # fmt: skip
         axes.set_ylim(0.0, float(time_ms[-1]))
-        axes.set_xlabel("Frequency, Hz")
+        axes.set_xlabel(wording.EXCITATION_AXIS)
         axes.set_ylabel("Time after the direct sound, ms")
         bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
                                                         top=3.2))  # fmt: skip

@@ -26,6 +26,7 @@ _BESIDE_OCTAVES = 0.4
 _TICKS, _FEW_TICKS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0), (1.0, 2.0, 3.0, 5.0, 7.0)
 _HEIGHT_IN = 5.0
 _TOP_ROW_IN, _BOTTOM_ROW_IN = (2.62, 4.14), (0.52, 1.78)
+_SPARE_DB = 5.0  # beside the lowest and the highest level: positions alike look alike
 _CLEAR_DB = 10.0  # above the floor: a point of the growth that noise moves by less than 3 dB
 
 
@@ -42,8 +43,9 @@ def plot_resonance(results: Results, resonance: Resonance) -> look.ReportFigure:
     Returns
     -------
     matplotlib.figure.Figure
-        Top: harmonics over radiated and over excitation frequency, the loudest clean level of
-        the take in which the resonance was found. Bottom: growth, response, decay, positions.
+        Top: harmonics over the frequency heard and over excitation frequency, at the highest drive
+        that did not clip in the take in which the resonance was found. Bottom: growth, response,
+        decay, positions.
 
     Notes
     -----
@@ -158,7 +160,7 @@ def _over_radiated(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> 
         axes, rung, resonance,
         lambda n, harmonic: (n * take.frequency_hz, harmonic.level_db + rung.fundamental_db),
     )  # fmt: skip
-    axes.set_xlabel("Frequency heard, Hz")
+    axes.set_xlabel(wording.HEARD_AXIS)
     axes.set_ylabel(wording.level_axis(take))
     _title(axes, "Where harmonics are heard")
 
@@ -167,7 +169,7 @@ def _over_excitation(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -
     _orders(
         axes, rung, resonance, lambda n, harmonic: (take.frequency_hz, harmonic.input_referred_db)
     )
-    axes.set_xlabel("Frequency played, Hz")
+    axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel("dB re fundamental")
     _title(axes, "Where they are played, the response divided out")
 
@@ -206,7 +208,7 @@ def _response(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
     axes.plot(take.frequency_hz, level, color=look.INK, linewidth=1.4, label="fundamental",
               zorder=3)  # fmt: skip
     _fit_levels(axes, [level], least_db=12.0)
-    axes.set_xlabel("Hz")
+    axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel(wording.level_unit(take))
     _title(axes, "Response")
 
@@ -249,25 +251,37 @@ def decay_take(results: Results, resonance: Resonance) -> Take | None:
 
 
 def _positions(axes: Axes, take: Take, resonance: Resonance) -> None:
+    """Heights of the response's peak as bars; levels, which have no zero, as dots."""
     radiated = resonance.kind == "radiated"
-    _title(axes, "Bump by position" if radiated else "Loudness by position")
+    _title(axes, "Peak by position" if radiated else "Level by position")
     axes.grid(False, axis="y")
-    axes.set_xlabel("Response's bump, dB" if radiated else f"Product, {wording.level_unit(take)}")
+    level = f"Product's level, {wording.level_unit(take)}"
+    axes.set_xlabel("Peak of the response, dB" if radiated else level)
     known = resonance.positions[:6]
     if len(known) < 2:
         axes.set_xticks([])
         axes.set_yticks([])
         _say(axes, "one position only")
         return
+    drawn = []
     for place, one in enumerate(known):
         value = one.fundamental_bump_db if radiated else one.level_db
         colour = look.RED if one.state == "strongest" else look.QUIET_INK
         row = len(known) - 1 - place
-        if value is not None and math.isfinite(value):
+        if value is None or not math.isfinite(value):
+            continue
+        drawn.append(value)
+        if radiated:
             axes.barh(row, max(value, 0.0), height=0.55, color=colour, label=f"_{one.position}")
+        else:
+            axes.plot([value], [row], linestyle="none", marker="o", markersize=6.5, color=colour,
+                      label=f"_{one.position}")  # fmt: skip
     axes.set_yticks(range(len(known)), [_short(p.position) for p in reversed(known)], fontsize=8.0)
     axes.set_ylim(-0.6, len(known) - 0.4)
-    axes.set_xlim(left=0.0)
+    if radiated:
+        axes.set_xlim(left=0.0)
+    elif drawn:
+        axes.set_xlim(min(drawn) - _SPARE_DB, max(drawn) + _SPARE_DB)
 
 
 def _short(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Small triangles over the narrow spikes of a curve."""
+"""Small triangles over the narrow peaks of a curve."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _ABOVE = 0.022  # of the axes' height: clear of the line, near enough to be its 
 def mark_spikes(
     axes: Axes, take: Take, order: int | None, *, drive_dbfs: float | None = None
 ) -> None:
-    """Mark the spikes of a harmonic, or of THD (``order`` None), of one rung.
+    """Mark the peaks of a harmonic, or of THD (``order`` None), of one rung.
 
     The rung is the loudest that did not clip where ``drive_dbfs`` is None. Call it when the
     axes have their limits.

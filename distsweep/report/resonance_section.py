@@ -39,8 +39,7 @@ def _opening(results: Results) -> str:
     likely = sum(one.confidence >= 0.5 for one in results.resonances)
     return (
         f"{len(results.resonances)} possible, of which {likely} more likely than not. "
-        "“Radiated”: it lifts every product that lands on its frequency. “Excited”: it is set "
-        "off when its frequency is played. The confidence is a share: of many simulated ones "
+        "The confidence is a share: of many simulated ones "
         "called 0.8, about eight in ten are real."
     )
 
@@ -60,14 +59,18 @@ def _table(found: list[Resonance]) -> Table:
         for one in found
     ]
     columns = [
-        "Frequency", "Kind", "Confidence", "Q", "Spike", "Growth, dB per dB", "From drive",
+        "Frequency", "Kind", "Confidence", "Q", "Peak", "Growth, dB per dB", "From drive",
         "Strongest at",
     ]  # fmt: skip
+    note = (
+        "Radiated: follows the frequency heard, lifting every product that lands there. Excited: "
+        "follows the frequency played, which sets it off."
+    )
     caption = (
-        "Ranked by confidence. “Spike”: height of the strongest over its surroundings. “Growth”: "
+        "Ranked by confidence. “Peak”: height of the highest over its surroundings. “Growth”: "
         "of the harmonic followed, and below it what mild nonlinearity would give."
     )
-    return Table(caption, columns, rows)
+    return Table(caption, columns, rows, note=note)
 
 
 def _growth_cell(one: Resonance) -> Cell:
@@ -99,12 +102,12 @@ def _picture(results: Results, one: Resonance, name: str) -> Picture:
         name,
         partial(_draw_strip, results, one),
         f"Evidence for a resonance at {one.frequency_hz:.0f} Hz; the sentences below say the same.",
-        "Top left: if it radiates, the spikes of all harmonics line up here. Top right: if it is "
+        "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
         "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
         "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
         "each position.",
         "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
-        "compare the positions. Two spikes can line up by chance.",
+        "compare the positions. Two peaks can line up by chance.",
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from distsweep.report import compression_sections, facts, pictures
 from distsweep.report.content import Block, Paragraph, Points, Section, Terms
+from distsweep.report.definitions import DEFINITIONS
 from distsweep.report.names import unique_names
 from distsweep.report.resonance_section import resonances
 from distsweep.report.summary import background_of, summary_sentences
@@ -107,7 +108,7 @@ def compression(_results: Results, take: Take, name: str) -> Section | None:
     blocks: list[Block] = [
         picture
         or Paragraph(
-            "Compression was not worked out: it takes at least two levels and a reference."
+            "Compression was not worked out: it takes at least two rungs and a reference rung."
         )
     ]
     blocks += compression_sections.ladder_blocks(take, name)
@@ -117,12 +118,14 @@ def compression(_results: Results, take: Take, name: str) -> Section | None:
 def background(results: Results, take: Take, name: str) -> Section:
     """Noise and hum while nothing was played."""
     found = background_of(results, take)
-    return Section("Background", f"take-{name}.background", facts.background_blocks(take, found))
+    return Section(
+        "Background noise", f"take-{name}.background", facts.background_blocks(take, found)
+    )
 
 
 def definitions(_results: Results) -> Section:
     """What the words mean here."""
-    return Section("Definitions", "definitions", [Terms(facts.DEFINITIONS, long=True)])
+    return Section("Definitions", "definitions", [Terms(DEFINITIONS, long=True)])
 
 
 def cautions(_results: Results) -> Section:

@@ -37,7 +37,7 @@ def _loudest(take: Take) -> Rung:
 
 def _which(take: Take) -> str:
     louder = max(rung.drive_dbfs for rung in take.rungs) > _loudest(take).drive_dbfs
-    return "loudest level that did not clip" if louder else "loudest level"
+    return "highest drive that did not clip" if louder else "highest drive"
 
 
 def _level(results: Results, take: Take) -> str:
@@ -50,7 +50,7 @@ def _level(results: Results, take: Take) -> str:
                 "the band that levels are averaged over, nothing was measured."
             )
         return (
-            f"The {_which(take)} was played at {name}. Nothing was calibrated, so levels are in "
+            f"The {_which(take)} was {name}. Nothing was calibrated, so levels are in "
             "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
         )
     band = results.conditions.get("level_band_hz")
@@ -59,7 +59,7 @@ def _level(results: Results, take: Take) -> str:
     distance = results.conditions.get("distance_m") if take.position == "axis" else None
     where = f" at {distance:g} m" if isinstance(distance, int | float) else ""
     return (
-        f"At the {_which(take)} ({name} drive) the loudspeaker gave "
+        f"At the {_which(take)} ({name}) the loudspeaker gave "
         f"{wording.decibels(rung.spl_db, 'dB SPL')}{where}{over}."
     )
 
@@ -129,31 +129,29 @@ def _reliable_ends(_results: Results, take: Take) -> str:
 
 
 def _quietest(_results: Results, take: Take) -> str | None:
-    """What the quietest level shows, which is often only noise."""
+    """What the lowest drive shows, which is often only noise."""
     if len(take.rungs) < 2:
         return None
     rung = min(take.rungs, key=lambda r: r.drive_dbfs)
     name = wording.rung_name(rung)
     found = reliability.coverage(take.frequency_hz, reliability.thd_reliable(rung))
     if found is None:
-        return (
-            f"At the quietest level, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
-        )
+        return f"At the lowest drive, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
     return (
-        f"At the quietest level, {name}, {_share(found.share)} of the frequencies have reliable "
+        f"At the lowest drive, {name}, {_share(found.share)} of the frequencies have reliable "
         "THD; elsewhere noise blurs or hides it."
     )
 
 
 def _hidden(_results: Results, take: Take) -> str | None:
-    """What the loudest level without reliable THD still bounds, if it is not told already."""
+    """What the highest drive without reliable THD still bounds, if it is not told already."""
     hidden = [r for r in take.rungs if not (r.clipped or reliability.thd_reliable(r).any())]
     told = (_loudest(take), min(take.rungs, key=lambda r: r.drive_dbfs))
     rung = max(hidden, key=lambda r: r.drive_dbfs, default=None)
     if rung is None or any(rung is other for other in told):
         return None
     return (
-        f"The loudest level without any reliable THD is {wording.rung_name(rung)}; "
+        f"The highest drive without any reliable THD is {wording.rung_name(rung)}; "
         f"{_bound_or_nothing(take, rung)}."
     )
 
@@ -213,7 +211,7 @@ def _gain(_results: Results, take: Take) -> str:
 def _return_check(_results: Results, take: Take) -> str | None:
     change = take.return_check_db
     if change is None or not math.isfinite(change):
-        return "The first level was not repeated last, so nothing tells whether it had changed."
+        return "There is no return rung, so nothing tells whether anything changed on the way."
     side = "higher" if change > 0 else "lower"
     moved = f"{abs(change):.2f} dB {side}" if abs(change) >= 0.005 else "at the same level"
     verdict = (
@@ -221,7 +219,7 @@ def _return_check(_results: Results, take: Take) -> str | None:
         if abs(change) <= STEADY_DB
         else "something changed on the way, and gain changes of that size may come from it."
     )
-    return f"The first level, repeated at the end, came back {moved}: {verdict}"
+    return f"The return rung, which is the first rung repeated last, came back {moved}: {verdict}"
 
 
 def _clipping(_results: Results, take: Take) -> str | None:
@@ -245,12 +243,12 @@ def _hum(results: Results, take: Take) -> str | None:
         return None
     hum = [tone for tone in background.hum if math.isfinite(tone.level_db)]
     if not hum:
-        return "No hum was found in the background."
+        return "No mains hum was found in the background noise."
     worst = max(hum, key=lambda tone: tone.level_db)
     lines = len(hum)
     return (
-        f"The background holds {lines} {'line' if lines == 1 else 'lines'} of hum, the strongest "
-        f"at {wording.frequency(worst.frequency_hz)} with "
+        f"The background noise holds {lines} {'line' if lines == 1 else 'lines'} of mains hum, the "
+        f"strongest at {wording.frequency(worst.frequency_hz)} with "
         f"{wording.decibels(worst.level_db, wording.level_unit(take))}."
     )
 

@@ -6,6 +6,12 @@ import math
 
 from distsweep.results import Rung, Take
 
+EXCITATION_AXIS = "Excitation frequency, Hz"
+"""Label of every axis of the frequency that was played."""
+
+HEARD_AXIS = "Frequency heard, Hz"
+"""Label of an axis on which a harmonic stands at its own frequency, n times the one played."""
+
 _SPACE = "\N{NO-BREAK SPACE}"  # keeps a number and its unit on one line
 
 

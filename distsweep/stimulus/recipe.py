@@ -127,7 +127,7 @@ def _parse_ladder(table: Table) -> LadderRecipe:
     check_levels(
         table,
         recipe.levels_dbfs,
-        must_rise="must rise from rung to rung: sort them, quietest first",
+        must_rise="must rise from rung to rung: sort them, lowest first",
     )
     _check_length(table, recipe)
     return recipe

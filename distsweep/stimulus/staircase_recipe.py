@@ -87,7 +87,7 @@ def parse_staircase(table: Table, *, name: str, rate_hz: int) -> StaircaseRecipe
     check_levels(
         table,
         recipe.levels_dbfs,
-        must_rise="must rise from burst to burst: sort them, quietest first; the way down is added",
+        must_rise="must rise from burst to burst: sort them, lowest first; the way down is added",
     )
     _check_times(table, recipe)
     return recipe

@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_population.py [--count 100] [--seed N] [--calls-only]
 
 Each is a two-way loudspeaker with none to three resonances of known kind, and decoys: woofer
-rise, crossover ripple, equaliser bumps, reflections, hum, noise. Five rungs of 6 s on the axis,
+rise, crossover ripple, equaliser boosts, reflections, hum, noise. Five rungs of 6 s on the axis,
 through the whole path from recording to results, two at a time. With ``--calls-only`` it is not
 settled which resonances ought to be found: three times as fast, to see whether the confidence is
 right. A call counts as real if its kind is right, too. Simulator and search share model forms (a

@@ -32,7 +32,7 @@ NICE = ["nice", "-n", "-10"] if os.geteuid() == 0 else []
 
 
 def loudspeaker_model(**changes: object) -> dict:
-    """A small two-way's manners: a high-pass at 150 Hz, a bump at 2 kHz, some H2 and H3."""
+    """A small two-way's manners: a high-pass at 150 Hz, a peak at 2 kHz, some H2 and H3."""
     high_pass = scipy.signal.butter(2, 150.0, "highpass", fs=RATE_HZ, output="sos")
     return {
         "second": 0.2,

@@ -83,6 +83,6 @@ def test_over_the_limit_in_mid_rung_it_is_silent_within_a_second(rig: Rig, tmp_p
 
 
 def test_half_the_limit_in_mid_rung_stops_nothing(rig: Rig, tmp_path: Path) -> None:
-    """H2 goes to 14 %, by the bump at 2 kHz up to 20 % at 1 kHz; the limit is 40 %."""
+    """H2 goes to 14 %, by the peak at 2 kHz up to 20 % at 1 kHz; the limit is 40 %."""
     done, last, _ = captured(rig, tmp_path / "s", second=40.0, limit_percent=40.0)
     assert (done.exit_code, last["stop"]) == (0, None), done.stderr

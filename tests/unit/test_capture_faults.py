@@ -397,7 +397,7 @@ def test_a_loudspeaker_that_drowns_is_refused(session: Path, sidecar: Path) -> N
     bench = FakeBench(gain_db=-50.0, noise_dbfs=-60.0)
     ran = run_capture(bench, plain, sidecar, "--accept-level", "85")
     assert ran.exit_code == 5
-    assert "above the background" in ran.stderr or "does not hear" in ran.stderr
+    assert "above the background noise" in ran.stderr or "does not hear" in ran.stderr
 
 
 def test_drop_outs_spoil_probes_too(session: Path, sidecar: Path) -> None:

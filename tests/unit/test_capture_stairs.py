@@ -589,7 +589,7 @@ def test_tones_that_a_killed_capture_has_left_are_found(session: Path) -> None:
     (session / "capture-log.jsonl").write_text("\n".join(kept) + "\n")
     (session / "axis-03.wav").unlink()
     (sentence,) = recover(session)
-    assert "1 of 2 rung(s) complete" in sentence
+    assert "1 of 2 tones complete" in sentence
     (take,) = takes(session)
     assert take["recording"] == ["axis-02.wav"] and take["partial"] is True
     (row,) = rows(session)

@@ -97,7 +97,7 @@ def draw(rng: np.random.Generator, *, longest_s: float = 12.0) -> Case:
     sections = [
         scipy.signal.butter(order, rng.uniform(40, 140), "highpass", fs=RATE_HZ, output="sos")
     ]
-    for _ in range(rng.integers(0, 4)):  # port, box, break-up: bumps of 6 dB, dips of 12
+    for _ in range(rng.integers(0, 4)):  # port, box, break-up: peaks of 6 dB, dips of 12
         sections.append(
             _bump(float(np.exp(rng.uniform(4.2, 8.5))), rng.uniform(-12, 6), rng.uniform(1, 12))
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -94,6 +95,15 @@ def test_the_command_adds_pairs_up() -> None:
     assert "98-126" in doses["NIOSH"]["source"]
     assert any("2003/10/EC" in dose["source"] for dose in doses.values())
     assert any("1910.95" in dose["source"] for dose in doses.values())
+
+
+@pytest.mark.parametrize(("minutes", "counting"), [("10", 5), ("0", 0)])
+def test_a_dose_of_nothing_has_no_level(minutes: str, counting: int) -> None:
+    """84 dBA lie under the 90 that OSHA's limit counts from; no time at all is no dose at all."""
+    ran = run_main("exposure", "--level", "84", "--minutes", minutes)
+    assert ran.exit_code == 0 and "inf" not in ran.stdout
+    assert len(re.findall(r"8 h at +\d", ran.stdout)) == counting
+    assert ran.stdout.count("nothing counts") == len(REGIMES) - counting
 
 
 def test_the_command_on_a_stimulus_and_as_a_table(tmp_path: Path) -> None:

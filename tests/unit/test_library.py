@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from closed_form import Branch, flat, play
-from conftest import RATE_HZ, Bench, ladder_recipe
+from conftest import RATE_HZ, Bench, Demo, ladder_recipe
 
 import distsweep
 
@@ -61,17 +61,14 @@ def test_an_import_is_light() -> None:
     assert not {"numpy", "scipy", "matplotlib", "sounddevice", "click"} & set(told)
 
 
-def test_the_demo_is_a_session_like_any_other(tmp_path: Path) -> None:
+def test_the_demo_is_a_session_like_any_other(demo: Demo) -> None:
     """A whole simulated measurement; the simulated loudspeaker's own facts are found again."""
     from distsweep.demo import run_demo
 
-    steps: list[tuple[str, float]] = []
-    results = run_demo(
-        tmp_path / "demo", seed=7, progress=lambda text, share: steps.append((text, share))
-    )
+    results, steps = demo.results, demo.steps
     assert steps[-1][1] == 1.0
     assert [share for _, share in steps] == sorted(share for _, share in steps)
-    again = distsweep.analyse(tmp_path / "demo").take("axis")
+    again = distsweep.analyse(demo.folder).take("axis")
     take = results.take("axis")
     assert np.array_equal(again.rungs[-1].thd_db, take.rungs[-1].thd_db, equal_nan=True)
     f = take.frequency_hz
@@ -92,7 +89,7 @@ def test_the_demo_is_a_session_like_any_other(tmp_path: Path) -> None:
     assert results.background is not None
     assert results.background.hum[0].frequency_hz == 50.0
     assert results.background.hum[0].level_db == pytest.approx(30.0, abs=1.0)
-    page = (tmp_path / "demo" / "results" / "report" / "report.html").read_text()
+    page = (demo.folder / "results" / "report" / "report.html").read_text()
     assert "Brindlemoor Tarnbick 4" in page
     with pytest.raises(distsweep.InputError, match="is in use"):
-        run_demo(tmp_path / "demo")
+        run_demo(demo.folder)

@@ -121,7 +121,7 @@ def test_rungs_that_were_complete_when_it_was_killed_are_found_by_the_next_captu
     assert takes(session) == []
     ran = run_capture(FakeBench(), session, sidecar, *OPTIONS)
     assert ran.exit_code == 0, ran.stderr
-    assert "cut off with 2 of 3 rung(s) complete" in ran.stderr
+    assert "cut off with 2 of 3 rungs complete" in ran.stderr
     assert "axis-03-partial.wav" in ran.stderr
     first, second = takes(session)
     assert first == ("axis", ["axis-01.wav", "axis-02.wav"], True)

@@ -40,7 +40,7 @@ def test_the_population_has_both_kinds_none_and_decoys(
     assert {"radiated", "excited"} == set(kinds)
     assert any(not one.resonances for one in population)
     names = {decoy.name for one in population for decoy in one.decoys}
-    assert names == {"crossover ripple", "equaliser bump", "equaliser cut", "reflection", "hum"}
+    assert names == {"crossover ripple", "equaliser boost", "equaliser cut", "reflection", "hum"}
     excited = [m for one in population for m in one.resonances if m.kind == "excited"]
     assert {bool(np.isfinite(mode.fourth_db)) for mode in excited} == {True, False}
 

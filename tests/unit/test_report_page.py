@@ -81,7 +81,7 @@ def test_summary_comes_first_and_sections_follow_in_order(plain: tuple[Path, Pag
         "Before you repeat this",
     ]  # fmt: skip
     assert [words for tag, words in page.headings if tag == "h3"] == [
-        "Levels played", "Distortion", "Output", "Compression", "Background",
+        "Levels played", "Distortion", "Output", "Compression", "Background noise",
     ]  # fmt: skip
 
 
@@ -91,9 +91,7 @@ def test_summary_gives_the_numbers_of_the_results(plain: tuple[Path, Page]) -> N
     rung, f = take.rungs[-1], take.frequency_hz
     where = rung.thd_reliable & (f >= 100.0) & (f <= 10000.0)
     at = int(np.argmax(np.where(where, rung.thd_db, -np.inf)))
-    assert (
-        "At the loudest level (−4 dBFS drive) the loudspeaker gave 98.0 dB SPL at 1 m" in page.text
-    )
+    assert "At the highest drive (−4 dBFS) the loudspeaker gave 98.0 dB SPL at 1 m" in page.text
     db, percent = f"{rung.thd_db[at]:.1f}".replace("-", "−"), f"{rung.thd_percent[at]:.0f}"
     assert "the highest reliable THD from 100 Hz to 10 kHz was " in page.text
     assert f" was {percent} % ({db} dB) at {f[at]:.0f} Hz" in page.text
@@ -101,8 +99,8 @@ def test_summary_gives_the_numbers_of_the_results(plain: tuple[Path, Page]) -> N
     gain = take.compression.gain_change_db[-1]
     assert re.search(r"Against −40 dBFS, the gain at −\d+ dBFS changed by ", page.text)
     assert f"by −{-np.nanmin(gain):.1f} dB at worst, at {f[np.nanargmin(gain)]:.1f} Hz" in page.text
-    assert "repeated at the end, came back 0.06 dB lower" in page.text
-    assert "2 lines of hum, the strongest at 50 Hz with 31.2 dB SPL" in page.text
+    assert "repeated last, came back 0.06 dB lower" in page.text
+    assert "2 lines of mains hum, the strongest at 50 Hz with 31.2 dB SPL" in page.text
 
 
 def test_thd_table_holds_percent_and_decibels_of_the_nearest_grid_point(
@@ -110,7 +108,7 @@ def test_thd_table_holds_percent_and_decibels_of_the_nearest_grid_point(
 ) -> None:
     _, page = plain
     take = sample_take()
-    (table,) = [t for t in page.tables if t[0][0] == "Played"]
+    (table,) = [t for t in page.tables if t[0][0] == "Excitation frequency"]
     assert table[0][1:] == [f"−{abs(r.drive_dbfs):.0f} dBFS" for r in take.rungs]
     rows = {row[0]: row[1:] for row in table[1:]}
     at = int(np.argmin(np.abs(take.frequency_hz - 1000.0)))
@@ -192,7 +190,7 @@ def test_everything_unreliable_gives_sentences_instead_of_tables() -> None:
     assert "At no frequency is that level's THD reliable." in page.text
     assert "There is no table of THD" in page.text
     assert re.search(r"No gain change at −\d+\sdBFS stands clear of the noise", page.text)
-    assert not [t for t in page.tables if t[0][0] == "Played"]
+    assert not [t for t in page.tables if t[0][0] == "Excitation frequency"]
 
 
 def test_one_rung_without_compression_background_and_return_check() -> None:
@@ -202,8 +200,8 @@ def test_one_rung_without_compression_background_and_return_check() -> None:
     page = words_of(results)
     assert "Compression cannot be told" in page.text
     assert "Compression was not worked out" in page.text
-    assert "The background was not measured in this take." in page.text
-    assert "The first level was not repeated last" in page.text
+    assert "The background noise was not measured in this take." in page.text
+    assert "There is no return rung" in page.text
     assert "nothing to warn of" in page.text
     assert "Clock driftnot known" in page.text.replace("\n", "")
     assert "gain" not in " ".join(page.ids)
@@ -213,10 +211,10 @@ def test_one_rung_without_compression_background_and_return_check() -> None:
 def test_twelve_rungs_fit() -> None:
     take = sample_take(points=120, levels_dbfs=tuple(np.arange(-48.0, 0.0, 4.0)), clipped=(11,))
     page = words_of(sample_results(take))
-    (table,) = [t for t in page.tables if t[0][0] == "Played"]
+    (table,) = [t for t in page.tables if t[0][0] == "Excitation frequency"]
     assert {len(row) for row in table} == {13}
     assert all(row[-1] in ("clipped", "—") for row in table[1:])
-    assert "At the loudest level that did not clip (−8 dBFS drive)" in page.text
+    assert "At the highest drive that did not clip (−8 dBFS)" in page.text
     assert "The recording clipped at −4 dBFS: no THD of that counts as reliable." in page.text
 
 
@@ -270,8 +268,8 @@ def test_the_sessions_background_serves_takes_without_their_own() -> None:
     take.background = None
     results = sample_results(take, background=Background(40.0, float("nan"), [Tone(60.0, 33.3)]))
     page = words_of(results)
-    assert "1 line of hum, the strongest at 60 Hz with 33.3 dB SPL" in page.text
-    (hum,) = [t[1:] for t in page.tables if t[0][0] == "Frequency"]
+    assert "1 line of mains hum, the strongest at 60 Hz with 33.3 dB SPL" in page.text
+    (hum,) = [t[1:] for t in page.tables if t[0][0] == "Frequency heard"]
     assert hum == [["60 Hz", "33.3"]]
     assert "nan" not in page.text.split()
 
@@ -291,7 +289,7 @@ def test_results_read_back_from_json_give_the_same_headline(tmp_path: Path) -> N
     write_results(results, tmp_path / "results.json")
     again = read_results(tmp_path / "results.json")
     first, second = words_of(results), words_of(again)
-    start, end = "At the loudest level", "Conditions"
+    start, end = "At the highest drive", "Conditions"
     assert first.text.split(start)[1].split(end)[0] == second.text.split(start)[1].split(end)[0]
 
 

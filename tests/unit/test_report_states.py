@@ -199,8 +199,8 @@ def test_summary_bounds_the_thd_of_levels_that_have_no_reliable_one() -> None:
     take = sample_take()
     page = words_of(sample_results(take))
     for index, opening in (
-        (0, "At the quietest level, −40 dBFS (62.0 dB SPL), no THD is reliable; "),
-        (3, "The loudest level without any reliable THD is −22 dBFS (80.0 dB SPL); "),
+        (0, "At the lowest drive, −40 dBFS (62.0 dB SPL), no THD is reliable; "),
+        (3, "The highest drive without any reliable THD is −22 dBFS (80.0 dB SPL); "),
     ):
         rung = take.rungs[index]
         assert not rung.thd_reliable.any()
@@ -220,7 +220,7 @@ def test_clipping_is_held_against_what_it_fell_on_only() -> None:
     page = words_of(sample_results(take))
     assert "The recording clipped at −4 dBFS: what the clipping fell on does not count" in page.text
     assert f"THD is reliable at {100 * flags.mean():.0f} % of the frequencies there" in page.text
-    (table,) = [t for t in page.tables if t[0][0] == "Played"]
+    (table,) = [t for t in page.tables if t[0][0] == "Excitation frequency"]
     cells = {row[0]: row[-1] for row in table[1:]}
     assert cells["100 Hz"] == "clipped"
     assert " % | " in cells["1 kHz"]

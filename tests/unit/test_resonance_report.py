@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from report_samples import sample_results, sample_take
+from report_samples import sample_results, sample_take, words_of
 
 from distsweep.report import plot_decay_map, plot_resonance, plot_thd, write_report
 from distsweep.report.content import Paragraph, Picture, Points, Table
@@ -32,7 +32,7 @@ def resonance(**changes: object) -> Resonance:
         frequency_hz=1024.0, q=30.0, kind="radiated", confidence=0.83, prominence_db=7.3,
         growth_db_per_db=1.9,
         seen_in=[SeenIn("axis", 2, 512.0, -10.0, 7.3)],
-        agrees_with=["The fundamental has a bump of 6.0 dB there."],
+        agrees_with=["The fundamental has a peak of 6.0 dB there."],
         speaks_against=["It is missing at “tweeter”."],
         possible_causes=[PossibleCause("the pipe", 1029.0, -0.5, 3.0, 0.98, "Possibly the pipe.")],
         expected_growth_db_per_db=2.0, appears_at_dbfs=-28.0,
@@ -85,15 +85,15 @@ def test_a_strip_for_each_that_matters(results: Results) -> None:
     assert resonance(confidence=0.15).confidence < LEAST_FOR_A_STRIP
     texts = [s for points in blocks(results, Points) for s in points.sentences]
     assert texts == [
-        "One note.", "The fundamental has a bump of 6.0 dB there.", "It is missing at “tweeter”.",
+        "One note.", "The fundamental has a peak of 6.0 dB there.", "It is missing at “tweeter”.",
         "Possibly the pipe.",
     ]  # fmt: skip
     assert "Probably something" in " ".join(p.text for p in blocks(results, Paragraph))
 
 
 def test_an_empty_list_gets_a_word() -> None:
-    told = sample_results(resonance_notes=["No narrow spike stands out."])
-    assert blocks(told, Points)[0].sentences == ["No narrow spike stands out."]
+    told = sample_results(resonance_notes=["No narrow peak stands out."])
+    assert blocks(told, Points)[0].sentences == ["No narrow peak stands out."]
     assert blocks(told, Paragraph)[0].text.startswith("No resonance is reported")
     old = sample_results()
     assert "analyse again" in blocks(old, Paragraph)[0].text
@@ -138,15 +138,39 @@ def test_growth_tells_clear_from_noisy_points(results: Results) -> None:
 
 
 def test_the_strongest_position_stands_out(results: Results) -> None:
-    axes = titled(plot_resonance(results, results.resonances[0]), "Bump by position")
+    axes = titled(plot_resonance(results, results.resonances[0]), "Peak by position")
     widths = [bar.get_width() for bar in axes.patches]
     assert widths == [4.8, 9.8]
     assert axes.patches[0].get_facecolor() != axes.patches[1].get_facecolor()
     alone = dataclasses.replace(
         results, resonances=[resonance(positions=[AtPosition("axis", "present", 4.0)])]
     )
-    axes = titled(plot_resonance(alone, alone.resonances[0]), "Bump")
+    axes = titled(plot_resonance(alone, alone.resonances[0]), "Peak by")
     assert [t.get_text() for t in axes.texts] == ["one position only"]
+
+
+def test_a_product_s_level_by_position_is_a_dot_as_levels_have_no_zero(results: Results) -> None:
+    """Uncalibrated: levels below zero, which a bar from zero would not show."""
+    at = [AtPosition("axis", "present", 4.8, 4.6, -61.0),
+          AtPosition("port", "strongest", 9.8, 7.4, -42.0)]  # fmt: skip
+    excited = resonance(kind="excited", positions=at)
+    bare = sample_results(sample_take(calibrated=False), resonances=[excited])
+    axes = titled(plot_resonance(bare, excited), "Level by position")
+    assert [line.get_xdata()[0] for line in axes.lines] == [-61.0, -42.0]
+    assert [axes.get_yticklabels()[int(line.get_ydata()[0])].get_text() for line in axes.lines] == [
+        "axis", "port",
+    ]  # fmt: skip
+    assert axes.get_xlim()[0] < -61.0 < -42.0 < axes.get_xlim()[1]
+    assert axes.get_xlabel() == "Product's level, dBFS"
+    assert axes.lines[0].get_color() != axes.lines[1].get_color()
+
+
+def test_the_table_s_head_tells_the_kinds_apart(results: Results) -> None:
+    (table,) = words_of(results).tables[:1]
+    (note,) = table[0]
+    assert note.startswith("Radiated: follows the frequency heard")
+    assert "Excited: follows the frequency played" in note
+    assert table[1][:2] == ["Frequency", "Kind"]
 
 
 def test_thin_evidence_still_makes_a_strip(results: Results) -> None:

@@ -46,7 +46,7 @@ def test_what_radiates(radiated: Results) -> None:
     for seen in one.seen_in:
         assert seen.order * seen.excitation_hz == pytest.approx(1100.0, rel=0.03)
     assert {seen.order for seen in one.seen_in} >= {2, 3}
-    assert any("of the spike are left" in sentence for sentence in one.agrees_with)
+    assert any("of the peak are left" in sentence for sentence in one.agrees_with)
     assert not any("each rise alone" in sentence for sentence in one.agrees_with)
 
 
@@ -114,7 +114,7 @@ def test_an_equaliser_s_bump_is_no_resonance(
 def test_what_is_set_off_may_raise_every_harmonic(
     bench: Bench, own: tuple[float, ...], set_off: tuple[float, ...]
 ) -> None:
-    """As a bump of the drive would, which the fundamental then must show."""
+    """As a boost of the drive would, which the fundamental then must show."""
     branches = [Branch(high_pass(90), own, flat), Branch(EXCITED[1].pre, set_off, flat)]
     one = only(bench.analyse(hear(bench, branches), name="every.wav"))
     assert one.kind == "excited" and one.confidence > 0.9
@@ -155,7 +155,7 @@ def test_both_are_found_where_a_product_of_one_lands_on_or_beside_the_other(
 def test_noise_hides_and_is_named(bench: Bench) -> None:
     faint = [Branch(high_pass(90), (1.0, 1e-4, 1e-4), peak(1100.0, 25.0, 10.0))]
     results = bench.analyse(hear(bench, faint, noise=3e-3), name="noisy.wav")
-    # Noise makes a lone spike now and then; it is listed, if at all, for what it is worth.
+    # Noise makes a lone peak now and then; it is listed, if at all, for what it is worth.
     assert all(r.confidence < 0.2 for r in results.resonances)
     assert any("Hardly any harmonic stands clear" in note for note in results.resonance_notes)
 
@@ -206,7 +206,7 @@ def searched(results: Results) -> SearchedTake:
 
 
 def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
-    """The same curves, with the spikes in the middle rung only."""
+    """The same curves, with the peaks in the middle rung only."""
     take = radiated.takes[0]
     f = take.frequency_hz
     rungs = []
@@ -287,7 +287,7 @@ def test_what_no_near_field_shows_is_doubted(bench: Bench) -> None:
     (one,) = at_places(bench, {"axis": "axis", "woofer": "near", "port": "near"}).resonances
     assert 0.1 < one.confidence < 0.4
     assert any("missing at “woofer” and “port”" in sentence for sentence in one.speaks_against)
-    assert "its strongest spike at “axis” stands" in one.summary
+    assert "its strongest peak at “axis” stands" in one.summary
     # One of them is not enough: it may come from elsewhere.
     (one,) = at_places(bench, {"axis": "axis", "woofer": "near"}).resonances
     assert one.confidence > 0.9

@@ -26,7 +26,7 @@ from distsweep.results_resonance import AtPosition, Decay, Resonance
 def evidence(
     kind: str, frequency_hz: float, spike_db: dict[int, float], *, bump_db: float = 0.0
 ) -> Evidence:
-    """A candidate whose spikes stand where its kind wants them, at one rung."""
+    """A candidate whose peaks stand where its kind wants them, at one rung."""
     seen = tuple(
         Seen(
             row=0, column=order - 2, index=10, order=order,
@@ -186,9 +186,9 @@ def said_of(found: Evidence, **known: object) -> tuple[list[str], list[str]]:
 @pytest.mark.parametrize(
     ("left_db", "expected"),
     [
-        (8.0, "Divided by the linear response, 8.0 of 9.0 dB of the spike stay"),
-        (9.2, "Divided by the linear response, 9.0 of 9.0 dB of the spike stay"),
-        (12.5, "Divided by the linear response, the spike stands out even more, by 12.5 instead"),
+        (8.0, "Divided by the linear response, 8.0 of 9.0 dB of the peak stay"),
+        (9.2, "Divided by the linear response, 9.0 of 9.0 dB of the peak stay"),
+        (12.5, "Divided by the linear response, the peak stands out even more, by 12.5 instead"),
     ],
 )
 def test_what_a_division_leaves_is_said_as_it_is(left_db: float, expected: str) -> None:
@@ -214,13 +214,13 @@ def test_a_decay_of_another_q_speaks_against_the_fit(decay_q: float, agreed: boo
 @pytest.mark.parametrize(
     ("bump_db", "expected"),
     [
-        (-math.inf, "The fundamental has no bump of its own there."),
-        (-2.0, "The fundamental has no bump of its own there."),
+        (-math.inf, "The fundamental has no peak of its own there."),
+        (-2.0, "The fundamental has no peak of its own there."),
         (
             math.nan,
             "Its frequency lies outside the sweep, so the fundamental there is not seen.",
         ),
-        (1.4, "The fundamental's bump of 1.4 dB there is too small to tell from ripple."),
+        (1.4, "The fundamental's peak of 1.4 dB there is too small to tell from ripple."),
     ],
 )
 def test_a_bump_that_is_none_is_no_number(bump_db: float, expected: str) -> None:
@@ -233,8 +233,13 @@ def test_a_bump_that_is_none_is_no_number(bump_db: float, expected: str) -> None
 @pytest.mark.parametrize(
     ("bump_db", "spike_db", "expected"),
     [
-        (3.0, 8.0, "It is seen at “port” too: a bump of 3.0 dB and a spike of 8.0 dB."),
-        (-3.2, 8.0, "It is seen at “port” too: a spike of 8.0 dB."),
+        (
+            3.0,
+            8.0,
+            "It is seen at “port” too: a peak of 3.0 dB in the fundamental and a peak of 8.0 dB in"
+            " a harmonic.",
+        ),
+        (-3.2, 8.0, "It is seen at “port” too: a peak of 8.0 dB in a harmonic."),
         (None, 0.0, "It is seen at “port” too."),
     ],
 )
@@ -261,7 +266,7 @@ def test_a_call_of_the_wrong_kind_counts_as_false() -> None:
     ("kind", "bump_db", "could_show", "expected"),
     [
         ("radiated", 4.0, True, "present"),
-        ("radiated", -math.inf, False, "missing"),  # the flank of a bump farther away
+        ("radiated", -math.inf, False, "missing"),  # the flank of a peak farther away
         ("radiated", math.nan, True, "cannot_tell"),
         ("excited", 4.0, True, "missing"),
         ("excited", 4.0, False, "cannot_tell"),
@@ -277,7 +282,8 @@ def test_a_position_without_a_spike(
 def test_an_excited_one_is_strongest_where_its_product_is_loudest() -> None:
     at = AtPosition("woofer", "strongest", 0.0, 8.0, -20.0)
     agrees, _ = said_of(evidence("excited", 500.0, {2: 9.0}), positions=[at])
-    assert "It is strongest at “woofer”, where its product is loudest: a spike of 8.0 dB." in agrees
+    expected = "It is strongest at “woofer”, where its product's level is highest: "
+    assert f"{expected}a peak of 8.0 dB in a harmonic." in agrees
 
 
 def test_the_strongest_position_is_one_that_shows_it() -> None:

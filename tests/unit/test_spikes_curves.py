@@ -1,4 +1,4 @@
-"""Spikes: how far they stand out, how wide they are, and what is none."""
+"""Peaks: how far they stand out, how wide they are, and what is none."""
 
 from __future__ import annotations
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tomllib
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from capture_bench import run_main
 from conftest import ladder_recipe
 
 from distsweep.errors import InputError
+from distsweep.stimulus.bursts import lay_out_staircase
 from distsweep.stimulus.layout import lay_out, render
 from distsweep.stimulus.recipe import LadderRecipe, read_recipe, shipped_folder
 from distsweep.stimulus.sidecar import read_sidecar
@@ -30,6 +33,32 @@ def test_three_recipes_or_more_ship() -> None:
 def test_shipped_recipes_are_read_by_bare_name(name: str) -> None:
     recipe = read_recipe(name)
     assert recipe.name == name
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_what_is_written_of_a_shipped_recipe_is_its_length(name: str) -> None:
+    """In the table of recipes, and in the recipe's own remark."""
+    recipe = read_recipe(name)
+    lay = lay_out if isinstance(recipe, LadderRecipe) else lay_out_staircase
+    seconds = sum(file.samples for file in lay(recipe).files) / recipe.rate_hz
+    table = (shipped_folder() / "README.md").read_text(encoding="utf-8")
+    (row,) = [line for line in table.splitlines() if line.startswith(f"| `{name}`")]
+    assert row.split("|")[3].strip() == f"{seconds:.0f} s"
+    remark = (shipped_folder() / f"{name}.toml").read_text(encoding="utf-8").split("kind =")[0]
+    for minutes, said in re.findall(r"(?:(\d+) min )?\b(\d\d+) s\b", remark):
+        assert 60 * int(minutes or 0) + int(said) == round(seconds)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("quick-look", "16 s; the loudest rung is 16 dB louder than the first"),
+        ("three-tones", "61 s; the loudest burst is 24 dB louder than the first"),
+    ],
+)
+def test_the_command_says_how_long_and_how_loud(tmp_path: Path, name: str, said: str) -> None:
+    ran = run_main("stimulus", name, "-o", str(tmp_path), "--format", "flac")
+    assert ran.exit_code == 0 and said in ran.stderr
 
 
 @pytest.mark.parametrize(

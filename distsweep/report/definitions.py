@@ -1,0 +1,65 @@
+"""What our words mean: the page's definitions, one plain sentence or two a word."""
+
+from __future__ import annotations
+
+from distsweep.results import FLOOR_MARGIN_DB, RELIABLE_MARGIN_DB
+
+DEFINITIONS = [
+    ("dBFS", "Level re the RMS of a full-scale sine: a sine of peak 1.0 is 0 dBFS."),
+    ("dB SPL", "RMS sound pressure re 20 µPa. Without a calibration levels stay in dBFS."),
+    ("Take", "One recording of one stimulus at one position. “Partial”: its capture ended early."),
+    ("Position", "Where the microphone stood, in the tester's words; “axis” is the one that "
+                 "levels are quoted at."),
+    ("Ladder", "The same sweep, played at rising levels."),
+    ("Rung", "One level of a ladder."),
+    ("Return rung", "The ladder's first rung, played once more after the last; the return check, "
+                    "its level minus the first's, tells whether anything changed on the way."),
+    ("Reference rung", "The rung that gain changes are counted from: the lowest that did not clip "
+                       "and whose fundamental is reliable at 95 % of the frequencies that a level "
+                       "is averaged over."),
+    ("Staircase", "Bursts of a tone, stepped up in level and then down, at one frequency after "
+                  "another."),
+    ("Drive", "Level of the stimulus's sine as played, in dBFS; where a recipe reduces it at low "
+              "frequencies, its level above them."),
+    ("Excitation frequency", "The frequency that was played. Harmonic n of it is heard at n times "
+                             "that, and drawn at the excitation frequency, unless the axis says "
+                             "“frequency heard”."),
+    ("Harmonic level", "20·log10 of the harmonic's pressure over the fundamental's, at the same "
+                       "excitation frequency."),
+    ("Input-referred", "Of a harmonic level: with the loudspeaker's linear response between the "
+                       "frequency played and the one heard divided out, as it would be were the "
+                       "response flat."),
+    ("THD", "Root of the summed squares of harmonics 2, 3 … that lie inside the measured band, "
+            "over the fundamental. The tables in CSV also give it re total RMS (IEC 60268-3), "
+            "which never exceeds 100 %."),
+    ("Floor", "The RMS level that background noise, rounding in the recording and the method's "
+              "own error would show in the same place, were there nothing else."),
+    ("Reliable", f"At least {RELIABLE_MARGIN_DB:g} dB above its floor, not clipped, and resolved "
+                 "by the window. So far above, noise moves a value by less than 1.5 dB, but for "
+                 "one in tens of thousands."),
+    ("Uncertain", f"{FLOOR_MARGIN_DB:g} to {RELIABLE_MARGIN_DB:g} dB above its floor: distortion "
+                  "is there, but noise may have moved its level by several decibels. Near the "
+                  "lower end one value in some fifty is noise alone. Drawn as a thin pale line; "
+                  "in the table with “≈”; never in the summary as a value."),
+    ("In the noise", f"Less than {FLOOR_MARGIN_DB:g} dB above its floor. It is hidden, not low, "
+                     "and not shown."),
+    ("Gain change", "Output level minus drive, less the same at the reference rung (of a "
+                    "staircase: at the lowest drive whose level is reliable); negative means "
+                    "compression."),
+    ("Onset", "The drive at which the gain change reaches −0.5 dB, interpolated between the "
+              "levels played."),
+    ("Highest clean level", "The highest output level that keeps within a limit of THD, of "
+                            "compression, or of both, such as 1 % THD or 1 dB of compression, "
+                            "whichever comes first."),
+    ("Peak", "What stands out of a curve and is narrow: its height is counted from its "
+             "surroundings. The peak level of a recording is its largest sample."),
+    ("Product", "What a nonlinearity adds to the tone that is played: here, a harmonic."),
+    ("Radiated", "Said of a resonance that follows the frequency heard: it lifts every product "
+                 "that lands on its own frequency."),
+    ("Excited", "Said of a resonance that follows the frequency played: it is set off when its "
+                "own frequency is played."),
+    ("Growth", "By how many decibels a harmonic, re the fundamental, rises with each dB of drive; "
+               "of the harmonic n, mild nonlinearity makes n − 1."),
+    ("Confidence", "The share of real ones among simulated candidates of the same standing."),
+]  # fmt: skip
+"""Pairs of a word and its meaning, in the order of the work."""
