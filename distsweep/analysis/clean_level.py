@@ -46,12 +46,21 @@ class _Crossing:
     """Where limits are crossed going up, drives in dBFS, shape ``(F,)``.
 
     The crossing lies between ``low`` and ``high``; −inf and inf where that end is not known.
-    ``at`` is the place between them that is most likely, inf where none is stated.
+    ``at`` is the place between them that is most likely, inf where none is.
     """
 
     low: FloatArray
     at: FloatArray
     high: FloatArray
+
+    def stated(self) -> BoolArray:
+        """Tell where the place is known well enough."""
+        with np.errstate(invalid="ignore"):
+            before, after = self.at - self.low, self.high - self.at
+        return np.asarray((before <= STATED_WITHIN_DB) & (after <= STATED_WITHIN_DB))
+
+
+_ENDS = ("low", "at", "high")
 
 
 def find_clean_levels(
@@ -91,37 +100,52 @@ def find_clean_levels(
             over["thd"] = thd.above(float(percent_to_db(thd_percent)))
         if compression_db is not None:
             over["compression"] = loss.above(compression_db)
-        crossings = [_crossing(drive_dbfs, one) for one in over.values()]
-        if len(crossings) == 1:
-            nothing = np.all(np.isneginf(next(iter(over.values())).most_db), axis=0)
-            crossings[0].low[nothing] = -np.inf
-        first = _Crossing(
-            low=np.min([c.low for c in crossings], axis=0),
-            at=np.min([c.at for c in crossings], axis=0),
-            high=np.min([c.high for c in crossings], axis=0),
-        )
-        found.append(
-            _described(
-                CleanLevel(
-                    thd_percent=np.nan if thd_percent is None else thd_percent,
-                    compression_db=compression_db,
-                    frequency_hz=frequency_hz,
-                    level_db=np.full(len(frequency_hz), np.nan),
-                    low_db=np.full(len(frequency_hz), np.nan),
-                    high_db=np.full(len(frequency_hz), np.nan),
-                    drive_dbfs=np.full(len(frequency_hz), np.nan),
-                    drive_low_dbfs=np.full(len(frequency_hz), np.nan),
-                    drive_high_dbfs=np.full(len(frequency_hz), np.nan),
-                    state=[],
-                    limited_by=_limited_by(list(over), crossings, first).tolist(),
-                ),
-                first,
-                _contradicted(over),
-                drive_dbfs,
-                level_db,
-            )
-        )
+        clean = _clean_level(frequency_hz, drive_dbfs, level_db, over)
+        clean.thd_percent = np.nan if thd_percent is None else thd_percent
+        clean.compression_db = compression_db
+        found.append(clean)
     return found
+
+
+def _clean_level(
+    frequency_hz: FloatArray, drive: FloatArray, level_db: FloatArray, over: dict[str, Bounded]
+) -> CleanLevel:
+    """Describe where the first of some limits is crossed; the limits' own numbers are left out."""
+    crossings = [_crossing(drive, one) for one in over.values()]
+    if len(crossings) == 1:
+        # With no harmonic inside the band THD has no limit to keep.
+        nothing = np.all(np.isneginf(next(iter(over.values())).most_db), axis=0)
+        crossings[0].low[nothing] = -np.inf
+    first = _Crossing(*(np.min([getattr(c, end) for c in crossings], axis=0) for end in _ENDS))
+    low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
+    both, stated = low_known & high_known, first.stated()
+    with np.errstate(invalid="ignore"):
+        wide = first.high - first.low > float(np.max(np.diff(drive), initial=0.0)) + 1e-6
+    contradicted = _contradicted(over)
+    state = np.select(
+        [contradicted, both & stated, both & ~wide, both, low_known, high_known],
+        ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
+        "unknown",
+    )
+    at = np.select([state == "reached", state == "not reached"], [first.at, first.low], np.nan)
+    low, high = (
+        np.where(known & ~contradicted, end, np.nan)
+        for known, end in ((low_known, first.low), (high_known, first.high))
+    )
+    limited = np.isin(state, ["reached", "bracketed", "below"])
+    return CleanLevel(
+        thd_percent=np.nan,
+        compression_db=None,
+        frequency_hz=frequency_hz,
+        level_db=_level_at(drive, level_db, at),
+        low_db=_level_at(drive, level_db, low),
+        high_db=_level_at(drive, level_db, high),
+        drive_dbfs=at,
+        drive_low_dbfs=low,
+        drive_high_dbfs=high,
+        state=state.tolist(),
+        limited_by=np.where(limited, _limited_by(list(over), crossings, first), "").tolist(),
+    )
 
 
 def _crossing(drive: FloatArray, over: Bounded) -> _Crossing:
@@ -135,23 +159,23 @@ def _crossing(drive: FloatArray, over: Bounded) -> _Crossing:
     padded = np.concatenate([[-np.inf], drive, [np.inf]])
     low, high = padded[last_within + 1], padded[first_past + 1]
     between = (last_within, first_past)
-    earliest, at, latest = _likely(drive, over, between)
-    # Where levels in between are neither known within nor past, what is known of them still helps.
+    # Where levels in between are neither known within nor past, what is known of them still helps:
+    # the line through what they may be at most crosses earliest, that through the least, latest.
     skipped = first_past - last_within > 1
+    earliest = _first_zero(drive, over.high_db, between)
+    latest = _first_zero(drive, over.low_db, between)
     low = np.where(skipped, np.fmax(low, earliest), low)
     high = np.where(skipped, np.fmin(high, latest), high)
-    with np.errstate(invalid="ignore"):
-        stated = (at - earliest <= STATED_WITHIN_DB) & (latest - at <= STATED_WITHIN_DB)
+    likely = _likely(drive, over, between)
+    stated = likely.stated()
     return _Crossing(
-        low=np.where(stated, earliest, low),
-        at=np.where(stated, at, np.inf),
-        high=np.where(stated, latest, high),
+        low=np.where(stated, likely.low, low),
+        at=np.where(stated, likely.at, np.inf),
+        high=np.where(stated, likely.high, high),
     )
 
 
-def _likely(
-    drive: FloatArray, over: Bounded, between: tuple[IntArray, IntArray]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _likely(drive: FloatArray, over: Bounded, between: tuple[IntArray, IntArray]) -> _Crossing:
     """Return the interpolated crossing between its 95 % ends; NaN where there is none.
 
     The noises of the rungs are independent: what each does to the crossing adds as squares.
@@ -166,7 +190,7 @@ def _likely(
             moved = sign * (_first_zero(drive, values, between) - at)
             squares += np.where(moved > 0.0, moved, 0.0) ** 2
         reach.append(np.sqrt(squares))
-    return at - reach[0], at, at + reach[1]
+    return _Crossing(at - reach[0], at, at + reach[1])
 
 
 def _first_zero(
@@ -183,7 +207,7 @@ def _first_zero(
         before, after = over[upper - 1], over[upper]
         here = np.isnan(crossing) & (upper > last_within) & (upper <= first_past)
         here &= (last_within >= 0) & (first_past < len(drive)) & (before <= 0.0) & (after > 0.0)
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
             share = np.where(np.isinf(after), 0.0, -before / (after - before))
         share = np.where(np.isneginf(before), 1.0, share)
         crossing[here] = (drive[upper - 1] + share * (drive[upper] - drive[upper - 1]))[here]
@@ -196,45 +220,9 @@ def _limited_by(names: list[str], crossings: list[_Crossing], first: _Crossing) 
     for name, one in zip(names, crossings, strict=True):
         others = [c for c in crossings if c is not one]
         surely = np.all([one.high <= c.low for c in others], axis=0) if others else True
-        stated = np.isfinite(first.at) & (one.at == first.at)
+        stated = first.stated() & (one.at == first.at)
         named[np.isfinite(one.high) & (surely | stated)] = name
     return named
-
-
-def _described(
-    clean: CleanLevel,
-    first: _Crossing,
-    contradicted: BoolArray,
-    drive: FloatArray,
-    level_db: FloatArray,
-) -> CleanLevel:
-    """Fill in states, drives and levels."""
-    low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
-    both = low_known & high_known
-    step = float(np.max(np.diff(drive), initial=0.0))
-    with np.errstate(invalid="ignore"):
-        wide = first.high - first.low > step + 1e-6
-    with np.errstate(invalid="ignore"):
-        near = (first.at - first.low <= STATED_WITHIN_DB + 1e-9) & (
-            first.high - first.at <= STATED_WITHIN_DB + 1e-9
-        )
-    state = np.select(
-        [contradicted, both & near, both & ~wide, both, low_known, high_known],
-        ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
-        "unknown",
-    )
-    at = np.select([state == "reached", state == "not reached"], [first.at, first.low], np.nan)
-    ends = [
-        np.where(known & ~contradicted, end, np.nan)
-        for known, end in ((low_known, first.low), (high_known, first.high))
-    ]
-    by = np.where(np.isin(state, ["reached", "bracketed", "below"]), clean.limited_by, "")
-    clean.drive_dbfs, clean.drive_low_dbfs, clean.drive_high_dbfs = at, *ends
-    clean.level_db, clean.low_db, clean.high_db = (
-        _level_at(drive, level_db, one) for one in (at, *ends)
-    )
-    clean.state, clean.limited_by = state.tolist(), by.tolist()
-    return clean
 
 
 def _contradicted(over: dict[str, Bounded]) -> BoolArray:

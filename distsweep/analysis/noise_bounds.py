@@ -19,14 +19,15 @@ import numpy as np
 
 from distsweep.units import BoolArray, FloatArray, power_to_db
 
-LIKELY, SURE = 2.2, 2.6
+LIKELY, SURE = 2.3, 2.6
 """Quantiles in standard deviations of a Gaussian.
 
 The floor is itself an average: 3 s of silence hold some six independent stretches of 0.68 s, so
-it has 12 degrees of freedom. By simulation (1 to 9 orders, true values from 20 dB below the
-floor to 30 dB above) each end of a likely interval is then missed by 1 to 3 %, as a 95 % interval
-asks for; each sure one by 1.6 % at most. What is called known takes the sure one: a false
-"past the limit" in one rung of many would spoil a frequency."""
+it has 12 degrees of freedom, and Gaussian quantiles would be too small. By simulation (1 to 9
+orders, true values from 20 dB below the floor to 30 dB above) likely intervals hold the true value
+in 95 % of the trials at least, and either end of a sure one is missed by 1.7 % at most. What is
+called known takes the sure one: several levels are judged at every frequency, and one false "past
+the limit" spoils it."""
 
 FLOOR_AVERAGES = 6.0
 """So many independent stretches of silence a floor is averaged over (see `LIKELY`)."""

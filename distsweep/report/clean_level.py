@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -35,8 +35,26 @@ def shown(take: Take) -> list[CleanLevel]:
 
 
 def both_limits(take: Take) -> list[CleanLevel]:
-    """Limits of distortion and compression together, strictest first."""
-    return [c for c in coarse(take) if c.compression_db is not None and np.isfinite(c.thd_percent)]
+    """Limits of distortion and compression together, strictest first; frequencies rise."""
+    return [
+        _in_order(c)
+        for c in coarse(take)
+        if c.compression_db is not None and np.isfinite(c.thd_percent)
+    ]
+
+
+def _in_order(clean: CleanLevel) -> CleanLevel:
+    """Return the same with its frequencies rising: tones are kept as they were played."""
+    order = np.argsort(clean.frequency_hz)
+    arrays: dict[str, Any] = {
+        name: value[order] for name, value in vars(clean).items() if isinstance(value, np.ndarray)
+    }
+    return dataclasses.replace(
+        clean,
+        **arrays,
+        state=[clean.state[i] for i in order],
+        limited_by=[clean.limited_by[i] for i in order],
+    )
 
 
 def in_state(clean: CleanLevel, *states: str) -> BoolArray:

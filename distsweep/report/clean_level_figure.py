@@ -14,7 +14,7 @@ from distsweep.results import CleanLevel, Take
 from distsweep.units import FloatArray
 
 LEFT_IN, RIGHT_IN = 0.98, 7.68
-PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.75, 0.38, 0.6, 1.15
+PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.75, 0.5, 0.6, 1.15
 TONE_HALF_WIDTH = 1.05
 """A tone's box reaches so far to either side of it, as a ratio of frequencies."""
 
@@ -52,7 +52,8 @@ def plot_clean_level(take: Take) -> look.ReportFigure:
         look.heading(
             figure,
             "Highest clean level",
-            "The highest level that keeps within the limits, whichever comes first.",
+            "The highest level that keeps within the limits, whichever comes first."
+            + ("" if take.staircase else " Thin line: at each frequency, where reached."),
         )
         top = height - HEAD_IN
         for clean, colour in zip(found, look.level_colours(len(found)), strict=True):

@@ -39,12 +39,10 @@ def words(take: Take) -> str | None:
     if np.any(rest):
         said.append(_rest(take, strict, rest, everywhere=not np.any(below | again)))
     if np.any(again):
-        said.append(_contradicted(take, strict, again))
+        said.append(_contradicted(strict, again))
     hidden = in_state(strict, "unknown")
     if np.any(hidden):
-        said.append(
-            f"Nothing of this is known at {_where(take, strict, hidden)}: noise hides it there."
-        )
+        said.append(f"Nothing of this is known at {_where(strict, hidden)}: noise hides it there.")
     return " ".join(said)
 
 
@@ -54,50 +52,45 @@ def _rest(take: Take, clean: CleanLevel, flags: BoolArray, *, everywhere: bool) 
     low, high = float(one.drive_low_dbfs[0]), float(one.drive_high_dbfs[0])
     limit = limit_words(clean)
     each = "tone" if take.staircase else "third of an octave"
-    where = f"at every {each}" if everywhere else f"at every other {each}"
     if one.state[0] == "not reached":
-        heard = _level(take, low)
         no = "No level played" if everywhere else "Elsewhere no level played"
         return (
             f"{no} is known to pass {limit} where it can be judged: the highest clean level is at"
-            f" least {heard}."
+            f" least {_level(take, low)}."
         )
-    first = _first(take, clean, flags, high)
     if one.state[0] == "reached":
-        return (
-            f"Clean, up to {limit}, it stays {where} that can be judged up to"
-            f" {_level(take, float(one.drive_dbfs[0]))}; first to go is {first}."
-        )
+        end = _level(take, float(one.drive_dbfs[0]))
+    else:
+        end = f"a level between {_level(take, low)} and {_level(take, high)}"
     return (
-        f"Clean, up to {limit}, it stays {where} that can be judged up to a level between"
-        f" {_level(take, low)} and {_level(take, high)}, and no nearer place can be told; first"
-        f" to go is {first}."
+        f"Clean, up to {limit}, it stays at every {'' if everywhere else 'other '}{each} that can"
+        f" be judged up to {end}; first to go is {_first(clean, flags, high)}."
     )
 
 
-def _first(take: Take, clean: CleanLevel, flags: BoolArray, high: float) -> str:
+def _first(clean: CleanLevel, flags: BoolArray, high: float) -> str:
     """Name the frequencies that may be the first to go, and what limits them."""
     low, _ = ends(clean)
     may_be = flags & (low <= high) & ~in_state(clean, "not reached")
     by = sorted({clean.limited_by[i] for i in np.flatnonzero(may_be)} - {""}, reverse=True)
     names = {"thd": "distortion", "compression": "compression"}
     what = f", by {' or '.join(names[one] for one in by)}" if by else ""
-    return _where(take, clean, may_be, joined="or") + what
+    return _where(clean, may_be, joined="or") + what
 
 
 def _below(take: Take, clean: CleanLevel, flags: BoolArray) -> str:
     """Say below what the lowest clean level lies where some place has no lower end."""
     high = float(lowest(clean, in_state(clean, *SAYING)).drive_high_dbfs[0])
     return (
-        f"The highest clean level, up to {limit_words(clean)}, is below {_level(take, high)}; how"
-        f" far below cannot be told, for {_where(take, clean, flags)}, from what was played and the"
-        " noise."
+        f"The highest clean level, up to {limit_words(clean)}, is below {_level(take, high)}: how"
+        f" far below, the noise and the levels played do not tell at"
+        f" {_where(clean, flags)}."
     )
 
 
-def _contradicted(take: Take, clean: CleanLevel, flags: BoolArray) -> str:
+def _contradicted(clean: CleanLevel, flags: BoolArray) -> str:
     return (
-        f"No highest clean level is stated at {_where(take, clean, flags)}: one level is past"
+        f"No highest clean level is stated at {_where(clean, flags)}: one level is past"
         f" {limit_words(clean)} there and a louder one is not, as after a noise in one rung or"
         " where products cancel."
     )
@@ -118,7 +111,7 @@ def _level(take: Take, drive_dbfs: float) -> str:
     return f"{wording.decibels(level, 'dB SPL')} ({drive})"
 
 
-def _where(take: Take, clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
+def _where(clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
     """Name the places: tones one by one, thirds of an octave as ranges of neighbours."""
     f = clean.frequency_hz
     parts = []
