@@ -60,6 +60,15 @@ class _Crossing:
         return np.asarray((before <= STATED_WITHIN_DB) & (after <= STATED_WITHIN_DB))
 
 
+@dataclass(frozen=True)
+class _Limit:
+    """One limit: how far the quantity it is of lies above it, and where that is crossed."""
+
+    name: str
+    over: Bounded
+    crossing: _Crossing
+
+
 _ENDS = ("low", "at", "high")
 
 
@@ -93,35 +102,45 @@ def find_clean_levels(
     nearer where levels between them that noise leaves undecided still help. Where they are more
     than a step of the ladder apart the state is "unknown", and they are given all the same.
     """
+    quantities = {"thd": thd, "compression": loss}
+    parts: dict[tuple[str, float], _Limit] = {}
     found = []
     for thd_percent, compression_db in LIMITS:
-        over: dict[str, Bounded] = {}
-        if thd_percent is not None:
-            over["thd"] = thd.above(float(percent_to_db(thd_percent)))
-        if compression_db is not None:
-            over["compression"] = loss.above(compression_db)
-        clean = _clean_level(frequency_hz, drive_dbfs, level_db, over)
+        asked = [("thd", thd_percent), ("compression", compression_db)]
+        limits = []
+        for name, limit in asked:
+            if limit is None:
+                continue
+            if (name, limit) not in parts:
+                limit_db = float(percent_to_db(limit)) if name == "thd" else limit
+                parts[name, limit] = _limit(name, drive_dbfs, quantities[name].above(limit_db))
+            limits.append(parts[name, limit])
+        clean = _clean_level(frequency_hz, drive_dbfs, level_db, limits)
         clean.thd_percent = np.nan if thd_percent is None else thd_percent
         clean.compression_db = compression_db
         found.append(clean)
     return found
 
 
+def _limit(name: str, drive: FloatArray, over: Bounded) -> _Limit:
+    return _Limit(name, over, _crossing(drive, over))
+
+
 def _clean_level(
-    frequency_hz: FloatArray, drive: FloatArray, level_db: FloatArray, over: dict[str, Bounded]
+    frequency_hz: FloatArray, drive: FloatArray, level_db: FloatArray, limits: list[_Limit]
 ) -> CleanLevel:
     """Describe where the first of some limits is crossed; the limits' own numbers are left out."""
-    crossings = [_crossing(drive, one) for one in over.values()]
-    if len(crossings) == 1:
-        # With no harmonic inside the band THD has no limit to keep.
-        nothing = np.all(np.isneginf(next(iter(over.values())).most_db), axis=0)
-        crossings[0].low[nothing] = -np.inf
+    crossings = [one.crossing for one in limits]
     first = _Crossing(*(np.min([getattr(c, end) for c in crossings], axis=0) for end in _ENDS))
+    if len(limits) == 1:
+        # With no harmonic inside the band THD has no limit to keep.
+        nothing = np.all(np.isneginf(limits[0].over.most_db), axis=0)
+        first.low[nothing] = -np.inf
     low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
     both, stated = low_known & high_known, first.stated()
     with np.errstate(invalid="ignore"):
         wide = first.high - first.low > float(np.max(np.diff(drive), initial=0.0)) + 1e-6
-    contradicted = _contradicted(over)
+    contradicted = _contradicted(limits)
     state = np.select(
         [contradicted, both & stated, both & ~wide, both, low_known, high_known],
         ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
@@ -144,7 +163,7 @@ def _clean_level(
         drive_low_dbfs=low,
         drive_high_dbfs=high,
         state=state.tolist(),
-        limited_by=np.where(limited, _limited_by(list(over), crossings, first), "").tolist(),
+        limited_by=np.where(limited, _limited_by(limits, first), "").tolist(),
     )
 
 
@@ -180,15 +199,18 @@ def _likely(drive: FloatArray, over: Bounded, between: tuple[IntArray, IntArray]
 
     The noises of the rungs are independent: what each does to the crossing adds as squares.
     """
+    last_within, first_past = between
     at = _first_zero(drive, over.value_db, between)
     reach = []
     for ends, sign in ((over.high_db, -1.0), (over.low_db, 1.0)):
         squares = np.zeros_like(at)
         for rung in range(len(drive)):
-            values = over.value_db.copy()
-            values[rung] = ends[rung]
-            moved = sign * (_first_zero(drive, values, between) - at)
-            squares += np.where(moved > 0.0, moved, 0.0) ** 2
+            # Only the rungs from the last within to the first past make the line.
+            f = np.flatnonzero((rung >= last_within) & (rung <= first_past) & np.isfinite(at))
+            values = over.value_db[:, f]
+            values[rung] = ends[rung, f]
+            moved = sign * (_first_zero(drive, values, (last_within[f], first_past[f])) - at[f])
+            squares[f] += np.where(moved > 0.0, moved, 0.0) ** 2
         reach.append(np.sqrt(squares))
     return _Crossing(at - reach[0], at, at + reach[1])
 
@@ -207,31 +229,35 @@ def _first_zero(
         before, after = over[upper - 1], over[upper]
         here = np.isnan(crossing) & (upper > last_within) & (upper <= first_past)
         here &= (last_within >= 0) & (first_past < len(drive)) & (before <= 0.0) & (after > 0.0)
-        with np.errstate(invalid="ignore", divide="ignore"):
+        if not np.any(here):
+            continue
+        before, after = before[here], after[here]
+        with np.errstate(invalid="ignore"):
             share = np.where(np.isinf(after), 0.0, -before / (after - before))
         share = np.where(np.isneginf(before), 1.0, share)
-        crossing[here] = (drive[upper - 1] + share * (drive[upper] - drive[upper - 1]))[here]
+        crossing[here] = drive[upper - 1] + share * (drive[upper] - drive[upper - 1])
     return crossing
 
 
-def _limited_by(names: list[str], crossings: list[_Crossing], first: _Crossing) -> StringArray:
+def _limited_by(limits: list[_Limit], first: _Crossing) -> StringArray:
     """Name the limit that comes first: the one stated first, or surely crossed before the other."""
     named = np.full(first.low.shape, "", dtype="<U11")
-    for name, one in zip(names, crossings, strict=True):
-        others = [c for c in crossings if c is not one]
+    for limit in limits:
+        one = limit.crossing
+        others = [other.crossing for other in limits if other is not limit]
         surely = np.all([one.high <= c.low for c in others], axis=0) if others else True
         stated = first.stated() & (one.at == first.at)
-        named[np.isfinite(one.high) & (surely | stated)] = name
+        named[np.isfinite(one.high) & (surely | stated)] = limit.name
     return named
 
 
-def _contradicted(over: dict[str, Bounded]) -> BoolArray:
+def _contradicted(limits: list[_Limit]) -> BoolArray:
     """Tell where a louder level is known well within what the first one past a limit is past.
 
     That level must not be past the other limit, if there are two.
     """
-    past = np.array([one.least_db > 0.0 for one in over.values()])
-    within = np.array([one.most_db <= -CONTRADICTS_DB[name] for name, one in over.items()])
+    past = np.array([one.over.least_db > 0.0 for one in limits])
+    within = np.array([one.over.most_db <= -CONTRADICTS_DB[one.name] for one in limits])
     any_past = np.any(past, axis=0)
     first = np.argmax(any_past, axis=0)
     columns = np.arange(past.shape[2])

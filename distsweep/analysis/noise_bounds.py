@@ -34,7 +34,7 @@ FLOOR_AVERAGES = 6.0
 
 DB_PER_RATIO = 20.0 / np.log(10.0)
 
-_HALVINGS = 40
+_HALVINGS = 30
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,10 @@ def words(take: Take) -> str | None:
         said.append(_contradicted(strict, again))
     hidden = in_state(strict, "unknown")
     if np.any(hidden):
-        said.append(f"Nothing of this is known at {_where(strict, hidden)}: noise hides it there.")
+        fast = "" if take.staircase else ", or the sweep is too fast for it"
+        said.append(
+            f"Nothing of this is known at {_where(strict, hidden)}: noise hides it there{fast}."
+        )
     return " ".join(said)
 
 

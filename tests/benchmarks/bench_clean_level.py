@@ -26,7 +26,7 @@ from closed_form import Branch, cascade, flat, high_pass, low_pass, peak, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 from protected_loudspeaker import TrueLimiter, limited
 
-from distsweep.report.clean_level import headline
+from distsweep.report.clean_level import SAYING, headline, in_state, lowest, shown
 from distsweep.results import CleanLevel, Take
 
 SNR_DB = 50.0
@@ -188,6 +188,13 @@ def compare(noisy: Take, quiet: Take, step_db: float, counts: dict) -> None:
     a, b = headline(noisy), headline(quiet)
     if a is not None and b is not None:
         agreement(a, b, step_db, counts.setdefault(("headline", "1/1.0"), Counter()))
+        # Where some places are known from above only, the sentence goes on: "at every other …".
+        strict, noiseless = shown(noisy)[0], shown(quiet)[0]
+        others = in_state(strict, *SAYING) & ~in_state(strict, "below")
+        same = others & in_state(noiseless, *SAYING)
+        if np.any(others) and np.any(same):
+            elsewhere = counts.setdefault(("elsewhere", "1/1.0"), Counter())
+            agreement(lowest(strict, others), lowest(noiseless, same), step_db, elsewhere)
 
 
 def words(take: Take) -> str:
