@@ -194,7 +194,8 @@ def picture(take: Take, name: str) -> Picture:
         " so much THD or compression, whichever comes first. A bar: the limit was reached, and the"
         " level is interpolated between two levels played. A hatched box: it lies somewhere"
         " between these two. A triangle that points up: not reached, at least so high; down:"
-        " already past it, lower than that. A cross at the foot: nothing is known.",
+        " already past it, lower than that. A cross at the foot: nothing is known, or louder levels"
+        " contradict quieter ones.",
         "It holds for steady sines at this place. A crossing is stated only between two levels"
         " that noise leaves no doubt about, and never beyond the loudest.",
     )
