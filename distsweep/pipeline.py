@@ -224,6 +224,7 @@ def _analyse_ladder(
         return_check_db=reading.return_check_db,
         limiters=limits.limiters,
         clean_level=limits.clean_level,
+        clean_level_third_octave=limits.clean_level_third_octave,
         high_order_onset=limits.high_order_onset,
         background=_background(cut, stimulus, calibration),
     )

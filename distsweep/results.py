@@ -144,7 +144,7 @@ class CleanLevel(Record):
     - "not reached": the highest level that is known keeps within it: at least ``level_db``.
     - "below": the lowest level that is known is past it: below ``high``.
     - "contradicted": a louder level keeps within what a quieter one passed: nothing is stated.
-    - "unknown": nothing can be told from noise.
+    - "unknown": noise leaves more than a step of the ladder open, or everything.
 
     ``limited_by`` is "thd", "compression" or "" a frequency.
     """

@@ -1,11 +1,23 @@
-"""The highest level that still keeps within a limit of distortion, of compression, or both."""
+"""The highest level that still keeps within a limit of distortion, of compression, or both.
+
+One rule. Of each level played it is known that it keeps *within* a limit (noise surely leaves no
+room for more), that it is *past* it, or neither. The clean level lies between the highest level
+known within, below the lowest known past, and that one. It is interpolated between the two where
+the interval that noise leaves for the crossing is narrow enough; elsewhere the two are its ends.
+"""
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from distsweep.analysis.noise_bounds import Bounded
 from distsweep.results import CleanLevel
-from distsweep.units import BoolArray, FloatArray, percent_to_db
+from distsweep.units import BoolArray, FloatArray, IntArray, percent_to_db
+
+StringArray = NDArray[np.str_]
 
 LIMITS: tuple[tuple[float | None, float | None], ...] = (
     (1.0, None),
@@ -19,18 +31,53 @@ LIMITS: tuple[tuple[float | None, float | None], ...] = (
 )
 """Limits of THD in percent and of compression in dB, one or both (whichever comes first)."""
 
+STATED_WITHIN_DB = 1.5
+"""A crossing is stated where its 95 % interval reaches no farther to either side: what a value
+may be off to be called reliable everywhere in the results. Nearly all are off by under 1 dB."""
 
 CONTRADICTS_DB = {"thd": 3.0, "compression": 0.5}
-"""A louder level so far within a limit that a quieter one passed contradicts it (chosen: twice
-what noise may move a reliable THD by, and half the lowest limit of compression)."""
+"""A louder level known to be so far within a limit that a quieter one passed contradicts it
+(chosen: more than harmonics that cancel each other in passing usually take from a THD, and half
+the lowest limit of compression)."""
+
+
+@dataclass(frozen=True)
+class _Crossing:
+    """Where limits are crossed going up, drives in dBFS, shape ``(F,)``.
+
+    The crossing lies between ``low`` and ``high``; −inf and inf where that end is not known.
+    ``at`` is the place between them that is most likely, inf where none is.
+    """
+
+    low: FloatArray
+    at: FloatArray
+    high: FloatArray
+
+    def stated(self) -> BoolArray:
+        """Tell where the place is known well enough."""
+        with np.errstate(invalid="ignore"):
+            before, after = self.at - self.low, self.high - self.at
+        return np.asarray((before <= STATED_WITHIN_DB) & (after <= STATED_WITHIN_DB))
+
+
+@dataclass(frozen=True)
+class _Limit:
+    """One limit: how far the quantity it is of lies above it, and where that is crossed."""
+
+    name: str
+    over: Bounded
+    crossing: _Crossing
+
+
+_ENDS = ("low", "at", "high")
 
 
 def find_clean_levels(
     frequency_hz: FloatArray,
     drive_dbfs: FloatArray,
     level_db: FloatArray,
-    thd_db: FloatArray,
-    gain_change_db: FloatArray,
+    thd: Bounded,
+    loss: Bounded,
 ) -> list[CleanLevel]:
     """Find where each limit is crossed, going up.
 
@@ -39,106 +86,178 @@ def find_clean_levels(
     frequency_hz : shape ``(F,)``.
     drive_dbfs : rising, shape ``(R,)``.
     level_db : output, shape ``(R, F)``.
-    thd_db : re the fundamental; NaN where it is not known, −inf where it is known to be
-        under any limit (no harmonic inside the band), shape ``(R, F)``.
-    gain_change_db : NaN where it is not known, shape ``(R, F)``.
+    thd : re the fundamental, dB, shape ``(R, F)``; exactly −inf at frequencies that have no
+        harmonic inside the band. There a limit of THD alone is unknown, and of two limits the
+        other is left.
+    loss : compression, the negative gain change, dB, shape ``(R, F)``.
 
     Returns
     -------
-    One for each of ``LIMITS``. Where two levels played lie on either side of a limit, the
-    drive at the limit is linear between them (THD in dB, gain in dB, against drive in dB),
-    and so is the level. Nothing is extrapolated. Where a louder level keeps well within a limit
-    that a quieter one passed, there was a noise in one rung, or products cancel: nothing is
-    stated, and ``state`` says "contradicted".
+    One for each of ``LIMITS``. Between a level known within a limit and one known past it the
+    drive at the limit is linear (THD in dB, gain in dB, against drive in dB), and so is the level.
+    Nothing is extrapolated. Where a louder level is known to keep well within a limit that a
+    quieter one is known to be past, there was a noise in one rung, or products cancel: nothing is
+    stated, and ``state`` says "contradicted". ``low`` and ``high`` of a level that is reached are
+    its 95 % interval, as far as noise goes; of all others, the levels played between which it lies,
+    nearer where levels between them that noise leaves undecided still help. Where they are more
+    than a step of the ladder apart the state is "unknown", and they are given all the same.
     """
+    quantities = {"thd": thd, "compression": loss}
+    parts: dict[tuple[str, float], _Limit] = {}
     found = []
     for thd_percent, compression_db in LIMITS:
-        over: dict[str, FloatArray] = {}
-        if thd_percent is not None:
-            over["thd"] = thd_db - float(percent_to_db(thd_percent))
-        if compression_db is not None:
-            over["compression"] = -gain_change_db - compression_db
-        found.append(
-            _clean_level(frequency_hz, drive_dbfs, level_db, over, thd_percent, compression_db)
-        )
+        asked = [("thd", thd_percent), ("compression", compression_db)]
+        limits = []
+        for name, limit in asked:
+            if limit is None:
+                continue
+            if (name, limit) not in parts:
+                limit_db = float(percent_to_db(limit)) if name == "thd" else limit
+                parts[name, limit] = _limit(name, drive_dbfs, quantities[name].above(limit_db))
+            limits.append(parts[name, limit])
+        clean = _clean_level(frequency_hz, drive_dbfs, level_db, limits)
+        clean.thd_percent = np.nan if thd_percent is None else thd_percent
+        clean.compression_db = compression_db
+        found.append(clean)
     return found
 
 
-def _crossing(drive: FloatArray, over: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return, per frequency, the drive of the first crossing, the highest drive known, and
-    whether the lowest known level is over the limit already.
-
-    ``over`` is above zero past the limit; NaN rungs are passed over. The crossing is NaN
-    where there is none.
-    """
-    frequencies = over.shape[1]
-    crossing, highest = np.full(frequencies, np.nan), np.full(frequencies, np.nan)
-    already = np.zeros(frequencies, dtype=bool)
-    last_over, last_drive = np.full(frequencies, np.nan), np.full(frequencies, np.nan)
-    for value, row in zip(drive, over, strict=True):
-        known = ~np.isnan(row) & np.isnan(crossing) & ~already
-        first = known & np.isnan(last_over)
-        already |= first & (row > 0.0)
-        here = known & ~first & (row > 0.0)
-        # A level known to have no distortion at all gives no slope: the step's lower end stands.
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share = np.where(np.isneginf(last_over), 0.0, -last_over / (row - last_over))
-        crossing[here] = (last_drive + share * (value - last_drive))[here]
-        passed = known & ~(row > 0.0)
-        last_over[passed], last_drive[passed] = row[passed], value
-        highest[passed] = value
-    return crossing, highest, already
+def _limit(name: str, drive: FloatArray, over: Bounded) -> _Limit:
+    return _Limit(name, over, _crossing(drive, over))
 
 
 def _clean_level(
-    frequency_hz: FloatArray,
-    drive: FloatArray,
-    level_db: FloatArray,
-    over: dict[str, FloatArray],
-    thd_percent: float | None,
-    compression_db: float | None,
+    frequency_hz: FloatArray, drive: FloatArray, level_db: FloatArray, limits: list[_Limit]
 ) -> CleanLevel:
-    places = [_crossing(drive, one) for one in over.values()]
-    crossings = np.array([np.where(np.isnan(p[0]), np.inf, p[0]) for p in places])
-    highest = np.min(np.array([p[1] for p in places]), axis=0)  # NaN where one is not known
-    already = np.array([p[2] for p in places])
-    at_once = np.any(already, axis=0)
-    crossed = np.min(crossings, axis=0)
-    first = np.where(at_once, np.argmax(already, axis=0), np.argmin(crossings, axis=0))
-    contradicted = _contradicted(over)
-    reached = (at_once | np.isfinite(crossed)) & ~contradicted
-    at = np.where(at_once, np.nan, np.where(reached, crossed, highest))
-    at = np.where(contradicted, np.nan, at)
-    level = _level_at(drive, level_db, at)
+    """Describe where the first of some limits is crossed; the limits' own numbers are left out."""
+    crossings = [one.crossing for one in limits]
+    first = _Crossing(*(np.min([getattr(c, end) for c in crossings], axis=0) for end in _ENDS))
+    if len(limits) == 1:
+        # With no harmonic inside the band THD has no limit to keep.
+        nothing = np.all(np.isneginf(limits[0].over.most_db), axis=0)
+        first.low[nothing] = -np.inf
+    low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
+    both, stated = low_known & high_known, first.stated()
+    with np.errstate(invalid="ignore"):
+        wide = first.high - first.low > float(np.max(np.diff(drive), initial=0.0)) + 1e-6
+    contradicted = _contradicted(limits)
     state = np.select(
-        [contradicted, at_once, reached, np.isfinite(at)],
-        ["contradicted", "below", "reached", "not reached"],
+        [contradicted, both & stated, both & ~wide, both, low_known, high_known],
+        ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
         "unknown",
     )
-    nothing = np.full(len(frequency_hz), np.nan)
-    least = state == "not reached"
+    at = np.select([state == "reached", state == "not reached"], [first.at, first.low], np.nan)
+    low, high = (
+        np.where(known & ~contradicted, end, np.nan)
+        for known, end in ((low_known, first.low), (high_known, first.high))
+    )
+    limited = np.isin(state, ["reached", "bracketed", "below"])
     return CleanLevel(
-        thd_percent=np.nan if thd_percent is None else thd_percent,
-        compression_db=compression_db,
+        thd_percent=np.nan,
+        compression_db=None,
         frequency_hz=frequency_hz,
-        level_db=level,
-        low_db=np.where(least, level, nothing),
-        high_db=nothing,
+        level_db=_level_at(drive, level_db, at),
+        low_db=_level_at(drive, level_db, low),
+        high_db=_level_at(drive, level_db, high),
         drive_dbfs=at,
-        drive_low_dbfs=np.where(least, at, nothing),
-        drive_high_dbfs=nothing,
+        drive_low_dbfs=low,
+        drive_high_dbfs=high,
         state=state.tolist(),
-        limited_by=np.where(reached, np.array(list(over))[first], "").tolist(),
+        limited_by=np.where(limited, _limited_by(limits, first), "").tolist(),
     )
 
 
-def _contradicted(over: dict[str, FloatArray]) -> BoolArray:
-    """Tell where a louder level is well within what the first one past a limit is past.
+def _crossing(drive: FloatArray, over: Bounded) -> _Crossing:
+    """Place the crossing of one limit; ``over`` is above zero past it."""
+    past, within = over.least_db > 0.0, over.most_db <= 0.0
+    rungs = np.arange(len(drive))[:, None]
+    first_past = np.where(np.any(past, axis=0), np.argmax(past, axis=0), len(drive))
+    below = within & (rungs < first_past)
+    highest = len(drive) - 1 - np.argmax(below[::-1], axis=0)
+    last_within = np.where(np.any(below, axis=0), highest, -1)
+    padded = np.concatenate([[-np.inf], drive, [np.inf]])
+    low, high = padded[last_within + 1], padded[first_past + 1]
+    between = (last_within, first_past)
+    # Where levels in between are neither known within nor past, what is known of them still helps:
+    # the line through what they may be at most crosses earliest, that through the least, latest.
+    skipped = first_past - last_within > 1
+    earliest = _first_zero(drive, over.high_db, between)
+    latest = _first_zero(drive, over.low_db, between)
+    low = np.where(skipped, np.fmax(low, earliest), low)
+    high = np.where(skipped, np.fmin(high, latest), high)
+    likely = _likely(drive, over, between)
+    stated = likely.stated()
+    return _Crossing(
+        low=np.where(stated, likely.low, low),
+        at=np.where(stated, likely.at, np.inf),
+        high=np.where(stated, likely.high, high),
+    )
+
+
+def _likely(drive: FloatArray, over: Bounded, between: tuple[IntArray, IntArray]) -> _Crossing:
+    """Return the interpolated crossing between its 95 % ends; NaN where there is none.
+
+    The noises of the rungs are independent: what each does to the crossing adds as squares.
+    """
+    last_within, first_past = between
+    at = _first_zero(drive, over.value_db, between)
+    reach = []
+    for ends, sign in ((over.high_db, -1.0), (over.low_db, 1.0)):
+        squares = np.zeros_like(at)
+        for rung in range(len(drive)):
+            # Only the rungs from the last within to the first past make the line.
+            f = np.flatnonzero((rung >= last_within) & (rung <= first_past) & np.isfinite(at))
+            values = over.value_db[:, f]
+            values[rung] = ends[rung, f]
+            moved = sign * (_first_zero(drive, values, (last_within[f], first_past[f])) - at[f])
+            squares[f] += np.where(moved > 0.0, moved, 0.0) ** 2
+        reach.append(np.sqrt(squares))
+    return _Crossing(at - reach[0], at, at + reach[1])
+
+
+def _first_zero(
+    drive: FloatArray, over: FloatArray, between: tuple[IntArray, IntArray]
+) -> FloatArray:
+    """Return the drive of the first crossing between two rungs of each frequency, else NaN.
+
+    From a rung with no distortion at all (−inf) the line rises at its upper end; to one with no
+    bound (inf), at its lower end.
+    """
+    last_within, first_past = between
+    crossing = np.full(over.shape[1], np.nan)
+    for upper in range(1, len(drive)):
+        before, after = over[upper - 1], over[upper]
+        here = np.isnan(crossing) & (upper > last_within) & (upper <= first_past)
+        here &= (last_within >= 0) & (first_past < len(drive)) & (before <= 0.0) & (after > 0.0)
+        if not np.any(here):
+            continue
+        before, after = before[here], after[here]
+        with np.errstate(invalid="ignore"):
+            share = np.where(np.isinf(after), 0.0, -before / (after - before))
+        share = np.where(np.isneginf(before), 1.0, share)
+        crossing[here] = drive[upper - 1] + share * (drive[upper] - drive[upper - 1])
+    return crossing
+
+
+def _limited_by(limits: list[_Limit], first: _Crossing) -> StringArray:
+    """Name the limit that comes first: the one stated first, or surely crossed before the other."""
+    named = np.full(first.low.shape, "", dtype="<U11")
+    for limit in limits:
+        one = limit.crossing
+        others = [other.crossing for other in limits if other is not limit]
+        surely = np.all([one.high <= c.low for c in others], axis=0) if others else True
+        stated = first.stated() & (one.at == first.at)
+        named[np.isfinite(one.high) & (surely | stated)] = limit.name
+    return named
+
+
+def _contradicted(limits: list[_Limit]) -> BoolArray:
+    """Tell where a louder level is known well within what the first one past a limit is past.
 
     That level must not be past the other limit, if there are two.
     """
-    past = np.array([one > 0.0 for one in over.values()])  # NaN is not past
-    within = np.array([one <= -CONTRADICTS_DB[name] for name, one in over.items()])
+    past = np.array([one.over.least_db > 0.0 for one in limits])
+    within = np.array([one.over.most_db <= -CONTRADICTS_DB[one.name] for one in limits])
     any_past = np.any(past, axis=0)
     first = np.argmax(any_past, axis=0)
     columns = np.arange(past.shape[2])
@@ -150,15 +269,9 @@ def _contradicted(over: dict[str, FloatArray]) -> BoolArray:
 
 def _level_at(drive: FloatArray, level_db: FloatArray, at: FloatArray) -> FloatArray:
     """Return the level at a drive for each frequency, linear between the levels known."""
-    above = np.clip(np.searchsorted(drive, at), 1, max(len(drive) - 1, 1))
-    columns = np.arange(level_db.shape[1])
-    if len(drive) == 1:
-        return np.where(np.isnan(at), np.nan, level_db[0])
-    low, high = level_db[above - 1, columns], level_db[above, columns]
-    share = (at - drive[above - 1]) / (drive[above] - drive[above - 1])
-    levels = low + share * (high - low)
-    for f in np.flatnonzero(np.isnan(levels) & np.isfinite(at)):
+    levels = np.full(len(at), np.nan)
+    for f in np.flatnonzero(np.isfinite(at)):
         held = np.isfinite(level_db[:, f])
         if np.any(held):
             levels[f] = np.interp(at[f], drive[held], level_db[held, f])
-    return np.asarray(levels)
+    return levels

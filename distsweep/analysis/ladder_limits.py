@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.clean_level import find_clean_levels
+from distsweep.analysis.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.limiter import SteadyLevels, judge
 from distsweep.results import CleanLevel, Compression, HighOrderOnset, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
@@ -44,6 +44,7 @@ class LadderLimits:
 
     limiters: list[Limiter]
     clean_level: list[CleanLevel]
+    clean_level_third_octave: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
 
 
@@ -59,13 +60,13 @@ def find_ladder_limits(
     """
     kept = [i for i, rung in enumerate(rungs) if not rung.clipped]
     if not kept:
-        return LadderLimits([], [], [])
+        return LadderLimits([], [], [], [])
     limiter = None
     if compression is not None and compression.reference_drive_dbfs is not None:
         limiter = _limiter(frequency_hz, rungs, compression, kept)
     return LadderLimits(
         [] if limiter is None else [limiter],
-        _clean_levels(frequency_hz, rungs, compression, kept),
+        *ladder_clean_levels(frequency_hz, rungs, compression, kept),
         _onsets(frequency_hz, rungs, kept),
     )
 
@@ -214,30 +215,6 @@ def _band_words(frequency_hz: FloatArray, loss: FloatArray, band: BoolArray) -> 
         f"{ends} is limited together, by {inside:.1f} dB at the loudest level; the rest changes by"
         f" {change:.1f} dB in the median".replace("-", "−")
     )
-
-
-def _clean_levels(
-    frequency_hz: FloatArray,
-    rungs: Sequence[Rung],
-    compression: Compression | None,
-    kept: list[int],
-) -> list[CleanLevel]:
-    drives = np.array([rungs[i].drive_dbfs for i in kept])
-    level = np.array([rungs[i].fundamental_db for i in kept])
-    clear = np.array([rungs[i].fundamental_db - rungs[i].fundamental_floor_db >= 6.0 for i in kept])
-    thd = np.array([_thd_known(rungs[i]) for i in kept])
-    if compression is None:
-        change = np.full(level.shape, np.nan)
-    else:
-        change = np.array([compression.gain_change_db[i] for i in kept])
-    return find_clean_levels(frequency_hz, drives, np.where(clear, level, np.nan), thd, change)
-
-
-def _thd_known(rung: Rung) -> FloatArray:
-    """Return THD where it is reliable or, hidden by noise, under every limit all the same."""
-    under = (rung.thd_db < -40.0) & np.isfinite(rung.thd_floor_db)
-    known = np.where(rung.thd_reliable | under, rung.thd_db, np.nan)
-    return np.where(rung.orders_summed == 0, np.nan, known)
 
 
 def _onsets(

@@ -11,6 +11,7 @@ from distsweep.analysis.background import NoiseSpectrum
 from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.compression import ONE_DB, ONSET_DB, THREE_DB, first_crossing
 from distsweep.analysis.limiting import Limiting, find_limiting
+from distsweep.analysis.noise_bounds import DB_PER_RATIO, Bounded, NoisyPower
 from distsweep.analysis.staircase import (
     StaircaseSettings,
     ToneBursts,
@@ -27,7 +28,15 @@ from distsweep.results import (
     Staircase,
     Warning_,
 )
-from distsweep.units import BoolArray, FloatArray, IntArray, db_to_percent, ratio_to_db
+from distsweep.units import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    db_to_percent,
+    db_to_power,
+    db_to_ratio,
+    ratio_to_db,
+)
 
 if TYPE_CHECKING:
     from distsweep.takes.cutting_staircase import CutStaircase, CutTone
@@ -283,24 +292,37 @@ def _trace(
 
 
 def _clean_levels(rows: list[Staircase]) -> list[CleanLevel]:
-    """Return the clean levels of all frequencies, on the levels that all of them may have."""
+    """Return the clean levels of all frequencies, on the levels that all of them may have.
+
+    Of a staircase's noise the sum over the orders is kept: it is taken as all in one order, which
+    gives the widest bounds.
+    """
     drives = np.unique(np.concatenate([row.drive_dbfs for row in rows]))
-    shape = (len(drives), len(rows))
-    level, thd, change = (np.full(shape, np.nan) for _ in range(3))
+    level, thd, floor, change, above = (np.full((len(drives), len(rows)), np.nan) for _ in range(5))
     for f, row in enumerate(rows):
-        at = np.searchsorted(drives, row.drive_dbfs)
         ok = _usable(row)
-        level[at[ok], f] = row.level_db[ok]
-        change[at[ok], f] = row.gain_change_db[ok]
-        if row.orders_summed == 0:
-            thd[at[ok], f] = -np.inf
-        else:
-            thd[at, f] = np.where(row.thd_reliable, row.thd_db, np.nan)
-            # Noise hides it, but it is no more than what was seen.
-            under = ok & ~row.thd_reliable & (row.thd_db < -40.0)
-            thd[at[under], f] = row.thd_db[under]
-    frequency_hz = np.array([row.frequency_hz for row in rows])
-    return find_clean_levels(frequency_hz, drives, level, thd, change)
+        at = np.searchsorted(drives, row.drive_dbfs)[ok]
+        level[at, f] = row.level_db[ok]
+        thd[at, f] = row.thd_db[ok]
+        floor[at, f] = row.thd_floor_db[ok]
+        change[at, f] = row.gain_change_db[ok]
+        above[at, f] = (row.level_db - row.level_floor_db)[ok]
+    moved = DB_PER_RATIO * np.sqrt(0.5) * db_to_ratio(-above)
+    references = [row.reference_drive_dbfs for row in rows]
+    reference = [0 if one is None else np.searchsorted(drives, one) for one in references]
+    columns = np.arange(len(rows))
+    deviation = np.hypot(moved, moved[reference, columns])
+    deviation[reference, columns] = 0.0  # its gain is what the others are compared with
+    distortion = NoisyPower.of_orders(
+        db_to_power(thd)[None], db_to_power(floor)[None], 2.0 * db_to_power(-above)
+    )
+    return find_clean_levels(
+        np.array([row.frequency_hz for row in rows]),
+        drives,
+        level,
+        distortion.bounded().nothing_where(np.array([row.orders_summed == 0 for row in rows])),
+        Bounded.gaussian(-change, deviation),
+    )
 
 
 def _high_order_onset(row: Staircase) -> HighOrderOnset | None:

@@ -1,107 +1,203 @@
-"""The highest clean level in the report: what is shown, its sentences and its picture."""
+"""The highest clean level in the report: what is shown, the headline, its table and picture."""
 
 from __future__ import annotations
 
+import dataclasses
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from distsweep.analysis.clean_level import STATED_WITHIN_DB
 from distsweep.report import wording
-from distsweep.report.content import Picture
+from distsweep.report.content import Cell, Picture, Table
 from distsweep.results import CleanLevel, Take
-from distsweep.units import BoolArray
+from distsweep.units import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+SAYING = ("reached", "bracketed", "not reached", "below")
+"""States that say something of the highest clean level."""
+
+
+def coarse(take: Take) -> list[CleanLevel]:
+    """Return what sentences, table and figure rest on: thirds of an octave, or a staircase's tones.
+
+    Empty for a ladder of an earlier version: no single point of its grid is quoted.
+    """
+    return take.clean_level if take.staircase else take.clean_level_third_octave
+
 
 def shown(take: Take) -> list[CleanLevel]:
-    """Limits of distortion and compression together that hold a number, strictest first."""
-    return [c for c in both_limits(take) if np.any(np.isfinite(c.level_db))]
+    """Limits of distortion and compression together that say something, strictest first."""
+    return [c for c in both_limits(take) if np.any(in_state(c, *SAYING))]
 
 
 def both_limits(take: Take) -> list[CleanLevel]:
-    """Limits of distortion and compression together, strictest first."""
+    """Limits of distortion and compression together, strictest first; frequencies rise."""
     return [
-        c for c in take.clean_level if c.compression_db is not None and np.isfinite(c.thd_percent)
+        _in_order(c)
+        for c in coarse(take)
+        if c.compression_db is not None and np.isfinite(c.thd_percent)
     ]
 
 
-def judged(clean: CleanLevel) -> BoolArray:
-    """Where something is known of a clean level, shape ``(F,)``."""
-    return ~in_state(clean, "unknown")
+def _in_order(clean: CleanLevel) -> CleanLevel:
+    """Return the same with its frequencies rising: tones are kept as they were played."""
+    order = np.argsort(clean.frequency_hz)
+    arrays: dict[str, Any] = {
+        name: value[order] for name, value in vars(clean).items() if isinstance(value, np.ndarray)
+    }
+    return dataclasses.replace(
+        clean,
+        **arrays,
+        state=[clean.state[i] for i in order],
+        limited_by=[clean.limited_by[i] for i in order],
+    )
 
 
 def in_state(clean: CleanLevel, *states: str) -> BoolArray:
-    """Where a clean level is in one of some states, shape ``(F,)``."""
-    return np.isin(np.array(clean.state, dtype=str), states)
+    """Where a clean level is in one of some states, shape ``(F,)``.
+
+    On the page a level between two known ends counts as bracketed however far apart they are.
+    """
+    given = np.array(clean.state, dtype="<U12")
+    both = np.isfinite(clean.drive_low_dbfs) & np.isfinite(clean.drive_high_dbfs)
+    return np.isin(np.where(both & (given == "unknown"), "bracketed", given), states)
+
+
+def limit_words(clean: CleanLevel) -> str:
+    """Name the limits, "1 % THD or 1 dB of compression"."""
+    return (
+        f"{clean.thd_percent:g}\N{NO-BREAK SPACE}% THD or"
+        f" {clean.compression_db:g}\N{NO-BREAK SPACE}dB of compression"
+    )
+
+
+def headline(take: Take) -> CleanLevel | None:
+    """Return the lowest clean level by the strictest limits, as one place.
+
+    None where nothing is known. ``frequency_hz`` and ``limited_by`` are those of the place with
+    the lowest end. Levels are NaN: the same drive gives each frequency a level of its own.
+    """
+    strict = next(iter(shown(take)), None)
+    return None if strict is None else lowest(strict, in_state(strict, *SAYING))
+
+
+def lowest(clean: CleanLevel, flags: BoolArray) -> CleanLevel:
+    """Return the lowest clean level of some places: it lies below every one's high end.
+
+    It is stated where the lowest of those stated is lower than all that is known of the others.
+    """
+    low, high = ends(clean)
+    at = np.where(in_state(clean, "reached"), clean.drive_dbfs, np.inf)
+    low, high, at = low[flags], high[flags], at[flags]
+    one = [float(np.min(low)), float(np.min(at)), float(np.min(high))]
+    # Where another place may be lower than the stated one, both their ends count.
+    near = one[1] - one[0] <= STATED_WITHIN_DB and one[2] - one[1] <= STATED_WITHIN_DB
+    if np.isinf(one[0]):
+        state = "below"
+    elif np.isinf(one[2]):
+        state = "not reached"
+    else:
+        state = "reached" if near else "bracketed"
+    drive = {"reached": one[1], "not reached": one[0]}.get(state, np.nan)
+    first = int(np.flatnonzero(flags)[np.argmin(at if state == "reached" else low)])
+    nothing = np.array([np.nan])
+    finite = [np.array([end if np.isfinite(end) else np.nan]) for end in (one[0], one[2])]
+    return dataclasses.replace(
+        clean,
+        frequency_hz=clean.frequency_hz[first : first + 1],
+        level_db=nothing,
+        low_db=nothing,
+        high_db=nothing,
+        drive_dbfs=np.array([drive]),
+        drive_low_dbfs=finite[0],
+        drive_high_dbfs=finite[1],
+        state=[state],
+        limited_by=[clean.limited_by[first]],
+    )
+
+
+def ends(clean: CleanLevel) -> tuple[FloatArray, FloatArray]:
+    """Return between which drives each clean level lies; −inf and inf where not known.
+
+    Results of an earlier version hold no interval of what is reached: its ends are the value.
+    """
+    reached = in_state(clean, "reached")
+    low = np.where(reached & np.isnan(clean.drive_low_dbfs), clean.drive_dbfs, clean.drive_low_dbfs)
+    high = np.where(
+        reached & np.isnan(clean.drive_high_dbfs), clean.drive_dbfs, clean.drive_high_dbfs
+    )
+    return np.where(np.isnan(low), -np.inf, low), np.where(np.isnan(high), np.inf, high)
 
 
 def clean_level_words(take: Take) -> str | None:
     """Say the lowest clean level by the strictest idea of clean, and which limit it was."""
-    strict = next((c for c in both_limits(take) if np.any(judged(c))), None)
-    if strict is None:
-        return None
-    limit = f"{strict.thd_percent:g}\N{NO-BREAK SPACE}% THD or {strict.compression_db:g} dB"
-    limit += " of compression"
-    past = in_state(strict, "below")
-    found = np.flatnonzero(in_state(strict, "reached"))
-    again = in_state(strict, "contradicted")
-    everywhere = not np.any(past | again)
-    words = []
-    if np.any(past):
-        words.append(
-            f"The quietest level that can be judged is past {limit} at"
-            f" {np.sum(past)} of {np.sum(judged(strict))} frequencies"
-            f" ({_where(take, past)}): how low the highest clean level is there was not measured."
-        )
-    if np.any(again):
-        words.append(_contradicted_words(take, again, limit))
-    if len(found):
-        at = int(found[np.argmin(strict.drive_dbfs[found])])
-        which = {"thd": "distortion", "compression": "compression"}[strict.limited_by[at]]
-        where = "at every frequency" if everywhere else "everywhere else"
-        words.append(
-            f"Clean, up to {limit}, it stays {where} that can be judged"
-            f" up to {wording.drive(float(strict.drive_dbfs[at]))} of drive; first to go is"
-            f" {wording.frequency(float(take.frequency_hz[at]))}, by {which}."
-        )
-    elif np.any(judged(strict) & ~past & ~again):
-        no = "No level played" if everywhere else "Everywhere else no level"
-        words.append(f"{no} came to {limit} where it can be judged.")
-    return " ".join(words)
+    from distsweep.report.clean_level_words import words
+
+    return words(take)
 
 
-def _contradicted_words(take: Take, again: BoolArray, limit: str) -> str:
-    places = int(np.sum(again))
-    return (
-        f"No highest clean level is stated at {places}"
-        f" {'frequency' if places == 1 else 'frequencies'} ({_where(take, again)}):"
-        f" one level is past {limit} there and a louder one is not, as after a"
-        " noise in one rung or where products cancel."
+def table(take: Take, name: str) -> Table:
+    """Return the highest clean levels by thirds of an octave or by tones, one column a limit."""
+    found = shown(take)
+    places = "Tone" if take.staircase else "Third of an octave"
+    unit = wording.level_unit(take)
+    columns = [places, *(limit_words(clean) for clean in found)]
+    rows = [
+        [Cell(wording.frequency(float(f))), *(_cell(clean, i) for clean in found)]
+        for i, f in enumerate(found[0].frequency_hz)
+    ]
+    return Table(
+        f"Highest clean level, {unit}, and below it the drive. “75 to 81”: between two levels"
+        " played; “≥”: the limit was not reached; “<”: already past it at this level; a dash: noise"
+        " hides it, or louder levels contradict quieter ones.",
+        columns,
+        rows,
     )
 
 
-def _where(take: Take, flags: BoolArray) -> str:
-    """Say the lowest and the highest frequency of some."""
-    first, last = take.frequency_hz[np.flatnonzero(flags)[[0, -1]]]
-    if first == last:
-        return wording.frequency(float(first))
-    return wording.frequency_range(float(first), float(last))
+def _cell(clean: CleanLevel, i: int) -> Cell:
+    level = _span(clean.state[i], clean.level_db[i], clean.low_db[i], clean.high_db[i])
+    drive = _span(
+        clean.state[i], clean.drive_dbfs[i], clean.drive_low_dbfs[i], clean.drive_high_dbfs[i]
+    )
+    if level is None or drive is None:
+        return Cell("contradicted" if clean.state[i] == "contradicted" else "—", pale=True)
+    by = {"thd": ", THD", "compression": ", compression"}.get(clean.limited_by[i], "")
+    return Cell(level, below=f"{drive}\N{NO-BREAK SPACE}dBFS{by}")
+
+
+def _span(state: str, at: float, low: float, high: float) -> str | None:
+    """Write a value, what it lies between, or the end that is known; None where none is."""
+    if state == "reached" and np.isfinite(at):
+        return wording.signed(at)
+    if state in ("bracketed", "unknown") and np.isfinite(low) and np.isfinite(high):
+        return f"{wording.signed(low)} to {wording.signed(high)}"
+    if state == "not reached" and np.isfinite(at):
+        return f"≥ {wording.signed(at)}"
+    if state == "below" and np.isfinite(high):
+        return f"< {wording.signed(high)}"
+    return None
 
 
 def picture(take: Take, name: str) -> Picture:
     """Return the figure of the clean levels, to be drawn when the page is."""
+    over = "for each tone" if take.staircase else "over thirds of an octave"
     return Picture(
         f"{name}-clean-level",
         partial(_draw, take),
         "Highest clean level against frequency.",
-        f"Highest level, in {wording.level_unit(take)}, that keeps within so much THD or"
-        " compression, whichever comes first. Interpolated between the levels played, never"
-        " beyond: dotted lines and open triangles mean “at least so high”.",
-        "It holds for steady sines at this place. Where THD is hidden by noise at all levels"
-        " nothing is shown.",
+        f"Highest clean level, in {wording.level_unit(take)}, {over}: the highest that keeps within"
+        " so much THD or compression, whichever comes first. A bar: the limit was reached, and the"
+        " level is interpolated between two levels played. A hatched box: it lies somewhere"
+        " between these two. A triangle that points up: not reached, at least so high; down:"
+        " already past it, lower than that. A cross at the foot: nothing is known, or louder levels"
+        " contradict quieter ones.",
+        "It holds for steady sines at this place. A crossing is stated only between two levels"
+        " that noise leaves no doubt about, and never beyond the loudest.",
     )
 
 

@@ -4,27 +4,38 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
 
+from distsweep.analysis.third_octave import band_edges_hz
 from distsweep.report import look, wording
-from distsweep.report.clean_level import in_state, shown
+from distsweep.report.clean_level import in_state, limit_words, shown
 from distsweep.results import CleanLevel, Take
+from distsweep.units import FloatArray
 
 LEFT_IN, RIGHT_IN = 0.98, 7.68
+PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.75, 0.5, 0.6, 1.15
+TONE_HALF_WIDTH = 1.05
+"""A tone's box reaches so far to either side of it, as a ratio of frequencies."""
+
+HATCH = "////"
 
 
 def plot_clean_level(take: Take) -> look.ReportFigure:
-    """Highest clean level against frequency, for three ideas of clean.
+    """Highest clean level against frequency, one panel for each pair of limits.
 
     Parameters
     ----------
     take
-        A take with clean levels.
+        A take with clean levels over thirds of an octave, or of a staircase's tones.
 
     Returns
     -------
     matplotlib.figure.Figure
-        Full line or filled dot: the limit was reached there. Dotted line or open triangle:
-        it was not, and the clean level is at least so high.
+        Each state has a shape of its own, so that none rests on colour: a bar for a level that
+        was reached, a hatched box for one that lies between two, a triangle that points up for
+        "at least", one that points down for "below", and a cross at the foot where nothing is
+        known. A thin line joins what was reached at single points of a ladder's grid.
 
     Raises
     ------
@@ -34,44 +45,103 @@ def plot_clean_level(take: Take) -> look.ReportFigure:
     found = shown(take)
     if not found:
         raise ValueError("take has no clean level: it needs two levels or more")
-    levels = np.concatenate([c.level_db for c in found])
-    levels = levels[np.isfinite(levels)]
-    low, high = float(levels.min()), float(levels.max())
-    colours, widths = look.level_colours(len(found)), look.level_widths(len(found))
+    low, high = _range_db(found)
     with look.our_look():
-        figure = look.new_figure(4.4)
-        axes = look.add_axes(figure, left=LEFT_IN, bottom=0.55, right=RIGHT_IN, top=3.75)
+        height = FOOT_IN + len(found) * (PANEL_IN + GAP_IN) + HEAD_IN - GAP_IN
+        figure = look.new_figure(height)
         look.heading(
             figure,
-            "Highest level that is still clean",
-            "Full: the limit was reached. Dotted or open: not reached, at least so high.",
+            "Highest clean level",
+            "The highest level that keeps within the limits, whichever comes first."
+            + ("" if take.staircase else " Thin line: at each frequency, where reached."),
         )
-        band = take.frequency_hz
-        wide = 1.15 if take.staircase else 1.0
-        look.frequency_axis(axes, float(band.min()) / wide, float(band.max()) * wide)
-        look.decibel_axis(axes, 5.0 * np.floor(low / 5.0 - 0.2), 5.0 * np.ceil(high / 5.0 + 0.2))
-        for clean, colour, width in zip(found, colours, widths, strict=True):
-            _draw_one(axes, take, clean, colour, float(width))
-        axes.set_ylabel(wording.level_axis(take))
+        top = height - HEAD_IN
+        for clean, colour in zip(found, look.level_colours(len(found)), strict=True):
+            axes = look.add_axes(
+                figure, left=LEFT_IN, bottom=top - PANEL_IN, right=RIGHT_IN, top=top
+            )
+            top -= PANEL_IN + GAP_IN
+            _panel(axes, take, clean, colour, low, high)
         axes.set_xlabel("Excitation frequency, Hz")
-        axes.legend(loc="lower right", fontsize=8.0, frameon=False)
+        figure.legend(
+            handles=_legend(look.INK), loc="upper left", bbox_to_anchor=(0.005, 1 - 0.56 / height),
+            ncols=5, fontsize=8.0, frameon=False, handletextpad=0.5, columnspacing=1.6,
+        )  # fmt: skip
     return figure
 
 
-def _draw_one(axes: Axes, take: Take, clean: CleanLevel, colour: str, width: float) -> None:
-    assert clean.compression_db is not None  # shown chose those that have both
-    name = f"{clean.thd_percent:g} % or {clean.compression_db:g} dB"
-    f = take.frequency_hz
-    is_reached = in_state(clean, "reached")
-    reached = np.where(is_reached, clean.level_db, np.nan)
-    at_least = np.where(~is_reached, clean.level_db, np.nan)
+def _range_db(found: list[CleanLevel]) -> tuple[float, float]:
+    """Return the range of all panels, so that they compare; a step is left at the foot."""
+    ends = np.concatenate([part for c in found for part in (c.level_db, c.low_db, c.high_db)])
+    ends = ends[np.isfinite(ends)]
+    return 5.0 * np.floor(ends.min() / 5.0 - 0.9), 5.0 * np.ceil(ends.max() / 5.0 + 0.4)
+
+
+def _panel(
+    axes: Axes, take: Take, clean: CleanLevel, colour: str, low_db: float, high_db: float
+) -> None:
+    edges = _edges(take, clean)
+    band = take.frequency_hz
+    wide = 1.15 if take.staircase else 1.0
+    look.frequency_axis(
+        axes,
+        min(float(band.min()) / wide, float(edges[0, 0])),
+        max(float(band.max()) * wide, float(edges[-1, 1])),
+    )
+    look.decibel_axis(axes, low_db, high_db)
+    axes.set_title(limit_words(clean), loc="left", fontsize=9.0)
+    axes.set_ylabel(wording.level_axis(take), fontsize=8.0)
+    _fine(axes, take, clean, colour)
+    f = clean.frequency_hz
+    for i in np.flatnonzero(in_state(clean, "reached")):
+        axes.plot(edges[i], [clean.level_db[i]] * 2, color=colour, linewidth=2.6,
+                  solid_capstyle="butt", label="_reached", zorder=4)  # fmt: skip
+    for i in np.flatnonzero(in_state(clean, "bracketed")):
+        left, right = edges[i]
+        bottom, top = clean.low_db[i], clean.high_db[i]
+        if np.isfinite(bottom) and np.isfinite(top):
+            axes.add_patch(Rectangle((left, bottom), right - left, top - bottom, fill=False,
+                                     edgecolor=colour, hatch=HATCH, linewidth=0.8,
+                                     label="_bracketed", zorder=3))  # fmt: skip
+    for state, marker, level in (("not reached", "^", clean.low_db), ("below", "v", clean.high_db)):
+        flags = in_state(clean, state) & np.isfinite(level)
+        axes.plot(f[flags], level[flags], linestyle="none", marker=marker, markersize=5.0,
+                  color=colour, markerfacecolor=look.PAPER, label=f"_{state}",
+                  zorder=4)  # fmt: skip
+    nothing = in_state(clean, "unknown", "contradicted")
+    foot = low_db + 0.06 * (high_db - low_db)
+    axes.plot(f[nothing], np.full(int(np.sum(nothing)), foot), linestyle="none", marker="x",
+              markersize=4.0, color=look.QUIET_INK, label="_unknown", zorder=4)  # fmt: skip
+
+
+def _fine(axes: Axes, take: Take, clean: CleanLevel, colour: str) -> None:
+    """Draw what was reached at single points of the grid, thin, where a ladder has a grid."""
     if take.staircase:
-        axes.plot(f, clean.level_db, color=colour, linewidth=0.7, label="_guide", zorder=2)
-        axes.plot(f, reached, linestyle="none", marker="o", markersize=4.5, color=colour,
-                  label=name, zorder=3)  # fmt: skip
-        axes.plot(f, at_least, linestyle="none", marker="^", markersize=5.5, color=colour,
-                  markerfacecolor=look.PAPER, label="_at least", zorder=3)  # fmt: skip
-    else:
-        axes.plot(f, reached, color=colour, linewidth=width, label=name, zorder=3)
-        axes.plot(f, at_least, color=colour, linewidth=1.0, linestyle=":", label="_at least",
-                  zorder=3)  # fmt: skip
+        return
+    limits = (clean.thd_percent, clean.compression_db)
+    for fine in take.clean_level:
+        if (fine.thd_percent, fine.compression_db) == limits:
+            level = np.where(in_state(fine, "reached"), fine.level_db, np.nan)
+            axes.plot(fine.frequency_hz, level, color=look.paler(colour), linewidth=0.8,
+                      label="_each frequency", zorder=2)  # fmt: skip
+
+
+def _edges(take: Take, clean: CleanLevel) -> FloatArray:
+    """Return from where to where each place is drawn, Hz, shape ``(B, 2)``."""
+    if take.staircase:
+        ratio = np.array([1.0 / TONE_HALF_WIDTH, TONE_HALF_WIDTH])
+        return np.asarray(clean.frequency_hz[:, None] * ratio)
+    return np.array([band_edges_hz(float(f)) for f in clean.frequency_hz])
+
+
+def _legend(colour: str) -> list[Line2D | Patch]:
+    def line(label: str, **style: object) -> Line2D:
+        return Line2D([], [], color=colour, label=label, **style)  # type: ignore[arg-type]
+
+    return [
+        line("reached", linewidth=2.6),
+        Patch(fill=False, edgecolor=colour, hatch=HATCH, label="between"),
+        line("at least", linestyle="none", marker="^", markerfacecolor=look.PAPER),
+        line("below", linestyle="none", marker="v", markerfacecolor=look.PAPER),
+        line("nothing known", linestyle="none", marker="x", markersize=4.0),
+    ]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from distsweep.report.compression_tables import as_csv, as_text
-from distsweep.results import Take
+from distsweep.results import CleanLevel
 
 COLUMNS = (
     "thd_percent",
@@ -21,10 +23,10 @@ COLUMNS = (
 _NUMBERS = COLUMNS[2:9]
 
 
-def clean_level_table(take: Take) -> str:
+def clean_level_table(found: Sequence[CleanLevel]) -> str:
     """Text of the CSV: a row a limit and frequency; see `distsweep.results.CleanLevel`."""
     lines: list[list[str]] = [list(COLUMNS)]
-    for clean in take.clean_level:
+    for clean in found:
         limits = [as_text(clean.thd_percent), as_text(clean.compression_db)]
         columns = [getattr(clean, name) for name in _NUMBERS]
         for i in range(len(clean.frequency_hz)):

@@ -186,12 +186,14 @@ def _has_burst(take: Take) -> bool:
 _LADDER: list[tuple[Any, Any]] = [
     (_input_output, _has_curves),
     (clean_level.picture, clean_level.shown),
+    (clean_level.table, clean_level.shown),
 ]
 _STAIRCASE: list[tuple[Any, Any]] = [
     (_map, _has_map),
     (_input_output, _has_curves),
     (_burst, _has_burst),
     (clean_level.picture, clean_level.shown),
+    (clean_level.table, clean_level.shown),
 ]
 
 

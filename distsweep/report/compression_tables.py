@@ -37,7 +37,10 @@ def of_take(take: Take) -> list[tuple[str, str]]:
     if take.clean_level:
         from distsweep.report.clean_level_table import clean_level_table
 
-        found.append(("clean-level", clean_level_table(take)))
+        found.append(("clean-level", clean_level_table(take.clean_level)))
+        if take.clean_level_third_octave:
+            thirds = clean_level_table(take.clean_level_third_octave)
+            found.append(("clean-level-third-octave", thirds))
     return found
 
 

@@ -71,7 +71,7 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         ``POSITION-distortion.csv`` of each take that holds a ladder, in their order; the
         position is brought down to a–z, 0–9 and hyphens, and numbered when it comes twice.
         ``POSITION-staircase.csv`` of each staircase, ``POSITION-clean-level.csv`` where
-        highest clean levels were sought.
+        highest clean levels were sought, and ``POSITION-clean-level-third-octave.csv``.
 
     Raises
     ------

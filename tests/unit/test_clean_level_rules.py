@@ -1,4 +1,4 @@
-"""Highest clean levels: crossings by hand, and nothing beyond what was played."""
+"""Highest clean levels: crossings by hand, what noise leaves known, and nothing beyond."""
 
 from __future__ import annotations
 
@@ -6,24 +6,40 @@ import numpy as np
 import pytest
 
 from distsweep.analysis.clean_level import LIMITS, find_clean_levels
+from distsweep.analysis.noise_bounds import Bounded, NoisyPower
+from distsweep.analysis.third_octave import band_edges_hz, third_octave_bands
 from distsweep.results import CleanLevel
 
 DRIVES = np.array([-30.0, -20.0, -10.0])
-NAN = float("nan")
+NAN, INF = float("nan"), float("inf")
+
+
+def column(values: list[float]) -> np.ndarray:
+    return np.array(values)[:, None]
+
+
+def between(low_db: list[float], high_db: list[float]) -> Bounded:
+    """Values that noise leaves between two ends, the same ends likely and surely."""
+    low, high = column(low_db), column(high_db)
+    return Bounded((low + high) / 2.0, low, high, low, high)
 
 
 def clean_levels(
-    thd_db: list[float], change_db: list[float]
+    thd: list[float] | Bounded, change_db: list[float]
 ) -> dict[tuple[object, object], CleanLevel]:
     level = DRIVES + 90.0 + np.nan_to_num(np.array(change_db))
     found = find_clean_levels(
         np.array([1000.0]),
         DRIVES,
         level[:, None],
-        np.array(thd_db)[:, None],
-        np.array(change_db)[:, None],
+        thd if isinstance(thd, Bounded) else Bounded.exact(column(thd)),
+        Bounded.exact(-column(change_db)),
     )
     return dict(zip(LIMITS, found, strict=True))
+
+
+def ends(clean: CleanLevel) -> tuple[float, float]:
+    return float(clean.drive_low_dbfs[0]), float(clean.drive_high_dbfs[0])
 
 
 def test_between_two_levels_the_limit_is_interpolated() -> None:
@@ -33,6 +49,7 @@ def test_between_two_levels_the_limit_is_interpolated() -> None:
     assert one_percent.drive_dbfs[0] == pytest.approx(-15.0)
     assert one_percent.level_db[0] == pytest.approx(74.0)
     assert (one_percent.state, one_percent.limited_by) == (["reached"], ["thd"])
+    assert ends(one_percent) == pytest.approx((-15.0, -15.0))  # no noise, no interval
     one_db = found[None, 1.0]
     assert (one_db.drive_dbfs[0], one_db.limited_by) == (pytest.approx(-15.0), ["compression"])
 
@@ -53,29 +70,73 @@ def test_never_beyond_the_loudest_level() -> None:
     for limit, clean in found.items():
         assert clean.state == ["not reached"], limit
         assert clean.drive_dbfs[0] == -10.0  # at least: the loudest that was played
+        assert ends(clean) == pytest.approx((-10.0, NAN), nan_ok=True)
         assert clean.limited_by == [""]
 
 
 def test_over_the_limit_from_the_start() -> None:
     found = clean_levels([-30.0, -28.0, -20.0], [0.0, 0.0, 0.0])[1.0, None]
     assert found.state == ["below"] and np.isnan(found.level_db[0])
+    assert found.high_db[0] == pytest.approx(60.0)
+    assert ends(found) == pytest.approx((NAN, -30.0), nan_ok=True)
 
 
-def test_levels_hidden_by_noise_are_passed_over_and_nothing_is_made_up() -> None:
-    hidden = clean_levels([NAN, -50.0, -30.0], [0.0, 0.0, 0.0])[1.0, None]
-    assert hidden.drive_dbfs[0] == pytest.approx(-15.0)
-    nothing = clean_levels([NAN, NAN, NAN], [0.0, 0.0, 0.0])
-    assert np.isnan(nothing[1.0, None].level_db[0]) and nothing[1.0, None].state == ["unknown"]
-    # Of a pair whose distortion is unknown nothing is promised, unless compression came.
-    assert np.isnan(nothing[1.0, 1.0].level_db[0])
-    came = clean_levels([NAN, NAN, NAN], [0.0, 0.0, -2.0])[1.0, 1.0]
-    assert came.limited_by == ["compression"]
+def test_what_noise_leaves_open_is_bracketed_by_the_levels_played() -> None:
+    # The lower level keeps within 1 %, but may be anything below: the line's start is not known.
+    found = clean_levels(between([-INF, -90.0, -36.0], [-41.0, -41.0, -34.0]), [0.0] * 3)
+    assert found[1.0, None].state == ["bracketed"]
+    assert ends(found[1.0, None]) == (-20.0, -10.0)
+    assert np.isnan(found[1.0, None].level_db[0])
+    assert found[1.0, None].limited_by == ["thd"]
+    # The same uncertainty matters little where the louder level has hardly passed the limit.
+    near = clean_levels(between([-90.0, -60.0, -39.6], [-50.0, -50.0, -39.4]), [0.0] * 3)
+    assert near[1.0, None].state == ["reached"]
+    low, high = ends(near[1.0, None])
+    assert low < near[1.0, None].drive_dbfs[0] < high
+
+
+def test_a_thd_that_is_its_floor_is_on_neither_side() -> None:
+    """Its own value is 0.3 dB under the limit; the true one may be anything below."""
+    floor = between([-INF, -INF, -31.0], [-38.0, -37.0, -29.0])
+    found = clean_levels(floor, [0.0] * 3)[1.0, None]
+    assert found.state == ["below"] and ends(found)[1] == -10.0
+    within = between([-INF, -INF, -31.0], [-45.0, -37.0, -29.0])
+    wide = clean_levels(within, [0.0] * 3)[1.0, None]
+    # Two steps are left open: that is not called a bracket, but its ends are kept.
+    assert wide.state == ["unknown"] and np.isnan(wide.level_db[0])
+    assert ends(wide)[0] >= -30.0 and ends(wide)[1] <= -10.0
+
+
+def test_a_level_near_the_limit_lies_between_two_that_are_known() -> None:
+    found = clean_levels(between([-61.0, -40.5, -21.0], [-59.0, -39.5, -19.0]), [0.0] * 3)
+    one = found[1.0, None]
+    assert one.state == ["reached"] and one.drive_dbfs[0] == pytest.approx(-20.0)
+    # ±0.5 dB of THD on lines of 2 dB a dB.
+    assert ends(one) == pytest.approx((-20.25, -19.75), abs=0.02)
+
+
+def test_two_limits_are_combined_by_what_is_known_of_each() -> None:
+    unknown = Bounded.exact(column([NAN] * 3))
+    nothing = clean_levels(unknown, [0.0] * 3)
+    assert nothing[1.0, None].state == nothing[1.0, 1.0].state == ["unknown"]
+    # Of the THD nothing is known: compression's crossing is an upper end, and no more.
+    came = clean_levels(unknown, [0.0, 0.0, -2.0])
+    assert came[None, 1.0].drive_dbfs[0] == pytest.approx(-15.0)
+    assert came[1.0, 1.0].state == ["below"] and came[1.0, 1.0].limited_by == [""]
+    assert ends(came[1.0, 1.0]) == pytest.approx((NAN, -15.0), nan_ok=True)
+    # THD is known to keep within as far as compression comes: that is first.
+    first = clean_levels([-60.0, -60.0, -60.0], [0.0, 0.0, -2.0])[1.0, 1.0]
+    assert (first.state, first.limited_by) == (["reached"], ["compression"])
+    # THD keeps within up to −20 dBFS and is not known above: it may come before compression does.
+    open_ = clean_levels([-60.0, -60.0, NAN], [0.0, 0.0, -2.0])[1.0, 1.0]
+    assert (open_.state, open_.limited_by) == (["bracketed"], [""])
+    assert ends(open_) == pytest.approx((-20.0, -15.0))
 
 
 def test_no_harmonic_in_the_band_means_no_distortion_to_limit() -> None:
-    found = clean_levels([-np.inf, -np.inf, -np.inf], [0.0, 0.0, -2.0])
+    found = clean_levels([-INF, -INF, -INF], [0.0, 0.0, -2.0])
     assert found[1.0, 1.0].limited_by == ["compression"]
-    assert found[1.0, None].state != ["reached"]
+    assert found[1.0, None].state == ["unknown"]
 
 
 @pytest.mark.parametrize(
@@ -85,7 +146,7 @@ def test_no_harmonic_in_the_band_means_no_distortion_to_limit() -> None:
         ([-10.0, -60.0, -60.0], [0.0, 0.0, 0.0], "contradicted"),  # a noise in the quietest
         ([-60.0, -60.0, -60.0], [0.0, -2.0, 0.0], "contradicted"),
         ([NAN, NAN, NAN], [0.0, -2.0, 0.0], "contradicted"),
-        ([-60.0, -30.0, -42.0], [0.0, 0.0, 0.0], "thd"),  # within what noise may do
+        ([-60.0, -30.0, -42.0], [0.0, 0.0, 0.0], "thd"),  # not well within
         ([-60.0, -30.0, NAN], [0.0, 0.0, 0.0], "thd"),  # nothing is known of the louder one
         ([-60.0, -30.0, -60.0], [0.0, 0.0, -4.0], "thd"),  # which is past the other limit
         ([-60.0, -60.0, -30.0], [0.0, -2.0, -3.0], "compression"),
@@ -99,3 +160,62 @@ def test_a_louder_level_well_within_the_limit_contradicts(
     assert found.state == ["contradicted" if by == "contradicted" else "reached"]
     if by == "contradicted":
         assert np.isnan(found.level_db[0]) and np.isnan(found.drive_dbfs[0])
+        assert np.all(np.isnan(ends(found)))
+
+
+def test_a_louder_level_contradicts_only_where_noise_leaves_no_doubt() -> None:
+    doubtful = between([-61.0, -31.0, -INF], [-59.0, -29.0, -41.0])
+    assert clean_levels(doubtful, [0.0] * 3)[1.0, None].state == ["reached"]
+
+
+@pytest.mark.parametrize("orders", [1, 4, 9])
+@pytest.mark.parametrize("signal_db", [-20.0, 0.0, 10.0, 30.0])
+def test_bounds_hold_the_true_power_as_often_as_they_say(
+    rng: np.random.Generator, orders: int, signal_db: float
+) -> None:
+    """Complex Gaussian errors; every floor an average of six squared magnitudes."""
+    trials = 4000
+    true = 10.0 ** (signal_db / 10.0)
+    floors = np.linspace(0.5, 1.5, orders)[:, None] / orders
+    amplitudes = np.zeros((orders, 1))
+    amplitudes[0] = np.sqrt(true)
+    error = rng.standard_normal((2, orders, trials)) * np.sqrt(floors / 2.0)
+    powers = (amplitudes + error[0]) ** 2 + error[1] ** 2
+    estimated = floors * rng.chisquare(12, (orders, trials)) / 12.0
+    found = NoisyPower.of_orders(powers, estimated, np.zeros(trials)).bounded()
+    true_db = 10.0 * np.log10(true)
+    # 95 %, and 97 % at least; a share of 4000 is known to 0.7 and 0.5 % (two deviations).
+    likely = np.mean((found.low_db <= true_db) & (true_db <= found.high_db))
+    assert likely >= 0.95 - 0.007
+    assert np.mean((found.least_db <= true_db) & (true_db <= found.most_db)) >= 0.97 - 0.005
+    if signal_db >= 10.0:
+        assert np.median(found.value_db) == pytest.approx(true_db, abs=0.5)
+
+
+def test_what_is_all_noise_has_no_lower_end() -> None:
+    one = np.array([1.0])
+    found = NoisyPower.of_orders(one[None], one[None], np.zeros(1)).bounded()
+    assert found.value_db[0] == -INF and found.low_db[0] == -INF and found.least_db[0] == -INF
+    # The noise may have been in antiphase: the true power may be more than the measured one.
+    assert 3.0 < found.high_db[0] < found.most_db[0] < 15.0
+
+
+def test_a_floor_that_is_not_known_bounds_nothing() -> None:
+    one = np.array([[1e-6]])
+    found = NoisyPower.of_orders(one, one * NAN, np.zeros(1)).bounded()
+    assert np.isnan(found.value_db[0])
+    assert (found.least_db[0], found.most_db[0]) == (-INF, INF)
+
+
+def test_thirds_of_an_octave_have_nominal_names_and_exact_edges() -> None:
+    grid = 20.0 * 2.0 ** (np.arange(479) / 48.0)
+    middles, inside = third_octave_bands(grid)
+    assert list(middles[:4]) == [20.0, 25.0, 31.5, 40.0] and middles[-1] == 20000.0
+    assert np.all(np.sum(inside, axis=0) <= 1)
+    # Ten bands a decade: 48·log2(10)/10 points each; at the ends half a band is there.
+    assert set(np.sum(inside[1:-1], axis=1)) <= {15, 16}
+    low, high = band_edges_hz(31.5)
+    assert (low, high) == pytest.approx((10.0**1.45, 10.0**1.55))
+    assert np.all((grid[inside[2]] >= low) & (grid[inside[2]] < high))
+    few, none = third_octave_bands(np.array([1000.0]))
+    assert few.size == 0 and none.shape == (0, 1)

@@ -22,7 +22,7 @@ from distsweep.report.compression_figures import (
     plot_input_output,
 )
 from distsweep.report.compression_sentences import staircase_sentences
-from distsweep.results import Agreement, Results, Take
+from distsweep.results import Agreement, CleanLevel, Results, Take
 
 RATE_HZ = 48000
 
@@ -103,12 +103,51 @@ def test_the_burst_overshoots_and_settles_at_its_level(take: Take) -> None:
 
 def test_the_clean_level_tells_reached_from_at_least(take: Take) -> None:
     figure = plot_clean_level(take)
-    shown = np.concatenate([line.get_ydata() for line in line_with(figure, "_guide")])
-    assert shown.size == 6 and np.all(np.isfinite(shown))
-    reached = line_with(figure, "10 % or 3 dB")[0].get_ydata()
+    panels = {
+        axes.get_title(loc="left").replace("\N{NO-BREAK SPACE}", " "): axes for axes in figure.axes
+    }
     clean = next(c for c in take.clean_level if (c.thd_percent, c.compression_db) == (10.0, 3.0))
     assert clean.limited_by == ["compression"] * 2
-    assert reached == pytest.approx(clean.level_db)
+    axes = panels["10 % THD or 3 dB of compression"]
+    bars = [line.get_ydata() for line in axes.lines if line.get_label() == "_reached"]
+    # From left to right, whatever was played first.
+    assert [float(bar[0]) for bar in bars] == pytest.approx(list(clean.level_db[::-1]))
+
+
+def test_every_state_of_a_clean_level_has_a_shape_of_its_own(take: Take) -> None:
+    frequency_hz = np.array([100.0, 125.0, 160.0, 200.0, 250.0])
+    states = ["reached", "bracketed", "not reached", "below", "unknown"]
+    nan = np.nan
+    one = CleanLevel(
+        thd_percent=1.0,
+        compression_db=1.0,
+        frequency_hz=frequency_hz,
+        level_db=np.array([80.0, nan, 90.0, nan, nan]),
+        low_db=np.array([79.0, 78.0, 90.0, nan, nan]),
+        high_db=np.array([81.0, 84.0, nan, 70.0, nan]),
+        drive_dbfs=np.array([-20.0, nan, -10.0, nan, nan]),
+        drive_low_dbfs=np.array([-21.0, -22.0, -10.0, nan, nan]),
+        drive_high_dbfs=np.array([-19.0, -16.0, nan, -30.0, nan]),
+        state=states,
+        limited_by=["thd", "thd", "", "thd", ""],
+    )
+    ladder = dataclasses.replace(
+        take,
+        frequency_hz=frequency_hz,
+        staircase=[],
+        clean_level=[],
+        clean_level_third_octave=[one],
+    )
+    (axes,) = plot_clean_level(ladder).axes
+    drawn = {str(line.get_label()): line for line in axes.lines}
+    assert list(drawn["_reached"].get_ydata()) == [80.0, 80.0]
+    assert (drawn["_not reached"].get_marker(), drawn["_below"].get_marker()) == ("^", "v")
+    assert list(drawn["_not reached"].get_ydata()) == [90.0]
+    assert list(drawn["_below"].get_ydata()) == [70.0]
+    assert drawn["_unknown"].get_marker() == "x" and list(drawn["_unknown"].get_xdata()) == [250.0]
+    (box,) = axes.patches
+    assert box.get_hatch() and (box.get_y(), box.get_height()) == (78.0, 6.0)
+    assert axes.get_xlabel() == "Excitation frequency, Hz"
 
 
 def test_the_agreement_fills_only_what_is_reliable() -> None:

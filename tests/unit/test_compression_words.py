@@ -10,7 +10,8 @@ from report_samples import sample_results, sample_take
 
 from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.ladder_limits import _onsets
-from distsweep.report.clean_level import clean_level_words
+from distsweep.analysis.noise_bounds import SURE, Bounded
+from distsweep.report.clean_level import clean_level_words, shown, table
 from distsweep.report.compression_data import gain_grid, last_step_words
 from distsweep.report.compression_sentences import ladder_sentences
 from distsweep.report.summary import summary_sentences
@@ -19,14 +20,23 @@ from distsweep.results import Limiter, Take
 DRIVE_DBFS = np.array([-30.0, -20.0, -10.0])
 
 
-def with_clean_levels(*thd_db: list[float]) -> Take:
-    """A take of three frequencies; a list is the THD of one level, quietest first."""
+def with_clean_levels(*thd_db: list[float], uncertain_db: float = 0.0) -> Take:
+    """A take of three bands; a list is the THD of one level, quietest first, ± so many dB."""
     thd = np.array(thd_db)
-    flat = np.zeros_like(thd)
     frequency_hz = np.array([40.0, 400.0, 4000.0])
-    found = find_clean_levels(frequency_hz, DRIVE_DBFS[: len(thd)], flat, thd, flat)
+    found = find_clean_levels(
+        frequency_hz,
+        DRIVE_DBFS[: len(thd)],
+        np.zeros_like(thd),
+        Bounded.gaussian(thd, np.full(thd.shape, uncertain_db / SURE)),
+        Bounded.exact(np.zeros_like(thd)),
+    )
+    rungs = [
+        dataclasses.replace(rung, drive_dbfs=drive, spl_db=drive + 110.0)
+        for rung, drive in zip(sample_take().rungs, DRIVE_DBFS.tolist(), strict=False)
+    ]
     return dataclasses.replace(
-        sample_take(), frequency_hz=frequency_hz, clean_level=found, rungs=[]
+        sample_take(), frequency_hz=frequency_hz, clean_level_third_octave=found, rungs=rungs
     )
 
 
@@ -38,27 +48,67 @@ def said_of(take: Take) -> str:
     return plain(clean_level_words(take) or "")
 
 
-def test_what_the_quietest_level_is_past_already_is_said_first() -> None:
+def test_the_headline_says_level_drive_place_and_cause() -> None:
+    text = said_of(with_clean_levels([-60.0] * 3, [-50.0, -60.0, -60.0], [-30.0, -38.0, -60.0]))
+    assert text == (
+        "Clean, up to 1 % THD or 1 dB of compression, it stays at every third of an octave that"
+        " can be judged up to 95.0 dB SPL (−15 dBFS of drive); first to go is 40 Hz, by distortion."
+    )
+
+
+def test_what_noise_leaves_open_is_said_as_a_bracket() -> None:
+    text = said_of(
+        with_clean_levels([-60.0] * 3, [-46.0, -60.0, -60.0], [-34.0, -39.9, -60.0], uncertain_db=5)
+    )
+    assert (
+        "up to a level between 90.0 dB SPL (−20 dBFS of drive) and 100.0 dB SPL (−10 dBFS of drive)"
+        in text
+    )
+    assert "first to go is 40 Hz, by distortion" in text
+
+
+def test_two_that_may_be_first_are_both_named() -> None:
+    text = said_of(
+        with_clean_levels([-60.0] * 3, [-50.2, -60.0, -50.0], [-30.0, -60.0, -30.0], uncertain_db=1)
+    )
+    assert "first to go is 40 Hz or 4 kHz, by distortion" in text
+
+
+def test_what_is_past_the_limit_at_any_level_known_is_said_first() -> None:
     text = said_of(
         with_clean_levels([-30.0, -60.0, -60.0], [-20.0, -50.0, -60.0], [-10.0, -30.0, -60.0])
     )
-    assert "past 1 % THD or 1 dB of compression at 1 of 3" in text
-    assert (
-        "everywhere else that can be judged up to −15 dBFS of drive; first to go is 400 Hz" in text
+    assert text.startswith(
+        "The highest clean level, up to 1 % THD or 1 dB of compression, is below 80.0 dB SPL"
+        " (−30 dBFS of drive): how far below, the noise and the levels played do not tell at 40 Hz."
     )
-    assert "at every frequency" not in text
+    assert (
+        "at every other third of an octave that can be judged up to 95.0 dB SPL (−15 dBFS of drive)"
+        "; first to go is 400 Hz" in text
+    )
 
 
 def test_one_level_that_is_past_it_is_not_called_clean() -> None:
     text = said_of(with_clean_levels([-30.0, -60.0, np.nan]))
-    assert "of compression at 1 of 2" in text
-    assert "Everywhere else no level came to" in text
+    assert "do not tell at 40 Hz" in text
+    assert "Elsewhere no level played is known to pass 1 % THD" in text
+    assert "Nothing of this is known at 4 kHz: noise hides it there" in text
 
 
 def test_a_take_that_stays_clean_is_called_so() -> None:
     text = said_of(with_clean_levels([-60.0] * 3, [-60.0] * 3, [-50.0] * 3))
-    assert text.startswith("No level played came to")
+    assert text.startswith("No level played is known to pass")
+    assert "at least 100.0 dB SPL (−10 dBFS of drive)" in text
     assert said_of(with_clean_levels([np.nan] * 3)) == ""
+
+
+def test_a_single_point_of_a_grid_is_never_the_headline() -> None:
+    """Results of an earlier version hold no thirds of an octave."""
+    take = with_clean_levels([-60.0] * 3, [-50.0] * 3, [-30.0] * 3)
+    old = dataclasses.replace(
+        take, clean_level=take.clean_level_third_octave, clean_level_third_octave=[]
+    )
+    assert clean_level_words(old) is None and shown(old) == []
 
 
 def test_where_a_louder_level_contradicts_no_clean_level_is_stated() -> None:
@@ -67,17 +117,28 @@ def test_where_a_louder_level_contradicts_no_clean_level_is_stated() -> None:
         with_clean_levels([-60.0, -60.0, -60.0], [-60.0, -20.0, -50.0], [-30.0, -60.0, -60.0])
     )
     assert (
-        "everywhere else that can be judged up to −13.3 dBFS of drive; first to go is 40 Hz" in text
+        "that can be judged up to 96.7 dB SPL (−13.3 dBFS of drive); first to go is 40 Hz" in text
     )
-    assert (
-        "No highest clean level is stated at 1 frequency (400 Hz): one level is past 1 % THD"
-        in text
-    )
+    assert "No highest clean level is stated at 400 Hz: one level is past 1 % THD" in text
     alone = said_of(with_clean_levels([-20.0] * 3, [-60.0] * 3, [-60.0] * 3))
-    assert alone.startswith("No highest clean level is stated at 3 frequencies (40 Hz to 4 kHz)")
+    assert alone.startswith("No highest clean level is stated at 40 Hz to 4 kHz: ")
     some = said_of(with_clean_levels([-20.0, -60.0, -60.0], [-60.0] * 3, [-60.0] * 3))
-    assert some.startswith("No highest clean level is stated at 1 frequency (40 Hz)")
-    assert "Everywhere else no level came to 1 % THD" in some
+    assert "No highest clean level is stated at 40 Hz: " in some
+    assert "Elsewhere no level played is known to pass 1 % THD" in some
+
+
+def test_the_table_shows_every_state() -> None:
+    take = with_clean_levels(
+        [-60.0, -60.0, -30.0], [-46.0, -60.0, -20.0], [-34.0, -45.9, -10.0], uncertain_db=5
+    )
+    made = table(take, "axis")
+    assert plain(made.columns[1]) == "1 % THD or 1 dB of compression"
+    strict = [(row[0].text, row[1].text, row[1].below) for row in made.rows]
+    assert [plain(" ".join(one)) for one in strict] == [
+        "40 Hz 0.0 to 0.0 −20.0 to −10.0 dBFS, THD",
+        "400 Hz ≥ 0.0 ≥ −10.0 dBFS",
+        "4 kHz < 0.0 < −30.0 dBFS, THD",
+    ]
 
 
 def test_high_orders_that_the_next_level_does_not_show_are_no_onset() -> None:

@@ -1,0 +1,54 @@
+"""Bands of a third of an octave (IEC 61260-1:2014, base-ten system)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from distsweep.units import BoolArray, FloatArray
+
+BANDS_PER_DECADE = 10
+NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+"""Nominal midband frequencies of one decade (IEC 61260-1:2014, Annex E)."""
+
+LEAST_SHARE = 0.5
+"""A band counts where at least so much of its width is measured (chosen: its middle is)."""
+
+
+def third_octave_bands(frequency_hz: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Sort a grid into bands of a third of an octave.
+
+    Parameters
+    ----------
+    frequency_hz : rising, evenly spaced on a log scale, shape ``(F,)``.
+
+    Returns
+    -------
+    The bands' *nominal* midband frequencies in Hz (31.5, not 31.62), shape ``(B,)``, and which
+    points lie in which band, shape ``(B, F)``. A band reaches from 10^(−1/20) to 10^(1/20) times
+    its *exact* midband frequency 1000·10^(k/10) Hz. Bands of which less than half is on the grid
+    are left out; so are all where the grid has fewer than two points.
+    """
+    if len(frequency_hz) < 2:
+        return np.zeros(0), np.zeros((0, len(frequency_hz)), dtype=bool)
+    place = BANDS_PER_DECADE * np.log10(frequency_hz / 1000.0)
+    full = 1.0 / float(np.median(np.diff(place)))  # points in a whole band
+    number = np.floor(place + 0.5).astype(int)
+    kept = [k for k in np.unique(number) if np.sum(number == k) >= LEAST_SHARE * full]
+    inside = np.array([number == k for k in kept]).reshape(len(kept), len(frequency_hz))
+    return np.array([_nominal_hz(int(k)) for k in kept]), inside
+
+
+def _nominal_hz(number: int) -> float:
+    decade, step = divmod(number, BANDS_PER_DECADE)
+    return NOMINAL[step] * 10.0 ** (decade + 3)
+
+
+def band_edges_hz(nominal_hz: float) -> tuple[float, float]:
+    """Return the edges of the band with a nominal midband frequency."""
+    number = round(BANDS_PER_DECADE * math.log10(nominal_hz / 1000.0))
+    return (
+        1000.0 * 10.0 ** ((number - 0.5) / BANDS_PER_DECADE),
+        1000.0 * 10.0 ** ((number + 0.5) / BANDS_PER_DECADE),
+    )

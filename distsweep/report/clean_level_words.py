@@ -1,0 +1,131 @@
+"""Sentences on the highest clean level, each computed from the numbers of one take."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from distsweep.report import wording
+from distsweep.report.clean_level import (
+    SAYING,
+    both_limits,
+    ends,
+    in_state,
+    limit_words,
+    lowest,
+)
+from distsweep.report.reliability import runs
+from distsweep.results import CleanLevel, Take
+from distsweep.units import BoolArray
+
+MOST_RANGES = 3
+"""A sentence lists so many ranges of frequency, and counts the rest."""
+
+
+def words(take: Take) -> str | None:
+    """Say up to where a take is clean by its strictest limits, what goes first, and what is hidden.
+
+    None where nothing is known at any frequency.
+    """
+    strict = next(iter(both_limits(take)), None)
+    if strict is None or not np.any(in_state(strict, *SAYING, "contradicted")):
+        return None
+    below, again = in_state(strict, "below"), in_state(strict, "contradicted")
+    rest = in_state(strict, *SAYING) & ~below
+    said = []
+    if np.any(below):
+        said.append(_below(take, strict, below))
+    if np.any(rest):
+        said.append(_rest(take, strict, rest, everywhere=not np.any(below | again)))
+    if np.any(again):
+        said.append(_contradicted(strict, again))
+    hidden = in_state(strict, "unknown")
+    if np.any(hidden):
+        fast = "" if take.staircase else ", or the sweep is too fast for it"
+        said.append(
+            f"Nothing of this is known at {_where(strict, hidden)}: noise hides it there{fast}."
+        )
+    return " ".join(said)
+
+
+def _rest(take: Take, clean: CleanLevel, flags: BoolArray, *, everywhere: bool) -> str:
+    """Say the lowest clean level of the places that have one above some level played."""
+    one = lowest(clean, flags)
+    low, high = float(one.drive_low_dbfs[0]), float(one.drive_high_dbfs[0])
+    limit = limit_words(clean)
+    each = "tone" if take.staircase else "third of an octave"
+    if one.state[0] == "not reached":
+        no = "No level played" if everywhere else "Elsewhere no level played"
+        return (
+            f"{no} is known to pass {limit} where it can be judged: the highest clean level is at"
+            f" least {_level(take, low)}."
+        )
+    if one.state[0] == "reached":
+        end = _level(take, float(one.drive_dbfs[0]))
+    else:
+        end = f"a level between {_level(take, low)} and {_level(take, high)}"
+    return (
+        f"Clean, up to {limit}, it stays at every {'' if everywhere else 'other '}{each} that can"
+        f" be judged up to {end}; first to go is {_first(clean, flags, high)}."
+    )
+
+
+def _first(clean: CleanLevel, flags: BoolArray, high: float) -> str:
+    """Name the frequencies that may be the first to go, and what limits them."""
+    low, _ = ends(clean)
+    may_be = flags & (low <= high) & ~in_state(clean, "not reached")
+    by = sorted({clean.limited_by[i] for i in np.flatnonzero(may_be)} - {""}, reverse=True)
+    names = {"thd": "distortion", "compression": "compression"}
+    what = f", by {' or '.join(names[one] for one in by)}" if by else ""
+    return _where(clean, may_be, joined="or") + what
+
+
+def _below(take: Take, clean: CleanLevel, flags: BoolArray) -> str:
+    """Say below what the lowest clean level lies where some place has no lower end."""
+    high = float(lowest(clean, in_state(clean, *SAYING)).drive_high_dbfs[0])
+    return (
+        f"The highest clean level, up to {limit_words(clean)}, is below {_level(take, high)}: how"
+        f" far below, the noise and the levels played do not tell at"
+        f" {_where(clean, flags)}."
+    )
+
+
+def _contradicted(clean: CleanLevel, flags: BoolArray) -> str:
+    return (
+        f"No highest clean level is stated at {_where(clean, flags)}: one level is past"
+        f" {limit_words(clean)} there and a louder one is not, as after a noise in one rung or"
+        " where products cancel."
+    )
+
+
+def _level(take: Take, drive_dbfs: float) -> str:
+    """Write a drive, with the sound pressure level that the take had there, if that is known."""
+    drive = f"{wording.drive(drive_dbfs)} of drive"
+    known = [
+        (rung.drive_dbfs, rung.spl_db)
+        for rung in take.rungs
+        if rung.spl_db is not None and math.isfinite(rung.spl_db) and not rung.clipped
+    ]
+    if not known or not known[0][0] - 0.05 <= drive_dbfs <= known[-1][0] + 0.05:
+        return drive
+    drives, levels = zip(*known, strict=True)
+    level = float(np.interp(drive_dbfs, drives, levels))
+    return f"{wording.decibels(level, 'dB SPL')} ({drive})"
+
+
+def _where(clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
+    """Name the places: tones one by one, thirds of an octave as ranges of neighbours."""
+    f = clean.frequency_hz
+    parts = []
+    for first, end in runs(flags):
+        if end - first == 1:
+            parts.append(wording.frequency(float(f[first])))
+        else:
+            parts.append(wording.frequency_range(float(f[first]), float(f[end - 1])))
+    if len(parts) > MOST_RANGES:
+        left = len(parts) - MOST_RANGES + 1
+        parts = [*parts[: MOST_RANGES - 1], f"{left} more ranges"]
+    if len(parts) == 1:
+        return parts[0]
+    return f"{', '.join(parts[:-1])} {joined} {parts[-1]}"
