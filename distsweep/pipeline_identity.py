@@ -9,11 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from distsweep.analysis.background import noise_spectrum
+from distsweep.analysis.ladder import Amplitudes
 from distsweep.analysis.staircase import clock_scale
 from distsweep.analysis.tone_proof import ToneEvidence, examine_tone
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
+from distsweep.takes.cutting import CutTake
 from distsweep.takes.cutting_staircase import (
     cut_staircase,
     cut_tones,
@@ -30,7 +34,61 @@ played at another speed, and is believed only on the proof of what was played.""
 SPEED_PPM = 150.0
 """Within this the tones' own frequencies must give the speed that the markers give."""
 
+LARGEST_SMEAR_S = 0.0006
+"""Largest steady drift of the arrival per octave (chosen: crossovers and rooms give steps of
+both signs, or well below half a millisecond above 1 kHz; a sweep whose band starts 3 % higher
+gives 0.7 ms in 2 s, and more in longer ones)."""
+
+ARRIVAL_DOUBT_S, WITH_MARKERS_S = 0.001, 0.003
+"""Arrivals of one loudspeaker's rungs agree within the first, besides SPEED_PPM of the time
+between them; with those of the markers, which hold other frequencies, within the second."""
+
 GIVE_SIDECAR = "give the sidecar of the stimulus that was played"
+
+
+def check_sweeps(recordings: Sequence[Recording], cut: CutTake, amplitudes: Amplitudes) -> None:
+    """Refuse a recording whose sweeps are not the stimulus's.
+
+    The louder half of the rungs is judged, at least two of them, and half of those must be
+    the sweep: a noise may spoil the others.
+
+    Raises
+    ------
+    InputError
+        They are not, or clocks do not explain where the markers stand, nor does a speed.
+    """
+    drives = np.array([rung.drive_dbfs for rung in cut.rungs])
+    judged = np.argsort(-drives, kind="stable")[: max(2, -(-len(drives) // 2))]
+    in_place = amplitudes.octaves.in_place[judged]
+    if 2 * np.sum(in_place) < len(judged) or amplitudes.smear_s > LARGEST_SMEAR_S:
+        raise InputError(
+            f"{recordings[0].path}: the markers are there, but the sweeps between them are not"
+            f" this stimulus's, or drown in noise: {GIVE_SIDECAR}"
+        )
+    for number, (recording, placement) in enumerate(zip(recordings, cut.placements, strict=True)):
+        drift_ppm = placement.clock_drift_ppm
+        if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
+            continue
+        rows = [row for row, rung in enumerate(cut.rungs) if rung.file == number]
+        if not _sweeps_run_at_speed(cut, amplitudes, rows):
+            raise InputError(f"{recording.path}: {no_clocks(drift_ppm)}")
+
+
+def _sweeps_run_at_speed(cut: CutTake, amplitudes: Amplitudes, rows: Sequence[int]) -> bool:
+    """Tell whether a file's sweeps arrive when the speed that its markers give puts them.
+
+    A single sweep must arrive with its markers, several with each other.
+    """
+    arrivals_s = amplitudes.arrivals_s[list(rows)]
+    clear = np.isfinite(arrivals_s)
+    if 2 * np.sum(clear) < len(rows) or not np.any(clear):
+        return False
+    starts_s = np.array([cut.rungs[row].start_s for row in rows])[clear]
+    arrivals_s = arrivals_s[clear]
+    if len(arrivals_s) == 1:
+        return bool(abs(arrivals_s[0]) <= WITH_MARKERS_S)
+    allowed_s = ARRIVAL_DOUBT_S + 1e-6 * SPEED_PPM * float(np.ptp(starts_s))
+    return bool(np.ptp(arrivals_s) <= allowed_s)
 
 
 def placed_staircase(
@@ -88,7 +146,7 @@ def staircase_trouble(
         return None
     best = max(there, key=lambda item: item.weight)
     same_speed = abs(best.speed - 1.0) < 1e-6 * SPEED_PPM
-    if any(item.edges_fit for item in there) and same_speed and 2 * len(there) >= len(evidence):
+    if same_speed and 2 * len(there) >= len(evidence):
         return None
     return no_clocks(placement.clock_drift_ppm)
 

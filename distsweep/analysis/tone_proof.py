@@ -292,10 +292,14 @@ def _edges_fit(
                 _amplitudes(track, rest[0] - first, rest[1] - first, width) / reference,
                 initial=np.inf,
             )
+            sure = contrast_db >= SURE_CONTRAST_DB
             if softest < NO_REST:
                 level = max(threshold, 0.5 * (1.0 + softest)) * reference
-                found.append((_edge(track, middle, far, level, width) - edge) / rate_hz)
-            elif contrast_db >= SURE_CONTRAST_DB:
+                place = _edge(track, middle, far, level, width)
+                # None before the rest's middle: a step of few decibels drowns in reverberation.
+                if sure or abs(place - far) > width / 8.0:
+                    found.append((place - edge) / rate_hz)
+            elif sure:
                 found.append(np.inf)
     medians = [float(np.median(found)) for found in (starts_s, ends_s) if found]
     if not medians:
