@@ -134,7 +134,7 @@ def staircase_trouble(
                 f" {item.frequency_hz:g} Hz: {GIVE_SIDECAR}"
             )
     unexplained = sum(item.state == "unexplained" for item in evidence)
-    if not there or len(there) < unexplained:
+    if len(there) <= unexplained:
         return (
             "the markers are there, but the tones between them are not this stimulus's, or drown"
             f" in noise: {GIVE_SIDECAR}"

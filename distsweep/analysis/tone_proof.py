@@ -34,8 +34,8 @@ LINE_OVER_NEIGHBOURS = 16.0
 LINE_BINS = 2
 """A Hann-windowed line lies within so many bins of its own."""
 
-ABOVE_BACKGROUND = 4.0
-"""Power over the background's from which something sounds."""
+ABOVE_BACKGROUND, CLEARLY_ABOVE = 4.0, 10.0
+"""Power over the background's from which another tone sounds, and from which something does."""
 
 ALIEN_SHARE, ALIEN_OVER_TONE = 0.5, 4.0
 """Another line is the one that was played if it holds this share of all power, and so many times
@@ -128,7 +128,7 @@ def examine_tone(
     if heard_hz is not None:
         return ToneEvidence(tone.frequency_hz, "another", heard_hz)
     if not is_there:
-        loud = lines.total > ABOVE_BACKGROUND * background
+        loud = lines.total > CLEARLY_ABOVE * background
         return ToneEvidence(tone.frequency_hz, "unexplained" if loud else "nothing")
     found_hz = fit_sine_and_frequency(
         lines.stretches[0], near_hz=tone.recorded_hz, rate_hz=rate_hz

@@ -75,10 +75,6 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
             f"{recordings[0].path}: {len(recordings)} recording(s) given, the stimulus has"
             f" {len(stimulus.files)} file(s): list one recording a file, in order"
         )
-    if len({recording.path for recording in recordings}) < len(recordings):
-        raise InputError(
-            f"{recordings[0].path}: a recording is listed twice: list each file's own, in order"
-        )
     rungs: list[CutRung] = []
     quiet: list[FloatArray] = []
     missing: list[str] = []
