@@ -141,7 +141,7 @@ def heard_dbfs(
         return float("-inf")
     louder = (heard[1] - noises[1]) / (heard[0] - noises[0])
     as_played = _energy(played, band_hz, rate_hz) / _energy(chirp, band_hz, rate_hz)
-    return float(power_to_db(louder / as_played)) + marker.level_dbfs
+    return float(power_to_db(louder / as_played) + marker.level_dbfs)
 
 
 def _stretch(
@@ -160,7 +160,7 @@ def _energy(samples: FloatArray, band_hz: tuple[float, float], rate_hz: float) -
     spectrum = scipy.fft.rfft(samples, length)
     first, last = (round(frequency_hz * length / rate_hz) for frequency_hz in band_hz)
     part = spectrum[first : last + 1]
-    return float(np.sum(part.real**2 + part.imag**2)) / length
+    return float(np.sum(part.real**2 + part.imag**2) / length)
 
 
 def _rungs_held(drives: FloatArray, heard: FloatArray) -> list[int]:
@@ -176,19 +176,30 @@ def _rungs_held(drives: FloatArray, heard: FloatArray) -> list[int]:
     if _follows(drives[held], heard) and _is_no_protection(drives, heard, held):
         return held
     # Without the one that is there twice the others follow; without the other they do not.
-    explained = []
-    for row in as_listed:
-        alike = np.isclose(heard, heard[row], rtol=0.0, atol=SAME_DB) & (drives != drives[row])
-        if (
-            np.isfinite(heard[row])
-            and np.any(alike)
-            and _follows(np.delete(drives, row), np.delete(heard, row))
-        ):
-            explained.append((row, int(np.argmax(alike))))
+    repeats = [_repeats(drives, heard, row) for row in as_listed]
+    explained = [(row, other) for row, other in enumerate(repeats) if other is not None]
     if len(explained) == 1:
         row, other = explained[0]
         return [other if number == row else number for number in as_listed]
     return as_listed
+
+
+def _repeats(drives: FloatArray, heard: FloatArray, row: int) -> int | None:
+    """Return the rung that a recording holds a second time, if that explains all; else None.
+
+    The rung must stand out of its neighbours by its level, and a louder one must follow: a
+    loudspeaker that turns itself down stays down.
+    """
+    others = np.arange(len(drives)) != row
+    alike = np.isclose(heard, heard[row], rtol=0.0, atol=SAME_DB) & (drives != drives[row])
+    recovers = np.any(heard[drives > drives[row]] > heard[row] + FOLLOWS_DB)
+    if np.sum(alike) != 1 or not np.isfinite(heard[row]) or not recovers:
+        return None
+    other = int(np.argmax(alike))
+    rises_db, steps_db = heard - heard[other], drives - drives[other]
+    apart = others & (steps_db != 0.0)
+    stands_out = np.all(rises_db[apart] / steps_db[apart] >= LEAST_SLOPE)
+    return other if stands_out and _follows(drives[others], heard[others]) else None
 
 
 def _follows(drives: FloatArray, heard: FloatArray) -> bool:
