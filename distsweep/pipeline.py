@@ -179,7 +179,7 @@ def _analyse_ladder(
     stimulus: LadderStimulus,
     recordings: Sequence[Recording],
 ) -> tuple[SearchedTake, list[Warning_]]:
-    refuse_repeated(recordings)
+    refuse_repeated(recordings, stimulus.files)
     cut = cut_take(stimulus, recordings)
     refuse_ladder_order(stimulus, recordings, cut.placements)
     calibration, recipe = session.calibration_of(entry), stimulus.recipe

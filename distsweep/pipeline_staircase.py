@@ -35,7 +35,7 @@ def analyse_staircase_take(
         A recording does not hold its file of the stimulus, or no burst is complete.
     """
     recipe = stimulus.recipe
-    refuse_repeated(recordings)
+    refuse_repeated(recordings, stimulus.files)
     try:
         placements = placed_staircase(stimulus, recordings)
     except InputError:

@@ -70,6 +70,9 @@ EARLY_S, LATE_S = 0.010, 0.060
 """How much too early or too late an edge may be, besides half the track's window (chosen: rooms
 delay what ends, nothing makes it end early)."""
 
+REVERBERANT_S, UNCHANGED = 0.150, 0.1
+"""So late a burst may end where its complex amplitude changed by the second at its time."""
+
 
 @dataclass(frozen=True)
 class ToneEvidence:
@@ -260,52 +263,70 @@ def _edges_fit(
     tone: CutTone, judged: Sequence[CutBurst], lowest_dbfs: float, rate_hz: float
 ) -> bool | None:
     """Tell whether bursts start and end when they should, by the median over those judged."""
-    starts_s: list[float] = []
-    ends_s: list[float] = []
-    half_window_s = 0.0
+    late_s: tuple[list[float], list[float]] = ([], [])
     for burst in judged:
         contrast_db = burst.drive_dbfs - lowest_dbfs
-        if contrast_db < LEAST_CONTRAST_DB:
-            continue
-        before, after = _rest_before(tone, burst), _rest_after(tone, burst)
-        first = int(burst.start if before is None else before[0])
-        last = int(burst.end if after is None else after[1])
-        track = ToneTrack(
-            tone.signal[max(0, first) : last], frequency_hz=tone.recorded_hz, rate_hz=rate_hz
-        )
-        width = track.width(max(TRACK_S * rate_hz, TRACK_PERIODS * track.period))
-        half_window_s = 0.5 * width / rate_hz
-        start, end = burst.start - first, burst.end - first
-        middle = 0.5 * (start + end)
-        steady = _amplitudes(track, middle, end - 0.5 * width, width)
-        if not len(steady):
-            continue
-        reference = float(np.median(steady))
-        for rest, edge, threshold, found in (
-            (before, start, RISES_AT, starts_s),
-            (after, end, FALLS_AT, ends_s),
-        ):
-            if rest is None:
-                continue
-            far = 0.5 * (rest[0] + rest[1]) - first
-            softest = np.min(
-                _amplitudes(track, rest[0] - first, rest[1] - first, width) / reference,
-                initial=np.inf,
-            )
-            sure = contrast_db >= SURE_CONTRAST_DB
-            if softest < NO_REST:
-                level = max(threshold, 0.5 * (1.0 + softest)) * reference
-                place = _edge(track, middle, far, level, width)
-                # None before the rest's middle: a step of few decibels drowns in reverberation.
-                if sure or abs(place - far) > width / 8.0:
-                    found.append((place - edge) / rate_hz)
-            elif sure:
-                found.append(np.inf)
-    medians = [float(np.median(found)) for found in (starts_s, ends_s) if found]
+        if contrast_db >= LEAST_CONTRAST_DB:
+            for found, late in zip(late_s, _late_s(tone, burst, contrast_db, rate_hz), strict=True):
+                if late is not None:
+                    found.append(late)
+    medians = [float(np.median(found)) for found in late_s if found]
     if not medians:
         return None
-    early_s, late_s = EARLY_S + half_window_s, LATE_S + half_window_s
-    return all(-early_s <= median <= late_s for median in medians)
+    return all(-EARLY_S <= median <= LATE_S for median in medians)
+
+
+def _late_s(
+    tone: CutTone, burst: CutBurst, contrast_db: float, rate_hz: float
+) -> tuple[float | None, float | None]:
+    """Return by how much a burst's start and end are late; None where that is not clear.
+
+    What half the track's window may do to it is taken off.
+    """
+    before, after = _rest_before(tone, burst), _rest_after(tone, burst)
+    first = int(burst.start if before is None else before[0])
+    last = int(burst.end if after is None else after[1])
+    track = ToneTrack(tone.signal[first:last], frequency_hz=tone.recorded_hz, rate_hz=rate_hz)
+    width = track.width(max(TRACK_S * rate_hz, TRACK_PERIODS * track.period))
+    start, end = burst.start - first, burst.end - first
+    middle = 0.5 * (start + end)
+    steady = _amplitudes(track, middle, end - 0.5 * width, width)
+    if not len(steady):
+        return None, None
+    reference = float(np.median(steady))
+    late: list[float | None] = []
+    for rest, edge, threshold in ((before, start, RISES_AT), (after, end, FALLS_AT)):
+        if rest is None:
+            late.append(None)
+            continue
+        resting = _amplitudes(track, rest[0] - first, rest[1] - first, width)
+        softest = float(np.min(resting / reference, initial=np.inf))
+        sure = contrast_db >= SURE_CONTRAST_DB
+        if softest > NO_REST:
+            late.append(np.inf if sure else None)
+            continue
+        far = 0.5 * (rest[0] + rest[1]) - first
+        level = max(threshold, 0.5 * (1.0 + softest)) * reference
+        place = _edge(track, middle, far, level, width)
+        by = max(0.0, abs(place - edge) - 0.5 * width) / rate_hz
+        if not sure and abs(place - far) <= width / 8.0:
+            # None before the rest's middle: a step of few decibels drowns in reverberation.
+            late.append(None)
+        elif rest is after and LATE_S < by <= REVERBERANT_S and not _goes_on(track, end, width):
+            late.append(LATE_S)
+        else:
+            late.append(by if place > edge else -by)
+    return late[0], late[1]
+
+
+def _goes_on(track: ToneTrack, end: float, width: float) -> bool:
+    """Tell whether a tone goes on unchanged, in amplitude and phase, where it should end.
+
+    In a room that reverberates, the direct sound is missing from then on.
+    """
+    before = track.amplitude(np.array([end - 0.5 * width]), width)[0]
+    after = track.amplitude(end + width * np.array([0.75, 1.25, 1.75]), width)
+    return bool(np.all(np.abs(after - before) <= UNCHANGED * np.abs(before)))
 
 
 def _edge(track: ToneTrack, middle: float, far: float, threshold: float, width: float) -> float:
