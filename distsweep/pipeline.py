@@ -21,7 +21,7 @@ from distsweep.analysis.resonance import (
 )
 from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.pipeline_identity import CLOCKS_PPM, check_sweeps
-from distsweep.pipeline_order import refuse_ladder_order, refuse_repeated
+from distsweep.pipeline_order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.results import Agreement, Background, Results, Take, Warning_, first_take
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
 from distsweep.takes.cutting import CutTake, cut_take
@@ -179,9 +179,10 @@ def _analyse_ladder(
     stimulus: LadderStimulus,
     recordings: Sequence[Recording],
 ) -> tuple[SearchedTake, list[Warning_]]:
-    refuse_repeated(recordings, stimulus.files)
+    refuse_repeated(recordings)
     cut = cut_take(stimulus, recordings)
     refuse_ladder_order(stimulus, recordings, cut.placements)
+    refuse_copies(recordings, stimulus.files)
     calibration, recipe = session.calibration_of(entry), stimulus.recipe
     amplitudes = measure_ladder(
         cut,

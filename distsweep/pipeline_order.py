@@ -40,34 +40,42 @@ SAME_DB = 0.5
 """Two recordings of one rung are equally loud within this."""
 
 
-def refuse_repeated(recordings: Sequence[Recording], files: Sequence[StimulusFile]) -> None:
-    """Refuse a recording that is listed twice, under one name or under two.
-
-    The first and the return rung may be the same samples: without noise they are.
+def refuse_repeated(recordings: Sequence[Recording]) -> None:
+    """Refuse a recording that is listed twice.
 
     Raises
     ------
     InputError
         One is.
     """
+    if len({recording.path for recording in recordings}) < len(recordings):
+        raise InputError(
+            f"{recordings[0].path}: a recording is listed twice: list each file's own, in order"
+        )
+
+
+def refuse_copies(recordings: Sequence[Recording], files: Sequence[StimulusFile]) -> None:
+    """Refuse copies of one recording for files that differ.
+
+    The first and the return rung do not: without noise their recordings are the same samples.
+
+    Raises
+    ------
+    InputError
+        There are copies.
+    """
     for number, recording in enumerate(recordings):
         for before, earlier in enumerate(recordings[:number]):
-            if recording.path == earlier.path:
-                raise InputError(
-                    f"{recording.path}: a recording is listed twice: list each file's own, in order"
-                )
             alike = np.array_equal(recording.samples, earlier.samples)
-            if alike and _played(files, number) != _played(files, before):
+            if alike and _played(files[number]) != _played(files[before]):
                 raise InputError(
                     f"{recording.path}: is a copy of {earlier.path.name}: list each file's own"
                     " recording, in order"
                 )
 
 
-def _played(files: Sequence[StimulusFile], number: int) -> list[tuple[float, float]]:
+def _played(file: StimulusFile) -> list[tuple[float, float]]:
     """Return frequency (0 for a sweep) and level of all that a file plays."""
-    # How many recordings there are is looked at later.
-    file = files[min(number, len(files) - 1)]
     bursts = [(burst.frequency_hz, burst.level_dbfs) for burst in file.bursts]
     return bursts + [(0.0, rung.drive_dbfs) for rung in file.rungs]
 

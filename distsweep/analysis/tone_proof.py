@@ -124,7 +124,9 @@ def examine_tone(
     lines = _Lines(tone, judged, count, rate_hz)
     background = _background(noise, lines)
     in_place = lines.line(lines.own)
-    is_there = in_place > LINE_OVER_NEIGHBOURS * lines.beside(lines.own)
+    is_there = lines.peaks(lines.own) and (
+        in_place > LINE_OVER_NEIGHBOURS * lines.beside(lines.own)
+    )
     heard_hz = _another(
         tone, lines, order, background, is_there=is_there, lowest_dbfs=lowest_dbfs, rate_hz=rate_hz
     )
@@ -171,6 +173,12 @@ class _Lines:
     def line(self, centre: int) -> float:
         """Return the power of a line whose bin is ``centre``."""
         return float(np.sum(self.power[max(0, centre - LINE_BINS) : centre + LINE_BINS + 1]))
+
+    def peaks(self, centre: int) -> bool:
+        """Tell whether a line is highest in its own bin or the next, not beyond."""
+        first = max(0, centre - LINE_BINS - 1)
+        highest = first + int(np.argmax(self.power[first : centre + LINE_BINS + 2]))
+        return abs(highest - centre) <= 1
 
     def beside(self, centre: int) -> float:
         """Return the power that a line's bins would hold if they held what lies beside."""
@@ -262,7 +270,7 @@ def _amplitudes(track: ToneTrack, first: float, last: float, width: float) -> Fl
 def _edges_fit(
     tone: CutTone, judged: Sequence[CutBurst], lowest_dbfs: float, rate_hz: float
 ) -> bool | None:
-    """Tell whether bursts start and end when they should, by the median over those judged."""
+    """Tell whether half of the bursts or more start and end when they should."""
     late_s: tuple[list[float], list[float]] = ([], [])
     for burst in judged:
         contrast_db = burst.drive_dbfs - lowest_dbfs
@@ -270,10 +278,8 @@ def _edges_fit(
             for found, late in zip(late_s, _late_s(tone, burst, contrast_db, rate_hz), strict=True):
                 if late is not None:
                     found.append(late)
-    medians = [float(np.median(found)) for found in late_s if found]
-    if not medians:
-        return None
-    return all(-EARLY_S <= median <= LATE_S for median in medians)
+    fitting = [[-EARLY_S <= late <= LATE_S for late in found] for found in late_s if found]
+    return all(2 * sum(fits) >= len(fits) for fits in fitting) if fitting else None
 
 
 def _late_s(
