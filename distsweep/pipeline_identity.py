@@ -140,7 +140,7 @@ def staircase_trouble(
             f" in noise: {GIVE_SIDECAR}"
         )
     displaced = sum(item.edges_fit is False for item in there)
-    if displaced and len(there) <= 2 * displaced + unexplained:
+    if displaced and sum(item.edges_fit is True for item in there) <= displaced + unexplained:
         return f"its tones start and stop where this stimulus's bursts do not: {GIVE_SIDECAR}"
     if placement.clock_drift_ppm is None or abs(placement.clock_drift_ppm) <= CLOCKS_PPM:
         return None

@@ -42,9 +42,10 @@ ALIEN_SHARE, ALIEN_OVER_TONE = 0.5, 4.0
 the power of the tone with its harmonics (chosen: subharmonics of loudspeakers stay 10 dB or more
 below the tone)."""
 
-ALIEN_HARMONIC = 4
-"""A lone harmonic of this order or a higher one, without its fundamental, was played (a small
-loudspeaker may give nothing but the second or third of a tone far below its band)."""
+ALIEN_HARMONIC, LOST_TONE = 4, 1e-4
+"""A lone harmonic of this order or a higher one, without its fundamental, was played; so was a
+lower one if the fundamental's power re its own lies below the second, 40 dB (a small loudspeaker
+may give little but the second or third of a tone far below its band)."""
 
 ALIEN_STEP = 0.5
 """A line that was played rises from rest to burst by this share of the drive's step in dB, or by
@@ -71,7 +72,8 @@ EARLY_S, LATE_S = 0.010, 0.060
 delay what ends, nothing makes it end early)."""
 
 REVERBERANT_S, UNCHANGED = 0.150, 0.1
-"""So late a burst may end where its complex amplitude changed by the second at its time."""
+"""So late a burst may start or end where its complex amplitude changes by the second at its time
+(chosen: in a reverberation of 0.8 s, 3 dB louder than the direct sound, levels follow by 110 ms)."""
 
 
 @dataclass(frozen=True)
@@ -222,7 +224,13 @@ def _another(
     own = sum(lines.line(centre) for centre in harmonics)
     others = lines.power.copy()
     others[: lines.lowest] = 0.0
-    spared = harmonics if is_there else harmonics[: ALIEN_HARMONIC - 1]
+    spared = harmonics
+    if not is_there:
+        spared = [
+            centre
+            for centre in harmonics[: ALIEN_HARMONIC - 1]
+            if centre == lines.own or lines.beside(lines.own) > LOST_TONE * lines.line(centre)
+        ]
     for centre in spared:
         others[max(0, centre - LINE_BINS - 1) : centre + LINE_BINS + 2] = 0.0
     if not is_there:
@@ -307,32 +315,31 @@ def _late_s(
             continue
         resting = _amplitudes(track, rest[0] - first, rest[1] - first, width)
         softest = float(np.min(resting / reference, initial=np.inf))
-        sure = contrast_db >= SURE_CONTRAST_DB
-        if softest > NO_REST:
-            late.append(np.inf if sure else None)
-            continue
         far = 0.5 * (rest[0] + rest[1]) - first
         level = max(threshold, 0.5 * (1.0 + softest)) * reference
         place = _edge(track, middle, far, level, width)
         by = max(0.0, abs(place - edge) - 0.5 * width) / rate_hz
-        if not sure and abs(place - far) <= width / 8.0:
-            # None before the rest's middle: a step of few decibels drowns in reverberation.
-            late.append(None)
-        elif rest is after and LATE_S < by <= REVERBERANT_S and not _goes_on(track, end, width):
+        goes_on = _goes_on(track, edge, width, outward=1.0 if rest is after else -1.0)
+        if softest > NO_REST or abs(place - far) <= width / 8.0:
+            # No step before the rest's middle: one of few decibels drowns in reverberation.
+            sure = goes_on or contrast_db >= SURE_CONTRAST_DB
+            late.append(np.inf if sure else None)
+        elif LATE_S < by <= REVERBERANT_S and place > edge and not goes_on:
             late.append(LATE_S)
         else:
             late.append(by if place > edge else -by)
     return late[0], late[1]
 
 
-def _goes_on(track: ToneTrack, end: float, width: float) -> bool:
-    """Tell whether a tone goes on unchanged, in amplitude and phase, where it should end.
+def _goes_on(track: ToneTrack, edge: float, width: float, *, outward: float) -> bool:
+    """Tell whether a tone is the same, in amplitude and phase, on both sides of an edge.
 
-    In a room that reverberates, the direct sound is missing from then on.
+    In a room that reverberates, the direct sound is missing after the end. ``outward`` is 1 at
+    a burst's end, −1 at its start.
     """
-    before = track.amplitude(np.array([end - 0.5 * width]), width)[0]
-    after = track.amplitude(end + width * np.array([0.75, 1.25, 1.75]), width)
-    return bool(np.all(np.abs(after - before) <= UNCHANGED * np.abs(before)))
+    inside = track.amplitude(np.array([edge - 0.5 * outward * width]), width)[0]
+    outside = track.amplitude(edge + outward * width * np.array([0.75, 1.25, 1.75]), width)
+    return bool(np.all(np.abs(outside - inside) <= UNCHANGED * np.abs(inside)))
 
 
 def _edge(track: ToneTrack, middle: float, far: float, threshold: float, width: float) -> float:
