@@ -16,10 +16,8 @@ import numpy as np
 import scipy.fft
 
 from distsweep.errors import InputError
-from distsweep.pipeline_identity import staircase_trouble
-from distsweep.stimulus.bursts import tones
-from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, StimulusFile
-from distsweep.takes.placement import Placement, place_stimulus
+from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
+from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray, power_to_db
 
@@ -80,28 +78,6 @@ def _played(file: StimulusFile) -> list[tuple[float, float]]:
     return bursts + [(0.0, rung.drive_dbfs) for rung in file.rungs]
 
 
-def refuse_staircase_order(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> None:
-    """Refuse recordings that hold each other's files; do nothing where that is not plain.
-
-    Raises
-    ------
-    InputError
-        Every recording holds one file of the stimulus, but not the one that it is listed for,
-        or two hold the same.
-    """
-    held: list[int] = []
-    for recording in recordings:
-        fits = [
-            number
-            for number, file in enumerate(stimulus.files)
-            if _holds(stimulus, file, recording)
-        ]
-        if len(fits) != 1:
-            return
-        held += fits
-    _refuse_order(recordings, held, [_tones_of(file) for file in stimulus.files])
-
-
 def refuse_ladder_order(
     stimulus: LadderStimulus, recordings: Sequence[Recording], placements: Sequence[Placement]
 ) -> None:
@@ -123,7 +99,7 @@ def refuse_ladder_order(
         ]
     )
     held = _rungs_held(drives, heard)
-    _refuse_order(recordings, held, [f"the rung at {drive:g} dBFS" for drive in drives])
+    refuse_order(recordings, held, [f"the rung at {drive:g} dBFS" for drive in drives])
 
 
 def heard_dbfs(
@@ -271,25 +247,18 @@ def _is_no_protection(drives: FloatArray, heard: FloatArray, held: Sequence[int]
     return bool(np.all(rises_db[concerned] >= LEAST_SLOPE * steps_db[concerned]))
 
 
-def _holds(stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording) -> bool:
-    try:
-        placement = place_stimulus(recording, marker=stimulus.marker, file=file)
-    except InputError:
-        return False
-    return (
-        placement.markers == "both"
-        and staircase_trouble(stimulus, file, recording, placement) is None
-    )
-
-
-def _tones_of(file: StimulusFile) -> str:
-    return "the tone of " + " and ".join(f"{tone.frequency_hz:g} Hz" for tone in tones(file))
-
-
-def _refuse_order(
+def refuse_order(
     recordings: Sequence[Recording], held: Sequence[int], names: Sequence[str]
 ) -> None:
-    """Refuse recordings of which each holds the file ``held``, unless that is its own."""
+    """Refuse recordings of which each holds the file ``held``, unless that is its own.
+
+    ``names`` says what each file holds.
+
+    Raises
+    ------
+    InputError
+        One holds another's.
+    """
     if list(held) == list(range(len(names))):
         return
     called = _called([recording.path for recording in recordings])

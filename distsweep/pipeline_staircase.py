@@ -9,10 +9,8 @@ import numpy as np
 from distsweep.analysis.background import describe_background, noise_spectrum
 from distsweep.analysis.staircase import StaircaseSettings
 from distsweep.analysis.staircase_take import read_staircase
-from distsweep.errors import InputError
 from distsweep.pipeline_gain import staircase_gain_warnings
-from distsweep.pipeline_identity import placed_staircase
-from distsweep.pipeline_order import refuse_copies, refuse_repeated, refuse_staircase_order
+from distsweep.pipeline_staircase_identity import placed_staircase
 from distsweep.results import Take, Warning_
 from distsweep.stimulus.sidecar import StaircaseStimulus
 from distsweep.takes.cutting_staircase import cut_staircase
@@ -35,14 +33,7 @@ def analyse_staircase_take(
         A recording does not hold its file of the stimulus, or no burst is complete.
     """
     recipe = stimulus.recipe
-    refuse_repeated(recordings)
-    try:
-        placements = placed_staircase(stimulus, recordings)
-    except InputError:
-        if len(recordings) == len(stimulus.files) > 1:
-            refuse_copies(recordings, stimulus.files)
-            refuse_staircase_order(stimulus, recordings)
-        raise
+    placements = placed_staircase(stimulus, recordings)
     cut = cut_staircase(stimulus, recordings, placements)
     noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
     settings = StaircaseSettings(
