@@ -15,6 +15,7 @@ from distsweep.analysis.ladder import Amplitudes
 from distsweep.errors import InputError
 from distsweep.takes.cutting import CutTake
 from distsweep.takes.recording import Recording
+from distsweep.units import BoolArray, FloatArray, ratio_to_db
 
 CLOCKS_PPM = 200.0
 """Two clocks differ by less (chosen: converters keep 100 ppm each). What differs by more was
@@ -31,6 +32,11 @@ gives 0.7 ms in 2 s, and more in longer ones)."""
 ARRIVAL_DOUBT_S, WITH_MARKERS_S = 0.001, 0.003
 """Arrivals of one loudspeaker's rungs agree within the first, besides SPEED_PPM of the time
 between them; with those of the markers, which hold other frequencies, within the second."""
+
+SILENT_DB, SILENT_SHARE = 10.0, 3
+"""A rung that is so much softer than a loudspeaker that follows makes it is silent; if a third of
+the rungs are, another stimulus was played (fewer may be those below which a loudspeaker mutes
+itself)."""
 
 GIVE_SIDECAR = "give the sidecar of the stimulus that was played"
 
@@ -54,6 +60,13 @@ def check_sweeps(recordings: Sequence[Recording], cut: CutTake, amplitudes: Ampl
             f"{recordings[0].path}: the markers are there, but the sweeps between them are not"
             f" this stimulus's, or drown in noise: {GIVE_SIDECAR}"
         )
+    silent = _silent_rungs(drives, amplitudes)
+    if SILENT_SHARE * np.sum(silent) >= len(drives):
+        levels = ", ".join(f"{drive:g}" for drive in drives[silent])
+        raise InputError(
+            f"{recordings[0].path}: is silent where this stimulus has its rung at {levels} dBFS,"
+            f" while others are clear: {GIVE_SIDECAR}"
+        )
     for number, (recording, placement) in enumerate(zip(recordings, cut.placements, strict=True)):
         drift_ppm = placement.clock_drift_ppm
         if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
@@ -61,6 +74,20 @@ def check_sweeps(recordings: Sequence[Recording], cut: CutTake, amplitudes: Ampl
         rows = [row for row, rung in enumerate(cut.rungs) if rung.file == number]
         if not _sweeps_run_at_speed(cut, amplitudes, rows):
             raise InputError(f"{recording.path}: {no_clocks(drift_ppm)}")
+
+
+def _silent_rungs(drives: FloatArray, amplitudes: Amplitudes) -> BoolArray:
+    """Tell which rungs are not there though a loudspeaker that follows would be heard.
+
+    Compression makes quiet rungs louder re the loud ones, never softer.
+    """
+    in_place = amplitudes.octaves.in_place
+    if not np.any(in_place):
+        return ~in_place
+    heard_db = np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1)
+    loudest = int(np.argmax(np.where(in_place, heard_db, -np.inf)))
+    expected_db = heard_db[loudest] + drives - drives[loudest]
+    return np.asarray(~in_place & (heard_db < expected_db - SILENT_DB))
 
 
 def _sweeps_run_at_speed(cut: CutTake, amplitudes: Amplitudes, rows: Sequence[int]) -> bool:

@@ -137,6 +137,13 @@ def test_another_ladder_as_long(tmp_path: Path) -> None:
         Pair(tmp_path, named).analyse(played)
 
 
+def test_a_ladder_with_a_rung_less_and_more_silence(tmp_path: Path) -> None:
+    """Its two rungs stand where the second and third of the one named do."""
+    named = {**SWEEPS, "levels_dbfs": [-30, -20, -10]}
+    with pytest.raises(InputError, match="is silent where this stimulus has its rung at -30 dBFS"):
+        Pair(tmp_path, named).analyse(SWEEPS)
+
+
 @pytest.mark.parametrize(
     ("named", "speed_ppm"), [(TONES, 1000.0), (SWEEPS, -700.0)], ids=["staircase", "ladder"]
 )
