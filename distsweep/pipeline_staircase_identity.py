@@ -76,11 +76,6 @@ def staircase_trouble(
                 f" {item.frequency_hz:g} Hz: {GIVE_SIDECAR}"
             )
     unexplained = sum(item.state == "unexplained" for item in evidence)
-    drift_ppm = placement.clock_drift_ppm
-    by_clocks = drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM
-    if by_clocks and not there and not unexplained:
-        # Nothing stands out of the background, and nothing will be called reliable.
-        return None
     if not there or len(there) <= unexplained:
         return (
             "the markers are there, but the tones between them are not this stimulus's, or drown"
@@ -89,7 +84,8 @@ def staircase_trouble(
     displaced = sum(item.edges_fit is False for item in there)
     if displaced and sum(item.edges_fit is True for item in there) <= displaced + unexplained:
         return f"its tones start and stop where this stimulus's bursts do not: {GIVE_SIDECAR}"
-    if drift_ppm is None or by_clocks:
+    drift_ppm = placement.clock_drift_ppm
+    if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
         return None
     best = max(there, key=lambda item: item.weight)
     same_speed = abs(best.speed - 1.0) < 1e-6 * SPEED_PPM

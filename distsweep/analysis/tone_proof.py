@@ -112,9 +112,7 @@ def examine_tone(
     if heard_hz is not None:
         return ToneEvidence(tone.frequency_hz, "another", heard_hz)
     if not is_there:
-        # The quieter bursts count too: sound there would be read as the tone's.
-        power = max(lines.total, _Lines(tone, tone.bursts, count, rate_hz).total)
-        loud = power > CLEARLY_ABOVE * background
+        loud = lines.total > CLEARLY_ABOVE * background
         return ToneEvidence(tone.frequency_hz, "unexplained" if loud else "nothing")
     found_hz = fit_sine_and_frequency(
         lines.stretches[0], near_hz=tone.recorded_hz, rate_hz=rate_hz
