@@ -36,8 +36,8 @@ TONES_HZ = [63, 100, 160, 250, 400, 630, 1000, 1600, 2500, 4000, 6300]
 
 def random_recipe(rng: np.random.Generator, kind: str) -> dict[str, Any]:
     step = float(rng.choice([2, 3, 4, 6]))
-    levels = [float(rng.choice([-4, -8, -10])) - step * i for i in range(int(rng.integers(3, 7)))]
-    levels = sorted(levels)
+    loudest = float(rng.choice([-4, -8, -10]))
+    levels = sorted(loudest - step * i for i in range(int(rng.integers(3, 7))))
     recipe: dict[str, Any] = {"kind": kind, "name": kind, "rate_hz": RATE_HZ, "order": 5}
     recipe |= {
         "quiet_s": float(rng.choice([1.0, 1.5, 2.0])),
