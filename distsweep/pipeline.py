@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from distsweep.analysis.background import describe_background, noise_spectrum
-from distsweep.analysis.ladder import Amplitudes, LadderSettings, measure_ladder
+from distsweep.analysis.ladder import LadderSettings, measure_ladder
 from distsweep.analysis.ladder_limits import find_ladder_limits
 from distsweep.analysis.ladder_take import read_ladder
 from distsweep.analysis.resonance import (
@@ -19,9 +19,10 @@ from distsweep.analysis.resonance import (
     SearchedTake,
     find_resonances,
 )
-from distsweep.errors import InputError
 from distsweep.pipeline_doubts import session_doubts, take_doubts
 from distsweep.pipeline_gain import ladder_gain_warnings
+from distsweep.pipeline_identity import CLOCKS_PPM, check_sweeps
+from distsweep.pipeline_order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.results import Agreement, Background, Results, Take, Warning_, first_take
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
 from distsweep.takes.cutting import CutTake, cut_take
@@ -44,16 +45,6 @@ NEAR_FULL_SCALE = 0.9886
 
 DRIFT_WORTH_A_WORD_PPM = 20.0
 """Two clocks that differ by more are mentioned; one interface for both shows none."""
-
-LEAST_COMPACTNESS = 3.0
-"""Least energy per time near the direct sound over the mean (chosen: a stimulus whose band
-starts a quarter higher gives below 0.5, the right one 10 or more, in noise 10 dB above the
-sweep or in a room whose reverberation is 6 dB louder than the direct sound)."""
-
-LARGEST_SMEAR_S = 0.0006
-"""Largest steady drift of the arrival per octave (chosen: crossovers and rooms give steps of
-both signs, or well below half a millisecond above 1 kHz; a sweep whose band starts 3 % higher
-gives 0.7 ms in 2 s, and more in longer ones)."""
 
 
 def analyse(session: Session | str | Path, *, progress: Progress | None = None) -> Results:
@@ -194,14 +185,17 @@ def _analyse_ladder(
     stimulus: LadderStimulus,
     recordings: Sequence[Recording],
 ) -> tuple[SearchedTake, list[Warning_]]:
+    refuse_repeated(recordings)
     cut = cut_take(stimulus, recordings)
+    refuse_ladder_order(stimulus, recordings, cut.placements)
+    refuse_copies(recordings, stimulus.files)
     calibration, recipe = session.calibration_of(entry), stimulus.recipe
     amplitudes = measure_ladder(
         cut,
         stimulus.sweep,
         LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db),
     )
-    _check_sweep(recordings, amplitudes)
+    check_sweeps(recordings, cut, amplitudes)
     reading = read_ladder(
         amplitudes,
         cut.rungs,
@@ -246,20 +240,6 @@ def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:
     ]
 
 
-def _check_sweep(recordings: Sequence[Recording], amplitudes: Amplitudes) -> None:
-    """Refuse a recording whose sweeps are not the stimulus's.
-
-    Deconvolved with its own sweep, a rung gives most of its energy near the direct sound, and
-    every octave at the same time; with another sweep's inverse, energy is smeared over time.
-    """
-    if amplitudes.compactness < LEAST_COMPACTNESS or amplitudes.smear_s > LARGEST_SMEAR_S:
-        raise InputError(
-            f"{recordings[0].path}: the markers are there, but the sweeps between them are not"
-            " this stimulus's, or drown in noise: give the sidecar of the stimulus that was"
-            " played"
-        )
-
-
 def _background(
     cut: CutTake, stimulus: LadderStimulus, calibration: Calibration
 ) -> Background | None:
@@ -282,7 +262,13 @@ def _take_warnings(missing: Sequence[str], take: Take) -> list[Warning_]:
             Warning_(
                 "clock_drift",
                 f"Player and recorder ran on different clocks, {drift_ppm:+.1f} ppm apart;"
-                " this was taken out.",
+                " this was taken out."
+                if abs(drift_ppm) <= CLOCKS_PPM
+                else f"The recording runs {abs(drift_ppm):.0f} ppm"
+                f" {'slower' if drift_ppm > 0.0 else 'faster'} than what was to be played, more"
+                f" than two clocks differ ({CLOCKS_PPM:.0f} ppm): a player or a recorder ran at"
+                " another speed. Between the markers the stimulus runs at that speed too, so it"
+                " was taken out; every frequency stated is the one that was to be played.",
             )
         )
     if take.background is None:

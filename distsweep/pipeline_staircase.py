@@ -7,19 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.background import describe_background, noise_spectrum
-from distsweep.analysis.staircase import StaircaseSettings, clock_scale
+from distsweep.analysis.staircase import StaircaseSettings
 from distsweep.analysis.staircase_take import read_staircase
 from distsweep.pipeline_gain import staircase_gain_warnings
+from distsweep.pipeline_staircase_identity import placed_staircase
 from distsweep.results import Take, Warning_
 from distsweep.stimulus.sidecar import StaircaseStimulus
-from distsweep.takes.cutting_staircase import (
-    CutStaircase,
-    cut_staircase,
-    place_staircase,
-    with_scale,
-)
+from distsweep.takes.cutting_staircase import cut_staircase
 from distsweep.takes.gain_moved import marker_change
-from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
 from distsweep.takes.session import Calibration, TakeEntry
 
@@ -38,8 +33,8 @@ def analyse_staircase_take(
         A recording does not hold its file of the stimulus, or no burst is complete.
     """
     recipe = stimulus.recipe
-    placements = place_staircase(stimulus, recordings)
-    cut = _cut(stimulus, recordings, placements)
+    placements = placed_staircase(stimulus, recordings)
+    cut = cut_staircase(stimulus, recordings, placements)
     noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
     settings = StaircaseSettings(
         levels_dbfs=recipe.levels_dbfs,
@@ -81,24 +76,3 @@ def analyse_staircase_take(
         for recording, file, placement in zip(recordings, stimulus.files, placements, strict=True)
     ]
     return take, [*incomplete, *reading.warnings, *staircase_gain_warnings(changes)]
-
-
-def _cut(
-    stimulus: StaircaseStimulus,
-    recordings: Sequence[Recording],
-    placements: Sequence[Placement],
-) -> CutStaircase:
-    """Cut the take; where one marker only was found, the tones themselves tell the drift."""
-    cut = cut_staircase(stimulus, recordings, placements)
-    if all(placement.markers == "both" for placement in placements):
-        return cut
-    scale = clock_scale(cut)
-    placements = [
-        placement
-        if placement.markers == "both"
-        else with_scale(
-            placement, scale, start=file.start_marker_sample, end=file.end_marker_sample
-        )
-        for placement, file in zip(placements, stimulus.files, strict=True)
-    ]
-    return cut_staircase(stimulus, recordings, placements)

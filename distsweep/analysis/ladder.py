@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.background import NoiseSpectrum, noise_spectrum
-from distsweep.analysis.deconvolution import ARRIVAL_SEARCH_S, LOW_STEP, Deconvolver, Responses
+from distsweep.analysis.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
 from distsweep.analysis.high_orders import HighOrders
 from distsweep.analysis.side_by_side import side_by_side
+from distsweep.analysis.sweep_proof import OctaveArrivals, arrivals_s, octave_arrivals
 from distsweep.analysis.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
@@ -23,16 +23,9 @@ if TYPE_CHECKING:
 
 POINTS_PER_OCTAVE = 48
 
-COMPACT_BEFORE_S, COMPACT_AFTER_S = 0.01, 0.04
-"""The direct sound and what follows it at once: much of the energy of any loudspeaker's
-response, in any room, lies in it."""
-
 LEAKING_ORDERS = 4
 """Beyond this order the method's own leak lies below −130 dB even in the shortest sweep
 allowed, and below −200 dB in one of 8 s."""
-
-SMEAR_REACH_S = 0.1
-"""Arrivals are looked for so far on either side of the direct sound."""
 
 LEAK_RATE_OF_BAND = 200.0
 """Sampling rate, over the band's lower end, at which the method's own leak is computed
@@ -92,7 +85,8 @@ class Amplitudes:
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
-    compactness : the best rung's energy per time near the direct sound over the mean.
+    octaves : when each octave of each rung arrives.
+    arrivals_s : each rung's direct sound re where the markers put it, ``(R,)``; NaN if unclear.
     smear_s : how much the arrival drifts per octave, at least; 0 for the right sweep.
     impulse : the fundamental's impulse response at the loudest rung that did not clip, not
         corrected for the microphone; None where every rung clipped.
@@ -105,8 +99,9 @@ class Amplitudes:
     high_orders: FloatArray
     high_order_floors: FloatArray
     usable: BoolArray
-    compactness: float
-    smear_s: float = 0.0
+    octaves: OctaveArrivals
+    arrivals_s: FloatArray
+    smear_s: float
     impulse: ImpulseResponse | None = None
 
 
@@ -154,6 +149,7 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
 
     side_by_side(one, range(1, settings.order + 1))
     high = HighOrders(deconvolver, settings, grid, cut.scale)
+    octaves = octave_arrivals(responses, settings.band_hz)
     return Amplitudes(
         frequency_hz=grid,
         orders=orders,
@@ -162,8 +158,9 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
         high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=usable,
-        compactness=_compactness(responses, arrival),
-        smear_s=_smear_s(responses, arrival, settings.band_hz),
+        octaves=octaves,
+        arrivals_s=arrivals_s(responses),
+        smear_s=octaves.smear_s(int(np.argmax(np.sum(responses.low**2, axis=1)))),
         impulse=_impulse_response(responses, arrival, cut.rungs),
     )
 
@@ -191,52 +188,6 @@ def _arrival(responses: Responses) -> int:
     reach = int(ARRIVAL_SEARCH_S * responses.rate_hz)
     around = responses.full[:, responses.origin - reach : responses.origin + reach + 1]
     return int(np.argmax(np.sum(around**2, axis=0))) - reach
-
-
-def _compactness(responses: Responses, arrival: int) -> float:
-    """Compare the energy per time around the direct sound with that at all kept times.
-
-    It is looked at in the low-rate copy, where the inverse has not yet raised the noise, and
-    in the rung with the most energy.
-    """
-    energies = responses.low**2
-    energy = energies[int(np.argmax(np.sum(energies, axis=1)))]
-    rate_hz = responses.rate_hz / LOW_STEP
-    centre = responses.low_origin + arrival // LOW_STEP
-    before, after = int(COMPACT_BEFORE_S * rate_hz), int(COMPACT_AFTER_S * rate_hz)
-    return float(np.mean(energy[centre - before : centre + after]) / np.mean(energy))
-
-
-def _smear_s(responses: Responses, arrival: int, band_hz: tuple[float, float]) -> float:
-    """Return by how much later, per octave, the sound arrives from octave to octave.
-
-    A loudspeaker's treble arrives within a millisecond of its middle. The inverse of another
-    sweep makes the arrival drift steadily with frequency: then every step from octave to octave
-    has the same sign, and the smallest step is returned. It is 0 where the steps differ in
-    sign, or fewer than four octaves lie between 500 Hz and the band's end, or are not clear.
-    """
-    reach = int(SMEAR_REACH_S * responses.rate_hz)
-    centre = responses.origin + arrival
-    row = int(np.argmax(np.sum(responses.low**2, axis=1)))
-    part = responses.full[row, centre - reach : centre + reach]
-    if len(part) < 2 * reach:
-        return 0.0
-    spectrum = scipy.fft.rfft(part)
-    frequency_hz = np.arange(len(spectrum)) * (responses.rate_hz / len(part))
-    arrivals_s = []
-    low_hz = max(500.0, 2.0 * band_hz[0])
-    while 2.0 * low_hz <= band_hz[1]:
-        inside = (frequency_hz >= low_hz) & (frequency_hz < 2.0 * low_hz)
-        # Positive frequencies alone give the octave's envelope.
-        envelope = np.abs(scipy.fft.ifft(np.where(inside, spectrum, 0.0), len(part)))
-        if np.max(envelope) < 4.0 * np.sqrt(np.mean(envelope**2)):
-            return 0.0
-        arrivals_s.append(float(np.argmax(envelope)) / responses.rate_hz)
-        low_hz *= 2.0
-    steps_s = np.diff(arrivals_s)
-    if len(steps_s) < 3 or np.any(np.sign(steps_s) != np.sign(steps_s[0])):
-        return 0.0
-    return float(np.min(np.abs(steps_s)))
 
 
 def _leaks(recorded: Sweep, settings: LadderSettings, grid: FloatArray) -> FloatArray:

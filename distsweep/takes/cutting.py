@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -29,6 +29,8 @@ class CutRung:
         their first sample, give or take half a sample.
     late_samples : per repeat, how much later (−0.5…0.5 samples) the sweep really starts.
     clipped_samples : per repeat, the indices of clipped samples.
+    file, start_s : which file holds the rung, counted from 0, and how long after the start
+        marker its first sweep was played there.
     """
 
     drive_dbfs: float
@@ -36,6 +38,8 @@ class CutRung:
     signals: list[FloatArray]
     late_samples: list[float]
     clipped_samples: list[IntArray]
+    file: int = 0
+    start_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -43,8 +47,8 @@ class CutTake:
     """A take cut into rungs.
 
     ``scale`` is recorded samples per played sample; ``step`` is the encoding's smallest step;
-    ``missing`` names what is incomplete; ``marker_changes`` has one item a file, None where a
-    marker was not found.
+    ``missing`` names what is incomplete; ``placements`` and ``marker_changes`` have one item a
+    file, the latter None where a marker was not found.
     """
 
     rungs: list[CutRung]
@@ -54,6 +58,7 @@ class CutTake:
     step: float
     missing: list[str]
     marker_changes: list[MarkerChange | None] = field(default_factory=list)
+    placements: list[Placement] = field(default_factory=list)
 
 
 def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTake:
@@ -70,16 +75,12 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
             f"{recordings[0].path}: {len(recordings)} recording(s) given, the stimulus has"
             f" {len(stimulus.files)} file(s): list one recording a file, in order"
         )
-    if len({recording.path for recording in recordings}) < len(recordings):
-        raise InputError(
-            f"{recordings[0].path}: a recording is listed twice: list each file's own, in order"
-        )
     rungs: list[CutRung] = []
     quiet: list[FloatArray] = []
     missing: list[str] = []
     placements = []
     changes = []
-    for recording, file in zip(recordings, stimulus.files, strict=True):
+    for number, (recording, file) in enumerate(zip(recordings, stimulus.files, strict=True)):
         placement = place_stimulus(recording, marker=stimulus.marker, file=file)
         placements.append(placement)
         changes.append(
@@ -99,7 +100,8 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
                     f" ({played[0].role}) is not complete and was left out"
                 )
             else:
-                rungs.append(cut)
+                later = played[0].start_sample - file.start_marker_sample
+                rungs.append(replace(cut, file=number, start_s=later / recording.rate_hz))
     if not any(rung.role == "rung" for rung in rungs):
         raise InputError(
             f"{recordings[0].path}: holds no complete rung of the stimulus: record it again"
@@ -108,7 +110,7 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
     drift_ppm = float(np.mean(drifts)) if drifts else None
     scale = 1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm
     step = max(recording.step for recording in recordings)
-    return CutTake(rungs, quiet, scale, drift_ppm, step, missing, changes)
+    return CutTake(rungs, quiet, scale, drift_ppm, step, missing, changes, placements)
 
 
 def _by_rung(file: StimulusFile) -> list[list[PlayedRung]]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.errors import InputError
 from distsweep.stimulus.bursts import Tone, tones
-from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus
+from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray, IntArray
@@ -116,8 +116,9 @@ def cut_staircase(
             )
         first, last = (max(0, round(placement.at(s))) for s in file.quiet_samples)
         quiet.append(recording.samples[first:last])
-        for tone in tones(file):
-            found, absent = _cut_tone(tone, recording, placement)
+        for tone, (found, absent) in zip(
+            tones(file), cut_tones(file, recording, placement), strict=True
+        ):
             missing += [f"{recording.path.name}: {text}" for text in _named(tone, absent)]
             if found.bursts:
                 cut.append(found)
@@ -138,6 +139,13 @@ def cut_staircase(
         step=max(recording.step for recording in recordings),
         missing=missing,
     )
+
+
+def cut_tones(
+    file: StimulusFile, recording: Recording, placement: Placement
+) -> list[tuple[CutTone, list[PlayedBurst]]]:
+    """Return every tone of a file with its complete bursts, and the bursts that are not."""
+    return [_cut_tone(tone, recording, placement) for tone in tones(file)]
 
 
 def _cut_tone(

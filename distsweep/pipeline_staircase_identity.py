@@ -1,0 +1,152 @@
+"""Whether the recordings of a staircase's take hold the tones of its sidecar, file by file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from distsweep.analysis.background import noise_spectrum
+from distsweep.analysis.staircase import clock_scale
+from distsweep.analysis.tone_proof import ToneEvidence, examine_tone
+from distsweep.errors import InputError
+from distsweep.pipeline_identity import CLOCKS_PPM, GIVE_SIDECAR, SPEED_PPM, no_clocks
+from distsweep.pipeline_order import refuse_copies, refuse_order, refuse_repeated
+from distsweep.stimulus.bursts import tones
+from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
+from distsweep.takes.cutting_staircase import (
+    cut_staircase,
+    cut_tones,
+    place_staircase,
+    with_scale,
+)
+from distsweep.takes.placement import Placement, place_stimulus
+from distsweep.takes.recording import Recording
+
+
+def placed_staircase(
+    stimulus: StaircaseStimulus, recordings: Sequence[Recording]
+) -> list[Placement]:
+    """Find every file of a staircase in its recording, and make sure that it is that file.
+
+    Raises
+    ------
+    InputError
+        A recording does not hold its file of the stimulus, or no burst is complete; or the
+        recordings hold each other's files.
+    """
+    refuse_repeated(recordings)
+    try:
+        return _placed(stimulus, recordings)
+    except InputError:
+        if len(recordings) == len(stimulus.files) > 1:
+            refuse_copies(recordings, stimulus.files)
+            _refuse_order(stimulus, recordings)
+        raise
+
+
+def _placed(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> list[Placement]:
+    """Do so; where one marker only was found, the tones themselves tell the drift."""
+    placements = place_staircase(stimulus, recordings)
+    if not all(placement.markers == "both" for placement in placements):
+        scale = clock_scale(cut_staircase(stimulus, recordings, placements))
+        placements = [
+            placement
+            if placement.markers == "both"
+            else with_scale(
+                placement, scale, start=file.start_marker_sample, end=file.end_marker_sample
+            )
+            for placement, file in zip(placements, stimulus.files, strict=True)
+        ]
+    for recording, placement, file in zip(recordings, placements, stimulus.files, strict=True):
+        trouble = staircase_trouble(stimulus, file, recording, placement)
+        if trouble is not None:
+            raise InputError(f"{recording.path}: {trouble}")
+    return placements
+
+
+def staircase_trouble(
+    stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording, placement: Placement
+) -> str | None:
+    """Return why a recording is not taken for a file of a staircase, or None."""
+    evidence = _evidence(stimulus, file, recording, placement)
+    there = [item for item in evidence if item.state == "there"]
+    for item in evidence:
+        if item.state == "another" and item.heard_hz is not None:
+            return (
+                f"holds a tone of {item.heard_hz:.0f} Hz where this stimulus has"
+                f" {item.frequency_hz:g} Hz: {GIVE_SIDECAR}"
+            )
+    unexplained = sum(item.state == "unexplained" for item in evidence)
+    if not there or len(there) <= unexplained:
+        return (
+            "the markers are there, but the tones between them are not this stimulus's, or drown"
+            f" in noise: {GIVE_SIDECAR}"
+        )
+    displaced = sum(item.edges_fit is False for item in there)
+    if displaced and sum(item.edges_fit is True for item in there) <= displaced + unexplained:
+        return f"its tones start and stop where this stimulus's bursts do not: {GIVE_SIDECAR}"
+    drift_ppm = placement.clock_drift_ppm
+    if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
+        return None
+    best = max(there, key=lambda item: item.weight)
+    same_speed = abs(best.speed - 1.0) < 1e-6 * SPEED_PPM
+    if same_speed and 2 * len(there) >= len(evidence):
+        return None
+    return no_clocks(drift_ppm)
+
+
+def _evidence(
+    stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording, placement: Placement
+) -> list[ToneEvidence]:
+    """Return what stands in the place of every tone of which a burst was recorded."""
+    recipe = stimulus.recipe
+    first, last = (max(0, round(placement.at(sample))) for sample in file.quiet_samples)
+    noise = noise_spectrum([recording.samples[first:last]], rate_hz=recipe.rate_hz)
+    return [
+        examine_tone(
+            tone,
+            rate_hz=recipe.rate_hz,
+            ramp_s=1e-3 * recipe.ramp_ms,
+            lowest_dbfs=recipe.levels_dbfs[0],
+            order=recipe.order,
+            noise=noise,
+        )
+        for tone, _ in cut_tones(file, recording, placement)
+        if tone.bursts
+    ]
+
+
+def _refuse_order(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> None:
+    """Refuse recordings that hold each other's files; do nothing where that is not plain.
+
+    Raises
+    ------
+    InputError
+        Every recording holds one file of the stimulus, but not the one that it is listed for,
+        or two hold the same.
+    """
+    held: list[int] = []
+    for recording in recordings:
+        fits = [
+            number
+            for number, file in enumerate(stimulus.files)
+            if _holds(stimulus, file, recording)
+        ]
+        if len(fits) != 1:
+            return
+        held += fits
+    refuse_order(recordings, held, [_tones_of(file) for file in stimulus.files])
+
+
+def _holds(stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording) -> bool:
+    try:
+        placement = place_stimulus(recording, marker=stimulus.marker, file=file)
+    except InputError:
+        return False
+    return (
+        placement.markers == "both"
+        and staircase_trouble(stimulus, file, recording, placement) is None
+    )
+
+
+def _tones_of(file: StimulusFile) -> str:
+    return "the tone of " + " and ".join(f"{tone.frequency_hz:g} Hz" for tone in tones(file))
