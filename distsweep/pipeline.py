@@ -195,7 +195,7 @@ def _analyse_ladder(
         stimulus.sweep,
         LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db),
     )
-    check_sweeps(recordings, cut, amplitudes)
+    odd = check_sweeps(recordings, cut, amplitudes)
     reading = read_ladder(
         amplitudes,
         cut.rungs,
@@ -224,7 +224,7 @@ def _analyse_ladder(
     )
     searched = SearchedTake(take, amplitudes.impulse, stimulus.sweep.rate_constant_s)
     moved = ladder_gain_warnings(stimulus, cut.marker_changes, take)
-    return searched, [*_take_warnings(cut.missing, take), *reading.warnings, *moved]
+    return searched, [*_take_warnings(cut.missing, take), *odd, *reading.warnings, *moved]
 
 
 def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from distsweep.analysis.ladder import Amplitudes
 from distsweep.errors import InputError
+from distsweep.results import Warning_
 from distsweep.takes.cutting import CutTake
 from distsweep.takes.recording import Recording
 from distsweep.units import BoolArray, FloatArray, ratio_to_db
@@ -33,16 +34,17 @@ ARRIVAL_DOUBT_S, WITH_MARKERS_S = 0.001, 0.003
 """Arrivals of one loudspeaker's rungs agree within the first, besides SPEED_PPM of the time
 between them; with those of the markers, which hold other frequencies, within the second."""
 
-SILENT_DB, SILENT_SHARE = 10.0, 3
-"""A rung that is so much softer than a loudspeaker that follows makes it is silent; if a third of
-the rungs are, another stimulus was played (fewer may be those below which a loudspeaker mutes
-itself)."""
+SILENT_DB = 10.0
+"""A rung that is so much softer than a loudspeaker that follows makes it is silent (chosen:
+compression makes quiet rungs louder re the loud ones, never softer)."""
 
 GIVE_SIDECAR = "give the sidecar of the stimulus that was played"
 
 
-def check_sweeps(recordings: Sequence[Recording], cut: CutTake, amplitudes: Amplitudes) -> None:
-    """Refuse a recording whose sweeps are not the stimulus's.
+def check_sweeps(
+    recordings: Sequence[Recording], cut: CutTake, amplitudes: Amplitudes
+) -> list[Warning_]:
+    """Refuse a recording whose sweeps are not the stimulus's; warn where some are silent.
 
     The louder half of the rungs is judged, at least two of them, and half of those must be
     the sweep: a noise may spoil the others.
@@ -60,13 +62,6 @@ def check_sweeps(recordings: Sequence[Recording], cut: CutTake, amplitudes: Ampl
             f"{recordings[0].path}: the markers are there, but the sweeps between them are not"
             f" this stimulus's, or drown in noise: {GIVE_SIDECAR}"
         )
-    silent = _silent_rungs(drives, amplitudes)
-    if SILENT_SHARE * np.sum(silent) >= len(drives):
-        levels = ", ".join(f"{drive:g}" for drive in drives[silent])
-        raise InputError(
-            f"{recordings[0].path}: is silent where this stimulus has its rung at {levels} dBFS,"
-            f" while others are clear: {GIVE_SIDECAR}"
-        )
     for number, (recording, placement) in enumerate(zip(recordings, cut.placements, strict=True)):
         drift_ppm = placement.clock_drift_ppm
         if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
@@ -74,13 +69,19 @@ def check_sweeps(recordings: Sequence[Recording], cut: CutTake, amplitudes: Ampl
         rows = [row for row, rung in enumerate(cut.rungs) if rung.file == number]
         if not _sweeps_run_at_speed(cut, amplitudes, rows):
             raise InputError(f"{recording.path}: {no_clocks(drift_ppm)}")
+    silent = _silent_rungs(drives, amplitudes)
+    if not np.any(silent):
+        return []
+    levels = ", ".join(f"{drive:g}" for drive in drives[silent]).replace("-", "−")
+    text = (
+        f"{recordings[0].path.name} is silent where this stimulus has its rung at {levels} dBFS,"
+        " while others are clear: did the loudspeaker mute itself, or was another stimulus played?"
+    )
+    return [Warning_("silent_rungs", text)]
 
 
 def _silent_rungs(drives: FloatArray, amplitudes: Amplitudes) -> BoolArray:
-    """Tell which rungs are not there though a loudspeaker that follows would be heard.
-
-    Compression makes quiet rungs louder re the loud ones, never softer.
-    """
+    """Tell which rungs are not there though a loudspeaker that follows would be heard."""
     in_place = amplitudes.octaves.in_place
     if not np.any(in_place):
         return ~in_place
