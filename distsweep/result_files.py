@@ -11,7 +11,7 @@ from distsweep.results import Results, write_results
 
 RESULTS_NAME, TABLES, REPORT = "results.json", "tables", "report"
 
-_TABLE_ENDINGS = ("distortion", "staircase", "clean-level", "ceiling")
+_TABLE_ENDINGS = ("distortion", "staircase", "clean-level", "clean-level-third-octave", "ceiling")
 """Of tables that may stand where no list was kept; the last is the former name of the third."""
 
 
