@@ -1,0 +1,269 @@
+"""Bands of a ladder whose gain changes alike: one static curve a band, crossovers between."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.units import BoolArray, FloatArray
+
+SMOOTHED_POINTS = 9
+"""The gain change is smoothed by a median over so many points, a sixth of an octave."""
+
+PER_OCTAVE = 6
+"""So many places an octave are divided into bands (chosen: the smoothing's own resolution)."""
+
+SAME_DB, SAME_SHARE = 0.5, 0.06
+"""Gain changes so near each other, in dB or as a share of the loss, in every rung are alike
+(chosen: thresholds 2 dB apart with a ratio of 3 part by 1.3 dB, a room or a warming coil bends
+a loudspeaker's gain by some tenths)."""
+
+BAND_COST = 1.8
+"""A band more must bring so many places under a curve that had none (chosen: a third of an
+octave is two places, and a narrower stretch is a resonance's or a room's affair)."""
+
+LEAST_OCTAVES = 1.0 / 3.0
+"""A narrower stretch than this is no band."""
+
+CORE_DB = 0.15
+"""A band's curve is the median of the places within so much of each other, where it is most
+nearly flat: towards a crossover the other branch's share grows."""
+
+CROSSOVER_OCTAVES = 1.0
+"""A stretch narrower than this between two bands that differ is where the outputs of both add
+(chosen: between branches of fourth order a blend is flat over half an octave at most)."""
+
+
+@dataclass(frozen=True)
+class Band:
+    """A stretch of frequencies whose gain changes alike.
+
+    Attributes
+    ----------
+    first, last : its ends on the grid, both inside.
+    core : points that its curve was taken from, shape ``(F,)``.
+    change_db : the curve, a gain change a rung, shape ``(R,)``; NaN where none is known.
+    flat : whether its core is a third of an octave wide or more.
+    """
+
+    first: int
+    last: int
+    core: BoolArray
+    change_db: FloatArray
+    flat: bool
+
+
+def smoothed(change_db: FloatArray) -> FloatArray:
+    """Return the running median over frequency; NaN where the middle point is NaN."""
+    half = SMOOTHED_POINTS // 2
+    padded = np.pad(change_db, ((0, 0), (half, half)), constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, SMOOTHED_POINTS, axis=1)
+    known = np.isfinite(change_db)
+    result = np.full(change_db.shape, np.nan)
+    result[known] = np.nanmedian(windows[known], axis=-1)
+    return result
+
+
+def points_in(frequency_hz: FloatArray, octaves: float) -> int:
+    """Return how many points of a logarithmic grid so many octaves hold, one at least."""
+    if len(frequency_hz) < 2:
+        return 1
+    return max(1, int(octaves / np.log2(frequency_hz[1] / frequency_hz[0])))
+
+
+def find_bands(frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatArray) -> list[Band]:
+    """Divide the frequencies into bands, each with one curve of gain change against drive.
+
+    Of all divisions the one with the least misfit is taken, where each band costs as much as
+    `BAND_COST` places that miss their curve altogether: dynamic programming over sixths of an
+    octave. A place that misses costs no more however far off it is, so that a room's dip or a
+    crossover's slope belongs to no band, and makes none.
+
+    Parameters
+    ----------
+    frequency_hz : logarithmic grid, shape ``(F,)``.
+    change_db : smoothed gain change, shape ``(R, F)``; what the top rung lacks takes no part.
+    sigma_db : its uncertainty, shape ``(R, F)``.
+    """
+    judged = np.flatnonzero(np.isfinite(change_db[-1]))
+    step = max(1, round(points_in(frequency_hz, 1.0) / PER_OCTAVE))
+    places = judged[step // 2 :: step] if len(judged) > step else judged
+    if len(places) < 2:
+        return []
+    parts = _divided(change_db[:, places], _tolerance(change_db, sigma_db)[:, places])
+    bands = []
+    for first, last in parts:
+        low = judged[0] if first == 0 else (places[first - 1] + places[first]) // 2 + 1
+        high = judged[-1] if last == len(places) - 1 else (places[last] + places[last + 1]) // 2
+        band = _band(frequency_hz, change_db, sigma_db, int(low), int(high))
+        if band is not None:
+            bands.append(band)
+    flat = _joined(frequency_hz, change_db, [band for band in bands if band.flat])
+    kept = _without_crossovers(frequency_hz, flat)
+    return _with_deepest(kept, [band for band in bands if not band.flat])
+
+
+def alike(one_db: FloatArray, other_db: FloatArray) -> bool:
+    """Tell whether two curves of gain change are the same as far as bands go."""
+    apart = np.abs(one_db - other_db)
+    allowed = np.maximum(SAME_DB, SAME_SHARE * np.maximum(np.abs(one_db), np.abs(other_db)))
+    return not np.any(apart > allowed)  # NaN is neither
+
+
+def _tolerance(change_db: FloatArray, sigma_db: FloatArray) -> FloatArray:
+    same = np.maximum(SAME_DB, SAME_SHARE * np.abs(np.nan_to_num(change_db)))
+    return np.asarray(np.hypot(same, 2.0 * np.nan_to_num(sigma_db)))
+
+
+def _divided(change_db: FloatArray, tolerance_db: FloatArray) -> list[tuple[int, int]]:
+    """Return the ends of the bands, both inside, of the division that costs least."""
+    count = change_db.shape[1]
+    best, came_from = np.full(count + 1, np.inf), np.zeros(count + 1, dtype=int)
+    best[0] = 0.0
+    for end in range(1, count + 1):
+        for start in range(end):
+            cost = best[start] + BAND_COST
+            if cost >= best[end]:
+                continue  # a band costs something even if it fits
+            cost += _misfit(change_db[:, start:end], tolerance_db[:, start:end])
+            if cost < best[end]:
+                best[end], came_from[end] = cost, start
+    parts = []
+    end = count
+    while end > 0:
+        parts.append((int(came_from[end]), end - 1))
+        end = int(came_from[end])
+    return parts[::-1]
+
+
+def _misfit(change_db: FloatArray, tolerance_db: FloatArray) -> float:
+    """Return how many places miss the stretch's median curve; one that nearly fits costs less."""
+    miss = (change_db - _median(change_db)[:, None]) / tolerance_db
+    worst = np.max(np.abs(np.nan_to_num(miss)), axis=0)
+    return float(np.sum(np.minimum(worst**2, 1.0)))
+
+
+def _median(change_db: FloatArray) -> FloatArray:
+    """Return the median over frequency; NaN for a rung without values."""
+    if not np.any(np.isnan(change_db)):
+        return np.asarray(np.median(change_db, axis=1))
+    known = np.any(np.isfinite(change_db), axis=1)
+    middle = np.full(len(change_db), np.nan)
+    middle[known] = np.nanmedian(change_db[known], axis=1)
+    return middle
+
+
+def _band(
+    frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatArray, low: int, high: int
+) -> Band | None:
+    """Return the band of a stretch: its core, and as far as it is like it."""
+    inside = np.zeros(len(frequency_hz), dtype=bool)
+    inside[low : high + 1] = np.isfinite(change_db[-1, low : high + 1])
+    core = _core(change_db, sigma_db, inside)
+    if not np.any(core):
+        return None
+    curve = _median(change_db[:, core])
+    tolerance = _tolerance(np.broadcast_to(curve[:, None], change_db.shape), sigma_db)
+    miss = np.nan_to_num(np.abs(change_db - curve[:, None]) / tolerance)
+    same = inside & (np.max(miss, axis=0) <= 1.0)
+    run = _run_around(same, int(np.flatnonzero(core)[np.sum(core) // 2]))
+    ends = np.flatnonzero(run)
+    if len(ends) < points_in(frequency_hz, LEAST_OCTAVES):
+        return None
+    core &= run
+    return Band(
+        int(ends[0]),
+        int(ends[-1]),
+        core,
+        curve,
+        flat=int(np.sum(core)) >= points_in(frequency_hz, LEAST_OCTAVES),
+    )
+
+
+def _core(change_db: FloatArray, sigma_db: FloatArray, inside: BoolArray) -> BoolArray:
+    """Return the points of a stretch that share their course with the most others, closely."""
+    at = np.flatnonzero(inside)
+    allowed = CORE_DB + 2.0 * np.nan_to_num(sigma_db[:, at])
+    values = change_db[:, at]
+    most = np.zeros(len(at), dtype=bool)
+    for candidate in range(0, len(at), max(1, len(at) // 40)):
+        apart = np.nan_to_num(np.abs(values - values[:, candidate : candidate + 1]))
+        near = np.all(apart <= allowed, axis=0)
+        if np.sum(near) > np.sum(most):
+            most = near
+    core = np.zeros(len(inside), dtype=bool)
+    core[at[most]] = True
+    return core
+
+
+def _run_around(flags: BoolArray, place: int) -> BoolArray:
+    """Return the unbroken run of flags around a place; short gaps are bridged."""
+    run = np.zeros(len(flags), dtype=bool)
+    for step in (1, -1):
+        at, missed = place, 0
+        while 0 <= at < len(flags) and missed <= SMOOTHED_POINTS:
+            missed = 0 if flags[at] else missed + 1
+            run[at] = run[at] | flags[at]
+            at += step
+    ends = np.flatnonzero(run)
+    if len(ends):
+        run[ends[0] : ends[-1] + 1] = True
+    return run
+
+
+def _joined(frequency_hz: FloatArray, change_db: FloatArray, bands: list[Band]) -> list[Band]:
+    """Join neighbours with the same curve, which a dip or a peak had parted."""
+    joined: list[Band] = []
+    for band in bands:
+        before = joined[-1] if joined else None
+        if before is None or not _parted_only(frequency_hz, before, band):
+            joined.append(band)
+            continue
+        core = before.core | band.core
+        curve = _median(change_db[:, core])
+        joined[-1] = Band(before.first, band.last, core, curve, flat=True)
+    return joined
+
+
+def _parted_only(frequency_hz: FloatArray, below: Band, above: Band) -> bool:
+    gap = np.log2(frequency_hz[above.first] / frequency_hz[below.last])
+    return bool(gap < CROSSOVER_OCTAVES) and alike(below.change_db, above.change_db)
+
+
+def _without_crossovers(frequency_hz: FloatArray, bands: list[Band]) -> list[Band]:
+    """Leave out the narrow stretches between bands that differ: there the outputs of both add.
+
+    Their sum never loses more than the one that loses most: what does is a band of its own.
+    """
+    kept = list(bands)
+    for below, band, above in zip(bands, bands[1:], bands[2:], strict=False):
+        narrow = np.log2(frequency_hz[band.last] / frequency_hz[band.first]) < CROSSOVER_OCTAVES
+        differ = not alike(below.change_db, above.change_db)
+        if narrow and differ and not _deeper(band, [below, above]):
+            kept.remove(band)
+    return kept
+
+
+def _with_deepest(kept: list[Band], sloping: list[Band]) -> list[Band]:
+    """Add, of each run of stretches that are flat nowhere, the one that loses more than all near.
+
+    Such is a loss that changes with frequency all along, as of a driver near its resonance.
+    """
+    found = list(kept)
+    edges = [-1, *(band.first for band in kept), 10**9]
+    for low, high in zip(edges, edges[1:], strict=False):
+        run = [band for band in sloping if low < band.first < high]
+        near = [band for band in kept if band.first in (low, high)]
+        if run:
+            deepest = min(run, key=lambda band: float(band.change_db[-1]))
+            if _deeper(deepest, near):
+                found.append(deepest)
+    return sorted(found, key=lambda band: band.first)
+
+
+def _deeper(band: Band, near: list[Band]) -> bool:
+    """Tell whether a band loses more than its neighbours at the highest drive."""
+    loss = -float(band.change_db[-1])
+    least = max(SAME_DB, SAME_SHARE * loss)
+    return all(loss + float(other.change_db[-1]) > least for other in near)
