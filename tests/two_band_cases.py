@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import scipy.signal
 import soundfile
 from limiter_cases import random_loudspeaker
 from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, high_band, low_band
@@ -29,7 +30,11 @@ ACTS = ("limiter", "compressor", "limiting", "clipping")
 
 @dataclass(frozen=True)
 class TwoBands:
-    """A crossover and what each band's limiter does; None: that band has none."""
+    """A crossover and what each band's limiter does; None: that band has none.
+
+    ``order`` is the crossover's, 4 or 2 (Linkwitz–Riley, whose branches are in phase once one
+    of the second-order ones is turned over).
+    """
 
     crossover_hz: float | None
     low: TrueLimiter | None
@@ -38,36 +43,30 @@ class TwoBands:
     step_db: float
     tones_hz: tuple[float, ...]
     seed: int
+    order: int = 4
+
+    def _branches(self, waveform: np.ndarray) -> list[np.ndarray]:
+        assert self.crossover_hz is not None
+        if self.order == 4:
+            return [branch(waveform, RATE_HZ, self.crossover_hz) for branch in (low_band, high_band)]
+        parts = []
+        for kind, sign in (("low", 1.0), ("high", -1.0)):
+            sos = scipy.signal.butter(1, self.crossover_hz, btype=kind, fs=RATE_HZ, output="sos")
+            parts.append(sign * scipy.signal.sosfilt(np.concatenate([sos, sos]), waveform))
+        return parts
 
     def play(self, waveform: np.ndarray) -> np.ndarray:
         """Return what the loudspeaker gives; with no crossover ``low`` holds the whole band."""
         if self.crossover_hz is None:
             fed = waveform if self.low is None else waveform * self.low.gain(waveform, RATE_HZ)
             return self.loudspeaker.play(fed, RATE_HZ)
-        parts = [
-            low_band(waveform, RATE_HZ, self.crossover_hz),
-            high_band(waveform, RATE_HZ, self.crossover_hz),
-        ]
         held = [
             part if limiter is None else part * limiter.gain(part, RATE_HZ)
-            for part, limiter in zip(parts, (self.low, self.high), strict=True)
+            for part, limiter in zip(
+                self._branches(waveform), (self.low, self.high), strict=True
+            )
         ]
         return self.loudspeaker.play(held[0] + held[1], RATE_HZ)
-
-    def steady_change_db(self, frequency_hz: float, drive_dbfs: np.ndarray) -> np.ndarray:
-        """Return the closed form of a steady tone's gain change: both branches' sum."""
-        drive = np.asarray(drive_dbfs, dtype=float)
-        if self.crossover_hz is None:
-            return np.zeros_like(drive) if self.low is None else self.low.static_gain_db(drive)
-        s4 = (frequency_hz / self.crossover_hz) ** 4
-        total = np.zeros_like(drive)
-        # Fourth-order Linkwitz–Riley branches are in phase everywhere.
-        for share, limiter in ((1.0 / (1.0 + s4), self.low), (s4 / (1.0 + s4), self.high)):
-            gain = 0.0
-            if limiter is not None:
-                gain = limiter.static_gain_db(drive + 20.0 * np.log10(share))
-            total = total + share * 10.0 ** (np.asarray(gain) / 20.0)
-        return 20.0 * np.log10(total)
 
 
 def random_limiter(rng: np.random.Generator, threshold_dbfs: float) -> TrueLimiter:
@@ -103,6 +102,7 @@ def random_two_bands(seed: int, *, protected: str = "both") -> TwoBands:
         step_db=(3.0, 6.0)[seed % 2],
         tones_hz=tuple(sorted({round(float(f), 1) for f in tones})),
         seed=seed,
+        order=int(rng.choice([4, 4, 2])),
     )
 
 

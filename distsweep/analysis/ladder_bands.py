@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,11 @@ nearly flat: towards a crossover the other branch's share grows."""
 CROSSOVER_OCTAVES = 1.0
 """A stretch narrower than this between two bands that differ is where the outputs of both add
 (chosen: between branches of fourth order a blend is flat over half an octave at most)."""
+
+HOLLOW_OCTAVES = 1.6
+"""… and one narrower than this that loses less than both: where two limited branches are each
+6 dB down, both are limited less (chosen: between second-order branches that is flat over an
+octave and a fifth)."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +106,7 @@ def find_bands(frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatA
         if band is not None:
             bands.append(band)
     flat = _joined(frequency_hz, change_db, [band for band in bands if band.flat])
-    kept = _without_crossovers(frequency_hz, flat)
+    kept = _joined(frequency_hz, change_db, _without_crossovers(frequency_hz, flat))
     return _with_deepest(kept, [band for band in bands if not band.flat])
 
 
@@ -238,9 +244,10 @@ def _without_crossovers(frequency_hz: FloatArray, bands: list[Band]) -> list[Ban
     """
     kept = list(bands)
     for below, band, above in zip(bands, bands[1:], bands[2:], strict=False):
-        narrow = np.log2(frequency_hz[band.last] / frequency_hz[band.first]) < CROSSOVER_OCTAVES
-        differ = not alike(below.change_db, above.change_db)
-        if narrow and differ and not _deeper(band, [below, above]):
+        octaves = np.log2(frequency_hz[band.last] / frequency_hz[band.first])
+        narrow = octaves < CROSSOVER_OCTAVES and not _deeper(band, [below, above])
+        hollow = octaves < HOLLOW_OCTAVES and all(_deeper(one, [band]) for one in (below, above))
+        if hollow or (narrow and not alike(below.change_db, above.change_db)):
             kept.remove(band)
     return kept
 
@@ -252,7 +259,7 @@ def _with_deepest(kept: list[Band], sloping: list[Band]) -> list[Band]:
     """
     found = list(kept)
     edges = [-1, *(band.first for band in kept), 10**9]
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in itertools.pairwise(edges):
         run = [band for band in sloping if low < band.first < high]
         near = [band for band in kept if band.first in (low, high)]
         if run:

@@ -215,7 +215,9 @@ def _bounded(levels: SteadyLevels, bounds: CurveBounds, whole: str) -> Limiter:
     high = bounds.threshold_high_dbfs
     if bounds.threshold_low_dbfs <= levels.drive_dbfs[0]:
         low = None  # all that was played may lie above the threshold
-    place = f"between {low:.1f} and {high:.1f} dBFS" if low is not None else f"below {high:.1f} dBFS"
+    place = (
+        f"between {low:.1f} and {high:.1f} dBFS" if low is not None else f"below {high:.1f} dBFS"
+    )
     text = (
         f"only bounds are known from {len(levels.drive_dbfs)} levels, whatever the knee: a"
         f" threshold {place} and a ratio of at least {min(bounds.ratio_low, 99.0):.2g}; smaller"

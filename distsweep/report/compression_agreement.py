@@ -43,7 +43,7 @@ def plot_agreement(found: list[Agreement]) -> look.ReportFigure:
             axes = look.add_axes(figure, left=LEFT_IN, bottom=bottom, right=RIGHT_IN, top=top)
             _draw_differences(axes, found, colours, thd=title == "THD")
             axes.set_ylabel(f"{title} difference, dB")
-        axes.set_xlabel("Frequency, Hz")
+        axes.set_xlabel("Excitation frequency, Hz")
     return figure
 
 

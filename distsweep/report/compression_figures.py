@@ -70,7 +70,7 @@ def plot_gain_map(take: Take) -> look.ReportFigure:
         else:
             _draw_field(axes, frequency_hz, drives, change, scale)
         axes.set_ylabel("Drive, dBFS")
-        axes.set_xlabel("Frequency played, Hz")
+        axes.set_xlabel("Excitation frequency, Hz")
         axes.grid(False)
         _colour_bar(figure, scale)
     return figure

@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import reliability, wording
 from distsweep.report.compression_sentences import ladder_sentences, staircase_sentences
+from distsweep.report.limiter_agreement import disagreements
 from distsweep.results import Background, Results, Rung, Take
 from distsweep.units import db_to_percent
 
@@ -21,14 +22,15 @@ STEADY_DB = 0.2  # chosen: what careful repeats of one sweep in a room usually s
 def summary_sentences(results: Results, take: Take) -> list[str]:
     """Sentences on a take, most important first; never empty."""
     if take.staircase:
-        return staircase_sentences(take)
+        return [*staircase_sentences(take), *disagreements(results, take)]
     if not take.rungs:
         return ["This take holds no ladder, so there is no curve against frequency."]
     writers: list[Callable[[Results, Take], str | None]] = [
         _level, _thd_middle, _thd_bass, _reliable_ends, _quietest, _hidden, _gain, _return_check,
         _clipping, _hum,
     ]  # fmt: skip
-    return [text for write in writers if (text := write(results, take))] + ladder_sentences(take)
+    told = [text for write in writers if (text := write(results, take))]
+    return [*told, *ladder_sentences(take), *disagreements(results, take)]
 
 
 def _loudest(take: Take) -> Rung:

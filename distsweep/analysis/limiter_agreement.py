@@ -1,0 +1,204 @@
+"""What a ladder and a staircase at one position say of the same limiter, held together."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from distsweep.analysis.limiter import LEAST_LOSS_DB, LIMITER_RATIO, THRESHOLD_KNOWN_DB
+from distsweep.results import Limiter, LimiterAgreement, Staircase, Take
+from distsweep.units import FloatArray
+
+TURNED_DOWN = ("limiter", "compressor", "limiting")
+ACTS = (*TURNED_DOWN, "clipping")
+
+NEAR_OCTAVES = 1.0 / 12.0
+"""The ladder's gain change at a tone is the median over so much on either side."""
+
+SAME_GAIN_DB, SAME_GAIN_SHARE = 0.5, 0.1
+"""Gain changes so near each other, or within that share, are the same (chosen: between two
+steps of a staircase a knee is interpolated to a few tenths)."""
+
+RATIO_SLACK = 1.15
+"""Ratios within this factor are the same (chosen: three times the 5 % that a single one is
+good for)."""
+
+SLOW_ATTACK_MS = 50.0
+"""A slower limiter than this may not have settled while a sweep passes its band (chosen: a sweep
+of 3 s over ten octaves passes a sixth of an octave in that time)."""
+
+WARM_DB = 0.25
+"""A tone's slow sag from which heat may explain that the two differ."""
+
+
+def compare_limiters(ladder: Take, staircase: Take) -> list[LimiterAgreement]:
+    """Compare what holds back each tone of a staircase with the ladder's limiter there.
+
+    Tones outside the ladder's band, and takes that nobody judged, are left out.
+    """
+    if not ladder.limiters or ladder.compression is None:
+        return []
+    low_hz, high_hz = float(ladder.frequency_hz[0]), float(ladder.frequency_hz[-1])
+    rows = sorted(staircase.staircase, key=lambda row: row.frequency_hz)
+    return [
+        _compared(ladder, staircase, row, row.limiter)
+        for row in rows
+        if row.limiter is not None and low_hz <= row.frequency_hz <= high_hz
+    ]
+
+
+def _compared(ladder: Take, staircase: Take, row: Staircase, tone: Limiter) -> LimiterAgreement:
+    there = next(
+        (
+            one
+            for one in ladder.limiters
+            if one.band_hz is not None and one.band_hz[0] <= row.frequency_hz <= one.band_hz[1]
+        ),
+        Limiter("none"),
+    )
+    found = LimiterAgreement(
+        position=ladder.position,
+        ladder=ladder.stimulus,
+        staircase=staircase.stimulus,
+        frequency_hz=row.frequency_hz,
+        state="agree",
+        reason="",
+        possible_cause="",
+        ladder_kind=there.kind,
+        staircase_kind=tone.kind,
+        ladder_threshold_dbfs=list(_bounds(there)),
+        staircase_threshold_dbfs=list(_bounds(tone)),
+        drive_dbfs=None,
+        ladder_change_db=None,
+        staircase_change_db=None,
+    )
+    _put_changes(found, ladder, row)
+    _judge(found, there, tone, ladder, row)
+    if found.state == "differ":
+        found.possible_cause = _possible_cause(ladder, row, tone)
+    return found
+
+
+def _bounds(limiter: Limiter) -> tuple[float | None, float | None]:
+    """Return the ends that a threshold is known to lie between; None where one is not known."""
+    low, high = limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
+    if limiter.threshold_dbfs is None:
+        return low, high
+    at = limiter.threshold_dbfs
+    return (at if low is None else low), (at if high is None else high)
+
+
+def _judge(
+    found: LimiterAgreement, there: Limiter, tone: Limiter, ladder: Take, row: Staircase
+) -> None:
+    acts, acts_there = tone.kind in ACTS, there.kind in ACTS
+    if acts and acts_there:
+        if not _same_kind(there, tone):
+            found.state, found.reason = "differ", "kind"
+        elif not _same_threshold(found):
+            found.state, found.reason = "differ", "threshold"
+    elif acts:
+        if _begins_above(tone, _highest_dbfs(ladder)):
+            found.state, found.reason = "not compared", "ladder played lower"
+        elif _same_gain(found):
+            found.state, found.reason = "not compared", "blend"
+        else:
+            found.state, found.reason = "differ", "staircase only"
+    elif acts_there:
+        if _begins_above(there, float(row.drive_dbfs[-1])):
+            found.state, found.reason = "not compared", "staircase played lower"
+        else:
+            found.state, found.reason = "differ", "ladder only"
+    elif not _same_gain(found):
+        found.state, found.reason = "differ", "gain change"
+
+
+def _same_kind(one: Limiter, other: Limiter) -> bool:
+    """Tell whether two kinds may be the same: what is turned down compares its ratios."""
+    if "clipping" in (one.kind, other.kind):
+        return one.kind == other.kind
+    (one_low, one_high), (low, high) = _ratio_bounds(one), _ratio_bounds(other)
+    return one_low <= RATIO_SLACK * high and low <= RATIO_SLACK * one_high
+
+
+def _ratio_bounds(limiter: Limiter) -> tuple[float, float]:
+    """Return the ends of a ratio; of a kind without any number what the kind allows."""
+    if limiter.kind == "limiting":
+        low = 1.0 if limiter.ratio_low is None else limiter.ratio_low
+        return low, np.inf if limiter.ratio_high is None else limiter.ratio_high
+    ratio = np.inf if limiter.ratio is None else limiter.ratio
+    if limiter.ratio_low is not None:
+        return limiter.ratio_low, np.inf if limiter.ratio_high is None else limiter.ratio_high
+    if limiter.threshold_dbfs is None:
+        return (LIMITER_RATIO, np.inf) if limiter.kind == "limiter" else (1.0, LIMITER_RATIO)
+    return ratio, ratio
+
+
+def _same_threshold(found: LimiterAgreement) -> bool:
+    """Tell whether the two intervals meet, each widened by what a stated threshold is good for."""
+    slack = 2.0 * THRESHOLD_KNOWN_DB
+    (one_low, one_high), (low, high) = found.ladder_threshold_dbfs, found.staircase_threshold_dbfs
+    apart = one_high is not None and low is not None and low > one_high + slack
+    return not (apart or (high is not None and one_low is not None and one_low > high + slack))
+
+
+def _begins_above(limiter: Limiter, drive_dbfs: float) -> bool:
+    low, high = _bounds(limiter)
+    from_dbfs = high if low is None else low
+    return from_dbfs is not None and from_dbfs >= drive_dbfs - LEAST_LOSS_DB
+
+
+def _highest_dbfs(ladder: Take) -> float:
+    return max((rung.drive_dbfs for rung in ladder.rungs if not rung.clipped), default=-np.inf)
+
+
+def _put_changes(found: LimiterAgreement, ladder: Take, row: Staircase) -> None:
+    """Put in both gain changes at the highest drive that both have, re the lowest one."""
+    at_tone = _ladder_change_db(ladder, row.frequency_hz)
+    known = np.isfinite(row.gain_change_db)
+    if np.sum(known) < 2:
+        return
+    drives, changes = row.drive_dbfs[known], row.gain_change_db[known]
+    common = [
+        (rung.drive_dbfs, change)
+        for rung, change in zip(ladder.rungs, at_tone, strict=True)
+        if not rung.clipped
+        and np.isfinite(change)
+        and drives[0] - 1e-6 <= rung.drive_dbfs <= drives[-1] + 1e-6
+    ]
+    if len(common) < 2:
+        return
+    (first_dbfs, first), (last_dbfs, last) = min(common), max(common)
+    found.drive_dbfs = last_dbfs
+    found.ladder_change_db = float(last - first)
+    found.staircase_change_db = float(
+        np.interp(last_dbfs, drives, changes) - np.interp(first_dbfs, drives, changes)
+    )
+
+
+def _ladder_change_db(ladder: Take, frequency_hz: float) -> FloatArray:
+    assert ladder.compression is not None  # the caller looked
+    near = np.abs(np.log2(ladder.frequency_hz / frequency_hz)) <= NEAR_OCTAVES
+    change = np.array([row[near] for row in ladder.compression.gain_change_db])
+    result = np.full(len(change), np.nan)
+    known = np.any(np.isfinite(change), axis=1)
+    result[known] = np.nanmedian(change[known], axis=1)
+    return result
+
+
+def _same_gain(found: LimiterAgreement) -> bool:
+    if found.ladder_change_db is None or found.staircase_change_db is None:
+        # Nothing to compare: what only one of them can judge speaks against neither.
+        return found.staircase_kind not in ACTS
+    apart = abs(found.staircase_change_db - found.ladder_change_db)
+    deeper = max(abs(found.staircase_change_db), abs(found.ladder_change_db))
+    return apart <= max(SAME_GAIN_DB, SAME_GAIN_SHARE * deeper)
+
+
+def _possible_cause(ladder: Take, row: Staircase, tone: Limiter) -> str:
+    """Return a cause that the numbers suggest: "slow", "heat", "moved", or none."""
+    if tone.attack_ms is not None and tone.attack_ms >= SLOW_ATTACK_MS:
+        return "slow"
+    if row.thermal is not None and row.thermal.seen_db >= WARM_DB:
+        return "heat"
+    moved = ladder.return_check_db
+    return "moved" if moved is not None and abs(moved) >= LEAST_LOSS_DB else ""
