@@ -267,7 +267,8 @@ class LimiterAgreement:
     """What holds a tone back, by a ladder and by a staircase at one position.
 
     ``state`` is "agree", "differ" or "not compared"; ``reason`` says which: "kind",
-    "threshold", "ladder only", "staircase only" or "gain change"; not compared: "blend" (the
+    "threshold", "ladder only", "staircase only" or "gain change"; agreeing: "name" (ratios on
+    either side of 4 that are the same as far as they are known); not compared: "blend" (the
     tone lies between the ladder's bands, and both lose the same), "ladder played lower" or
     "staircase played lower". ``possible_cause`` is "slow" (a limiter too slow for a sweep),
     "heat", "moved" (the ladder's first level did not come back the same) or "". The thresholds

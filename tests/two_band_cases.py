@@ -48,7 +48,9 @@ class TwoBands:
     def _branches(self, waveform: np.ndarray) -> list[np.ndarray]:
         assert self.crossover_hz is not None
         if self.order == 4:
-            return [branch(waveform, RATE_HZ, self.crossover_hz) for branch in (low_band, high_band)]
+            return [
+                branch(waveform, RATE_HZ, self.crossover_hz) for branch in (low_band, high_band)
+            ]
         parts = []
         for kind, sign in (("low", 1.0), ("high", -1.0)):
             sos = scipy.signal.butter(1, self.crossover_hz, btype=kind, fs=RATE_HZ, output="sos")
@@ -62,9 +64,7 @@ class TwoBands:
             return self.loudspeaker.play(fed, RATE_HZ)
         held = [
             part if limiter is None else part * limiter.gain(part, RATE_HZ)
-            for part, limiter in zip(
-                self._branches(waveform), (self.low, self.high), strict=True
-            )
+            for part, limiter in zip(self._branches(waveform), (self.low, self.high), strict=True)
         ]
         return self.loudspeaker.play(held[0] + held[1], RATE_HZ)
 

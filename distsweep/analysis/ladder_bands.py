@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,14 +49,12 @@ class Band:
     first, last : its ends on the grid, both inside.
     core : points that its curve was taken from, shape ``(F,)``.
     change_db : the curve, a gain change a rung, shape ``(R,)``; NaN where none is known.
-    flat : whether its core is a third of an octave wide or more.
     """
 
     first: int
     last: int
     core: BoolArray
     change_db: FloatArray
-    flat: bool
 
 
 def smoothed(change_db: FloatArray) -> FloatArray:
@@ -95,8 +92,6 @@ def find_bands(frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatA
     judged = np.flatnonzero(np.isfinite(change_db[-1]))
     step = max(1, round(points_in(frequency_hz, 1.0) / PER_OCTAVE))
     places = judged[step // 2 :: step] if len(judged) > step else judged
-    if len(places) < 2:
-        return []
     parts = _divided(change_db[:, places], _tolerance(change_db, sigma_db)[:, places])
     bands = []
     for first, last in parts:
@@ -105,9 +100,9 @@ def find_bands(frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatA
         band = _band(frequency_hz, change_db, sigma_db, int(low), int(high))
         if band is not None:
             bands.append(band)
-    flat = _joined(frequency_hz, change_db, [band for band in bands if band.flat])
-    kept = _joined(frequency_hz, change_db, _without_crossovers(frequency_hz, flat))
-    return _with_deepest(kept, [band for band in bands if not band.flat])
+    kept = _without_crossovers(frequency_hz, _joined(frequency_hz, change_db, bands))
+    kept = _joined(frequency_hz, change_db, kept)
+    return _with_deepest(frequency_hz, change_db, sigma_db, kept)
 
 
 def alike(one_db: FloatArray, other_db: FloatArray) -> bool:
@@ -163,44 +158,39 @@ def _median(change_db: FloatArray) -> FloatArray:
 def _band(
     frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatArray, low: int, high: int
 ) -> Band | None:
-    """Return the band of a stretch: its core, and as far as it is like it."""
+    """Return the flat part of a stretch and as far as it is like that; None if it has none."""
     inside = np.zeros(len(frequency_hz), dtype=bool)
     inside[low : high + 1] = np.isfinite(change_db[-1, low : high + 1])
-    core = _core(change_db, sigma_db, inside)
-    if not np.any(core):
-        return None
+    band = _around(change_db, sigma_db, inside, _most_alike(change_db, sigma_db, inside))
+    wide = np.sum(band.core) >= points_in(frequency_hz, LEAST_OCTAVES)
+    return band if wide else None
+
+
+def _around(change_db: FloatArray, sigma_db: FloatArray, inside: BoolArray, place: int) -> Band:
+    """Return the band whose core is alike to one place of a stretch."""
+    at = np.flatnonzero(inside)
+    core = np.zeros(len(inside), dtype=bool)
+    core[at[_near(change_db[:, at], sigma_db[:, at], change_db[:, place])]] = True
     curve = _median(change_db[:, core])
     tolerance = _tolerance(np.broadcast_to(curve[:, None], change_db.shape), sigma_db)
     miss = np.nan_to_num(np.abs(change_db - curve[:, None]) / tolerance)
-    same = inside & (np.max(miss, axis=0) <= 1.0)
-    run = _run_around(same, int(np.flatnonzero(core)[np.sum(core) // 2]))
+    run = _run_around(inside & (np.max(miss, axis=0) <= 1.0), place)
     ends = np.flatnonzero(run)
-    if len(ends) < points_in(frequency_hz, LEAST_OCTAVES):
-        return None
-    core &= run
-    return Band(
-        int(ends[0]),
-        int(ends[-1]),
-        core,
-        curve,
-        flat=int(np.sum(core)) >= points_in(frequency_hz, LEAST_OCTAVES),
-    )
+    return Band(int(ends[0]), int(ends[-1]), core & run, curve)
 
 
-def _core(change_db: FloatArray, sigma_db: FloatArray, inside: BoolArray) -> BoolArray:
-    """Return the points of a stretch that share their course with the most others, closely."""
+def _most_alike(change_db: FloatArray, sigma_db: FloatArray, inside: BoolArray) -> int:
+    """Return the place that shares its course with the most others of a stretch, closely."""
     at = np.flatnonzero(inside)
-    allowed = CORE_DB + 2.0 * np.nan_to_num(sigma_db[:, at])
-    values = change_db[:, at]
-    most = np.zeros(len(at), dtype=bool)
-    for candidate in range(0, len(at), max(1, len(at) // 40)):
-        apart = np.nan_to_num(np.abs(values - values[:, candidate : candidate + 1]))
-        near = np.all(apart <= allowed, axis=0)
-        if np.sum(near) > np.sum(most):
-            most = near
-    core = np.zeros(len(inside), dtype=bool)
-    core[at[most]] = True
-    return core
+    values, sigma = change_db[:, at], sigma_db[:, at]
+    candidates = range(0, len(at), max(1, len(at) // 40))
+    shared = [np.sum(_near(values, sigma, values[:, one])) for one in candidates]
+    return int(at[candidates[int(np.argmax(shared))]])
+
+
+def _near(change_db: FloatArray, sigma_db: FloatArray, curve_db: FloatArray) -> BoolArray:
+    apart = np.nan_to_num(np.abs(change_db - curve_db[:, None]))
+    return np.asarray(np.all(apart <= CORE_DB + 2.0 * np.nan_to_num(sigma_db), axis=0))
 
 
 def _run_around(flags: BoolArray, place: int) -> BoolArray:
@@ -228,7 +218,7 @@ def _joined(frequency_hz: FloatArray, change_db: FloatArray, bands: list[Band]) 
             continue
         core = before.core | band.core
         curve = _median(change_db[:, core])
-        joined[-1] = Band(before.first, band.last, core, curve, flat=True)
+        joined[-1] = Band(before.first, band.last, core, curve)
     return joined
 
 
@@ -252,21 +242,43 @@ def _without_crossovers(frequency_hz: FloatArray, bands: list[Band]) -> list[Ban
     return kept
 
 
-def _with_deepest(kept: list[Band], sloping: list[Band]) -> list[Band]:
-    """Add, of each run of stretches that are flat nowhere, the one that loses more than all near.
+def _with_deepest(
+    frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatArray, kept: list[Band]
+) -> list[Band]:
+    """Add, from each stretch between the bands, the place that loses more than both of them.
 
     Such is a loss that changes with frequency all along, as of a driver near its resonance.
     """
     found = list(kept)
-    edges = [-1, *(band.first for band in kept), 10**9]
-    for low, high in itertools.pairwise(edges):
-        run = [band for band in sloping if low < band.first < high]
-        near = [band for band in kept if band.first in (low, high)]
-        if run:
-            deepest = min(run, key=lambda band: float(band.change_db[-1]))
-            if _deeper(deepest, near):
-                found.append(deepest)
+    loss = broad_loss_db(frequency_hz, change_db)[-1]
+    firsts = [0, *(band.last + 1 for band in kept)]
+    ends = [*(band.first for band in kept), len(frequency_hz)]
+    for number, (first, end) in enumerate(zip(firsts, ends, strict=True)):
+        if not np.any(loss[first:end] > 0.0):
+            continue
+        worst = first + int(np.argmax(loss[first:end]))
+        near = [*kept[max(number - 1, 0) : number], *kept[number : number + 1]]
+        inside = np.zeros(len(frequency_hz), dtype=bool)
+        inside[first:end] = np.isfinite(change_db[-1, first:end])
+        band = _around(change_db, sigma_db, inside, worst)
+        if _deeper(band, near):
+            found.append(band)
     return sorted(found, key=lambda band: band.first)
+
+
+def broad_loss_db(frequency_hz: FloatArray, change_db: FloatArray) -> FloatArray:
+    """Return the loss that all of a third of an octave around each point has, or more.
+
+    Both have shape ``(R, F)``; −inf where a part of that stretch is not known.
+    """
+    loss = np.where(np.isfinite(change_db), -change_db, -np.inf)
+    points = points_in(frequency_hz, LEAST_OCTAVES)
+    if loss.shape[1] < points:
+        return loss
+    ends = ((0, 0), (points // 2, points - 1 - points // 2))
+    padded = np.pad(loss, ends, constant_values=-np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, points, axis=1)
+    return np.asarray(np.min(windows, axis=2))
 
 
 def _deeper(band: Band, near: list[Band]) -> bool:

@@ -7,13 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.ladder_bands import (
-    LEAST_OCTAVES,
-    Band,
-    find_bands,
-    points_in,
-    smoothed,
-)
+from distsweep.analysis.ladder_bands import Band, broad_loss_db, find_bands, smoothed
 from distsweep.analysis.limiter import LEAST_LOSS_DB, SteadyLevels, Verdict, judge
 from distsweep.results import Compression, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
@@ -123,25 +117,16 @@ def _nothing(
             texts += [here + text for text in verdict.limiter.evidence]
     if texts:
         return texts
-    loss = -_broad(frequency_hz, np.where(np.isfinite(smooth), smooth, np.inf))
+    loss = broad_loss_db(frequency_hz, smooth)
     row, at = np.unravel_index(int(np.argmax(loss)), loss.shape)
-    if loss[row, at] < 0.05:
+    most = float(loss[row, at])
+    if most < 0.05:
         return ["no third of an octave loses as much as 0.05 dB of gain at any level"]
-    return [
-        f"no third of an octave loses {LEAST_LOSS_DB:g} dB of gain or more: the most is"
-        f" {loss[row, at]:.2f} dB, around {frequency_hz[at]:.3g} Hz"
-    ]
-
-
-def _broad(frequency_hz: FloatArray, change_db: FloatArray) -> FloatArray:
-    """Return the gain change that a third of an octave around each point has or falls below."""
-    points = points_in(frequency_hz, LEAST_OCTAVES)
-    if change_db.shape[1] < points:
-        return change_db
-    ends = ((0, 0), (points // 2, points - 1 - points // 2))
-    padded = np.pad(change_db, ends, constant_values=np.inf)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, points, axis=1)
-    return np.asarray(np.max(windows, axis=2))
+    if most < LEAST_LOSS_DB:
+        first = f"no third of an octave loses {LEAST_LOSS_DB:g} dB of gain or more"
+    else:
+        first = "no band loses gain together"
+    return [f"{first}: the most is {most:.2f} dB, around {frequency_hz[at]:.3g} Hz"]
 
 
 def _rest(frequency_hz: FloatArray, smooth: FloatArray, bands: list[Band]) -> str:

@@ -96,6 +96,8 @@ def _judge(
             found.state, found.reason = "differ", "kind"
         elif not _same_threshold(found):
             found.state, found.reason = "differ", "threshold"
+        elif {there.kind, tone.kind} == {"limiter", "compressor"}:
+            found.reason = "name"
     elif acts:
         if _begins_above(tone, _highest_dbfs(ladder)):
             found.state, found.reason = "not compared", "ladder played lower"

@@ -30,6 +30,7 @@ def disagreements(results: Results, take: Take) -> list[str]:
     """
     found = [item for item in results.limiter_agreement if _of(item, take)]
     sentences = [_difference(item) for item in found if item.state == "differ"]
+    sentences += [_named_otherwise(item) for item in found if item.reason == "name"]
     blends = [item for item in found if item.reason == "blend"]
     if blends:
         sentences.append(_blends(blends))
@@ -107,6 +108,14 @@ def _difference(item: LimiterAgreement) -> str:
         )
     cause = _CAUSES.get(item.possible_cause, "")
     return f"{text}: perhaps {cause}." if cause else f"{text}: one of the two is wrong there."
+
+
+def _named_otherwise(item: LimiterAgreement) -> str:
+    return (
+        f"At {wording.frequency(item.frequency_hz)} the staircase finds"
+        f" {_KINDS[item.staircase_kind]} and the ladder {_KINDS[item.ladder_kind]}: the same as"
+        " far as their ratios are known; from 4:1 on it is called a limiter."
+    )
 
 
 def _changed(value_db: float | None) -> str:
