@@ -269,10 +269,11 @@ class LimiterAgreement:
     ``state`` is "agree", "differ" or "not compared"; ``reason`` says which: "kind",
     "threshold", "ladder only", "staircase only" or "gain change"; agreeing: "name" (ratios on
     either side of 4 that are the same as far as they are known); not compared: "blend" (the
-    tone lies between the ladder's bands, and both lose the same), "ladder played lower" or
+    tone lies outside the ladder's bands, and both lose gain), "ladder played lower" or
     "staircase played lower". ``possible_cause`` is "slow" (a limiter too slow for a sweep),
     "heat", "moved" (the ladder's first level did not come back the same) or "". The thresholds
-    are the two ends each lies between, None where an end is not known; the gain changes are
+    are the two ends each lies between (the same where one is stated; None where an end is not
+    known); the gain changes are
     those at ``drive_dbfs``, the highest drive that both have.
     """
 

@@ -15,6 +15,7 @@ import scipy.signal
 import soundfile
 from limiter_cases import random_loudspeaker
 from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, high_band, low_band
+from staircase_bench import Chain
 
 from distsweep.pipeline import analyse
 from distsweep.results import Limiter, Results
@@ -123,18 +124,19 @@ def staircase_recipe(tones_hz: tuple[float, ...], **more: Any) -> dict[str, Any]
     }  # fmt: skip
 
 
-def measure_session(case: TwoBands, folder: Path, *, recipes: list[dict[str, Any]]) -> Results:
-    """Play recipes through a loudspeaker, noise 50 dB below the loudest, and analyse them."""
-    rng = np.random.default_rng(case.seed + 10**6)
+def measure_session(
+    folder: Path, played: list[tuple[dict[str, Any], Chain]], *, noise_rms: float, seed: int = 0
+) -> Results:
+    """Play each recipe through its chain, add noise, write the session and analyse it."""
+    rng = np.random.default_rng(seed + 10**6)
     folder.mkdir(parents=True, exist_ok=True)
     lines = []
-    noise_rms = float(np.abs(case.loudspeaker.response(np.array([500.0])))[0]) * 10 ** (-54 / 20)
-    for recipe in recipes:
+    for recipe, chain in played:
         steps = recipe["kind"] == "staircase"
         stimulus: Any = (lay_out_staircase if steps else lay_out)(parse_recipe(recipe, "recipe"))
         wave = (render_staircase if steps else render)(stimulus, stimulus.files[0])
-        heard = case.play(wave)
-        heard = heard + rng.normal(0.0, noise_rms / np.sqrt(2.0), len(heard))
+        heard = chain(wave)
+        heard = heard + rng.normal(0.0, noise_rms, len(heard))
         name = recipe["name"]
         (folder / f"{name}.json").write_text(sidecar_text(stimulus), encoding="utf-8")
         soundfile.write(folder / f"{name}.wav", heard, RATE_HZ, subtype="FLOAT")
@@ -146,9 +148,19 @@ def measure_session(case: TwoBands, folder: Path, *, recipes: list[dict[str, Any
 
 
 def measure_both(case: TwoBands, folder: Path) -> Results:
-    """Play the ladder and the staircase of a draw."""
-    recipes = [ladder_recipe(case.step_db), staircase_recipe(case.tones_hz)]
-    return measure_session(case, folder, recipes=recipes)
+    """Play the ladder and the staircase of a draw, noise 50 dB below the loudest tone."""
+    loudest_rms = float(np.abs(case.loudspeaker.response(np.array([500.0])))[0]) * 10 ** (
+        LOUDEST_DBFS / 20.0
+    )
+    return measure_session(
+        folder,
+        [
+            (ladder_recipe(case.step_db), case.play),
+            (staircase_recipe(case.tones_hz), case.play),
+        ],
+        noise_rms=loudest_rms * 10 ** (-50.0 / 20.0) / np.sqrt(2.0),
+        seed=case.seed,
+    )
 
 
 def threshold_bounds(limiter: Limiter) -> tuple[float, float]:

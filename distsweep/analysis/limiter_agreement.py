@@ -79,12 +79,10 @@ def _compared(ladder: Take, staircase: Take, row: Staircase, tone: Limiter) -> L
 
 
 def _bounds(limiter: Limiter) -> tuple[float | None, float | None]:
-    """Return the ends that a threshold is known to lie between; None where one is not known."""
-    low, high = limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
-    if limiter.threshold_dbfs is None:
-        return low, high
-    at = limiter.threshold_dbfs
-    return (at if low is None else low), (at if high is None else high)
+    """Return what a threshold is known to lie between, twice the same where it is stated."""
+    if limiter.threshold_dbfs is not None:
+        return limiter.threshold_dbfs, limiter.threshold_dbfs
+    return limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
 
 
 def _judge(
@@ -101,7 +99,7 @@ def _judge(
     elif acts:
         if _begins_above(tone, _highest_dbfs(ladder)):
             found.state, found.reason = "not compared", "ladder played lower"
-        elif _same_gain(found):
+        elif _loses_as_well(found):
             found.state, found.reason = "not compared", "blend"
         else:
             found.state, found.reason = "differ", "staircase only"
@@ -189,11 +187,22 @@ def _ladder_change_db(ladder: Take, frequency_hz: float) -> FloatArray:
 
 def _same_gain(found: LimiterAgreement) -> bool:
     if found.ladder_change_db is None or found.staircase_change_db is None:
-        # Nothing to compare: what only one of them can judge speaks against neither.
-        return found.staircase_kind not in ACTS
+        return True  # what only one of them can judge speaks against neither
     apart = abs(found.staircase_change_db - found.ladder_change_db)
     deeper = max(abs(found.staircase_change_db), abs(found.ladder_change_db))
     return apart <= max(SAME_GAIN_DB, SAME_GAIN_SHARE * deeper)
+
+
+def _loses_as_well(found: LimiterAgreement) -> bool:
+    """Tell whether the ladder loses at least half of what the staircase does.
+
+    More is not asked: while a sweep passes from one band to the next, the first one's limiter
+    is still releasing.
+    """
+    if found.ladder_change_db is None or found.staircase_change_db is None:
+        return False
+    least = max(LEAST_LOSS_DB, -0.5 * found.staircase_change_db)
+    return -found.ladder_change_db >= least
 
 
 def _possible_cause(ladder: Take, row: Staircase, tone: Limiter) -> str:

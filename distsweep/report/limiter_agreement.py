@@ -80,8 +80,8 @@ def _place(threshold_dbfs: Sequence[float | None]) -> str:
         if known is None:
             return ""
         return f"{'below' if low is None else 'above'} {wording.decibels(known, 'dBFS')}"
-    if high - low <= 0.6:
-        return f"{wording.decibels(0.5 * (low + high), 'dBFS')}"
+    if low == high:
+        return wording.decibels(low, "dBFS")
     return f"{wording.signed(low)} to {wording.decibels(high, 'dBFS')}"
 
 
@@ -107,7 +107,7 @@ def _difference(item: LimiterAgreement) -> str:
             f" {_changed(item.ladder_change_db)} at {wording.drive(item.drive_dbfs or 0.0)})"
         )
     cause = _CAUSES.get(item.possible_cause, "")
-    return f"{text}: perhaps {cause}." if cause else f"{text}: one of the two is wrong there."
+    return f"{text}: perhaps {cause}." if cause else f"{text}; nothing recorded tells why."
 
 
 def _named_otherwise(item: LimiterAgreement) -> str:
@@ -125,11 +125,13 @@ def _changed(value_db: float | None) -> str:
 def _blends(found: Sequence[LimiterAgreement]) -> str:
     tones = [
         f"{wording.frequency(item.frequency_hz)}"
-        f" ({_said(item.staircase_kind, item.staircase_threshold_dbfs)})"
+        f" ({_said(item.staircase_kind, item.staircase_threshold_dbfs)}; gain changes of"
+        f" {_changed(item.staircase_change_db)} in the staircase and"
+        f" {_changed(item.ladder_change_db)} in the ladder)"
         for item in found
     ]
     where = tones[0] if len(tones) == 1 else ", ".join(tones[:-1]) + " and " + tones[-1]
     return (
-        f"What the staircase finds at {where} lies outside the ladder's bands, where the outputs"
-        " of two bands may add: the ladder loses as much there and names no limiter of its own."
+        f"What the staircase finds at {where} lies outside the ladder's bands: the ladder loses"
+        " gain there, too, but names no limiter of its own, as the outputs of two bands may add."
     )
