@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import scipy.fft
 import scipy.signal
 import soundfile
 from limiter_cases import random_loudspeaker
@@ -34,7 +35,9 @@ class TwoBands:
     """A crossover and what each band's limiter does; None: that band has none.
 
     ``order`` is the crossover's, 4 or 2 (Linkwitz–Riley, whose branches are in phase once one
-    of the second-order ones is turned over).
+    of the second-order ones is turned over). ``excursion`` bends the driver behind it by the
+    cube of its displacement, which falls with 12 dB an octave from 150 Hz on: 0.3 takes 0.8 dB
+    of gain at low frequencies at −4 dBFS.
     """
 
     crossover_hz: float | None
@@ -45,6 +48,7 @@ class TwoBands:
     tones_hz: tuple[float, ...]
     seed: int
     order: int = 4
+    excursion: float = 0.0
 
     def _branches(self, waveform: np.ndarray) -> list[np.ndarray]:
         assert self.crossover_hz is not None
@@ -60,14 +64,24 @@ class TwoBands:
 
     def play(self, waveform: np.ndarray) -> np.ndarray:
         """Return what the loudspeaker gives; with no crossover ``low`` holds the whole band."""
+        fed = self._protected(waveform)
+        if self.excursion > 0.0:
+            frequency_hz = scipy.fft.rfftfreq(len(fed), 1.0 / RATE_HZ)
+            falling = 1.0 / (1.0 + (frequency_hz / 150.0) ** 2)
+            moved = scipy.fft.irfft(scipy.fft.rfft(fed) * falling, len(fed))
+            fed = fed - self.excursion * scipy.fft.irfft(
+                scipy.fft.rfft(moved**3) / np.maximum(falling, 1e-3), len(fed)
+            )
+        return self.loudspeaker.play(fed, RATE_HZ)
+
+    def _protected(self, waveform: np.ndarray) -> np.ndarray:
         if self.crossover_hz is None:
-            fed = waveform if self.low is None else waveform * self.low.gain(waveform, RATE_HZ)
-            return self.loudspeaker.play(fed, RATE_HZ)
+            return waveform if self.low is None else waveform * self.low.gain(waveform, RATE_HZ)
         held = [
             part if limiter is None else part * limiter.gain(part, RATE_HZ)
             for part, limiter in zip(self._branches(waveform), (self.low, self.high), strict=True)
         ]
-        return self.loudspeaker.play(held[0] + held[1], RATE_HZ)
+        return np.asarray(held[0] + held[1])
 
 
 def random_limiter(rng: np.random.Generator, threshold_dbfs: float) -> TrueLimiter:
@@ -104,6 +118,7 @@ def random_two_bands(seed: int, *, protected: str = "both") -> TwoBands:
         tones_hz=tuple(sorted({round(float(f), 1) for f in tones})),
         seed=seed,
         order=int(rng.choice([4, 4, 2])),
+        excursion=float(rng.uniform(0.0, 0.3)) * int(rng.integers(2)),
     )
 
 

@@ -209,22 +209,38 @@ def _run_around(flags: BoolArray, place: int) -> BoolArray:
 
 
 def _joined(frequency_hz: FloatArray, change_db: FloatArray, bands: list[Band]) -> list[Band]:
-    """Join neighbours with the same curve, which a dip or a peak had parted."""
+    """Join neighbours with the same curve, and those whose curves pass into one another."""
     joined: list[Band] = []
     for band in bands:
         before = joined[-1] if joined else None
-        if before is None or not _parted_only(frequency_hz, before, band):
+        if before is None or not (
+            _parted_only(frequency_hz, before, band) or _drifts(change_db, before, band)
+        ):
             joined.append(band)
             continue
         core = before.core | band.core
-        curve = _median(change_db[:, core])
-        joined[-1] = Band(before.first, band.last, core, curve)
+        joined[-1] = Band(before.first, band.last, core, _median(change_db[:, core]))
     return joined
 
 
 def _parted_only(frequency_hz: FloatArray, below: Band, above: Band) -> bool:
+    """Tell whether a dip or a peak alone parts two bands."""
     gap = np.log2(frequency_hz[above.first] / frequency_hz[below.last])
     return bool(gap < CROSSOVER_OCTAVES) and alike(below.change_db, above.change_db)
+
+
+def _drifts(change_db: FloatArray, below: Band, above: Band) -> bool:
+    """Tell whether two curves pass into one another where the bands touch.
+
+    Between the limiters of two bands lies a crossover's slope or a jump. Where neither is, one
+    gain change drifts with frequency, as with a driver's own compression behind a limiter.
+    """
+    if above.first - below.last > SMOOTHED_POINTS:
+        return False
+    one = _median(change_db[:, max(below.last + 1 - SMOOTHED_POINTS, 0) : below.last + 1])
+    other = _median(change_db[:, above.first : above.first + SMOOTHED_POINTS])
+    jump = float(np.nanmax(np.abs(other - one)))
+    return jump < 0.5 * float(np.nanmax(np.abs(above.change_db - below.change_db)))
 
 
 def _without_crossovers(frequency_hz: FloatArray, bands: list[Band]) -> list[Band]:

@@ -7,7 +7,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.ladder_bands import Band, broad_loss_db, find_bands, smoothed
+from distsweep.analysis.ladder_bands import (
+    SMOOTHED_POINTS,
+    Band,
+    broad_loss_db,
+    find_bands,
+    smoothed,
+)
 from distsweep.analysis.limiter import LEAST_LOSS_DB, SteadyLevels, Verdict, judge
 from distsweep.results import Compression, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
@@ -89,11 +95,18 @@ def _levels(
 
 
 def _spread(values: FloatArray, noise_db: FloatArray) -> float:
-    """Return the median's uncertainty from the spread over frequency, or from the noise."""
+    """Return a band's uncertainty: how far its frequencies differ, or what noise leaves of them.
+
+    Noise averages out over the points of a band; a gain change that drifts with frequency
+    does not.
+    """
     known = values[np.isfinite(values)]
     if len(known) < 3:
         return max(0.1, float(np.max(noise_db)))
-    return float(1.4826 * np.median(np.abs(known - np.median(known))) / np.sqrt(len(known) / 9.0))
+    spread = 1.4826 * float(np.median(np.abs(known - np.median(known))))
+    noise = float(np.median(noise_db))
+    drift = np.sqrt(max(spread**2 - noise**2, 0.0))
+    return float(np.hypot(drift, noise / np.sqrt(len(known) / SMOOTHED_POINTS)))
 
 
 def _odd_db(rung: Rung, core: BoolArray) -> float:

@@ -185,8 +185,8 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
         knee_db=curve.knee_db,
         fit_rms_db=rms_db,
         evidence=[whole, text.replace("-", "−")],
-        threshold_low_dbfs=min(bounds.threshold_low_dbfs, curve.threshold_dbfs),
-        threshold_high_dbfs=max(bounds.threshold_high_dbfs, curve.threshold_dbfs),
+        threshold_low_dbfs=bounds.threshold_low_dbfs,
+        threshold_high_dbfs=bounds.threshold_high_dbfs,
         ratio_low=bounds.ratio_low,
         ratio_high=bounds.ratio_high,
     )

@@ -40,6 +40,11 @@ STEEPEST = -1.05
 by a twentieth more it may fall)."""
 
 
+THRESHOLD_STEP_DB = 0.1
+"""Thresholds are tried so far apart, and bounds reach one step further: beside noise, levels
+over a band are good for about that."""
+
+
 @dataclass(frozen=True)
 class CurveBounds:
     """What the levels leave possible: ends of threshold and ratio, over knees of any width.
@@ -218,7 +223,8 @@ def curve_bounds(
     drive, change = np.asarray(drive_dbfs, dtype=float), np.asarray(gain_change_db, dtype=float)
     sigma = np.maximum(sigma_db, MODEL_DB)
     weight = 1.0 / sigma**2
-    thresholds = np.arange(float(np.min(drive)), float(np.max(drive)) + WIDEST_KNEE_DB / 2.0, 0.1)
+    highest_dbfs = float(np.max(drive)) + WIDEST_KNEE_DB / 2.0
+    thresholds = np.arange(float(np.min(drive)), highest_dbfs, THRESHOLD_STEP_DB)
     knees = np.concatenate([[0.0], np.geomspace(0.5, WIDEST_KNEE_DB, 40)])
     grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
     fits = [_narrowed(drive, change, weight, w) for w in (knees[1:], np.zeros(1))]
@@ -233,8 +239,8 @@ def curve_bounds(
     gentlest = float(np.max(np.minimum(slope[possible] + spare, 0.0)))
     steepest = float(np.min(np.maximum(slope[possible] - spare, STEEPEST)))
     return CurveBounds(
-        threshold_low_dbfs=float(np.min(grid_t[possible])),
-        threshold_high_dbfs=float(np.max(grid_t[possible])),
+        threshold_low_dbfs=float(np.min(grid_t[possible])) - THRESHOLD_STEP_DB,
+        threshold_high_dbfs=float(np.max(grid_t[possible])) + THRESHOLD_STEP_DB,
         ratio_low=1.0 / max(1.0 + gentlest, 1e-9),
         ratio_high=None if 1.0 + steepest <= 1.0 / INFINITE_RATIO_FROM else 1.0 / (1.0 + steepest),
     )

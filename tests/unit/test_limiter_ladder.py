@@ -135,9 +135,20 @@ def test_a_driver_that_loses_gain_near_its_resonance_is_judged_there() -> None:
     hill = np.exp(-((np.log2(f / 70.0) / 0.9) ** 2))
     over = np.maximum(DRIVES + 20.0, 0.0)[:, None] * 0.4
     found = limits_of(limited_take(over * hill)).limiters
-    assert [one.kind for one in found] == ["compressor"]
+    assert len(found) == 1 and found[0].kind in ("compressor", "limiting")
     assert found[0].band_hz is not None and found[0].band_hz[0] < 70.0 < found[0].band_hz[1]
     assert found[0].band_hz[1] < 200.0
+
+
+def test_one_limiter_whose_loss_drifts_with_frequency_is_one() -> None:
+    """A driver adds 1.2 dB to a limiter's loss near its resonance, less and less above."""
+    f = sample_take().frequency_hz
+    drift = 1.2 / (1.0 + (f / 150.0) ** 1.5)
+    over = np.maximum(DRIVES + 20.0, 0.0)[:, None]
+    (found,) = limits_of(limited_take(over * 0.8 + drift * (over / 16.0) ** 2)).limiters
+    assert found.kind in ("limiter", "limiting")
+    assert found.band_hz is not None
+    assert found.band_hz[0] < 100.0 and found.band_hz[1] > 15000.0
 
 
 @pytest.mark.parametrize("apart_db", [2.0, -5.0])
