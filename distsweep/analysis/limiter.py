@@ -8,6 +8,7 @@ import numpy as np
 
 from distsweep.analysis.clipping import ClipFit, clipped_sine, fit_clipping
 from distsweep.analysis.static_curve import (
+    THRESHOLD_STEP_DB,
     CurveBounds,
     StaticCurve,
     curve_bounds,
@@ -131,7 +132,7 @@ def _bent(levels: SteadyLevels, deepest_db: float, share: float) -> Verdict:
     if (clip.rms_db <= tight and clip.rms_db < clip.curved_rms_db) or slope <= FLAT_TOP:
         return Verdict(_clipping(levels, clip, [bent, *flat]), bent=True)
     gentle = (
-        "the waveform is bent gently, and no gain is turned down: at the highest drive the output"
+        "the waveform is bent gently: at the highest drive the output"
         f" still follows with {slope:.2f} dB per dB (a cubic characteristic misses the losses by"
         f" {clip.curved_rms_db:.2f} dB, a clip by {clip.rms_db:.2f} dB)"
     )
@@ -205,7 +206,8 @@ def _known(levels: SteadyLevels, bounds: CurveBounds) -> bool:
     low, high = bounds.ratio_low, bounds.ratio_high
     same_kind = _is_hard(low) == _is_hard(high)
     near = high is not None and high <= RATIO_KNOWN * low
-    narrow = high_dbfs - low_dbfs <= 2.0 * THRESHOLD_KNOWN_DB
+    # The bounds reach a step further than what is possible on either side.
+    narrow = high_dbfs - low_dbfs <= 2.0 * (THRESHOLD_KNOWN_DB + THRESHOLD_STEP_DB) + 1e-9
     return bool(begins_inside and narrow and (same_kind or near))
 
 

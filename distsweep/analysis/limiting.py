@@ -218,7 +218,7 @@ def _slow_words(fit: ThermalFit) -> str:
 
 def _hot(fit: ThermalFit, verdict: Verdict) -> Limiter:
     evidence = [
-        f"{_slow_words(fit)}, far slower than a limiter's",
+        f"{_slow_words(fit)}, far slower than limiters act",
         f"a copper coil would have warmed by about {temperature_rise_k(fit.depth_db):.0f} K"
         " (an estimate)",
         "with the sag taken out, " + verdict.limiter.evidence[0],

@@ -31,7 +31,7 @@ WITHIN_CHI_SQUARE = 4.0
 """A curve counts as possible while it misses the levels by no more than that, in squared
 uncertainties, over the best one (two standard deviations of one parameter)."""
 
-MODEL_DB = 0.03
+MODEL_DB = 0.02
 """Least uncertainty of a level where bounds are asked for (chosen: what a mildly curved
 loudspeaker behind a limiter bends its curve by)."""
 

@@ -101,7 +101,7 @@ def _kinds(rows: list[Staircase]) -> str:
         kinds.setdefault(kind, []).append(wording.frequency(row.frequency_hz))
     names = {
         "none": "no limit",
-        "bent": "a gently bent waveform and no limiter",
+        "bent": "a gently bent waveform",
         "thermal": "a slow sag of the gain",
         "limiter": "a limiter",
         "compressor": "a compressor",

@@ -23,12 +23,13 @@ _KINDS = {
 }
 
 
-def disagreements(results: Results, take: Take) -> list[str]:
-    """One sentence for each tone at which a ladder and a staircase contradict each other.
-
-    What is said of a ladder is said of the staircase, too: both stand on the page.
-    """
-    found = [item for item in results.limiter_agreement if _of(item, take)]
+def disagreements(results: Results, ladder: Take) -> list[str]:
+    """One sentence for each tone at which a ladder and a staircase contradict each other."""
+    found = [
+        item
+        for item in results.limiter_agreement
+        if item.position == ladder.position and item.ladder == ladder.stimulus
+    ]
     sentences = [_difference(item) for item in found if item.state == "differ"]
     sentences += [_named_otherwise(item) for item in found if item.reason == "name"]
     blends = [item for item in found if item.reason == "blend"]
@@ -45,10 +46,6 @@ def table(found: Sequence[LimiterAgreement]) -> Table:
         " has there at the highest drive that both played."
     )
     return Table(caption, columns, [_row(item) for item in found])
-
-
-def _of(item: LimiterAgreement, take: Take) -> bool:
-    return item.position == take.position and take.stimulus in (item.ladder, item.staircase)
 
 
 def _row(item: LimiterAgreement) -> list[Cell]:

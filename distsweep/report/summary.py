@@ -22,7 +22,7 @@ STEADY_DB = 0.2  # chosen: what careful repeats of one sweep in a room usually s
 def summary_sentences(results: Results, take: Take) -> list[str]:
     """Sentences on a take, most important first; never empty."""
     if take.staircase:
-        return [*staircase_sentences(take), *disagreements(results, take)]
+        return staircase_sentences(take)
     if not take.rungs:
         return ["This take holds no ladder, so there is no curve against frequency."]
     writers: list[Callable[[Results, Take], str | None]] = [
