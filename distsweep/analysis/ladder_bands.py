@@ -40,7 +40,7 @@ HOLLOW_OCTAVES = 1.6
 octave and a fifth)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Band:
     """A stretch of frequencies whose gain changes alike.
 

@@ -42,7 +42,7 @@ def staircase_sentences(take: Take) -> list[str]:
 
 def _limiter_of_band(limiter: Limiter) -> str:
     if limiter.kind == "none":
-        reason = f" ({limiter.evidence[0]})" if limiter.evidence else ""
+        reason = f": {limiter.evidence[0]}" if limiter.evidence else ""
         return f"No limiter shows in the ladder{reason}."
     band = ""
     if limiter.band_hz is not None:
