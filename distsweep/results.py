@@ -271,9 +271,9 @@ class LimiterAgreement:
     either side of 4 that are the same as far as they are known); not compared: "blend" (the
     tone lies outside the ladder's bands, and both lose gain), "ladder played lower" or
     "staircase played lower". ``possible_cause`` is "slow" (a limiter too slow for a sweep),
-    "heat", "moved" (the ladder's first level did not come back the same) or "". The thresholds
-    are the two ends each lies between (the same where one is stated; None where an end is not
-    known); the gain changes are
+    "heat", "release" (a limiter still acting on what a sweep plays next), "moved" (the ladder's
+    first level did not come back the same) or "". The thresholds are the two ends each lies
+    between (the same where one is stated; None where an end is not known); the gain changes are
     those at ``drive_dbfs``, the highest drive that both have.
     """
 

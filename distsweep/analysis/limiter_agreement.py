@@ -18,9 +18,13 @@ SAME_GAIN_DB, SAME_GAIN_SHARE = 0.5, 0.1
 """Gain changes so near each other, or within that share, are the same (chosen: between two
 steps of a staircase a knee is interpolated to a few tenths)."""
 
-RATIO_SLACK = 1.15
-"""Ratios within this factor are the same (chosen: three times the 5 % that a single one is
-good for)."""
+SLOPE_SLACK = 0.06
+"""Output over drive, one over the ratio, that differs by less is the same (chosen: at a ratio of
+4 that is four times the 5 % that a single one is good for; of steep ones it is their slopes that
+are alike, not the ratios)."""
+
+SLOW_RELEASE_MS = 80.0
+"""A limiter that releases more slowly than this is still acting on what a sweep plays next."""
 
 SLOW_ATTACK_MS = 50.0
 """A slower limiter than this may not have settled while a sweep passes its band (chosen: a sweep
@@ -74,7 +78,7 @@ def _compared(ladder: Take, staircase: Take, row: Staircase, tone: Limiter) -> L
     _put_changes(found, ladder, row)
     _judge(found, there, tone, ladder, row)
     if found.state == "differ":
-        found.possible_cause = _possible_cause(ladder, row, tone)
+        found.possible_cause = _possible_cause(found, ladder, staircase, row)
     return found
 
 
@@ -113,11 +117,12 @@ def _judge(
 
 
 def _same_kind(one: Limiter, other: Limiter) -> bool:
-    """Tell whether two kinds may be the same: what is turned down compares its ratios."""
-    if "clipping" in (one.kind, other.kind):
+    """Tell whether two kinds may be the same: what is turned down compares its slopes."""
+    if one.kind == other.kind != "limiting" or "clipping" in (one.kind, other.kind):
         return one.kind == other.kind
     (one_low, one_high), (low, high) = _ratio_bounds(one), _ratio_bounds(other)
-    return one_low <= RATIO_SLACK * high and low <= RATIO_SLACK * one_high
+    overlap = 1.0 / one_low >= 1.0 / high - SLOPE_SLACK
+    return overlap and 1.0 / low >= 1.0 / one_high - SLOPE_SLACK
 
 
 def _ratio_bounds(limiter: Limiter) -> tuple[float, float]:
@@ -134,11 +139,17 @@ def _ratio_bounds(limiter: Limiter) -> tuple[float, float]:
 
 
 def _same_threshold(found: LimiterAgreement) -> bool:
-    """Tell whether the two intervals meet, each widened by what a stated threshold is good for."""
-    slack = 2.0 * THRESHOLD_KNOWN_DB
-    (one_low, one_high), (low, high) = found.ladder_threshold_dbfs, found.staircase_threshold_dbfs
-    apart = one_high is not None and low is not None and low > one_high + slack
-    return not (apart or (high is not None and one_low is not None and one_low > high + slack))
+    """Tell whether the two intervals meet, a stated threshold's being what it is good for."""
+    (one_low, one_high), (low, high) = (
+        _widened(*bounds)
+        for bounds in (found.ladder_threshold_dbfs, found.staircase_threshold_dbfs)
+    )
+    return one_low <= high and low <= one_high
+
+
+def _widened(low: float | None, high: float | None) -> tuple[float, float]:
+    slack = THRESHOLD_KNOWN_DB if low == high else 0.0
+    return (-np.inf if low is None else low - slack), (np.inf if high is None else high + slack)
 
 
 def _begins_above(limiter: Limiter, drive_dbfs: float) -> bool:
@@ -205,11 +216,20 @@ def _loses_as_well(found: LimiterAgreement) -> bool:
     return -found.ladder_change_db >= least
 
 
-def _possible_cause(ladder: Take, row: Staircase, tone: Limiter) -> str:
-    """Return a cause that the numbers suggest: "slow", "heat", "moved", or none."""
-    if tone.attack_ms is not None and tone.attack_ms >= SLOW_ATTACK_MS:
+def _possible_cause(found: LimiterAgreement, ladder: Take, staircase: Take, row: Staircase) -> str:
+    """Return a cause that the numbers suggest: "slow", "heat", "release", "moved", or none."""
+    assert row.limiter is not None  # the caller looked
+    attack_ms = row.limiter.attack_ms
+    if attack_ms is not None and attack_ms >= SLOW_ATTACK_MS:
         return "slow"
     if row.thermal is not None and row.thermal.seen_db >= WARM_DB:
         return "heat"
+    # Whatever tone it was heard at: a sweep leaves each band for the next.
+    releases = [one.limiter.release_ms for one in staircase.staircase if one.limiter is not None]
+    slowly = any(release is not None and release >= SLOW_RELEASE_MS for release in releases)
+    if slowly and found.ladder_change_db is not None and found.staircase_change_db is not None:
+        more_db = found.staircase_change_db - found.ladder_change_db
+        if 0.0 < more_db <= -0.5 * found.ladder_change_db:
+            return "release"
     moved = ladder.return_check_db
     return "moved" if moved is not None and abs(moved) >= LEAST_LOSS_DB else ""

@@ -11,6 +11,7 @@ from distsweep.results import LimiterAgreement, Results, Take
 _CAUSES = {
     "slow": "it acts too slowly for a sweep, which passes each frequency in a fraction of a second",
     "heat": "the tone's gain sags slowly, and a burst heats a coil longer than a sweep does",
+    "release": "a limiter that releases slowly is still acting on what the sweep plays next",
     "moved": "the ladder's first level did not come back the same, so its gain may have moved",
 }
 _KINDS = {
