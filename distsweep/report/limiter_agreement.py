@@ -94,10 +94,10 @@ def _difference(item: LimiterAgreement) -> str:
     tone = wording.frequency(item.frequency_hz)
     steps = _said(item.staircase_kind, item.staircase_threshold_dbfs)
     ladder = _said(item.ladder_kind, item.ladder_threshold_dbfs)
-    if item.reason == "gain change":
-        steps = ladder = "no limiter"
     if item.staircase_kind == "none":
         steps = "no limiter"
+    if item.reason == "gain change" and item.ladder_kind == "none":
+        ladder = "none, either,"
     text = f"At {tone} the staircase finds {steps}; the ladder shows {ladder} there"
     if None not in (item.drive_dbfs, item.staircase_change_db, item.ladder_change_db):
         text += (
