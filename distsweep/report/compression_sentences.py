@@ -59,7 +59,7 @@ def _limiter_of_band(limiter: Limiter) -> str:
             )
             if part
         )
-        bounds = f": {known} is all that these levels tell" if known else ""
+        bounds = f"; all that these levels tell is {known}" if known else ""
         return f"The output is limited{band}{bounds}."
     if not place:
         return f"A {limiter.kind} acts{band}."
