@@ -213,12 +213,14 @@ def _joined(frequency_hz: FloatArray, change_db: FloatArray, bands: list[Band]) 
     joined: list[Band] = []
     for band in bands:
         before = joined[-1] if joined else None
-        if before is None or not (
-            _parted_only(frequency_hz, before, band) or _drifts(change_db, before, band)
-        ):
+        if before is not None and _parted_only(frequency_hz, before, band):
+            core = before.core | band.core
+        elif before is not None and _drifts(change_db, before, band):
+            # The curve is that of the wider part: a median of both would be that of neither.
+            core = max(before.core, band.core, key=np.sum)
+        else:
             joined.append(band)
             continue
-        core = before.core | band.core
         joined[-1] = Band(before.first, band.last, core, _median(change_db[:, core]))
     return joined
 

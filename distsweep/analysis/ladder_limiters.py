@@ -95,18 +95,12 @@ def _levels(
 
 
 def _spread(values: FloatArray, noise_db: FloatArray) -> float:
-    """Return a band's uncertainty: how far its frequencies differ, or what noise leaves of them.
-
-    Noise averages out over the points of a band; a gain change that drifts with frequency
-    does not.
-    """
+    """Return the median's uncertainty from the spread over frequency, or from the noise."""
     known = values[np.isfinite(values)]
     if len(known) < 3:
         return max(0.1, float(np.max(noise_db)))
     spread = 1.4826 * float(np.median(np.abs(known - np.median(known))))
-    noise = float(np.median(noise_db))
-    drift = np.sqrt(max(spread**2 - noise**2, 0.0))
-    return float(np.hypot(drift, noise / np.sqrt(len(known) / SMOOTHED_POINTS)))
+    return spread / float(np.sqrt(max(len(known) / SMOOTHED_POINTS, 1.0)))
 
 
 def _odd_db(rung: Rung, core: BoolArray) -> float:
