@@ -100,8 +100,9 @@ def find_bands(frequency_hz: FloatArray, change_db: FloatArray, sigma_db: FloatA
         band = _band(frequency_hz, change_db, sigma_db, int(low), int(high))
         if band is not None:
             bands.append(band)
-    kept = _without_crossovers(frequency_hz, _joined(frequency_hz, change_db, bands))
-    kept = _joined(frequency_hz, change_db, kept)
+    whole = _joined(frequency_hz, change_db, bands, drifting=False)
+    kept = _without_crossovers(frequency_hz, whole)
+    kept = _joined(frequency_hz, change_db, kept, drifting=True)
     return _with_deepest(frequency_hz, change_db, sigma_db, kept)
 
 
@@ -208,14 +209,16 @@ def _run_around(flags: BoolArray, place: int) -> BoolArray:
     return run
 
 
-def _joined(frequency_hz: FloatArray, change_db: FloatArray, bands: list[Band]) -> list[Band]:
-    """Join neighbours with the same curve, and those whose curves pass into one another."""
+def _joined(
+    frequency_hz: FloatArray, change_db: FloatArray, bands: list[Band], *, drifting: bool
+) -> list[Band]:
+    """Join neighbours with the same curve and, if asked, those that pass into one another."""
     joined: list[Band] = []
     for band in bands:
         before = joined[-1] if joined else None
         if before is not None and _parted_only(frequency_hz, before, band):
             core = before.core | band.core
-        elif before is not None and _drifts(change_db, before, band):
+        elif before is not None and drifting and _drifts(change_db, before, band):
             # The curve is that of the wider part: a median of both would be that of neither.
             core = max(before.core, band.core, key=np.sum)
         else:
@@ -237,12 +240,16 @@ def _drifts(change_db: FloatArray, below: Band, above: Band) -> bool:
     Between the limiters of two bands lies a crossover's slope or a jump. Where neither is, one
     gain change drifts with frequency, as with a driver's own compression behind a limiter.
     """
-    if above.first - below.last > SMOOTHED_POINTS:
+    if _gap(below, above):
         return False
     one = _median(change_db[:, max(below.last + 1 - SMOOTHED_POINTS, 0) : below.last + 1])
     other = _median(change_db[:, above.first : above.first + SMOOTHED_POINTS])
     jump = float(np.nanmax(np.abs(other - one)))
     return jump < 0.5 * float(np.nanmax(np.abs(above.change_db - below.change_db)))
+
+
+def _gap(below: Band, above: Band) -> bool:
+    return above.first - below.last > SMOOTHED_POINTS
 
 
 def _without_crossovers(frequency_hz: FloatArray, bands: list[Band]) -> list[Band]:
@@ -255,7 +262,10 @@ def _without_crossovers(frequency_hz: FloatArray, bands: list[Band]) -> list[Ban
         octaves = np.log2(frequency_hz[band.last] / frequency_hz[band.first])
         narrow = octaves < CROSSOVER_OCTAVES and not _deeper(band, [below, above])
         hollow = octaves < HOLLOW_OCTAVES and all(_deeper(one, [band]) for one in (below, above))
-        if hollow or (narrow and not alike(below.change_db, above.change_db)):
+        # What touches both its neighbours is no slope between them: it drifts.
+        touching = not any(_gap(one, other) for one, other in ((below, band), (band, above)))
+        differ = not alike(below.change_db, above.change_db)
+        if (hollow or (narrow and differ)) and not touching:
             kept.remove(band)
     return kept
 
