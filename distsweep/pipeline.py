@@ -23,7 +23,15 @@ from distsweep.pipeline_doubts import session_doubts, take_doubts
 from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.pipeline_identity import CLOCKS_PPM, check_sweeps
 from distsweep.pipeline_order import refuse_copies, refuse_ladder_order, refuse_repeated
-from distsweep.results import Agreement, Background, Results, Take, Warning_, first_take
+from distsweep.results import (
+    Agreement,
+    Background,
+    LimiterAgreement,
+    Results,
+    Take,
+    Warning_,
+    first_take,
+)
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
 from distsweep.takes.cutting import CutTake, cut_take
 from distsweep.takes.recording import Recording, read_recording
@@ -90,6 +98,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         background=axis.background,
         warnings=warnings,
         agreement=_agreements(takes),
+        limiter_agreement=_limiter_agreements(takes),
         resonance_notes=found.notes,
     )
 
@@ -112,18 +121,31 @@ def _resonances(
 
 def _agreements(takes: Sequence[Take]) -> list[Agreement]:
     """Compare every ladder with every staircase at the same position."""
-    ladders = [take for take in takes if take.rungs]
-    staircases = [take for take in takes if take.staircase]
-    if not ladders or not staircases:
+    pairs = [pair for pair in _met(takes) if pair[0].level_unit == pair[1].level_unit]
+    if not pairs:
         return []
     from distsweep.analysis.agreement import compare_takes
 
+    return [item for pair in pairs for item in compare_takes(*pair)]
+
+
+def _limiter_agreements(takes: Sequence[Take]) -> list[LimiterAgreement]:
+    """Compare what holds each tone back with the ladder's limiters at the same position."""
+    pairs = _met(takes)
+    if not pairs:
+        return []
+    from distsweep.analysis.limiter_agreement import compare_limiters
+
+    return [item for pair in pairs for item in compare_limiters(*pair)]
+
+
+def _met(takes: Sequence[Take]) -> list[tuple[Take, Take]]:
+    """Return every ladder with every staircase at the same position."""
     return [
-        item
-        for ladder in ladders
-        for staircase in staircases
-        if ladder.position == staircase.position and ladder.level_unit == staircase.level_unit
-        for item in compare_takes(ladder, staircase)
+        (ladder, staircase)
+        for ladder in takes
+        for staircase in takes
+        if ladder.rungs and staircase.staircase and ladder.position == staircase.position
     ]
 
 

@@ -105,8 +105,9 @@ class Limiter(Record):
 
     ``ratio`` is a number for every kind "compressor", and for a "limiter" under 20. A ratio
     of None in a "limiter" means infinite: 20 or more. The other kinds have no ratio.
-    Of the kind "limiting" only bounds are known: ``threshold_low_dbfs``,
-    ``threshold_high_dbfs`` and ``ratio_low`` ("at least").
+    ``threshold_low_dbfs`` and ``_high`` are what the threshold lies between, ``ratio_low`` and
+    ``_high`` (None: infinite) the same of the ratio, knees of any width included. Of the kind
+    "limiting" only these bounds are known.
     ``threshold_dbfs`` of a "clipping" is the drive from which on the wave is clipped.
     ``attack_ms`` and ``release_ms`` are the times in which the gain in dB covers 63 % of its
     way; None where they were not heard, or hold too few periods of the tone.
@@ -269,6 +270,37 @@ class Agreement(Record):
 
 
 @dataclass(repr=False)
+class LimiterAgreement(Record):
+    """What holds a tone back, by a ladder and by a staircase at one position.
+
+    ``state`` is "agree", "differ" or "not compared"; ``reason`` says which: "kind",
+    "threshold", "ladder only", "staircase only" or "gain change"; agreeing: "name" (ratios on
+    either side of 4 that are the same as far as they are known); not compared: "blend" (the
+    tone lies outside the ladder's bands, and both lose gain), "ladder played lower" or
+    "staircase played lower". ``possible_cause`` is "slow" (a limiter too slow for a sweep),
+    "heat", "release" (a limiter still acting on what a sweep plays next), "moved" (the ladder's
+    first level did not come back the same) or "". The thresholds are the two ends each lies
+    between (the same where one is stated; None where an end is not known); the gain changes are
+    those at ``drive_dbfs``, the highest drive that both have.
+    """
+
+    position: str
+    ladder: str
+    staircase: str
+    frequency_hz: float
+    state: str
+    reason: str
+    possible_cause: str
+    ladder_kind: str
+    staircase_kind: str
+    ladder_threshold_dbfs: list[float | None]
+    staircase_threshold_dbfs: list[float | None]
+    drive_dbfs: float | None
+    ladder_change_db: float | None
+    staircase_change_db: float | None
+
+
+@dataclass(repr=False)
 class Tone(Record):
     """A tone in the background, e.g. a line of mains hum."""
 
@@ -385,6 +417,7 @@ class Results(Record):
     schema: str = SCHEMA
     agreement: list[Agreement] = field(default_factory=list)
     resonance_notes: list[str] = field(default_factory=list)
+    limiter_agreement: list[LimiterAgreement] = field(default_factory=list)
 
     def take(self, position: str = "axis", *, kind: str | None = None) -> Take:
         """Return the first take at a position; a partial one only where none is complete.

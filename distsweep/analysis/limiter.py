@@ -6,10 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.clipping import ClipFit, fit_clipping
-from distsweep.analysis.static_curve import StaticCurve, fit_static_curve, ratio_of_steps
+from distsweep.analysis.clipping import ClipFit, clipped_sine, fit_clipping
+from distsweep.analysis.static_curve import (
+    THRESHOLD_STEP_DB,
+    CurveBounds,
+    StaticCurve,
+    curve_bounds,
+    fit_static_curve,
+)
 from distsweep.results import Limiter
-from distsweep.units import FloatArray, db_to_ratio
+from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
 
 LEAST_LOSS_DB = 0.5
 """A smaller loss of gain is no onset (contract), and is given no kind."""
@@ -27,6 +33,12 @@ HELD_BACK_DB = 0.2
 """A level that loses so much is held back; a static curve is fitted through two or more such
 levels (chosen: through one, threshold and ratio trade against each other freely)."""
 
+THRESHOLD_KNOWN_DB = 0.3
+"""A threshold is stated if it is known to so much either way; else what it lies between is."""
+
+RATIO_KNOWN = 1.25
+"""A ratio whose ends are so near each other is stated, on whichever side of 4 they lie."""
+
 FLAT_TOP = 0.25
 """Local slope of output over drive from which a bent wave counts as clipped (ratio of 4)."""
 
@@ -43,7 +55,9 @@ class SteadyLevels:
 
     ``gain_change_db`` is re the reference; ``sigma_db`` its uncertainty; ``odd_db`` the root
     of the summed squares of the odd harmonics, re the fundamental; ``order`` the highest of
-    them; ``crest_db`` the wave's peak over RMS (NaN if not known).
+    them; ``crest_db`` the wave's peak over RMS (NaN if not known). ``claimed_db`` are the gain
+    changes of all frequencies that a verdict is to hold for, ``(R, N)``, where the levels are
+    their median: what a fit misses is told over all of them.
     """
 
     drive_dbfs: FloatArray
@@ -52,14 +66,16 @@ class SteadyLevels:
     odd_db: FloatArray
     crest_db: FloatArray
     order: int
+    claimed_db: FloatArray | None = None
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """A kind with what was fitted on the way to it."""
+    """A kind with what was fitted on the way to it; ``bent`` says that the waveform is."""
 
     limiter: Limiter
     curve: StaticCurve | None = None
+    bent: bool = False
 
 
 def judge(levels: SteadyLevels) -> Verdict:
@@ -77,7 +93,7 @@ def judge(levels: SteadyLevels) -> Verdict:
 
 def _barely(levels: SteadyLevels, deepest_db: float) -> Verdict:
     """Too little loss for an onset; a clip that has only just begun still shows."""
-    change = f"the gain changes by no more than {_db(-deepest_db)} on the way up"
+    change = f"the gain changes by {_range(levels.gain_change_db)} on the way up"
     growth, at = _odd_growth(levels)
     if growth >= SUDDEN_DB_PER_DB and levels.odd_db[-1] >= CLIP_THD_DB and deepest_db > 0.02:
         clip = _clip(levels)
@@ -86,8 +102,9 @@ def _barely(levels: SteadyLevels, deepest_db: float) -> Verdict:
                 f"{change}, yet odd harmonics grow by {growth:.1f} dB per dB at {at:g} dBFS"
                 " and reach 1 % or more: a clip that has only just begun"
             )
-            return Verdict(_clipping(clip, [text.replace(" -", " −")]))
-    return Verdict(Limiter("none", evidence=[f"{change}: under {LEAST_LOSS_DB:g} dB"]))
+            return Verdict(_clipping(levels, clip, [text.replace(" -", " −")]), bent=True)
+    text = f"{change}: it falls by less than {LEAST_LOSS_DB:g} dB"
+    return Verdict(Limiter("none", evidence=[text]))
 
 
 def _shape_share(levels: SteadyLevels, deepest: int) -> float:
@@ -110,29 +127,30 @@ def _bent(levels: SteadyLevels, deepest_db: float, share: float) -> Verdict:
     flat = []
     if np.all(np.isfinite(crest[[0, -1]])):
         fall = f"{crest[0]:.1f} to {crest[-1]:.1f} dB"
-        flat = [f"the wave's crest goes from {fall} (a sine's is 3.0, a square wave's 0)"]
+        flat = [f"the crest factor goes from {fall} (a sine's is 3.0, a square wave's 0)"]
     tight = max(0.1, 0.15 * deepest_db)
     if (clip.rms_db <= tight and clip.rms_db < clip.curved_rms_db) or slope <= FLAT_TOP:
-        return Verdict(_clipping(clip, [bent, *flat]))
+        return Verdict(_clipping(levels, clip, [bent, *flat]), bent=True)
     gentle = (
-        f"it bends gently: at the top the output still follows with {slope:.2f} dB per dB, and a"
-        f" cubic characteristic fits as well as a clip ({clip.curved_rms_db:.2f} against"
-        f" {clip.rms_db:.2f} dB): the driver's own, no protection"
+        "the waveform is bent gently: at the highest drive the output"
+        f" still follows with {slope:.2f} dB per dB (a cubic characteristic misses the losses by"
+        f" {clip.curved_rms_db:.2f} dB, a clip by {clip.rms_db:.2f} dB)"
     )
-    return Verdict(Limiter("none", evidence=[bent, gentle, *flat]))
+    return Verdict(Limiter("none", evidence=[bent, gentle, *flat]), bent=True)
 
 
-def _clipping(clip: ClipFit, evidence: list[str]) -> Limiter:
+def _clipping(levels: SteadyLevels, clip: ClipFit, evidence: list[str]) -> Limiter:
+    wave = clipped_sine(db_to_ratio(clip.clip_dbfs - levels.drive_dbfs), order=1)
+    rms_db = _rms_db(levels, np.asarray(ratio_to_db(wave[0])), clip.rms_db)
     follows = (
-        f"a wave clipped from {clip.clip_dbfs:.1f} dBFS on has these losses within"
-        f" {clip.rms_db:.2f} dB"
+        f"a wave clipped from {clip.clip_dbfs:.1f} dBFS on has these losses within {rms_db:.2f} dB"
     )
     if np.isfinite(clip.thd_rms_db):
         follows += f" and these odd harmonics within {clip.thd_rms_db:.1f} dB"
     return Limiter(
         "clipping",
         threshold_dbfs=clip.clip_dbfs,
-        fit_rms_db=clip.rms_db,
+        fit_rms_db=rms_db,
         evidence=[*evidence, follows.replace(" -", " −")],
     )
 
@@ -143,57 +161,89 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
         f"the gain falls by {_db(deepest_db)} while odd harmonics hardly grow"
         f" ({share:.2f} of the share lost; a bent wave shows 0.3 or more)"
     )
-    if len(levels.drive_dbfs) < 4:
-        ratio = _top_ratio(levels)
-        kind = "limiter" if ratio >= LIMITER_RATIO else "compressor"
-        few = f"{len(levels.drive_dbfs)} levels are too few for threshold, ratio and knee"
-        return Verdict(Limiter(kind, evidence=[whole, few]))
+    bounds = curve_bounds(levels.drive_dbfs, levels.gain_change_db, sigma_db=levels.sigma_db)
     held = levels.gain_change_db <= -HELD_BACK_DB
-    if np.sum(held) < 2:
-        return Verdict(_held_once(levels, int(np.argmax(held)), whole))
+    if len(levels.drive_dbfs) < 4 or np.sum(held) < 2:
+        return Verdict(_bounded(levels, bounds, whole))
     curve = fit_static_curve(levels.drive_dbfs, levels.gain_change_db + levels.drive_dbfs,
                              sigma_db=levels.sigma_db)  # fmt: skip
-    ratio_or_none = curve.ratio
-    infinite = ratio_or_none is None
-    # Compared as printed: 3.97 is a 4 as well as can be measured.
-    hard = ratio_or_none is None or round(ratio_or_none, 1) >= LIMITER_RATIO
-    kind = "limiter" if hard else "compressor"
-    words = "infinite (20 or more)" if infinite else f"{ratio_or_none:.2g}"
+    rms_db = _rms_db(
+        levels, curve.gain_db + curve.gain_change_db(levels.drive_dbfs), curve.fit_rms_db
+    )
+    if not _known(levels, bounds):
+        limiter = _bounded(levels, bounds, whole)
+        limiter.fit_rms_db = rms_db
+        return Verdict(limiter, curve)
+    words = "infinite (20 or more)" if curve.ratio is None else f"{curve.ratio:.2g}"
     text = (
         f"above {curve.threshold_dbfs:.1f} dBFS a ratio of {words} with a knee of"
-        f" {curve.knee_db:.1f} dB fits within {curve.fit_rms_db:.2f} dB"
+        f" {curve.knee_db:.1f} dB fits within {rms_db:.2f} dB"
     )
     limiter = Limiter(
-        kind,
+        "limiter" if _is_hard(curve.ratio) else "compressor",
         threshold_dbfs=curve.threshold_dbfs,
-        ratio=ratio_or_none,
+        ratio=curve.ratio,
         knee_db=curve.knee_db,
-        fit_rms_db=curve.fit_rms_db,
+        fit_rms_db=rms_db,
         evidence=[whole, text.replace("-", "−")],
+        threshold_low_dbfs=bounds.threshold_low_dbfs,
+        threshold_high_dbfs=bounds.threshold_high_dbfs,
+        ratio_low=bounds.ratio_low,
+        ratio_high=bounds.ratio_high,
     )
     return Verdict(limiter, curve)
 
 
-def _held_once(levels: SteadyLevels, at: int, whole: str) -> Limiter:
-    """Only the loudest level is held back: where it began, and how steeply, is not known."""
-    before, here = levels.drive_dbfs[at - 1], levels.drive_dbfs[at]
-    least = _top_ratio(levels)
-    bounds = (
-        f"only the level at {here:g} dBFS is held back: it begins between {before:g} and"
-        f" {here:g} dBFS, with a ratio of {min(least, 99.0):.2g} or more; smaller steps would tell"
+def _is_hard(ratio: float | None) -> bool:
+    """Tell a limiter's ratio from a compressor's, compared as printed: 3.97 is a 4 as well."""
+    return ratio is None or round(ratio, 1) >= LIMITER_RATIO
+
+
+def _known(levels: SteadyLevels, bounds: CurveBounds) -> bool:
+    """Tell whether threshold and ratio are known, and not only what they lie between."""
+    low_dbfs, high_dbfs = bounds.threshold_low_dbfs, bounds.threshold_high_dbfs
+    begins_inside = low_dbfs > levels.drive_dbfs[0]
+    low, high = bounds.ratio_low, bounds.ratio_high
+    same_kind = _is_hard(low) == _is_hard(high)
+    near = high is not None and high <= RATIO_KNOWN * low
+    # The bounds reach a step further than what is possible on either side.
+    narrow = high_dbfs - low_dbfs <= 2.0 * (THRESHOLD_KNOWN_DB + THRESHOLD_STEP_DB) + 1e-9
+    return bool(begins_inside and narrow and (same_kind or near))
+
+
+def _bounded(levels: SteadyLevels, bounds: CurveBounds, whole: str) -> Limiter:
+    """Return what is known where the levels leave threshold, ratio and knee to each other."""
+    low: float | None = bounds.threshold_low_dbfs
+    high = bounds.threshold_high_dbfs
+    if bounds.threshold_low_dbfs <= levels.drive_dbfs[0]:
+        low = None  # all that was played may lie above the threshold
+    place = (
+        f"between {low:.1f} and {high:.1f} dBFS" if low is not None else f"below {high:.1f} dBFS"
     )
-    kind = "limiter" if least >= LIMITER_RATIO else "compressor"
-    return Limiter(kind, evidence=[whole, bounds.replace("-", "−")])
+    text = (
+        f"only bounds are known from {len(levels.drive_dbfs)} levels, whatever the knee: a"
+        f" threshold {place} and a ratio of at least {min(bounds.ratio_low, 99.0):.2g}; smaller"
+        " steps would tell"
+    )
+    return Limiter(
+        "limiting",
+        evidence=[whole, text.replace("-", "−")],
+        threshold_low_dbfs=low,
+        threshold_high_dbfs=high,
+        ratio_low=bounds.ratio_low,
+        ratio_high=bounds.ratio_high,
+    )
+
+
+def _rms_db(levels: SteadyLevels, fitted_db: FloatArray, own_rms_db: float) -> float:
+    """Return what a fit misses of everything it is to hold for."""
+    if levels.claimed_db is None:
+        return own_rms_db
+    return float(np.sqrt(np.nanmean((levels.claimed_db - fitted_db[:, None]) ** 2)))
 
 
 def _clip(levels: SteadyLevels) -> ClipFit:
     return fit_clipping(levels.drive_dbfs, levels.gain_change_db, levels.odd_db, order=levels.order)
-
-
-def _top_ratio(levels: SteadyLevels) -> float:
-    """Return drive's step over the output's at the top; a billion where nothing came of it."""
-    slope = _top_slope(levels)
-    return ratio_of_steps(db_to_ratio(1.0), db_to_ratio(slope)) if slope > 1e-9 else 1e9
 
 
 def _top_slope(levels: SteadyLevels) -> float:
@@ -212,6 +262,12 @@ def _odd_growth(levels: SteadyLevels) -> tuple[float, float]:
     growth = np.diff(levels.odd_db[known]) / np.diff(levels.drive_dbfs[known])
     at = int(np.argmax(growth))
     return float(growth[at]), float(levels.drive_dbfs[known][at + 1])
+
+
+def _range(change_db: FloatArray) -> str:
+    """Write from where to where the gain changes, both ends as they are printed elsewhere."""
+    low, high = (_db(float(value)) for value in (np.min(change_db), np.max(change_db)))
+    return low if low == high else f"{low.removesuffix(' dB')} to {high}"
 
 
 def _db(value: float) -> str:

@@ -60,10 +60,11 @@ SLOW_EXPLAINS = 3.0
 
 @dataclass(frozen=True)
 class Limiting:
-    """What was found of one tone."""
+    """What was found of one tone; ``bent`` says that its waveform is."""
 
     limiter: Limiter
     thermal: Thermal | None
+    bent: bool
 
 
 def find_limiting(
@@ -86,7 +87,7 @@ def find_limiting(
     verdict = judge(levels)
     thermal = None if slow is None else _thermal(slow)
     if verdict.limiter.kind == "none" and slow is not None:
-        return Limiting(_hot(slow, verdict), thermal)
+        return Limiting(_hot(slow, verdict), thermal, verdict.bent)
     if verdict.curve is not None:
         _add_times(verdict, tone, track, measured, levels, settings, rate_hz)
         if slow is None and len(reliable) == np.sum(measured.rising):
@@ -96,7 +97,7 @@ def find_limiting(
                 verdict, thermal = _judged_again(verdict, levels, sag_db), _thermal(slow)
     if slow is not None:
         verdict.limiter.evidence.append(_slow_words(slow) + ", taken out before the fit")
-    return Limiting(verdict.limiter, thermal)
+    return Limiting(verdict.limiter, thermal, verdict.bent)
 
 
 def _judged_again(verdict: Verdict, levels: SteadyLevels, sag_db: FloatArray) -> Verdict:
@@ -217,7 +218,7 @@ def _slow_words(fit: ThermalFit) -> str:
 
 def _hot(fit: ThermalFit, verdict: Verdict) -> Limiter:
     evidence = [
-        f"{_slow_words(fit)}, far slower than a limiter's",
+        f"{_slow_words(fit)}, far slower than limiters act",
         f"a copper coil would have warmed by about {temperature_rise_k(fit.depth_db):.0f} K"
         " (an estimate)",
         "with the sag taken out, " + verdict.limiter.evidence[0],

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.analysis.background import NoiseSpectrum
+from distsweep.analysis.bending import add_bending
 from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.compression import ONE_DB, ONSET_DB, THREE_DB, first_crossing
-from distsweep.analysis.limiting import Limiting, find_limiting
+from distsweep.analysis.limiting import find_limiting
 from distsweep.analysis.noise_bounds import DB_PER_RATIO, Bounded, NoisyPower
 from distsweep.analysis.staircase import (
     StaircaseSettings,
@@ -79,19 +80,21 @@ def read_staircase(
     level_offset_db : level of a 0 dBFS sine in the take's unit.
     """
     warnings: list[Warning_] = []
-    rows, onsets = [], []
+    rows, onsets, bent = [], [], []
     for tone in cut.tones:
         measured = measure_tone(tone, settings, rate_hz=cut.rate_hz, scale=cut.scale, noise=noise)
         measured, lost = _without_dropouts(measured)
         if lost:
             warnings.append(_dropped(tone, lost))
-        row, row_warnings = _row(tone, measured, settings, cut.rate_hz, level_offset_db)
+        row, row_warnings, is_bent = _row(tone, measured, settings, cut.rate_hz, level_offset_db)
         rows.append(row)
+        bent.append(is_bent)
         warnings += row_warnings
         onset = _high_order_onset(row)
         if onset is not None:
             row.high_order_onset_dbfs = onset.drive_dbfs
             onsets.append(onset)
+    add_bending(rows, bent)
     onsets.sort(key=lambda onset: onset.drive_dbfs)
     return StaircaseReading(rows, _clean_levels(rows), onsets, warnings)
 
@@ -139,23 +142,21 @@ def _row(
     settings: StaircaseSettings,
     rate_hz: int,
     level_offset_db: float,
-) -> tuple[Staircase, list[Warning_]]:
+) -> tuple[Staircase, list[Warning_], bool]:
+    """Return a tone's row, what to warn of, and whether its waveform is bent."""
     up = np.flatnonzero(measured.rising)
     track = track_of(tone, rate_hz)
     row = _levels(measured, up, level_offset_db)
     warnings = _row_warnings(row)
     _gain_changes(row)
+    bent = False
     if row.reference_drive_dbfs is not None and np.sum(_usable(row)) >= 2:
         found = find_limiting(tone, track, measured, row, settings, rate_hz=rate_hz)
-        _put(row, found)
+        row.limiter, row.thermal, bent = found.limiter, found.thermal, found.bent
     if len(up):
         correction_db = float(settings.correction_db(np.array([tone.frequency_hz]))[0])
         row.trace = _trace(tone, int(up[-1]), rate_hz, track, level_offset_db - correction_db)
-    return row, warnings
-
-
-def _put(row: Staircase, found: Limiting) -> None:
-    row.limiter, row.thermal = found.limiter, found.thermal
+    return row, warnings, bent
 
 
 def _levels(measured: ToneBursts, up: IntArray, offset_db: float) -> Staircase:

@@ -27,6 +27,37 @@ LEAST_DB = 0.01
 """Smallest uncertainty that a level is given (chosen: what a loudspeaker repeats itself to)."""
 
 
+WITHIN_CHI_SQUARE = 4.0
+"""A curve counts as possible while it misses the levels by no more than that, in squared
+uncertainties, over the best one (two standard deviations of one parameter)."""
+
+MODEL_DB = 0.02
+"""Least uncertainty of a level where bounds are asked for (chosen: what a mildly curved
+loudspeaker behind a limiter bends its curve by)."""
+
+STEEPEST = -1.05
+"""Steepest gain change over drive that a bound reckons with (chosen: a limiter holds the level;
+by a twentieth more it may fall)."""
+
+
+THRESHOLD_STEP_DB = 0.1
+"""Thresholds are tried so far apart, and bounds reach one step further: beside noise, levels
+over a band are good for about that."""
+
+
+@dataclass(frozen=True)
+class CurveBounds:
+    """What the levels leave possible: ends of threshold and ratio, over knees of any width.
+
+    ``ratio_high`` is None where an infinite ratio (20 or more) is possible.
+    """
+
+    threshold_low_dbfs: float
+    threshold_high_dbfs: float
+    ratio_low: float
+    ratio_high: float | None
+
+
 @dataclass(frozen=True)
 class StaticCurve:
     """A fitted soft-knee curve.
@@ -133,7 +164,7 @@ def _narrowed(
     best = (math.inf, 0.0, 0.0, 0.0, 0.0)
     for number in range(ROUNDS):
         grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
-        slope, gain, sse = _linear(drive, change, weight, grid_t, grid_w)
+        slope, gain, sse, _ = _linear(drive, change, weight, grid_t, grid_w)
         i = int(np.argmin(sse))
         if sse[i] < best[0]:
             best = (
@@ -158,15 +189,58 @@ def _linear(
     weight: FloatArray,
     threshold: FloatArray,
     knee: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the best (1/ratio − 1), gain and weighted squared misfit for each pair."""
+    *,
+    steepest: float = -math.inf,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the best (1/ratio − 1), gain and weighted squared misfit for each pair.
+
+    Last comes one over the standard deviation of that slope; ``steepest`` is its least value.
+    """
     shape = knee_shape_db(drive[None, :], threshold[:, None], knee[:, None])
     total = float(np.sum(weight))
     mean_shape, mean_change = shape @ weight / total, float(change @ weight) / total
     variance = (shape - mean_shape[:, None]) ** 2 @ weight
     covariance = (shape - mean_shape[:, None]) @ (weight * (change - mean_change))
     slope = np.where(variance > 1e-9, covariance / np.maximum(variance, 1e-9), 0.0)
-    slope = np.minimum(slope, 0.0)  # a limiter does not turn the level up
+    slope = np.clip(slope, steepest, 0.0)  # a limiter does not turn the level up
     gain = mean_change - slope * mean_shape
     sse = (change[None, :] - gain[:, None] - slope[:, None] * shape) ** 2 @ weight
-    return slope, gain, sse
+    return slope, gain, sse, np.sqrt(np.maximum(variance, 0.0))
+
+
+def curve_bounds(
+    drive_dbfs: FloatArray, gain_change_db: FloatArray, *, sigma_db: FloatArray
+) -> CurveBounds:
+    """Return which thresholds and ratios fit about as well as the best, whatever the knee.
+
+    With wide steps threshold, knee and ratio trade against each other: every pair of threshold
+    and knee on a grid is tried with its best slope.
+
+    Parameters
+    ----------
+    drive_dbfs, gain_change_db, sigma_db : shape ``(R,)``, three or more.
+    """
+    drive, change = np.asarray(drive_dbfs, dtype=float), np.asarray(gain_change_db, dtype=float)
+    sigma = np.maximum(sigma_db, MODEL_DB)
+    weight = 1.0 / sigma**2
+    highest_dbfs = float(np.max(drive)) + WIDEST_KNEE_DB / 2.0
+    thresholds = np.arange(float(np.min(drive)), highest_dbfs, THRESHOLD_STEP_DB)
+    knees = np.concatenate([[0.0], np.geomspace(0.5, WIDEST_KNEE_DB, 40)])
+    grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
+    fits = [_narrowed(drive, change, weight, w) for w in (knees[1:], np.zeros(1))]
+    grid_t = np.concatenate([grid_t, [fit[1] for fit in fits]])
+    grid_w = np.concatenate([grid_w, [fit[2] for fit in fits]])
+    slope, _, sse, reach = _linear(drive, change, weight, grid_t, grid_w, steepest=STEEPEST)
+    # Where even the best curve misses by more than noise does, the levels are that uncertain.
+    scale = max(1.0, float(np.min(sse)) / max(len(drive) - 4, 1))
+    limit = float(np.min(sse)) + WITHIN_CHI_SQUARE * scale
+    possible = sse <= limit
+    spare = np.sqrt(np.maximum(limit - sse[possible], 0.0)) / np.maximum(reach[possible], 1e-9)
+    gentlest = float(np.max(np.minimum(slope[possible] + spare, 0.0)))
+    steepest = float(np.min(np.maximum(slope[possible] - spare, STEEPEST)))
+    return CurveBounds(
+        threshold_low_dbfs=float(np.min(grid_t[possible])) - THRESHOLD_STEP_DB,
+        threshold_high_dbfs=float(np.max(grid_t[possible])) + THRESHOLD_STEP_DB,
+        ratio_low=1.0 / max(1.0 + gentlest, 1e-9),
+        ratio_high=None if 1.0 + steepest <= 1.0 / INFINITE_RATIO_FROM else 1.0 / (1.0 + steepest),
+    )

@@ -59,6 +59,12 @@ def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     return frequency_hz, drives, change
 
 
+def map_shows(take: Take) -> bool:
+    """Tell whether a gain falls by half a decibel or more: a map of less would be blank."""
+    grid = gain_grid(take)
+    return grid is not None and bool(np.nanmin(grid[2]) <= MAP_LINES_DB[0])
+
+
 def knee_output_dbfs(limiter: Limiter, drive_dbfs: FloatArray) -> FloatArray:
     """Output of a fitted curve: the soft knee of Giannoulis, Massberg and Reiss (2012)."""
     assert limiter.threshold_dbfs is not None  # the caller looked
@@ -120,15 +126,32 @@ def _panel(
 def limiter_words(limiter: Limiter) -> str:
     """Kind, ratio and threshold in a few words, a line each."""
     lines = [limiter.kind if limiter.kind != "none" else "no limiter"]
-    if limiter.kind in ("limiter", "compressor") and limiter.threshold_dbfs is not None:
-        lines = [f"{limiter.kind} {ratio_words(limiter)}", wording.drive(limiter.threshold_dbfs)]
-    elif limiter.kind == "clipping" and limiter.threshold_dbfs is not None:
-        lines.append(f"from {wording.drive(limiter.threshold_dbfs)}")
-    return "\n".join(lines)
+    place = threshold_words(limiter)
+    if limiter.kind in ("limiter", "compressor", "limiting"):
+        lines = [f"{limiter.kind} {ratio_words(limiter)}".rstrip(), place]
+    elif limiter.kind == "clipping":
+        lines.append(f"from {place}")
+    return "\n".join(line for line in lines if line)
+
+
+def threshold_words(limiter: Limiter, unit: str = "dBFS") -> str:
+    """Write a threshold, or what it lies between; nothing where neither is known."""
+    if limiter.threshold_dbfs is not None:
+        return wording.decibels(limiter.threshold_dbfs, unit).rstrip()
+    low, high = limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
+    if high is None:
+        return "" if low is None else f"above {wording.decibels(low, unit)}".rstrip()
+    if low is None:
+        return f"below {wording.decibels(high, unit)}".rstrip()
+    return f"{wording.signed(low)} to {wording.decibels(high, unit)}".rstrip()
 
 
 def ratio_words(limiter: Limiter) -> str:
-    """Write a ratio as "4.0:1", and an infinite one as "∞:1"."""
+    """Write a ratio as "4.0:1", an infinite one as "∞:1", of bounds "≥ 2.7:1"; or nothing."""
+    if limiter.kind == "limiting":
+        return "" if limiter.ratio_low is None else f"≥ {min(limiter.ratio_low, 99.0):.1f}:1"
+    if limiter.threshold_dbfs is None:
+        return ""
     return "∞:1" if limiter.ratio is None else f"{limiter.ratio:.1f}:1"
 
 

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from distsweep.report import clean_level, wording
+from distsweep.report import clean_level, limiter_agreement, wording
 from distsweep.report.compression_data import (
     gain_grid,
     input_output,
+    map_shows,
     ratio_words,
+    threshold_words,
     traced,
 )
 from distsweep.report.content import Block, Cell, Paragraph, Picture, Points, Section, Table
@@ -30,8 +32,12 @@ def ladder_blocks(take: Take, name: str) -> list[Block]:
     if not take.limiters:
         return blocks
     if gain_grid(take) is not None:
-        blocks.append(_map(take, name))
-    evidence = [_sentence(text) for limiter in take.limiters for text in limiter.evidence]
+        blocks.append(_map_or_words(take, name))
+    evidence = [
+        _sentence(_headed(take, limiter) + text)
+        for limiter in take.limiters
+        for text in limiter.evidence
+    ]
     if evidence:
         blocks.append(Points(evidence))
     blocks += [draw(take, name) for draw, has in _LADDER if has(take)]
@@ -56,9 +62,11 @@ def staircase(_results: Results, take: Take, name: str) -> Section | None:
 
 def agreement(results: Results) -> Section | None:
     """Ladder and staircase compared, for each pair of takes."""
-    if not results.agreement:
+    if not results.agreement and not results.limiter_agreement:
         return None
     blocks: list[Block] = []
+    if results.limiter_agreement:
+        blocks.append(limiter_agreement.table(results.limiter_agreement))
     pairs: dict[tuple[str, str, str], list[Agreement]] = {}
     for item in results.agreement:
         pairs.setdefault((item.position, item.ladder, item.staircase), []).append(item)
@@ -94,8 +102,8 @@ def _agreement_words(position: str, ladder: str, steps: str, found: list[Agreeme
 
 def _limiter_table(take: Take) -> Table:
     columns = [
-        "Tone", "Kind", "From, dBFS", "Ratio", "Knee, dB", "Attack, ms", "Release, ms",
-        "Gain change at the top", "Down minus up",
+        "Tone", "Kind", "Threshold, dBFS", "Ratio", "Knee, dB", "Attack, ms", "Release, ms",
+        "Gain change at the highest drive", "Falling minus rising",
     ]  # fmt: skip
     rows = [_limiter_row(row) for row in sorted(take.staircase, key=lambda r: r.frequency_hz)]
     caption = (
@@ -107,15 +115,15 @@ def _limiter_table(take: Take) -> Table:
 
 def _limiter_row(row: Staircase) -> list[Cell]:
     limiter = row.limiter or Limiter("not stated")
-    ratio = "—"
-    if limiter.kind in ("limiter", "compressor") and limiter.threshold_dbfs is not None:
-        ratio = ratio_words(limiter)
+    turned_down = limiter.kind in ("limiter", "compressor", "limiting")
+    ratio = ratio_words(limiter) if turned_down else ""
+    place = threshold_words(limiter, "")
     known = row.gain_change_db[np.isfinite(row.gain_change_db)]
     return [
         Cell(wording.frequency(row.frequency_hz)),
         Cell(limiter.kind),
-        _number(limiter.threshold_dbfs, 1),
-        Cell(ratio, pale=ratio == "—"),
+        Cell(place or "—", pale=not place),
+        Cell(ratio or "—", pale=not ratio),
         _number(limiter.knee_db, 1),
         _number(limiter.attack_ms, 1),
         _number(limiter.release_ms, 0),
@@ -132,6 +140,19 @@ def _number(value: float | None, decimals: int) -> Cell:
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + "."
+
+
+def _headed(take: Take, limiter: Limiter) -> str:
+    """Return a limiter's band as a head for its evidence, where there are several."""
+    if len(take.limiters) < 2 or limiter.band_hz is None:
+        return ""
+    return f"{wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])}: "
+
+
+def _map_or_words(take: Take, name: str) -> Block:
+    if map_shows(take):
+        return _map(take, name)
+    return Paragraph("The map of gain change is left out: no gain falls by 0.5 dB or more.")
 
 
 def _map(take: Take, name: str) -> Picture:
@@ -189,7 +210,7 @@ _LADDER: list[tuple[Any, Any]] = [
     (clean_level.table, clean_level.shown),
 ]
 _STAIRCASE: list[tuple[Any, Any]] = [
-    (_map, _has_map),
+    (_map_or_words, _has_map),
     (_input_output, _has_curves),
     (_burst, _has_burst),
     (clean_level.picture, clean_level.shown),

@@ -6,7 +6,7 @@ import numpy as np
 
 from distsweep.report import wording
 from distsweep.report.clean_level import clean_level_words
-from distsweep.report.compression_data import last_step_words, ratio_words
+from distsweep.report.compression_data import last_step_words, ratio_words, threshold_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 
 LIKE_A_LIMITER_DB = 0.5
@@ -16,9 +16,9 @@ least loss that is called one)."""
 
 def ladder_sentences(take: Take) -> list[str]:
     """What limits a ladder, from where, and what the last 3 dB of drive brought."""
-    sentences = []
-    for limiter in take.limiters:
-        sentences.append(_limiter_of_band(limiter) + _doubt(limiter, take.return_check_db))
+    sentences = [_limiter_of_band(limiter) for limiter in take.limiters]
+    if sentences:
+        sentences[-1] += _doubt(take.limiters[-1], take.return_check_db)
     for more in (last_step_words(take), clean_level_words(take), onset_words(take)):
         if more:
             sentences.append(more)
@@ -42,20 +42,37 @@ def staircase_sentences(take: Take) -> list[str]:
 
 def _limiter_of_band(limiter: Limiter) -> str:
     if limiter.kind == "none":
-        reason = f" ({limiter.evidence[0]})" if limiter.evidence else ""
+        reason = f": {limiter.evidence[0]}" if limiter.evidence else ""
         return f"No limiter shows in the ladder{reason}."
     band = ""
     if limiter.band_hz is not None:
         band = f" from {wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])}"
     if limiter.kind == "clipping":
         return f"The wave is clipped{band}{_from(limiter)}."
-    if limiter.threshold_dbfs is None:
-        reason = f" ({limiter.evidence[1]})" if len(limiter.evidence) > 1 else ""
-        return f"A limiter or compressor acts{band}{reason}."
+    ratio, place = ratio_words(limiter), threshold_words(limiter)
+    if limiter.kind == "limiting":
+        known = " and ".join(
+            part
+            for part in (
+                place and f"a threshold {_of(place)}",
+                ratio and f"a ratio of at least {ratio.removeprefix('≥ ')}",
+            )
+            if part
+        )
+        bounds = f"; all that these levels tell is {known}" if known else ""
+        return f"The output is limited{band}{bounds}."
+    if not place:
+        return f"A {limiter.kind} acts{band}."
     return (
-        f"A {limiter.kind} with a ratio of {ratio_words(limiter)} acts{band}{_from(limiter)},"
-        f" with a knee of {wording.decibels(limiter.knee_db or 0.0)}."
+        f"A {limiter.kind} with a ratio of {ratio} and a threshold of {place} acts{band}, with a"
+        f" knee of {wording.decibels(limiter.knee_db or 0.0)}."
     )
+
+
+def _of(place: str) -> str:
+    """Write "between a and b" for "a to b", and leave "below b" as it is."""
+    low, to, high = place.partition(" to ")
+    return f"between {low} and {high}" if to else place
 
 
 def _doubt(limiter: Limiter, moved_db: float | None) -> str:
@@ -79,12 +96,16 @@ def _kinds(rows: list[Staircase]) -> str:
     kinds: dict[str, list[str]] = {}
     for row in rows:
         kind = "nothing that can be stated" if row.limiter is None else row.limiter.kind
+        if kind == "none" and _last_change(row) <= -0.5:
+            kind = "bent"  # a loss without a limiter is one that the waveform's shape explains
         kinds.setdefault(kind, []).append(wording.frequency(row.frequency_hz))
     names = {
         "none": "no limit",
-        "thermal": "a warming coil",
+        "bent": "a gently bent waveform",
+        "thermal": "a slow sag of the gain",
         "limiter": "a limiter",
         "compressor": "a compressor",
+        "limiting": "limiting of which only bounds are known",
     }
     parts = [f"{names.get(kind, kind)} at {_listed(tones)}" for kind, tones in kinds.items()]
     return f"The staircase found {'; '.join(parts)}."
@@ -116,7 +137,10 @@ def _deepest(row: Staircase) -> str:
         f" {wording.drive(float(row.drive_dbfs[-1]))}"
     )
     if limiter.kind in ("limiter", "compressor") and limiter.threshold_dbfs is not None:
-        text += f", with a ratio of {ratio_words(limiter)}{_from(limiter)}"
+        place = threshold_words(limiter)
+        text += f", with a ratio of {ratio_words(limiter)} and a threshold of {place}"
+    elif limiter.kind == "limiting" and threshold_words(limiter):
+        text += f", with a threshold {_of(threshold_words(limiter))}"
     elif limiter.kind == "clipping":
         text += f", clipped{_from(limiter)}"
     times = [
@@ -146,7 +170,7 @@ def onset_words(take: Take) -> str | None:
         return None
     first: HighOrderOnset = take.high_order_onset[0]
     impulsive = first.crest_db is not None and first.crest_db >= 15.0
-    kind = "Impulsive sound (a rattle, crackle or knock)" if impulsive else "High-order sound"
+    kind = "Impulsive distortion (as of a rattle)" if impulsive else "High-order sound"
     return (
         f"{kind} beyond the separated harmonics sets in at"
         f" {wording.drive(first.drive_dbfs)} with {wording.frequency(first.frequency_hz)},"

@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import reliability, wording
 from distsweep.report.compression_sentences import ladder_sentences, staircase_sentences
+from distsweep.report.limiter_agreement import disagreements
 from distsweep.results import Background, Results, Rung, Take
 from distsweep.units import db_to_percent
 
@@ -28,7 +29,8 @@ def summary_sentences(results: Results, take: Take) -> list[str]:
         _level, _thd_middle, _thd_bass, _reliable_ends, _quietest, _hidden, _gain, _return_check,
         _clipping, _hum,
     ]  # fmt: skip
-    return [text for write in writers if (text := write(results, take))] + ladder_sentences(take)
+    told = [text for write in writers if (text := write(results, take))]
+    return [*told, *ladder_sentences(take), *disagreements(results, take)]
 
 
 def _loudest(take: Take) -> Rung:

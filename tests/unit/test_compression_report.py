@@ -171,7 +171,7 @@ def test_the_agreement_fills_only_what_is_reliable() -> None:
 def test_sentences_say_from_where_how_much_and_how_fast(take: Take) -> None:
     text = " ".join(staircase_sentences(take)).replace("\N{NO-BREAK SPACE}", " ")
     assert "limiter at 250 Hz and 1 kHz" in text
-    assert "with a ratio of 8.0:1 from −18.0 dBFS on" in text
+    assert "with a ratio of 8.0:1 and a threshold of −18.0 dBFS" in text
     assert "attack 5" in text and "release 2" in text
     # 8:1: the last 3 dB of drive bring three eighths of a decibel.
     assert "The last 3 dB of drive, up to −4 dBFS, brought 0.4 dB in the median" in text

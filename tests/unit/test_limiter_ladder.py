@@ -117,8 +117,54 @@ def test_one_level_held_back_gives_bounds_and_no_numbers() -> None:
         order=5,
     )
     limiter = judge(levels).limiter
-    assert limiter.kind == "compressor"
+    assert limiter.kind == "limiting"
     assert limiter.threshold_dbfs is None and limiter.ratio is None and limiter.knee_db is None
-    # 6 dB asked for, 2.13 dB given: 6/2.13 = 2.8 at least.
-    assert any("between −16 and −10 dBFS" in text and "2.8 or more" in text
-               for text in limiter.evidence)  # fmt: skip
+    # Hard from −16 dBFS on: 6 dB asked for and 2.1 given, 2.9:1. Infinite and hard: from −13.9 on;
+    # with a knee that reaches −16 it is higher, and 3.9 dB at −10 leave it below that.
+    low, high = limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
+    assert low is not None and high is not None
+    assert low == pytest.approx(-16.0, abs=0.2) and -13.9 < high < -10.0
+    assert limiter.ratio_low is not None and 2.6 < limiter.ratio_low <= 6.0 / 2.1
+    assert limiter.ratio_high is None
+    assert any("a ratio of at least 2.7" in text for text in limiter.evidence)
+
+
+def test_a_driver_that_loses_gain_near_its_resonance_is_judged_there() -> None:
+    """No two frequencies lose the same: neither none nor a row of limiters is the answer."""
+    f = sample_take().frequency_hz
+    hill = np.exp(-((np.log2(f / 70.0) / 0.9) ** 2))
+    over = np.maximum(DRIVES + 20.0, 0.0)[:, None] * 0.4
+    found = limits_of(limited_take(over * hill)).limiters
+    assert len(found) == 1 and found[0].kind in ("compressor", "limiting")
+    assert found[0].band_hz is not None and found[0].band_hz[0] < 70.0 < found[0].band_hz[1]
+    assert found[0].band_hz[1] < 200.0
+
+
+def test_one_limiter_whose_loss_drifts_with_frequency_is_one() -> None:
+    """A driver adds 1.2 dB to a limiter's loss near its resonance, less and less above."""
+    f = sample_take().frequency_hz
+    drift = 1.2 / (1.0 + (f / 150.0) ** 1.5)
+    over = np.maximum(DRIVES + 20.0, 0.0)[:, None]
+    (found,) = limits_of(limited_take(over * 0.8 + drift * (over / 16.0) ** 2)).limiters
+    assert found.kind in ("limiter", "limiting")
+    assert found.band_hz is not None
+    assert found.band_hz[0] < 100.0 and found.band_hz[1] > 15000.0
+
+
+@pytest.mark.parametrize("apart_db", [2.0, -5.0])
+def test_two_bands_are_two_limiters_and_their_crossover_is_none(apart_db: float) -> None:
+    """Branches of a fourth-order crossover at 900 Hz, 8:1, added in phase as they are."""
+    f = sample_take().frequency_hz
+    share = (f / 900.0) ** 4 / (1.0 + (f / 900.0) ** 4)
+    total = np.zeros((DRIVES.size, f.size))
+    for part, threshold_dbfs in ((1.0 - share, -20.0), (share, -20.0 + apart_db)):
+        reached = DRIVES[:, None] + 20.0 * np.log10(part)
+        total += part * 10.0 ** (-0.875 / 20.0 * np.maximum(reached - threshold_dbfs, 0.0))
+    low, high = limits_of(limited_take(-20.0 * np.log10(total))).limiters
+    for one, threshold_dbfs in ((low, -20.0), (high, -20.0 + apart_db)):
+        assert one.kind == "limiter"
+        assert one.threshold_dbfs == pytest.approx(threshold_dbfs, abs=0.3)
+        assert one.fit_rms_db is not None and one.fit_rms_db < 0.5
+    assert low.band_hz is not None and high.band_hz is not None
+    assert low.band_hz[1] < 900.0 < high.band_hz[0]
+    assert any("it is a blend of both" in text for text in low.evidence)
