@@ -146,6 +146,15 @@ def _colour_bar(figure: Figure, scale: Normalize) -> None:
     axes.set_ylabel("Gain change, dB")
 
 
+def _legend(panels: list[InputOutput]) -> str:
+    """Explain the signs that are there: rings are a staircase's, a line needs a fitted curve."""
+    rings = any(np.any(np.isfinite(panel.falling_dbfs)) for panel in panels)
+    words = ["Dots: rising drive.", "Rings: falling drive."] if rings else ["Dots: measured."]
+    if any(panel.fitted_dbfs is not None for panel in panels):
+        words.append("Line: fitted curve.")
+    return " ".join([*words, "Dashed: no compression."])
+
+
 def plot_input_output(take: Take) -> look.ReportFigure:
     """Output over drive, with the fitted static curve; a panel a tone.
 
@@ -176,7 +185,7 @@ def plot_input_output(take: Take) -> look.ReportFigure:
         look.heading(
             figure,
             "Output against drive",
-            "Dots: the way up. Rings: the way down. Line: fitted curve. Dashed: no compression.",
+            _legend(panels),
         )
         height = float(figure.get_size_inches()[1])
         width = (RIGHT_IN - LEFT_IN - 0.3 * (columns - 1)) / columns

@@ -172,8 +172,9 @@ def _input_output(take: Take, name: str) -> Picture:
         f"{name}-input-output",
         partial(_draw, "plot_input_output", take),
         "Output against drive with the fitted static curve.",
-        "Output against drive, re the gain of the quietest level. The line is the soft-knee"
-        " curve that fits best; dashed is output that follows drive.",
+        "Output against drive, re the gain at the reference rung or the lowest level. A line is"
+        " the soft-knee curve that fits best, where one is known; dashed is output that follows"
+        " drive.",
         "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
         " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"
         " down: a slow release, or heat.",
