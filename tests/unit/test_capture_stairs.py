@@ -166,7 +166,7 @@ PLACES = {
 
 
 @pytest.mark.parametrize("place", PLACES)
-@pytest.mark.parametrize("raised_db", [7.0, 20.0])
+@pytest.mark.parametrize("raised_db", [7.0, pytest.param(20.0, marks=pytest.mark.long)])
 def test_a_volume_raised_in_mid_staircase_ends_within_100_ms(
     place: str, raised_db: float, rehearsed: Rehearsed, sidecar: Path, session: Path
 ) -> None:

@@ -17,17 +17,24 @@ BRANCHES = [
 
 
 def recorded_by_another_clock(samples: np.ndarray, ppm: float) -> np.ndarray:
-    """What a recorder takes down whose clock runs fast: a 96-point Kaiser-windowed sinc."""
+    """What a recorder takes down whose clock runs fast: a 96-point Kaiser-windowed sinc.
+
+    The kernel is looked up between 4096 values a sample, which errs by some 1e-7 of a noise.
+    """
     scale = 1.0 + 1e-6 * ppm
     place = np.arange(int(len(samples) * scale)) / scale
     whole = np.floor(place).astype(int)
-    part, half, beta = place - whole, 48, 14.0
+    part, half, beta, fine = place - whole, 48, 14.0, 4096
+    distance = np.arange(-half * fine, half * fine + 1) / fine
+    kernel = np.sinc(distance) * i0(beta * np.sqrt(1.0 - (distance / half) ** 2)) / i0(beta)
+    row, share = np.divmod(part * fine, 1.0)
+    at = row.astype(int) + half * fine
     padded = np.pad(samples, (half, half + 2))
     result = np.zeros(len(place))
     for k in range(1 - half, half + 1):
-        distance = part - k
-        window = i0(beta * np.sqrt(np.clip(1.0 - (distance / half) ** 2, 0.0, 1.0)))
-        result += padded[whole + k + half] * np.sinc(distance) * window / i0(beta)
+        below = at - k * fine
+        weight = (1.0 - share) * kernel[below] + share * kernel[below + 1]
+        result += padded[whole + k + half] * weight
     return result
 
 
