@@ -57,7 +57,7 @@ FORMER = [
     Former(
         r"spare_below|spared_ratio",
         "reduce_drive_below_hz",
-        but=("distsweep/stimulus/recipe.py",),
+        but=("distsweep/stimulus/recipe.py", "tests/unit/test_stimulus.py"),
     ),
     Former(r"Frequency played", "Excitation frequency"),
     Former(r"Loudness by position", "Level by position"),

@@ -17,7 +17,7 @@ from conftest import ladder_recipe
 from distsweep.errors import InputError
 from distsweep.stimulus.bursts import lay_out_staircase
 from distsweep.stimulus.layout import lay_out, render
-from distsweep.stimulus.recipe import LadderRecipe, read_recipe, shipped_folder
+from distsweep.stimulus.recipe import LadderRecipe, parse_recipe, read_recipe, shipped_folder
 from distsweep.stimulus.sidecar import read_sidecar
 from distsweep.stimulus.sweep import design_sweep, shortest_sweep_s
 from distsweep.stimulus.write import write_stimulus
@@ -59,6 +59,20 @@ def test_what_is_written_of_a_shipped_recipe_is_its_length(name: str) -> None:
 def test_the_command_says_how_long_and_how_loud(tmp_path: Path, name: str, said: str) -> None:
     ran = run_main("stimulus", name, "-o", str(tmp_path), "--format", "flac")
     assert ran.exit_code == 0 and said in ran.stderr
+
+
+def test_the_former_name_of_a_key_is_read_in_recipes_and_sidecars(tmp_path: Path) -> None:
+    recipe = ladder_recipe(levels_dbfs=[-30], reduce_drive_below_hz=300.0)
+    stimulus, _ = write_stimulus(recipe, tmp_path)
+    sidecar = tmp_path / f"{recipe.name}.json"
+    former = sidecar.read_text().replace("reduce_drive_below_hz", "spare_below_hz")
+    assert former.count("spare_below_hz") == 2  # in the recipe and in the sweep
+    sidecar.write_text(former)
+    assert read_sidecar(sidecar) == stimulus
+    keys = {k: v for k, v in recipe.as_dict().items() if k != "reduce_drive_below_hz"}
+    assert parse_recipe({**keys, "spare_below_hz": 300.0}, "recipe") == recipe
+    with pytest.raises(InputError, match="spare_below_hz is the former name of reduce_drive_below"):
+        parse_recipe({**recipe.as_dict(), "spare_below_hz": 300.0}, "recipe")
 
 
 @pytest.mark.parametrize(
