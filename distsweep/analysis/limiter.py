@@ -39,6 +39,10 @@ THRESHOLD_KNOWN_DB = 0.3
 RATIO_KNOWN = 1.25
 """A ratio whose ends are so near each other is stated, on whichever side of 4 they lie."""
 
+EXPLAINED_DB, EXPLAINED_SHARE = 0.1, 0.15
+"""A curve explains a loss that it misses by no more than that, in dB or as a share of the deepest
+(chosen: limiters of two stages are missed by less, one level that is off by 1 dB by more)."""
+
 FLAT_TOP = 0.25
 """Local slope of output over drive from which a bent wave counts as clipped (ratio of 4)."""
 
@@ -128,7 +132,7 @@ def _bent(levels: SteadyLevels, deepest_db: float, share: float) -> Verdict:
     if np.all(np.isfinite(crest[[0, -1]])):
         fall = f"{crest[0]:.1f} to {crest[-1]:.1f} dB"
         flat = [f"the crest factor goes from {fall} (a sine's is 3.0, a square wave's 0)"]
-    tight = max(0.1, 0.15 * deepest_db)
+    tight = max(EXPLAINED_DB, EXPLAINED_SHARE * deepest_db)
     if (clip.rms_db <= tight and clip.rms_db < clip.curved_rms_db) or slope <= FLAT_TOP:
         return Verdict(_clipping(levels, clip, [bent, *flat]), bent=True)
     gentle = (
@@ -163,14 +167,17 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
     )
     bounds = curve_bounds(levels.drive_dbfs, levels.gain_change_db, sigma_db=levels.sigma_db)
     held = levels.gain_change_db <= -HELD_BACK_DB
-    if len(levels.drive_dbfs) < 4 or np.sum(held) < 2:
-        return Verdict(_bounded(levels, bounds, whole))
     curve = fit_static_curve(levels.drive_dbfs, levels.gain_change_db + levels.drive_dbfs,
                              sigma_db=levels.sigma_db)  # fmt: skip
+    if not _is_turned_down_by_drive(levels, curve, deepest_db):
+        uneven = "but not as a limiter's: it does not fall as the drive rises"
+        return Verdict(Limiter("none", evidence=[f"{whole}, {uneven}"]))
+    if len(levels.drive_dbfs) < 4 or np.sum(held) < 2:
+        return Verdict(_bounded(levels, bounds, whole))
     rms_db = _rms_db(
         levels, curve.gain_db + curve.gain_change_db(levels.drive_dbfs), curve.fit_rms_db
     )
-    if not _known(levels, bounds):
+    if not _known(levels, bounds, curve):
         limiter = _bounded(levels, bounds, whole)
         limiter.fit_rms_db = rms_db
         return Verdict(limiter, curve)
@@ -199,10 +206,22 @@ def _is_hard(ratio: float | None) -> bool:
     return ratio is None or round(ratio, 1) >= LIMITER_RATIO
 
 
-def _known(levels: SteadyLevels, bounds: CurveBounds) -> bool:
+def _is_turned_down_by_drive(levels: SteadyLevels, curve: StaticCurve, deepest_db: float) -> bool:
+    """Tell whether a loss grows with the drive: it is largest at the top, or a curve explains it.
+
+    A knob that was touched between two levels, or a noise in one of them, is no such loss.
+    """
+    explained = curve.fit_rms_db <= max(EXPLAINED_DB, EXPLAINED_SHARE * deepest_db)
+    last, before = levels.gain_change_db[-1], levels.gain_change_db[:-1]
+    falls = float(last) <= float(np.min(before)) - HELD_BACK_DB
+    return bool(explained if len(levels.drive_dbfs) >= 4 else falls)
+
+
+def _known(levels: SteadyLevels, bounds: CurveBounds, curve: StaticCurve) -> bool:
     """Tell whether threshold and ratio are known, and not only what they lie between."""
     low_dbfs, high_dbfs = bounds.threshold_low_dbfs, bounds.threshold_high_dbfs
     begins_inside = low_dbfs > levels.drive_dbfs[0]
+    begins_inside &= low_dbfs - 1e-9 <= curve.threshold_dbfs <= high_dbfs + 1e-9
     low, high = bounds.ratio_low, bounds.ratio_high
     same_kind = _is_hard(low) == _is_hard(high)
     near = high is not None and high <= RATIO_KNOWN * low

@@ -36,8 +36,8 @@ MODEL_DB = 0.02
 loudspeaker behind a limiter bends its curve by)."""
 
 STEEPEST = -1.05
-"""Steepest gain change over drive that a bound reckons with (chosen: a limiter holds the level;
-by a twentieth more it may fall)."""
+"""Steepest gain change over drive that is reckoned with (chosen: a limiter holds the level; by a
+twentieth more it may fall). Without it a steep curve with a wide knee passes for a hard one."""
 
 
 THRESHOLD_STEP_DB = 0.1
@@ -164,7 +164,7 @@ def _narrowed(
     best = (math.inf, 0.0, 0.0, 0.0, 0.0)
     for number in range(ROUNDS):
         grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
-        slope, gain, sse, _ = _linear(drive, change, weight, grid_t, grid_w)
+        slope, gain, sse, _ = _linear(drive, change, weight, grid_t, grid_w, steepest=STEEPEST)
         i = int(np.argmin(sse))
         if sse[i] < best[0]:
             best = (
@@ -190,7 +190,7 @@ def _linear(
     threshold: FloatArray,
     knee: FloatArray,
     *,
-    steepest: float = -math.inf,
+    steepest: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the best (1/ratio − 1), gain and weighted squared misfit for each pair.
 
