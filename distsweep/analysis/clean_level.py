@@ -2,8 +2,13 @@
 
 One rule. Of each level played it is known that it keeps *within* a limit (noise surely leaves no
 room for more), that it is *past* it, or neither. The clean level lies between the highest level
-known within, below the lowest known past, and that one. It is interpolated between the two where
-the interval that noise leaves for the crossing is narrow enough; elsewhere the two are its ends.
+known within, below the lowest known past, and that one. It is stated where what noise and the
+wide steps of a ladder leave open is narrow enough; elsewhere those two are its ends.
+
+How a quantity runs between two levels played is not known. A straight line is one guess; those
+through the step before and the step after, carried on, are others, and where they disagree with
+the first there is a bend. A compression, besides, grows by no more than the drive does, as the
+output of a loudspeaker that is driven harder does not fall, nor does it shrink.
 """
 
 from __future__ import annotations
@@ -34,6 +39,10 @@ LIMITS: tuple[tuple[float | None, float | None], ...] = (
 STATED_WITHIN_DB = 1.5
 """A crossing is stated where its 95 % interval reaches no farther to either side: what a value
 may be off to be called reliable everywhere in the results. Nearly all are off by under 1 dB."""
+
+SUDDEN_DB_PER_DB = 3.0
+"""A quantity that rises faster from one level to the next sets in somewhere between them, and
+lines tell nothing of where (chosen: mild second and third harmonics rise by 1 and 2 dB a dB)."""
 
 CONTRADICTS_DB = {"thd": 3.0, "compression": 0.5}
 """A louder level known to be so far within a limit that a quieter one passed contradicts it
@@ -94,13 +103,13 @@ def find_clean_levels(
     Returns
     -------
     One for each of ``LIMITS``. Between a level known within a limit and one known past it the
-    drive at the limit is linear (THD in dB, gain in dB, against drive in dB), and so is the level.
-    Nothing is extrapolated. Where a louder level is known to keep well within a limit that a
+    crossing is stated as the middle of where it may lie, if that is narrow, and the level is linear
+    there. Nothing is extrapolated. Where a louder level is known to keep well within a limit that a
     quieter one is known to be past, there was a noise in one rung, or products cancel: nothing is
     stated, and ``state`` says "contradicted". ``low`` and ``high`` of a level that is reached are
-    its 95 % interval, as far as noise goes; of all others, the levels played between which it lies,
-    nearer where levels between them that noise leaves undecided still help. Where they are more
-    than a step of the ladder apart the state is "unknown", and they are given all the same.
+    what noise (95 %) and a bend between the levels played leave open; of all others, the levels
+    played between which it lies, nearer where the undecided ones between them help. Where they are
+    more than a step of the ladder apart the state is "unknown", and they are given all the same.
     """
     quantities = {"thd": thd, "compression": loss}
     parts: dict[tuple[str, float], _Limit] = {}
@@ -123,7 +132,8 @@ def find_clean_levels(
 
 
 def _limit(name: str, drive: FloatArray, over: Bounded) -> _Limit:
-    return _Limit(name, over, _crossing(drive, over))
+    crossing = _crossing(drive, over, follows_drive=name == "compression")
+    return _Limit(name, over, crossing)
 
 
 def _clean_level(
@@ -167,7 +177,7 @@ def _clean_level(
     )
 
 
-def _crossing(drive: FloatArray, over: Bounded) -> _Crossing:
+def _crossing(drive: FloatArray, over: Bounded, *, follows_drive: bool) -> _Crossing:
     """Place the crossing of one limit; ``over`` is above zero past it."""
     past, within = over.least_db > 0.0, over.most_db <= 0.0
     rungs = np.arange(len(drive))[:, None]
@@ -178,14 +188,13 @@ def _crossing(drive: FloatArray, over: Bounded) -> _Crossing:
     padded = np.concatenate([[-np.inf], drive, [np.inf]])
     low, high = padded[last_within + 1], padded[first_past + 1]
     between = (last_within, first_past)
-    # Where levels in between are neither known within nor past, what is known of them still helps:
-    # the line through what they may be at most crosses earliest, that through the least, latest.
+    # Of the levels in between, which are neither surely within nor surely past, the 95 % ends help.
     skipped = first_past - last_within > 1
-    earliest = _first_zero(drive, over.high_db, between)
-    latest = _first_zero(drive, over.low_db, between)
-    low = np.where(skipped, np.fmax(low, earliest), low)
-    high = np.where(skipped, np.fmin(high, latest), high)
-    likely = _likely(drive, over, between)
+    earliest = _crossed(drive, over.high_db, between).upper
+    latest = _crossed(drive, over.low_db, between).upper
+    low = np.where(skipped & (earliest > 0), drive[earliest - 1], low)
+    high = np.where(skipped & (latest > 0), drive[latest], high)
+    likely = _likely(drive, over, between, follows_drive=follows_drive)
     stated = likely.stated()
     return _Crossing(
         low=np.where(stated, likely.low, low),
@@ -194,49 +203,105 @@ def _crossing(drive: FloatArray, over: Bounded) -> _Crossing:
     )
 
 
-def _likely(drive: FloatArray, over: Bounded, between: tuple[IntArray, IntArray]) -> _Crossing:
-    """Return the interpolated crossing between its 95 % ends; NaN where there is none.
+def _likely(
+    drive: FloatArray, over: Bounded, between: tuple[IntArray, IntArray], *, follows_drive: bool
+) -> _Crossing:
+    """Return where the limit may be crossed, in 95 % of what noise may do; NaN where nowhere.
 
     The noises of the rungs are independent: what each does to the crossing adds as squares.
     """
     last_within, first_past = between
-    at = _first_zero(drive, over.value_db, between)
+    # Where the noise taken off leaves nothing, the value is not known, and no line begins there.
+    value = np.where(np.isinf(over.value_db), np.nan, over.value_db)
+    straight = _crossed(drive, value, between)
     reach = []
     for ends, sign in ((over.high_db, -1.0), (over.low_db, 1.0)):
-        squares = np.zeros_like(at)
+        squares = np.zeros_like(straight.at)
         for rung in range(len(drive)):
             # Only the rungs from the last within to the first past make the line.
-            f = np.flatnonzero((rung >= last_within) & (rung <= first_past) & np.isfinite(at))
-            values = over.value_db[:, f]
+            f = np.flatnonzero((rung >= last_within) & (rung <= first_past) & (straight.upper > 0))
+            values = value[:, f]
             values[rung] = ends[rung, f]
-            moved = sign * (_first_zero(drive, values, (last_within[f], first_past[f])) - at[f])
+            place = _crossed(drive, values, (last_within[f], first_past[f])).at
+            moved = sign * (place - straight.at[f])
             squares[f] += np.where(moved > 0.0, moved, 0.0) ** 2
         reach.append(np.sqrt(squares))
-    return _Crossing(at - reach[0], at, at + reach[1])
+    low, high = _bent(drive, value, straight, follows_drive=follows_drive)
+    return _Crossing(low - reach[0], 0.5 * (low + high), high + reach[1])
 
 
-def _first_zero(
-    drive: FloatArray, over: FloatArray, between: tuple[IntArray, IntArray]
-) -> FloatArray:
-    """Return the drive of the first crossing between two rungs of each frequency, else NaN.
+@dataclass(frozen=True)
+class _Straight:
+    """A crossing by straight lines: its drive, NaN where there is none, and the rung above it."""
 
-    From a rung with no distortion at all (−inf) the line rises at its upper end; to one with no
-    bound (inf), at its lower end.
+    at: FloatArray
+    upper: IntArray
+
+
+def _crossed(drive: FloatArray, over: FloatArray, between: tuple[IntArray, IntArray]) -> _Straight:
+    """Return the first crossing between two rungs of each frequency.
+
+    From a bound of nothing at all (−inf) the line rises at its upper end; to no bound (inf), at
+    its lower end. NaN crosses nothing.
     """
     last_within, first_past = between
-    crossing = np.full(over.shape[1], np.nan)
+    at = np.full(over.shape[1], np.nan)
+    rung = np.zeros(over.shape[1], dtype=int)
     for upper in range(1, len(drive)):
         before, after = over[upper - 1], over[upper]
-        here = np.isnan(crossing) & (upper > last_within) & (upper <= first_past)
+        here = (rung == 0) & (upper > last_within) & (upper <= first_past)
         here &= (last_within >= 0) & (first_past < len(drive)) & (before <= 0.0) & (after > 0.0)
-        if not np.any(here):
-            continue
-        before, after = before[here], after[here]
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
             share = np.where(np.isinf(after), 0.0, -before / (after - before))
-        share = np.where(np.isneginf(before), 1.0, share)
-        crossing[here] = drive[upper - 1] + share * (drive[upper] - drive[upper - 1])
-    return crossing
+        share = np.where(np.isneginf(before), 1.0, share)[here]
+        at[here] = drive[upper - 1] + share * (drive[upper] - drive[upper - 1])
+        rung[here] = upper
+    return _Straight(at, rung)
+
+
+def _bent(
+    drive: FloatArray, value: FloatArray, straight: _Straight, *, follows_drive: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return between which drives the crossing lies, whatever the curve does inside its step.
+
+    Lines through the steps before and after, carried on, cross elsewhere by as much as the
+    curve is bent; one that is not known is taken to be as far off as the other, and without
+    either the whole step is left. ``follows_drive``: the quantity grows by no more than the drive.
+    """
+    upper = straight.upper
+    columns, held = np.arange(value.shape[1]), upper > 0
+    low, high = drive[np.maximum(upper - 1, 0)], drive[upper]
+    offsets = []
+    for one, other in ((upper - 2, upper - 1), (upper, upper + 1)):
+        inside = held & (one >= 0) & (other < len(drive))
+        i, j = np.where(inside, one, 0), np.where(inside, other, 0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            slope = (value[j, columns] - value[i, columns]) / (drive[j] - drive[i])
+            near = np.where(one < upper - 1, j, i)  # the rung at the step's own end
+            place = drive[near] - value[near, columns] / slope
+            # A line that does not rise never crosses going up, or did long before.
+            flat = high if one is not upper else low
+            place = np.where(slope > 0.0, np.clip(place, low, high), flat)
+        offsets.append(np.where(inside & np.isfinite(slope), place - straight.at, np.nan))
+    before, after = offsets
+    both = np.isfinite(before) & np.isfinite(after)
+    lone = np.abs(np.fmax(before, after))
+    down = np.where(both, np.minimum(0.0, np.minimum(before, after)), -lone)
+    up = np.where(both, np.maximum(0.0, np.maximum(before, after)), lone)
+    first = np.where(np.isnan(down), low, np.maximum(low, straight.at + down))
+    last = np.where(np.isnan(up), high, np.minimum(high, straight.at + up))
+    if follows_drive:
+        below, above = value[np.maximum(upper - 1, 0), columns], value[upper, columns]
+        later, sooner = np.maximum(first, low - below), np.minimum(last, high - above)
+        holds = later <= sooner  # an output that falls while the drive rises is none of these
+        first, last = np.where(holds, later, first), np.where(holds, sooner, last)
+    rise = value[upper, columns] - value[np.maximum(upper - 1, 0), columns]
+    with np.errstate(invalid="ignore"):
+        sudden = rise > SUDDEN_DB_PER_DB * (high - low)
+    first, last = np.where(sudden, low, first), np.where(sudden, high, last)
+    nowhere = ~held
+    first[nowhere], last[nowhere] = np.nan, np.nan
+    return first, last
 
 
 def _limited_by(limits: list[_Limit], first: _Crossing) -> StringArray:
@@ -246,7 +311,8 @@ def _limited_by(limits: list[_Limit], first: _Crossing) -> StringArray:
         one = limit.crossing
         others = [other.crossing for other in limits if other is not limit]
         surely = np.all([one.high <= c.low for c in others], axis=0) if others else True
-        stated = first.stated() & (one.at == first.at)
+        told = [np.isfinite(c.at) | (c.low >= one.at) for c in others]
+        stated = first.stated() & (one.at == first.at) & np.all(told, axis=0)
         named[np.isfinite(one.high) & (surely | stated)] = limit.name
     return named
 

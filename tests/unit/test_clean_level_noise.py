@@ -84,8 +84,8 @@ def test_what_is_stated_in_noise_is_what_is_stated_without(
         least = in_state(noisy, "not reached")
         assert np.sum(denied & least) <= 0.05 * np.sum(least)
     off = np.abs(np.concatenate(errors))
-    # So fast a sweep leaves much in the noise, but two fifths are stated with it, too.
-    assert len(off) >= 0.4 * 3 * np.sum(in_state(quiet, "reached"))
+    # So fast a sweep leaves much in the noise, but a fifth and more are stated with it, too.
+    assert len(off) >= 0.2 * 3 * np.sum(in_state(quiet, "reached"))
     assert np.mean(off <= 1.0) >= 0.95
     inside = np.concatenate(brackets)
     assert len(inside) < 20 or np.mean(inside) >= 0.9
