@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.clean_level import find_clean_levels
+from distsweep.analysis.limiter import may_act_from_the_lowest
 from distsweep.analysis.noise_bounds import DB_PER_RATIO, Bounded, NoisyPower
 from distsweep.analysis.third_octave import third_octave_bands
-from distsweep.results import RELIABLE_MARGIN_DB, CleanLevel, Compression, Rung
+from distsweep.results import RELIABLE_MARGIN_DB, CleanLevel, Compression, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, db_to_power, db_to_ratio, power_to_db
 
 DENOMINATOR_CLEAR_DB = 15.0
@@ -32,6 +33,7 @@ def ladder_clean_levels(
     rungs: Sequence[Rung],
     compression: Compression | None,
     kept: Sequence[int],
+    limiters: Sequence[Limiter] = (),
 ) -> tuple[list[CleanLevel], list[CleanLevel]]:
     """Return the clean levels at each frequency, and those over thirds of an octave.
 
@@ -40,6 +42,8 @@ def ladder_clean_levels(
     frequency_hz : shape ``(F,)``.
     rungs : rising in drive.
     kept : the rungs that take part.
+    limiters : what holds the ladder back: where a threshold may lie below the lowest rung, that may
+        be compressed already, and no rung is known to keep within a limit of compression.
 
     Notes
     -----
@@ -53,13 +57,14 @@ def ladder_clean_levels(
     distortion = _distortion([rungs[i] for i in kept])
     change_db, deviation_db = _gain_changes(rungs, compression, kept)
     clear = fundamental_db - floor_db >= LEVEL_CLEAR_DB
+    from_below = _limited_from_below(frequency_hz, limiters)
     no_order = np.array([rungs[i].orders_summed == 0 for i in kept])
     each = find_clean_levels(
         frequency_hz,
         drives,
         np.where(clear, fundamental_db, np.nan),
         distortion.bounded().nothing_where(no_order),
-        Bounded.gaussian(-change_db, deviation_db),
+        Bounded.gaussian(-change_db, deviation_db).at_least_where(from_below),
     )
     middles_hz, inside = third_octave_bands(frequency_hz)
     if not len(middles_hz):
@@ -73,7 +78,9 @@ def ladder_clean_levels(
         drives,
         np.where(np.isfinite(level), level, np.nan),
         _averaged(distortion, inside).bounded().nothing_where(_means(no_order, inside) > 0.5),
-        _averaged_loss(change_db, deviation_db, inside),
+        _averaged_loss(change_db, deviation_db, inside).at_least_where(
+            _limited_from_below(middles_hz, limiters)
+        ),
     )
     return each, averaged
 
@@ -112,7 +119,20 @@ def _gain_changes(
     deviation = np.hypot(moved, moved[reference])
     deviation[reference] = 0.0  # its gain is what the others are compared with
     rows = list(kept)
-    return np.array([compression.gain_change_db[i] for i in rows]), deviation[rows]
+    change = np.array([compression.gain_change_db[i] for i in rows])
+    # A gain that nothing is compared with is no gain change.
+    alone = np.sum(np.isfinite(change), axis=0) < 2
+    return np.where(alone, np.nan, change), deviation[rows]
+
+
+def _limited_from_below(frequency_hz: FloatArray, limiters: Sequence[Limiter]) -> BoolArray:
+    """Tell where a limiter may act at the lowest rung already."""
+    found = np.zeros(len(frequency_hz), dtype=bool)
+    for limiter in limiters:
+        if limiter.band_hz is not None and may_act_from_the_lowest(limiter):
+            low_hz, high_hz = limiter.band_hz
+            found |= (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
+    return found
 
 
 def _means(values: FloatArray, inside: BoolArray) -> FloatArray:

@@ -45,9 +45,10 @@ def find_ladder_limits(
     kept = [i for i, rung in enumerate(rungs) if not rung.clipped]
     if not kept:
         return LadderLimits([], [], [], [])
+    limiters = [] if compression is None else find_limiters(frequency_hz, rungs, compression, kept)
     return LadderLimits(
-        [] if compression is None else find_limiters(frequency_hz, rungs, compression, kept),
-        *ladder_clean_levels(frequency_hz, rungs, compression, kept),
+        limiters,
+        *ladder_clean_levels(frequency_hz, rungs, compression, kept, limiters),
         _onsets(frequency_hz, rungs, kept),
     )
 

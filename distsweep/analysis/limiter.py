@@ -201,6 +201,12 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Verdi
     return Verdict(limiter, curve)
 
 
+def may_act_from_the_lowest(limiter: Limiter) -> bool:
+    """Tell whether the lowest level played may be held back already: no threshold is above it."""
+    begins = limiter.threshold_dbfs is not None or limiter.threshold_low_dbfs is not None
+    return limiter.kind in ("limiter", "compressor", "limiting") and not begins
+
+
 def _is_hard(ratio: float | None) -> bool:
     """Tell a limiter's ratio from a compressor's, compared as printed: 3.97 is a 4 as well."""
     return ratio is None or round(ratio, 1) >= LIMITER_RATIO

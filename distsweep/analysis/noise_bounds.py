@@ -81,6 +81,14 @@ class Bounded:
             self.most_db - limit_db,
         )
 
+    def at_least_where(self, flags: BoolArray) -> Bounded:
+        """Return the same with no upper ends where the flags are True, shape ``(F,)``."""
+        return replace(
+            self,
+            high_db=np.where(flags, np.inf, self.high_db),
+            most_db=np.where(flags, np.inf, self.most_db),
+        )
+
     def nothing_where(self, flags: BoolArray) -> Bounded:
         """Return the same with exactly nothing, −inf dB, where the flags are True."""
         return Bounded(
@@ -161,7 +169,9 @@ class NoisyPower:
     def bounds(self, deviations: float) -> tuple[FloatArray, FloatArray]:
         """Return the lowest and the highest true power that the measured one allows."""
         low = self._where(lambda true: self.total > self.quantile(true, deviations))
-        high = self._where(lambda true: self.total >= self.quantile(true, -deviations))
+        # Less than noise alone makes on average says no more of the upper end than that much does.
+        seen = np.maximum(self.total, self.noise)
+        high = self._where(lambda true: seen >= self.quantile(true, -deviations))
         return low, high
 
     def bounded(self) -> Bounded:

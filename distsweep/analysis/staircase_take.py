@@ -11,6 +11,7 @@ from distsweep.analysis.background import NoiseSpectrum
 from distsweep.analysis.bending import add_bending
 from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.compression import ONE_DB, ONSET_DB, THREE_DB, first_crossing
+from distsweep.analysis.limiter import may_act_from_the_lowest
 from distsweep.analysis.limiting import find_limiting
 from distsweep.analysis.noise_bounds import DB_PER_RATIO, Bounded, NoisyPower
 from distsweep.analysis.staircase import (
@@ -306,7 +307,8 @@ def _clean_levels(rows: list[Staircase]) -> list[CleanLevel]:
         level[at, f] = row.level_db[ok]
         thd[at, f] = row.thd_db[ok]
         floor[at, f] = row.thd_floor_db[ok]
-        change[at, f] = row.gain_change_db[ok]
+        # A gain that nothing is compared with is no gain change.
+        change[at, f] = row.gain_change_db[ok] if len(at) > 1 else np.nan
         above[at, f] = (row.level_db - row.level_floor_db)[ok]
     moved = DB_PER_RATIO * np.sqrt(0.5) * db_to_ratio(-above)
     references = [row.reference_drive_dbfs for row in rows]
@@ -314,6 +316,7 @@ def _clean_levels(rows: list[Staircase]) -> list[CleanLevel]:
     columns = np.arange(len(rows))
     deviation = np.hypot(moved, moved[reference, columns])
     deviation[reference, columns] = 0.0  # its gain is what the others are compared with
+    from_lowest = [row.limiter is not None and may_act_from_the_lowest(row.limiter) for row in rows]
     distortion = NoisyPower.of_orders(
         db_to_power(thd)[None], db_to_power(floor)[None], 2.0 * db_to_power(-above)
     )
@@ -322,7 +325,7 @@ def _clean_levels(rows: list[Staircase]) -> list[CleanLevel]:
         drives,
         level,
         distortion.bounded().nothing_where(np.array([row.orders_summed == 0 for row in rows])),
-        Bounded.gaussian(-change, deviation),
+        Bounded.gaussian(-change, deviation).at_least_where(np.array(from_lowest)),
     )
 
 

@@ -76,7 +76,30 @@ def test_one_rung_states_nothing() -> None:
     take.compression.gain_change_db = take.compression.gain_change_db[:1]
     found = limits_of(take)
     assert found.limiters == []
-    assert not any(np.any(np.array(c.limited_by) == "compression") for c in found.clean_level)
+    for clean in (*found.clean_level, *found.clean_level_third_octave):
+        assert "compression" not in clean.limited_by
+        if np.isnan(clean.thd_percent):  # a limit of compression alone
+            assert set(clean.state) == {"unknown"}
+
+
+def test_a_threshold_below_the_lowest_rung_leaves_no_level_without_compression() -> None:
+    """3:1 from 10 dB below the ladder on: the lowest rung has lost 6.7 dB already."""
+    loss = np.outer((DRIVES - DRIVES[0]) * 2.0 / 3.0, np.ones(sample_take().frequency_hz.size))
+    found = limits_of(limited_take(loss))
+    assert found.limiters[0].kind == "limiting" and found.limiters[0].threshold_low_dbfs is None
+    for clean in (*found.clean_level, *found.clean_level_third_octave):
+        if clean.compression_db is not None:
+            assert set(clean.state) <= {"below", "unknown"}
+
+
+@pytest.mark.parametrize("off", [{0: -1.2}, {0: -0.7}, {3: 1.2}])
+def test_a_level_that_is_off_is_no_limiter(off: dict[int, float]) -> None:
+    """A knob that was touched after the first rung, or a noise in one of them."""
+    loss = np.zeros((len(DRIVES), sample_take().frequency_hz.size))
+    for rung, lost_db in off.items():
+        loss[rung] += lost_db
+    (limiter,) = limits_of(limited_take(loss - loss[0])).limiters
+    assert limiter.kind == "none"
 
 
 def test_high_order_sound_is_found_with_its_frequency_and_drive() -> None:
