@@ -57,6 +57,10 @@ def _in_order(clean: CleanLevel) -> CleanLevel:
     )
 
 
+EXACT_DB = 1.0
+"""A level whose ends are farther apart is written in whole decibels (chosen: ±0.5 dB)."""
+
+
 def in_state(clean: CleanLevel, *states: str) -> BoolArray:
     """Where a clean level is in one of some states, shape ``(F,)``.
 
@@ -151,9 +155,10 @@ def table(take: Take, name: str) -> Table:
         for i, f in enumerate(found[0].frequency_hz)
     ]
     return Table(
-        f"Highest clean level, {unit}, and below it the drive. “75 to 81”: between two levels"
-        " played; “≥”: the limit was not reached; “<”: already past it at this level; a dash: noise"
-        " hides it, or louder levels contradict quieter ones.",
+        f"Highest clean level, {unit}, and below it the drive. “≈”: known to 1.5 dB; “75 to 81”:"
+        " between two levels played; “≥”: the limit was not reached; “<”: already past it at this"
+        " level; a dash: noise hides it, or louder levels contradict quieter ones. Above half the"
+        " measured band's upper end no harmonic lies inside it: there compression alone counts.",
         columns,
         rows,
     )
@@ -173,7 +178,7 @@ def _cell(clean: CleanLevel, i: int) -> Cell:
 def _span(state: str, at: float, low: float, high: float) -> str | None:
     """Write a value, what it lies between, or the end that is known; None where none is."""
     if state == "reached" and np.isfinite(at):
-        return wording.signed(at)
+        return wording.signed(at) if high - low <= EXACT_DB else f"≈ {wording.signed(at, 0)}"
     if state in ("bracketed", "unknown") and np.isfinite(low) and np.isfinite(high):
         return f"{wording.signed(low)} to {wording.signed(high)}"
     if state == "not reached" and np.isfinite(at):
@@ -192,12 +197,11 @@ def picture(take: Take, name: str) -> Picture:
         "Highest clean level against frequency.",
         f"Highest clean level, in {wording.level_unit(take)}, {over}: the highest that keeps within"
         " so much THD or compression, whichever comes first. A bar: the limit was reached, and the"
-        " level is interpolated between two levels played. A hatched box: it lies somewhere"
-        " between these two. A triangle that points up: not reached, at least so high; down:"
-        " already past it, lower than that. A cross at the foot: nothing is known, or louder levels"
-        " contradict quieter ones.",
-        "It holds for steady sines at this place. A crossing is stated only between two levels"
-        " that noise leaves no doubt about, and never beyond the loudest.",
+        " level is known to 1.5 dB. A hatched box: it lies somewhere between two levels played. A"
+        " triangle that points up: not reached, at least so high; down: already past it, lower."
+        " A cross at the foot: nothing is known, or louder levels contradict quieter ones.",
+        "It holds for steady sines at this place. Where wide steps of level leave open from where"
+        " on a limit is passed, smaller steps tell more. Nothing is stated beyond the loudest.",
     )
 
 

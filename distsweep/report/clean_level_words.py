@@ -8,6 +8,7 @@ import numpy as np
 
 from distsweep.report import wording
 from distsweep.report.clean_level import (
+    EXACT_DB,
     SAYING,
     both_limits,
     ends,
@@ -18,6 +19,10 @@ from distsweep.report.clean_level import (
 from distsweep.report.reliability import runs
 from distsweep.results import CleanLevel, Take
 from distsweep.units import BoolArray
+
+ALIKE_DB = 0.3
+"""Places whose limits are passed so near each other go together (chosen: what a ladder's own
+interpolation is good for)."""
 
 MOST_RANGES = 3
 """A sentence lists so many ranges of frequency, and counts the rest."""
@@ -36,10 +41,10 @@ def words(take: Take) -> str | None:
     said = []
     if np.any(below):
         said.append(_below(take, strict, below))
-    if np.any(rest):
-        said.append(_rest(take, strict, rest, everywhere=not np.any(below | again)))
     if np.any(again):
         said.append(_contradicted(strict, again))
+    if np.any(rest):
+        said.append(_rest(take, strict, rest, everywhere=not np.any(below | again)))
     hidden = in_state(strict, "unknown")
     if np.any(hidden):
         fast = "" if take.staircase else ", or the sweep is too fast for it"
@@ -62,45 +67,54 @@ def _rest(take: Take, clean: CleanLevel, flags: BoolArray, *, everywhere: bool) 
             f" least {_level(take, low)}."
         )
     if one.state[0] == "reached":
-        end = _level(take, float(one.drive_dbfs[0]))
+        about = "" if high - low <= EXACT_DB else "about "
+        end = about + _level(take, float(one.drive_dbfs[0]), whole=bool(about))
     else:
         end = f"a level between {_level(take, low)} and {_level(take, high)}"
     return (
         f"Clean, up to {limit}, it stays at every {'' if everywhere else 'other '}{each} that can"
-        f" be judged up to {end}; first to go is {_first(clean, flags, high)}."
+        f" be judged up to {end}; {_first(clean, flags, high)}."
     )
 
 
 def _first(clean: CleanLevel, flags: BoolArray, high: float) -> str:
     """Name the frequencies that may be the first to go, and what limits them."""
     low, _ = ends(clean)
-    may_be = flags & (low <= high) & ~in_state(clean, "not reached")
+    may_be = flags & (low <= high + ALIKE_DB) & ~in_state(clean, "not reached")
     by = sorted({clean.limited_by[i] for i in np.flatnonzero(may_be)} - {""}, reverse=True)
     names = {"thd": "distortion", "compression": "compression"}
     what = f", by {' or '.join(names[one] for one in by)}" if by else ""
-    return _where(clean, may_be, joined="or") + what
+    if np.sum(may_be) == 1:
+        return f"first to go is {_where(clean, may_be)}{what}"
+    if np.array_equal(may_be, flags):
+        return f"all go alike, as far as can be told{what}"
+    return f"first to go is one of {_where(clean, may_be)}{what}"
 
 
 def _below(take: Take, clean: CleanLevel, flags: BoolArray) -> str:
-    """Say below what the lowest clean level lies where some place has no lower end."""
-    high = float(lowest(clean, in_state(clean, *SAYING)).drive_high_dbfs[0])
+    """Say where the lowest level that is known is past the limits already, and what that is."""
+    high = float(lowest(clean, flags).drive_high_dbfs[0])
     return (
-        f"The highest clean level, up to {limit_words(clean)}, is below {_level(take, high)}: how"
-        f" far below, the noise and the levels played do not tell at"
-        f" {_where(clean, flags)}."
+        f"At {_where(clean, flags)} no level is known to keep within {limit_words(clean)}: those"
+        f" that stand out of the noise, from {_level(take, high)} up, are past it."
     )
 
 
 def _contradicted(clean: CleanLevel, flags: BoolArray) -> str:
     return (
         f"No highest clean level is stated at {_where(clean, flags)}: one level is past"
-        f" {limit_words(clean)} there and a louder one is not, as after a noise in one rung or"
-        " where products cancel."
+        f" {limit_words(clean)} there and a louder one is not, as after a noise in one rung, where"
+        " products cancel, or where distortion falls with level."
     )
 
 
-def _level(take: Take, drive_dbfs: float) -> str:
-    """Write a drive, with the sound pressure level that the take had there, if that is known."""
+def _level(take: Take, drive_dbfs: float, *, whole: bool = False) -> str:
+    """Write a drive, with the sound pressure level that the take had there, if that is known.
+
+    ``whole`` writes both in whole decibels.
+    """
+    if whole:
+        drive_dbfs = float(round(drive_dbfs))
     drive = f"{wording.drive(drive_dbfs)} of drive"
     known = [
         (rung.drive_dbfs, rung.spl_db)
@@ -111,7 +125,8 @@ def _level(take: Take, drive_dbfs: float) -> str:
         return drive
     drives, levels = zip(*known, strict=True)
     level = float(np.interp(drive_dbfs, drives, levels))
-    return f"{wording.decibels(level, 'dB SPL')} ({drive})"
+    spl = f"{wording.signed(level, 0 if whole else 1)}\N{NO-BREAK SPACE}dB SPL"
+    return f"{drive} ({spl} in the level band)"
 
 
 def _where(clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
