@@ -26,7 +26,7 @@ from distsweep.analysis.thermal import (
     fit_thermal_behind_limiter,
     temperature_rise_k,
 )
-from distsweep.analysis.time_constants import fit_attack, fit_release
+from distsweep.analysis.time_constants import fit_attack, fit_release, time_of_share
 from distsweep.analysis.tone_track import ToneTrack
 from distsweep.results import Limiter, Staircase, Thermal
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
@@ -50,6 +50,10 @@ protection circuits ends below a second, voice coils start at one)."""
 
 SLOW_LEAST_DB = 0.25
 """Least sag that is taken for one."""
+
+EXPONENTIAL_WITHIN = 0.2
+"""A fitted time constant farther, in logarithm, from the time in which the gain itself covers 63 %
+of its way is none: the gain recovers otherwise, and that time is given."""
 
 SETTLED = 6.0
 """After so many time constants a limiter stands still (0.25 % of the way is left)."""
@@ -258,7 +262,7 @@ def _add_times(
     ]
     attack_s = _attack_s(tone, track, measured, rise, verdict.curve, settings, rate_hz)
     limiter.attack_ms = _resolved(attack_s, period_s, "attack", limiter)
-    release_s = _release_s(tone, track, measured, rise, settings, rate_hz, slow)
+    release_s = _release_s(tone, track, measured, rise, verdict.curve, settings, rate_hz, slow)
     limiter.release_ms = _resolved(release_s, period_s, "release", limiter)
 
 
@@ -317,6 +321,7 @@ def _release_s(
     track: ToneTrack,
     measured: ToneBursts,
     rise: LinearRise,
+    static: StaticCurve,
     settings: StaircaseSettings,
     rate_hz: int,
     slow: ThermalFit | None,
@@ -341,5 +346,11 @@ def _release_s(
     found = fit_release(time_s, gain_db, shortest_s=shortest, longest_s=longest)
     if found is None or found.end_db - found.start_db < LEAST_MOVE_DB:
         return None
-    inside = 1.02 * shortest < found.time_constant_s < 0.98 * longest
-    return found.time_constant_s if inside else None
+    loudest_dbfs = measured.drive_dbfs[int(up[-1])]
+    start_db = found.end_db + float(static.gain_change_db(np.array([loudest_dbfs]))[0])
+    direct_s = time_of_share(time_s, gain_db, start_db=start_db, end_db=found.end_db)
+    time_constant_s = found.time_constant_s
+    if direct_s is not None and abs(np.log(direct_s / time_constant_s)) > EXPONENTIAL_WITHIN:
+        time_constant_s = direct_s
+    inside = 1.02 * shortest < time_constant_s < 0.98 * longest
+    return time_constant_s if inside else None

@@ -146,6 +146,30 @@ def fit_release(
     return result
 
 
+def time_of_share(
+    time_s: FloatArray, gain_db: FloatArray, *, start_db: float, end_db: float
+) -> float | None:
+    """Return the last time at which a recovering gain has 1/e of its way left, by itself.
+
+    A gain that recovers by so many dB a second, as after a peak detector, is no exponential. The
+    last time is taken, as reverberation after a burst lies over the first instants only. None
+    where it is past that from the start, or noise is not small beside what is left.
+
+    Parameters
+    ----------
+    time_s, gain_db : as for ``fit_release``.
+    start_db, end_db : gain at time 0 and in the end.
+    """
+    left_db = (end_db - start_db) / np.e
+    below = np.flatnonzero(gain_db < end_db - left_db)
+    tail = gain_db[-max(4, len(gain_db) // 4) :]
+    if not len(below) or below[-1] + 1 >= len(gain_db) or float(np.std(tail)) > left_db / 4.0:
+        return None
+    at = int(below[-1])
+    share = (end_db - left_db - gain_db[at]) / (gain_db[at + 1] - gain_db[at])
+    return float(time_s[at] + share * (time_s[at + 1] - time_s[at]))
+
+
 def _recovery(
     time: FloatArray, gain: FloatArray, tau: float
 ) -> tuple[float, float, float, FloatArray]:

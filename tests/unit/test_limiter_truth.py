@@ -26,6 +26,7 @@ from limiter_cases import (
 from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited
 from staircase_bench import analysed
 
+from distsweep.analysis.time_constants import time_of_share
 from distsweep.results import Staircase
 
 SHORT: dict[str, Any] = {
@@ -223,3 +224,21 @@ def test_a_ladder_without_a_limiter(tmp_path: Path) -> None:
     loudspeaker = unlimited(21)
     take = ladder_of(lambda x: loudspeaker.play(x, RATE_HZ), tmp_path, 21)
     assert [one.kind for one in take.limiters] == ["none"]
+
+
+def test_a_gain_that_recovers_by_so_many_decibels_a_second_is_timed_by_itself() -> None:
+    """As after a peak detector: 8 dB come back in a straight line over 0.4 s, and then nothing."""
+    time_s = np.arange(0.01, 3.0, 0.005)
+    gain_db = -8.0 * np.maximum(1.0 - time_s / 0.4, 0.0)
+    found = time_of_share(time_s, gain_db, start_db=-8.0, end_db=0.0)
+    assert found == pytest.approx(0.4 * (1.0 - np.exp(-1.0)), abs=0.003)
+    # Reverberation over the first 50 ms changes nothing; noise like what is left tells nothing.
+    assert time_of_share(
+        time_s, gain_db + 20.0 * (time_s < 0.05), start_db=-8.0, end_db=0.0
+    ) == pytest.approx(found, abs=1e-9)
+    noise_db = np.where(np.arange(len(time_s)) % 2, 1.0, -1.0)
+    assert time_of_share(time_s, gain_db + noise_db, start_db=-8.0, end_db=0.0) is None
+    exponential = -8.0 * np.exp(-time_s / 0.2)
+    assert time_of_share(time_s, exponential, start_db=-8.0, end_db=0.0) == pytest.approx(
+        0.2, rel=0.02
+    )
