@@ -14,6 +14,10 @@ from distsweep.results import Take, Warning_
 from distsweep.takes.session import Calibration, Device, Session
 from distsweep.units import db_to_power, power_to_db
 
+OUTSIDE_BY = 1.3
+"""A correction may end so far inside the band without a word (chosen: files often begin at 25 Hz,
+or end at 16 kHz)."""
+
 LOWER_END_TOLERANCE, UPPER_END_TOLERANCE = 0.97, 1.03
 """A level band that ends so near the measured band's end was meant to end there (chosen: two
 steps of the grid of 48 points an octave)."""
@@ -113,10 +117,12 @@ def _full_scale_doubts(session: Session) -> list[Warning_]:
 def take_doubts(
     take: Take, calibration: Calibration, *, level_band_hz: tuple[float, float]
 ) -> list[Warning_]:
-    """Doubt a calibrated take's background, and a level band that was not measured."""
+    """Doubt a correction that ends inside the band, a calibrated take's background, and a level
+    band that was not measured."""
+    warnings = _correction_doubts(take, calibration)
     if calibration.pascal_per_fs is None:
-        return []
-    warnings = _background_doubts(take)
+        return warnings
+    warnings += _background_doubts(take)
     if not take.rungs:
         return warnings
     f, (low_hz, high_hz) = take.frequency_hz, level_band_hz
@@ -135,6 +141,20 @@ def take_doubts(
         )
         warnings.append(Warning_("level_band_cut", text))
     return warnings
+
+
+def _correction_doubts(take: Take, calibration: Calibration) -> list[Warning_]:
+    """Say where a microphone's correction ends within the measured band."""
+    if calibration.mic is None:
+        return []
+    low_hz, high_hz = (float(calibration.mic.frequency_hz[end]) for end in (0, -1))
+    if low_hz <= OUTSIDE_BY * take.band_hz[0] and OUTSIDE_BY * high_hz >= take.band_hz[1]:
+        return []
+    text = (
+        f"The microphone's correction holds {low_hz:g} to {high_hz:g} Hz of a measured band of"
+        f" {take.band_hz[0]:g} to {take.band_hz[1]:g} Hz: beyond its ends their values were used."
+    )
+    return [Warning_("correction_cut", text)]
 
 
 def _background_doubts(take: Take) -> list[Warning_]:

@@ -7,13 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Bench, ladder_recipe
+from report_samples import sample_take
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
-from distsweep.pipeline_doubts import session_doubts
+from distsweep.pipeline_doubts import session_doubts, take_doubts
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Results, Warning_
-from distsweep.takes.session import read_session
+from distsweep.takes.correction import read_correction
+from distsweep.takes.session import Calibration, read_session
 
 TAKE = '[[takes]]\nposition = "axis"\nstimulus = "short.json"\nrecording = "axis.wav"\n'
 
@@ -163,3 +165,15 @@ def test_a_level_band_that_was_not_measured_gives_no_level(bench: Bench) -> None
     assert results.takes[0].rungs[0].spl_db is None
     said = " ".join(summary_sentences(results, results.takes[0]))
     assert "No level in dB SPL is stated" in said and "Nothing was calibrated" not in said
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"), [("1000 0.5\n2000 -0.5\n", True), ("25 0\n16000 1\n", False)]
+)
+def test_a_correction_that_ends_inside_the_band_is_said(
+    lines: str, told: bool, tmp_path: Path
+) -> None:
+    (tmp_path / "mic.txt").write_text(lines)
+    calibration = Calibration(mic=read_correction(tmp_path / "mic.txt"))
+    found = take_doubts(sample_take(), calibration, level_band_hz=(300.0, 3000.0))
+    assert [one.code for one in found] == (["correction_cut"] if told else [])
