@@ -170,9 +170,13 @@ def onset_words(take: Take) -> str | None:
         return None
     first: HighOrderOnset = take.high_order_onset[0]
     impulsive = first.crest_db is not None and first.crest_db >= 15.0
-    kind = "Impulsive distortion (as of a rattle)" if impulsive else "High-order sound"
+    what = (
+        "it is impulsive distortion, as of a rattle, or a knock in the room"
+        if impulsive
+        else "higher orders, a limiter that is at work, or a noise that the silence did not hold"
+    )
     return (
-        f"{kind} beyond the separated harmonics sets in at"
-        f" {wording.drive(first.drive_dbfs)} with {wording.frequency(first.frequency_hz)},"
-        f" {wording.decibels(first.level_db)} re the fundamental."
+        f"From {wording.drive(first.drive_dbfs)} on, with {wording.frequency(first.frequency_hz)},"
+        f" there is sound beyond the separated harmonics, {wording.decibels(first.level_db)} re"
+        f" the fundamental: {what}."
     )
