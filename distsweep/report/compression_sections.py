@@ -113,15 +113,21 @@ def _limiter_table(take: Take) -> Table:
     return Table(caption, columns, rows)
 
 
+LEAST_OTHER_LOSS_DB = -0.5
+"""A gain change of so much is an onset (contract), whatever it comes from."""
+
+
 def _limiter_row(row: Staircase) -> list[Cell]:
     limiter = row.limiter or Limiter("not stated")
     turned_down = limiter.kind in ("limiter", "compressor", "limiting")
     ratio = ratio_words(limiter) if turned_down else ""
     place = threshold_words(limiter, "")
     known = row.gain_change_db[np.isfinite(row.gain_change_db)]
+    # What loses gain without a limiter is explained below the table.
+    other = limiter.kind == "none" and known.size > 0 and known[-1] <= LEAST_OTHER_LOSS_DB
     return [
         Cell(wording.frequency(row.frequency_hz)),
-        Cell(limiter.kind),
+        Cell("no limiter, see below" if other else limiter.kind),
         Cell(place or "—", pale=not place),
         Cell(ratio or "—", pale=not ratio),
         _number(limiter.knee_db, 1),
