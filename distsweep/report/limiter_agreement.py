@@ -23,20 +23,31 @@ _KINDS = {
     "none": "none",
 }
 
+LOSES_DB = 0.5
+"""From so much on a ladder's loss is called one: what a limiter is judged from."""
+
 
 def disagreements(results: Results, ladder: Take) -> list[str]:
     """One sentence for each tone at which a ladder and a staircase contradict each other."""
-    found = [
-        item
-        for item in results.limiter_agreement
-        if item.position == ladder.position and item.ladder == ladder.stimulus
-    ]
+    found = [item for item in results.limiter_agreement if _is_of(item, results, ladder)]
     sentences = [_difference(item) for item in found if item.state == "differ"]
     sentences += [_named_otherwise(item) for item in found if item.reason == "name"]
-    blends = [item for item in found if item.reason == "blend"]
-    if blends:
-        sentences.append(_blends(blends))
+    for reason, words in (("blend", _blends), ("not named", _not_named), ("noise", _noisy)):
+        # That nothing acts where noise hides the gain is no finding.
+        some = [one for one in found if one.reason == reason and _acts(one)]
+        if some:
+            sentences.append(words(some))
     return sentences
+
+
+def _is_of(item: LimiterAgreement, results: Results, ladder: Take) -> bool:
+    if item.ladder_take is not None and any(one is ladder for one in results.takes):
+        return results.takes[item.ladder_take] is ladder
+    return item.position == ladder.position and item.ladder == ladder.stimulus
+
+
+def _acts(item: LimiterAgreement) -> bool:
+    return not {item.ladder_kind, item.staircase_kind} <= {"none", "thermal"}
 
 
 def table(found: Sequence[LimiterAgreement]) -> Table:
@@ -99,6 +110,8 @@ def _difference(item: LimiterAgreement) -> str:
     if item.reason == "gain change" and item.ladder_kind == "none":
         ladder = "none, either,"
     text = f"At {tone} the staircase finds {steps}; the ladder shows {ladder} there"
+    if item.reason == "staircase only" and (item.ladder_change_db or 0.0) <= -LOSES_DB:
+        text = f"At {tone} the staircase finds {steps}; the ladder loses gain there without one"
     if None not in (item.drive_dbfs, item.staircase_change_db, item.ladder_change_db):
         text += (
             f" (gain changes of {_changed(item.staircase_change_db)} and"
@@ -121,15 +134,36 @@ def _changed(value_db: float | None) -> str:
 
 
 def _blends(found: Sequence[LimiterAgreement]) -> str:
-    tones = [
-        f"{wording.frequency(item.frequency_hz)}"
-        f" ({_said(item.staircase_kind, item.staircase_threshold_dbfs)}; gain changes of"
-        f" {_changed(item.staircase_change_db)} in the staircase and"
-        f" {_changed(item.ladder_change_db)} in the ladder)"
-        for item in found
-    ]
-    where = tones[0] if len(tones) == 1 else ", ".join(tones[:-1]) + " and " + tones[-1]
     return (
-        f"What the staircase finds at {where} lies outside the ladder's bands: the ladder loses"
-        " gain there, too, but names no limiter of its own, as the outputs of two bands may add."
+        f"What the staircase finds at {_losing(found)} lies outside the ladder's bands: the ladder"
+        " loses gain there, too, but names no limiter of its own, as the outputs of two bands may"
+        " add."
     )
+
+
+def _not_named(found: Sequence[LimiterAgreement]) -> str:
+    return (
+        f"What the staircase finds at {_losing(found)} the ladder gives no name: it loses as much"
+        " gain there, but shows no limiter in any band."
+    )
+
+
+def _noisy(found: Sequence[LimiterAgreement]) -> str:
+    where = _listed([wording.frequency(item.frequency_hz) for item in found])
+    return f"Noise hides too much of the gain at {where} to compare ladder and staircase there."
+
+
+def _losing(found: Sequence[LimiterAgreement]) -> str:
+    return _listed(
+        [
+            f"{wording.frequency(item.frequency_hz)}"
+            f" ({_said(item.staircase_kind, item.staircase_threshold_dbfs)}; gain changes of"
+            f" {_changed(item.staircase_change_db)} in the staircase and"
+            f" {_changed(item.ladder_change_db)} in the ladder)"
+            for item in found
+        ]
+    )
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
