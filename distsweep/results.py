@@ -277,9 +277,9 @@ class LimiterAgreement(Record):
     "threshold", "ladder only", "staircase only" or "gain change"; agreeing: "name" (ratios on
     either side of 4 that are the same as far as they are known); not compared: "blend" (the
     tone lies outside the ladder's bands, and both lose gain), "not named" (both lose the same,
-    and no band of the ladder's names a limiter), "ladder played lower" or "staircase played
-    lower" (not far enough past the other's threshold), "hardly begun" (both played as loud, and
-    lose too little to judge by), "drive reduced" (a sweep's drive is lower there), "noise" or
+    and one of them shows no limiter), "ladder played lower" or "staircase played
+    lower" (than the other's threshold), "hardly begun" (the limiter that one finds takes too
+    little at the other's highest drive to show), "drive reduced" (a sweep's drive is lower there), "noise" or
     "no common drive" (a gain change that both have is not known).
 
     ``possible_cause`` is "slow" (a limiter too slow for a sweep), "heat", "release" (a limiter

@@ -140,56 +140,56 @@ def _judge(
         elif {there.kind, tone.kind} == {"limiter", "compressor"}:
             found.reason = "name"
         return
-    lower = _lower_drive(found, there if acts_there else tone, ladder, row)
-    if (acts or acts_there) and lower:
-        found.state, found.reason = "not compared", lower
+    beyond = ""
+    if acts or acts_there:
+        beyond = _out_of_reach(found, there if acts_there else tone, ladder, row)
+    if beyond:
+        found.state, found.reason = "not compared", beyond
     elif found.ladder_change_db is None or found.staircase_change_db is None:
         found.state = "not compared"
         found.reason = "noise" if _common_rungs(ladder, row) > 1 else "no common drive"
-    elif acts:
-        _judge_staircase_only(found, ladder, row)
-    elif acts_there:
-        found.state, found.reason = "differ", "ladder only"
+    elif acts or acts_there:
+        _judge_one_alone(found, ladder, row, acts=acts)
     elif not _same_gain(found, row):
         found.state, found.reason = "differ", "gain change"
 
 
-def _judge_staircase_only(found: LimiterAgreement, ladder: Take, row: Staircase) -> None:
-    same = _same_gain(found, row)
-    if same and _shape_db(ladder, row.frequency_hz) <= -REDUCED_DB:
-        found.state, found.reason = "not compared", "drive reduced"
-    elif _loses_as_well(found) and any(one.kind in ACTS for one in ladder.limiters):
-        found.state, found.reason = "not compared", "blend"
+def _judge_one_alone(found: LimiterAgreement, ladder: Take, row: Staircase, *, acts: bool) -> None:
+    """Judge what only the staircase (``acts``) or only the ladder finds."""
+    change_db = found.staircase_change_db if acts else found.ladder_change_db
+    same = change_db is not None and change_db <= -LEAST_LOSS_DB and _same_gain(found, row)
+    found.state = "not compared"
+    if same and acts and _shape_db(ladder, row.frequency_hz) <= -REDUCED_DB:
+        found.reason = "drive reduced"
+    elif acts and _loses_as_well(found) and any(one.kind in ACTS for one in ladder.limiters):
+        found.reason = "blend"
     elif same:
-        found.state, found.reason = "not compared", "not named"
+        found.reason = "not named"
     else:
-        found.state, found.reason = "differ", "staircase only"
+        found.state, found.reason = "differ", "staircase only" if acts else "ladder only"
 
 
-def _lower_drive(found: LimiterAgreement, acting: Limiter, ladder: Take, row: Staircase) -> str:
-    """Say which one did not reach far enough past the other's threshold to tell; "" if none.
+def _out_of_reach(found: LimiterAgreement, acting: Limiter, ladder: Take, row: Staircase) -> str:
+    """Say why one of them cannot show the limiter that the other one found; "" where it can.
 
-    Far enough is where the limiter that the other one found must take `LEAST_LOSS_DB`, which a
-    limiter is judged from. Where both had the same gain at the same highest drive, and lost
-    less than that, the limiter has hardly begun.
+    It can from the drive on at which the limiter must take `LEAST_LOSS_DB`, which a limiter is
+    judged from, unless less was lost there and by both.
     """
-    tops = {
-        "ladder": _highest_dbfs(ladder) + _shape_db(ladder, row.frequency_hz),
-        "staircase": float(row.drive_dbfs[-1]),
-    }
     silent, other = ("ladder", "staircase") if acting is row.limiter else ("staircase", "ladder")
+    top_dbfs = float(row.drive_dbfs[-1])
+    if silent == "ladder":
+        top_dbfs = _highest_dbfs(ladder) + _shape_db(ladder, row.frequency_hz)
     low, high = getattr(found, f"{other}_threshold_dbfs")
     earliest, latest = (high if low is None else low), (low if high is None else high)
-    if earliest is not None and earliest >= tops[silent] - LEAST_LOSS_DB:
+    if earliest is not None and earliest >= top_dbfs - LEAST_LOSS_DB:
         return f"{silent} played lower"
     change_db = getattr(found, f"{silent}_change_db")
     if change_db is None or found.drive_dbfs is None or not _same_gain(found, row):
         return ""
     slope = 1.0 - 1.0 / _ratio_bounds(acting)[0]
-    began = latest is None or (tops[silent] - latest) * slope >= LEAST_LOSS_DB
-    if began and (found.drive_dbfs < tops[silent] - 1e-6 or change_db <= -LEAST_LOSS_DB):
-        return ""
-    return f"{silent} played lower" if tops[silent] < tops[other] - 1e-6 else "hardly begun"
+    must_lose = latest is None or (top_dbfs - latest) * slope >= LEAST_LOSS_DB
+    lost_less = found.drive_dbfs >= top_dbfs - 1e-6 and change_db > -LEAST_LOSS_DB
+    return "" if must_lose and not lost_less else "hardly begun"
 
 
 def _same_kind(one: Limiter, other: Limiter) -> bool:

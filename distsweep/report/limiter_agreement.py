@@ -22,32 +22,48 @@ _KINDS = {
     "thermal": "a slow sag and no limiter",
     "none": "none",
 }
+_IDLE = ("none", "thermal")
+_ONE_ALONE = {
+    "blend": "lies outside the ladder's bands: the ladder loses gain there, too, but names no"
+    " limiter of its own, as the outputs of two bands may add",
+    "drive reduced": "costs the ladder as much gain, but the drive of its sweep is reduced there,"
+    " and it shows no limiter",
+    "not named": "costs the {other} as much gain there, but the {other} shows no limiter",
+    "hardly begun": "has hardly begun at the highest drive of the {other}, which loses too little"
+    " gain there to show it",
+    "noise": "cannot be held against the {other}: noise hides too much of the gain there",
+}
 
 LOSES_DB = 0.5
 """From so much on a ladder's loss is called one: what a limiter is judged from."""
 
 
 def disagreements(results: Results, ladder: Take) -> list[str]:
-    """One sentence for each tone at which a ladder and a staircase contradict each other."""
+    """One sentence for each tone at which a ladder and a staircase contradict each other.
+
+    What only one of them can tell is said in a sentence for each reason.
+    """
     found = [item for item in results.limiter_agreement if _is_of(item, results, ladder)]
     sentences = [_difference(item) for item in found if item.state == "differ"]
     sentences += [_named_otherwise(item) for item in found if item.reason == "name"]
-    for reason, words in (("blend", _blends), ("not named", _not_named), ("noise", _noisy)):
-        # That nothing acts where noise hides the gain is no finding.
-        some = [one for one in found if one.reason == reason and _acts(one)]
-        if some:
-            sentences.append(words(some))
+    for reason in _ONE_ALONE:
+        for by_steps in (True, False):
+            some = [
+                item
+                for item in found
+                if item.reason == reason
+                and (item.staircase_kind if by_steps else item.ladder_kind) not in _IDLE
+            ]
+            if some:
+                sentences.append(_one_alone(some, by_steps=by_steps))
     return sentences
 
 
 def _is_of(item: LimiterAgreement, results: Results, ladder: Take) -> bool:
-    if item.ladder_take is not None and any(one is ladder for one in results.takes):
-        return results.takes[item.ladder_take] is ladder
+    number = next((i for i, one in enumerate(results.takes) if one is ladder), None)
+    if None not in (number, item.ladder_take):
+        return item.ladder_take == number
     return item.position == ladder.position and item.ladder == ladder.stimulus
-
-
-def _acts(item: LimiterAgreement) -> bool:
-    return not {item.ladder_kind, item.staircase_kind} <= {"none", "thermal"}
 
 
 def table(found: Sequence[LimiterAgreement]) -> Table:
@@ -112,7 +128,9 @@ def _difference(item: LimiterAgreement) -> str:
     text = f"At {tone} the staircase finds {steps}; the ladder shows {ladder} there"
     if item.reason == "staircase only" and (item.ladder_change_db or 0.0) <= -LOSES_DB:
         text = f"At {tone} the staircase finds {steps}; the ladder loses gain there without one"
-    if None not in (item.drive_dbfs, item.staircase_change_db, item.ladder_change_db):
+    changes = [abs(item.staircase_change_db or 0.0), abs(item.ladder_change_db or 0.0)]
+    # At the highest drive that both have there may be no loss yet: one of them played louder.
+    if item.drive_dbfs is not None and max(changes) >= LOSES_DB:
         text += (
             f" (gain changes of {_changed(item.staircase_change_db)} and"
             f" {_changed(item.ladder_change_db)} at {wording.drive(item.drive_dbfs or 0.0)})"
@@ -133,36 +151,23 @@ def _changed(value_db: float | None) -> str:
     return wording.decibels(value_db or 0.0)
 
 
-def _blends(found: Sequence[LimiterAgreement]) -> str:
-    return (
-        f"What the staircase finds at {_losing(found)} lies outside the ladder's bands: the ladder"
-        " loses gain there, too, but names no limiter of its own, as the outputs of two bands may"
-        " add."
-    )
+def _one_alone(found: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
+    finder, other = ("staircase", "ladder") if by_steps else ("ladder", "staircase")
+    where = _listed([_place_and_finding(item, by_steps=by_steps) for item in found])
+    words = _ONE_ALONE[found[0].reason].format(other=other)
+    return f"What the {finder} finds at {where} {words}."
 
 
-def _not_named(found: Sequence[LimiterAgreement]) -> str:
-    return (
-        f"What the staircase finds at {_losing(found)} the ladder gives no name: it loses as much"
-        " gain there, but shows no limiter in any band."
-    )
-
-
-def _noisy(found: Sequence[LimiterAgreement]) -> str:
-    where = _listed([wording.frequency(item.frequency_hz) for item in found])
-    return f"Noise hides too much of the gain at {where} to compare ladder and staircase there."
-
-
-def _losing(found: Sequence[LimiterAgreement]) -> str:
-    return _listed(
-        [
-            f"{wording.frequency(item.frequency_hz)}"
-            f" ({_said(item.staircase_kind, item.staircase_threshold_dbfs)}; gain changes of"
-            f" {_changed(item.staircase_change_db)} in the staircase and"
-            f" {_changed(item.ladder_change_db)} in the ladder)"
-            for item in found
-        ]
-    )
+def _place_and_finding(item: LimiterAgreement, *, by_steps: bool) -> str:
+    kind = item.staircase_kind if by_steps else item.ladder_kind
+    place = item.staircase_threshold_dbfs if by_steps else item.ladder_threshold_dbfs
+    text = f"{wording.frequency(item.frequency_hz)} ({_said(kind, place)}"
+    if item.staircase_change_db is not None and item.ladder_change_db is not None:
+        text += (
+            f"; gain changes of {_changed(item.staircase_change_db)} in the staircase and"
+            f" {_changed(item.ladder_change_db)} in the ladder"
+        )
+    return text + ")"
 
 
 def _listed(parts: Sequence[str]) -> str:
