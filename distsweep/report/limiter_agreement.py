@@ -73,7 +73,16 @@ def table(found: Sequence[LimiterAgreement]) -> Table:
         "What holds back each tone, by staircase and by ladder, with the gain change that each"
         " has there at the highest drive that both played."
     )
-    return Table(caption, columns, [_row(item) for item in found])
+    pairs = {(item.position, item.ladder, item.ladder_take, item.staircase) for item in found}
+    if len(pairs) < 2:
+        return Table(caption, columns, [_row(item) for item in found])
+    rows = [[Cell(_takes(item)), *_row(item)] for item in found]
+    return Table(caption, ["Takes", *columns], rows)
+
+
+def _takes(item: LimiterAgreement) -> str:
+    number = "" if item.ladder_take is None else f" (take {item.ladder_take + 1})"
+    return f"{item.position}: {item.ladder}{number}, {item.staircase}"
 
 
 def _row(item: LimiterAgreement) -> list[Cell]:
