@@ -188,3 +188,12 @@ def test_between_two_limiters_only_what_is_seen_is_told(third: bool) -> None:
     assert ("a blend of both" in between) == third
     assert ("a further limiter between them would not be told apart" in between) == third
     assert ("some of it loses next to nothing" in between) == (not third)
+
+
+def test_a_limiter_that_has_just_begun_claims_no_band_that_loses_nothing() -> None:
+    f = sample_take().frequency_hz
+    share = 1.0 / (1.0 + (f / 1300.0) ** 4)
+    loss = share * 0.75 * np.maximum(DRIVES + 5.3, 0.0)[:, None]
+    (found,) = limits_of(limited_take(loss)).limiters
+    assert found.kind != "none" and found.band_hz is not None
+    assert found.band_hz[0] == pytest.approx(f[0]) and found.band_hz[1] < 1800.0
