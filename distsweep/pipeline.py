@@ -136,7 +136,12 @@ def _limiter_agreements(takes: Sequence[Take]) -> list[LimiterAgreement]:
         return []
     from distsweep.analysis.limiter_agreement import compare_limiters
 
-    return [item for pair in pairs for item in compare_limiters(*pair)]
+    number = {id(take): index for index, take in enumerate(takes)}
+    return [
+        item
+        for ladder, staircase in pairs
+        for item in compare_limiters(ladder, staircase, ladder_take=number[id(ladder)])
+    ]
 
 
 def _met(takes: Sequence[Take]) -> list[tuple[Take, Take]]:

@@ -276,12 +276,19 @@ class LimiterAgreement(Record):
     ``state`` is "agree", "differ" or "not compared"; ``reason`` says which: "kind",
     "threshold", "ladder only", "staircase only" or "gain change"; agreeing: "name" (ratios on
     either side of 4 that are the same as far as they are known); not compared: "blend" (the
-    tone lies outside the ladder's bands, and both lose gain), "ladder played lower" or
-    "staircase played lower". ``possible_cause`` is "slow" (a limiter too slow for a sweep),
-    "heat", "release" (a limiter still acting on what a sweep plays next), "moved" (the ladder's
-    first level did not come back the same) or "". The thresholds are the two ends each lies
-    between (the same where one is stated; None where an end is not known); the gain changes are
-    those at ``drive_dbfs``, the highest drive that both have.
+    tone lies outside the ladder's bands, and both lose gain), "not named" (both lose the same,
+    and one of them shows no limiter), "ladder played lower" or "staircase played lower" (than
+    the other's threshold), "hardly begun" (the limiter that one finds takes too little at the
+    other's highest drive to show), "drive reduced" (a sweep's drive is lower there), "noise" or
+    "no common drive" (a gain change that both have is not known).
+
+    ``possible_cause`` is "slow" (a limiter too slow for a sweep), "heat", "release" (a limiter
+    still acting on what a sweep plays next), "moved" (the ladder's first level did not come back
+    the same) or "". The thresholds are the two ends each lies between (the same where one is
+    stated; None where an end is not known); the gain changes are those at ``drive_dbfs``, the
+    highest drive that both have. Drives and thresholds are those at the tone, where the ladder's
+    sweep may be reduced. ``ladder_take`` is the ladder's index in the results' takes (two may
+    bear the same names); None in files that lack it.
     """
 
     position: str
@@ -298,6 +305,7 @@ class LimiterAgreement(Record):
     drive_dbfs: float | None
     ladder_change_db: float | None
     staircase_change_db: float | None
+    ladder_take: int | None = None
 
 
 @dataclass(repr=False)

@@ -239,8 +239,11 @@ def _drifts(change_db: FloatArray, below: Band, above: Band) -> bool:
 
     Between the limiters of two bands lies a crossover's slope or a jump. Where neither is, one
     gain change drifts with frequency, as with a driver's own compression behind a limiter.
+    What loses next to nothing is not limited with what does, even just past a threshold, where
+    no jump shows.
     """
-    if _gap(below, above):
+    losses = sorted(-float(band.change_db[-1]) for band in (below, above))
+    if _gap(below, above) or (losses[0] < 0.5 * SAME_DB and losses[1] >= SAME_DB):
         return False
     one = _median(change_db[:, max(below.last + 1 - SMOOTHED_POINTS, 0) : below.last + 1])
     other = _median(change_db[:, above.first : above.first + SMOOTHED_POINTS])

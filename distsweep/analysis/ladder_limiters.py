@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.ladder_bands import (
+    HOLLOW_OCTAVES,
     SMOOTHED_POINTS,
     Band,
     broad_loss_db,
@@ -170,15 +171,18 @@ def _half_left(frequency_hz: FloatArray, top: FloatArray, band: Band) -> list[st
 
 
 def _between(frequency_hz: FloatArray, smooth: FloatArray, below: Band, above: Band) -> str:
-    """Say what lies between two bands."""
+    """Say what lies between two bands; a crossover's blend loses gain all over, if less."""
     ends = _ends(frequency_hz, below.last, above.first)
     top = smooth[-1, below.last : above.first + 1]
     known = top[np.isfinite(top)]
     low, high = _change(float(np.min(known))), _change(float(np.max(known)))
-    return (
-        f"from {ends} the gain changes by {low} to {high} at the highest drive: where the outputs"
-        " of two bands add it is a blend of both, and it is given to neither"
-    )
+    text = f"from {ends} the gain changes by {low} to {high} at the highest drive"
+    if np.max(known) > -LEAST_LOSS_DB:
+        return f"{text}: some of it loses next to nothing, and it is given to neither"
+    text += ": where the outputs of two bands add it is a blend of both, and it is given to neither"
+    if np.log2(frequency_hz[above.first] / frequency_hz[below.last]) >= HOLLOW_OCTAVES:
+        text += "; a further limiter between them would not be told apart from that"
+    return text
 
 
 def _ends(frequency_hz: FloatArray, first: int, last: int) -> str:

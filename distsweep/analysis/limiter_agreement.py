@@ -33,21 +33,34 @@ of 3 s over ten octaves passes a sixth of an octave in that time)."""
 WARM_DB = 0.25
 """A tone's slow sag from which heat may explain that the two differ."""
 
+REDUCED_DB = 0.5
+"""A sweep's drive counts as reduced at a tone from so much on (chosen: a limiter acts less there
+by about as much as two gain changes may differ)."""
 
-def compare_limiters(ladder: Take, staircase: Take) -> list[LimiterAgreement]:
+
+def compare_limiters(
+    ladder: Take, staircase: Take, *, ladder_take: int | None = None
+) -> list[LimiterAgreement]:
     """Compare what holds back each tone of a staircase with the ladder's limiter there.
 
     Tones outside the ladder's band, and takes that nobody judged, are left out.
+
+    Parameters
+    ----------
+    ladder_take : the ladder's number among all takes, from 0; two may have the same names.
     """
     if not ladder.limiters or ladder.compression is None:
         return []
     low_hz, high_hz = float(ladder.frequency_hz[0]), float(ladder.frequency_hz[-1])
     rows = sorted(staircase.staircase, key=lambda row: row.frequency_hz)
-    return [
+    found = [
         _compared(ladder, staircase, row, row.limiter)
         for row in rows
         if row.limiter is not None and low_hz <= row.frequency_hz <= high_hz
     ]
+    for item in found:
+        item.ladder_take = ladder_take
+    return found
 
 
 def _compared(ladder: Take, staircase: Take, row: Staircase, tone: Limiter) -> LimiterAgreement:
@@ -69,7 +82,7 @@ def _compared(ladder: Take, staircase: Take, row: Staircase, tone: Limiter) -> L
         possible_cause="",
         ladder_kind=there.kind,
         staircase_kind=tone.kind,
-        ladder_threshold_dbfs=list(_bounds(there)),
+        ladder_threshold_dbfs=_at_tone_dbfs(ladder, there, row.frequency_hz),
         staircase_threshold_dbfs=list(_bounds(tone)),
         drive_dbfs=None,
         ladder_change_db=None,
@@ -89,6 +102,32 @@ def _bounds(limiter: Limiter) -> tuple[float | None, float | None]:
     return limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
 
 
+def _at_tone_dbfs(ladder: Take, limiter: Limiter, frequency_hz: float) -> list[float | None]:
+    """Return a ladder's threshold in drive at a tone, where a sweep may be reduced.
+
+    A band is judged by its drive before any reduction, so the most and the least that the drive
+    is reduced by inside the band widen what the threshold lies between.
+    """
+    low, high = _bounds(limiter)
+    if limiter.band_hz is None:
+        return [low, high]
+    inside = [*limiter.band_hz, frequency_hz]
+    shapes = [_shape_db(ladder, one) for one in inside]
+    return [
+        None if low is None else low + min(shapes),
+        None if high is None else high + max(shapes),
+    ]
+
+
+def _shape_db(ladder: Take, frequency_hz: float) -> float:
+    """Return by how much the sweep's drive at a frequency differs from the one it is named by."""
+    known = np.isfinite(ladder.drive_shape_db)
+    if not np.any(known):
+        return 0.0
+    grid = np.log(ladder.frequency_hz[known])
+    return float(np.interp(np.log(frequency_hz), grid, ladder.drive_shape_db[known]))
+
+
 def _judge(
     found: LimiterAgreement, there: Limiter, tone: Limiter, ladder: Take, row: Staircase
 ) -> None:
@@ -100,20 +139,57 @@ def _judge(
             found.state, found.reason = "differ", "threshold"
         elif {there.kind, tone.kind} == {"limiter", "compressor"}:
             found.reason = "name"
-    elif acts:
-        if _begins_above(tone, _highest_dbfs(ladder)):
-            found.state, found.reason = "not compared", "ladder played lower"
-        elif _loses_as_well(found):
-            found.state, found.reason = "not compared", "blend"
-        else:
-            found.state, found.reason = "differ", "staircase only"
-    elif acts_there:
-        if _begins_above(there, float(row.drive_dbfs[-1])):
-            found.state, found.reason = "not compared", "staircase played lower"
-        else:
-            found.state, found.reason = "differ", "ladder only"
-    elif not _same_gain(found):
+        return
+    beyond = ""
+    if acts or acts_there:
+        beyond = _out_of_reach(found, there if acts_there else tone, ladder, row)
+    if beyond:
+        found.state, found.reason = "not compared", beyond
+    elif found.ladder_change_db is None or found.staircase_change_db is None:
+        found.state = "not compared"
+        found.reason = "noise" if _common_rungs(ladder, row) > 1 else "no common drive"
+    elif acts or acts_there:
+        _judge_one_alone(found, ladder, row, acts=acts)
+    elif not _same_gain(found, row):
         found.state, found.reason = "differ", "gain change"
+
+
+def _judge_one_alone(found: LimiterAgreement, ladder: Take, row: Staircase, *, acts: bool) -> None:
+    """Judge what only the staircase (``acts``) or only the ladder finds."""
+    change_db = found.staircase_change_db if acts else found.ladder_change_db
+    same = change_db is not None and change_db <= -LEAST_LOSS_DB and _same_gain(found, row)
+    found.state = "not compared"
+    if same and acts and _shape_db(ladder, row.frequency_hz) <= -REDUCED_DB:
+        found.reason = "drive reduced"
+    elif acts and _loses_as_well(found) and any(one.kind in ACTS for one in ladder.limiters):
+        found.reason = "blend"
+    elif same:
+        found.reason = "not named"
+    else:
+        found.state, found.reason = "differ", "staircase only" if acts else "ladder only"
+
+
+def _out_of_reach(found: LimiterAgreement, acting: Limiter, ladder: Take, row: Staircase) -> str:
+    """Say why one of them cannot show the limiter that the other one found; "" where it can.
+
+    It can from the drive on at which the limiter must take `LEAST_LOSS_DB`, which a limiter is
+    judged from, unless less was lost there and by both.
+    """
+    silent, other = ("ladder", "staircase") if acting is row.limiter else ("staircase", "ladder")
+    top_dbfs = float(row.drive_dbfs[-1])
+    if silent == "ladder":
+        top_dbfs = _highest_dbfs(ladder) + _shape_db(ladder, row.frequency_hz)
+    low, high = getattr(found, f"{other}_threshold_dbfs")
+    earliest, latest = (high if low is None else low), (low if high is None else high)
+    if earliest is not None and earliest >= top_dbfs - LEAST_LOSS_DB:
+        return f"{silent} played lower"
+    change_db = getattr(found, f"{silent}_change_db")
+    if change_db is None or found.drive_dbfs is None or not _same_gain(found, row):
+        return ""
+    slope = 1.0 - 1.0 / _ratio_bounds(acting)[0]
+    must_lose = latest is None or (top_dbfs - latest) * slope >= LEAST_LOSS_DB
+    lost_less = found.drive_dbfs >= top_dbfs - 1e-6 and change_db > -LEAST_LOSS_DB
+    return "" if must_lose and not lost_less else "hardly begun"
 
 
 def _same_kind(one: Limiter, other: Limiter) -> bool:
@@ -152,12 +228,6 @@ def _widened(low: float | None, high: float | None) -> tuple[float, float]:
     return (-np.inf if low is None else low - slack), (np.inf if high is None else high + slack)
 
 
-def _begins_above(limiter: Limiter, drive_dbfs: float) -> bool:
-    low, high = _bounds(limiter)
-    from_dbfs = high if low is None else low
-    return from_dbfs is not None and from_dbfs >= drive_dbfs - LEAST_LOSS_DB
-
-
 def _highest_dbfs(ladder: Take) -> float:
     return max((rung.drive_dbfs for rung in ladder.rungs if not rung.clipped), default=-np.inf)
 
@@ -169,12 +239,13 @@ def _put_changes(found: LimiterAgreement, ladder: Take, row: Staircase) -> None:
     if np.sum(known) < 2:
         return
     drives, changes = row.drive_dbfs[known], row.gain_change_db[known]
+    played = [rung.drive_dbfs + _shape_db(ladder, row.frequency_hz) for rung in ladder.rungs]
     common = [
-        (rung.drive_dbfs, change)
-        for rung, change in zip(ladder.rungs, at_tone, strict=True)
+        (dbfs, change)
+        for dbfs, change, rung in zip(played, at_tone, ladder.rungs, strict=True)
         if not rung.clipped
         and np.isfinite(change)
-        and drives[0] - 1e-6 <= rung.drive_dbfs <= drives[-1] + 1e-6
+        and drives[0] - 1e-6 <= dbfs <= drives[-1] + 1e-6
     ]
     if len(common) < 2:
         return
@@ -183,6 +254,15 @@ def _put_changes(found: LimiterAgreement, ladder: Take, row: Staircase) -> None:
     found.ladder_change_db = float(last - first)
     found.staircase_change_db = float(
         np.interp(last_dbfs, drives, changes) - np.interp(first_dbfs, drives, changes)
+    )
+
+
+def _common_rungs(ladder: Take, row: Staircase) -> int:
+    """Return how many of a ladder's levels lie between a staircase's lowest and highest one."""
+    shape_db = _shape_db(ladder, row.frequency_hz)
+    low, high = float(row.drive_dbfs[0]) - 1e-6, float(row.drive_dbfs[-1]) + 1e-6
+    return sum(
+        low <= rung.drive_dbfs + shape_db <= high for rung in ladder.rungs if not rung.clipped
     )
 
 
@@ -196,12 +276,31 @@ def _ladder_change_db(ladder: Take, frequency_hz: float) -> FloatArray:
     return result
 
 
-def _same_gain(found: LimiterAgreement) -> bool:
+def _same_gain(found: LimiterAgreement, row: Staircase) -> bool:
     if found.ladder_change_db is None or found.staircase_change_db is None:
-        return True  # what only one of them can judge speaks against neither
-    apart = abs(found.staircase_change_db - found.ladder_change_db)
+        return False
+    most, least = found.staircase_change_db, found.staircase_change_db + _bent_db(found, row)
+    apart = max(most - found.ladder_change_db, found.ladder_change_db - least)
     deeper = max(abs(found.staircase_change_db), abs(found.ladder_change_db))
     return apart <= max(SAME_GAIN_DB, SAME_GAIN_SHARE * deeper)
+
+
+def _bent_db(found: LimiterAgreement, row: Staircase) -> float:
+    """Return by how much less a staircase may lose than is interpolated between two of its steps.
+
+    That is so where its threshold lies between the two: up to there nothing more is lost.
+    """
+    known = np.isfinite(row.gain_change_db)
+    drives, changes = row.drive_dbfs[known], row.gain_change_db[known]
+    dbfs, knee = found.drive_dbfs, found.staircase_threshold_dbfs[1]
+    if dbfs is None or knee is None:
+        return 0.0
+    at = int(np.searchsorted(drives, dbfs - 1e-6))
+    if at == 0 or not drives[at - 1] < knee < drives[at]:
+        return 0.0
+    step = slice(at - 1, at + 1)
+    bent = np.interp(dbfs, [knee, drives[at]], changes[step])
+    return max(0.0, float(bent - np.interp(dbfs, drives[step], changes[step])))
 
 
 def _loses_as_well(found: LimiterAgreement) -> bool:

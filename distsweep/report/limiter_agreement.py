@@ -22,21 +22,48 @@ _KINDS = {
     "thermal": "a slow sag and no limiter",
     "none": "none",
 }
+_IDLE = ("none", "thermal")
+_ONE_ALONE = {
+    "blend": "lies outside the ladder's bands: the ladder loses gain there, too, but names no"
+    " limiter of its own, as the outputs of two bands may add",
+    "drive reduced": "costs the ladder as much gain, but the drive of its sweep is reduced there,"
+    " and it shows no limiter",
+    "not named": "costs the {other} as much gain there, but the {other} shows no limiter",
+    "hardly begun": "has hardly begun at the highest drive of the {other}, which loses too little"
+    " gain there to show it",
+    "noise": "cannot be held against the {other}: noise hides too much of the gain there",
+}
+
+LOSES_DB = 0.5
+"""From so much on a ladder's loss is called one: what a limiter is judged from."""
 
 
 def disagreements(results: Results, ladder: Take) -> list[str]:
-    """One sentence for each tone at which a ladder and a staircase contradict each other."""
-    found = [
-        item
-        for item in results.limiter_agreement
-        if item.position == ladder.position and item.ladder == ladder.stimulus
-    ]
+    """One sentence for each tone at which a ladder and a staircase contradict each other.
+
+    What only one of them can tell is said in a sentence for each reason.
+    """
+    found = [item for item in results.limiter_agreement if _is_of(item, results, ladder)]
     sentences = [_difference(item) for item in found if item.state == "differ"]
     sentences += [_named_otherwise(item) for item in found if item.reason == "name"]
-    blends = [item for item in found if item.reason == "blend"]
-    if blends:
-        sentences.append(_blends(blends))
+    for reason in _ONE_ALONE:
+        for by_steps in (True, False):
+            some = [
+                item
+                for item in found
+                if item.reason == reason
+                and (item.staircase_kind if by_steps else item.ladder_kind) not in _IDLE
+            ]
+            if some:
+                sentences.append(_one_alone(some, by_steps=by_steps))
     return sentences
+
+
+def _is_of(item: LimiterAgreement, results: Results, ladder: Take) -> bool:
+    number = next((i for i, one in enumerate(results.takes) if one is ladder), None)
+    if None not in (number, item.ladder_take):
+        return item.ladder_take == number
+    return item.position == ladder.position and item.ladder == ladder.stimulus
 
 
 def table(found: Sequence[LimiterAgreement]) -> Table:
@@ -46,7 +73,16 @@ def table(found: Sequence[LimiterAgreement]) -> Table:
         "What holds back each tone, by staircase and by ladder, with the gain change that each"
         " has there at the highest drive that both played."
     )
-    return Table(caption, columns, [_row(item) for item in found])
+    pairs = {(item.position, item.ladder, item.ladder_take, item.staircase) for item in found}
+    if len(pairs) < 2:
+        return Table(caption, columns, [_row(item) for item in found])
+    rows = [[Cell(_takes(item)), *_row(item)] for item in found]
+    return Table(caption, ["Takes", *columns], rows)
+
+
+def _takes(item: LimiterAgreement) -> str:
+    number = "" if item.ladder_take is None else f" (take {item.ladder_take + 1})"
+    return f"{item.position}: {item.ladder}{number}, {item.staircase}"
 
 
 def _row(item: LimiterAgreement) -> list[Cell]:
@@ -99,7 +135,11 @@ def _difference(item: LimiterAgreement) -> str:
     if item.reason == "gain change" and item.ladder_kind == "none":
         ladder = "none, either,"
     text = f"At {tone} the staircase finds {steps}; the ladder shows {ladder} there"
-    if None not in (item.drive_dbfs, item.staircase_change_db, item.ladder_change_db):
+    if item.reason == "staircase only" and (item.ladder_change_db or 0.0) <= -LOSES_DB:
+        text = f"At {tone} the staircase finds {steps}; the ladder loses gain there without one"
+    changes = [abs(item.staircase_change_db or 0.0), abs(item.ladder_change_db or 0.0)]
+    # At the highest drive that both have there may be no loss yet: one of them played louder.
+    if item.drive_dbfs is not None and max(changes) >= LOSES_DB:
         text += (
             f" (gain changes of {_changed(item.staircase_change_db)} and"
             f" {_changed(item.ladder_change_db)} at {wording.drive(item.drive_dbfs or 0.0)})"
@@ -120,16 +160,24 @@ def _changed(value_db: float | None) -> str:
     return wording.decibels(value_db or 0.0)
 
 
-def _blends(found: Sequence[LimiterAgreement]) -> str:
-    tones = [
-        f"{wording.frequency(item.frequency_hz)}"
-        f" ({_said(item.staircase_kind, item.staircase_threshold_dbfs)}; gain changes of"
-        f" {_changed(item.staircase_change_db)} in the staircase and"
-        f" {_changed(item.ladder_change_db)} in the ladder)"
-        for item in found
-    ]
-    where = tones[0] if len(tones) == 1 else ", ".join(tones[:-1]) + " and " + tones[-1]
-    return (
-        f"What the staircase finds at {where} lies outside the ladder's bands: the ladder loses"
-        " gain there, too, but names no limiter of its own, as the outputs of two bands may add."
-    )
+def _one_alone(found: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
+    finder, other = ("staircase", "ladder") if by_steps else ("ladder", "staircase")
+    where = _listed([_place_and_finding(item, by_steps=by_steps) for item in found])
+    words = _ONE_ALONE[found[0].reason].format(other=other)
+    return f"What the {finder} finds at {where} {words}."
+
+
+def _place_and_finding(item: LimiterAgreement, *, by_steps: bool) -> str:
+    kind = item.staircase_kind if by_steps else item.ladder_kind
+    place = item.staircase_threshold_dbfs if by_steps else item.ladder_threshold_dbfs
+    text = f"{wording.frequency(item.frequency_hz)} ({_said(kind, place)}"
+    if item.staircase_change_db is not None and item.ladder_change_db is not None:
+        text += (
+            f"; gain changes of {_changed(item.staircase_change_db)} in the staircase and"
+            f" {_changed(item.ladder_change_db)} in the ladder"
+        )
+    return text + ")"
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -138,12 +139,13 @@ def _check_times(table: Table, recipe: StaircaseRecipe) -> None:
     for key in ("hold_s", "rest_s"):
         least_s = (LEAST_HOLD_PERIODS if key == "hold_s" else 4.0) / lowest_hz
         least_s += 2e-3 * recipe.ramp_ms
+        least_s = math.ceil(1e3 * least_s - 1e-6) / 1e3  # what is asked for is then enough
         value: float = getattr(recipe, key)
         if value < least_s:
             table.fail(
                 key,
                 f"is {value:g}: too short at {lowest_hz:g} Hz:"
-                f" make it {least_s:.2g} or more, or leave that frequency out",
+                f" make it {least_s:g} or more, or leave that frequency out",
             )
     longest_s = max(recipe.hold_s, recipe.rest_s, recipe.release_s)
     if longest_s > 600.0:

@@ -191,3 +191,32 @@ def test_two_bands_are_two_limiters_and_their_crossover_is_none(apart_db: float)
     assert low.band_hz is not None and high.band_hz is not None
     assert low.band_hz[1] < 900.0 < high.band_hz[0]
     assert any("it is a blend of both" in text for text in low.evidence)
+
+
+@pytest.mark.parametrize("third", [False, True])
+def test_between_two_limiters_only_what_is_seen_is_told(third: bool) -> None:
+    """A three-way, fourth-order crossovers: only its woofer and tweeter limited, or all of it."""
+    f = sample_take().frequency_hz
+    first_hz, second_hz = (500.0, 1500.0) if third else (300.0, 3000.0)
+    below = 1.0 / (1.0 + (f / first_hz) ** 4)
+    above = (1.0 - below) / (1.0 + (second_hz / f) ** 4)
+    total = np.zeros((DRIVES.size, f.size))
+    for part, threshold_dbfs in (
+        (below, -20.0), (1.0 - below - above, -14.0 if third else 99.0), (above, -22.0)
+    ):  # fmt: skip
+        reached = DRIVES[:, None] + 20.0 * np.log10(part)
+        total += part * 10.0 ** (-0.75 / 20.0 * np.maximum(reached - threshold_dbfs, 0.0))
+    low, *_ = limits_of(limited_take(-20.0 * np.log10(total))).limiters
+    (between,) = [text for text in low.evidence if "it is given to neither" in text]
+    assert ("a blend of both" in between) == third
+    assert ("a further limiter between them would not be told apart" in between) == third
+    assert ("some of it loses next to nothing" in between) == (not third)
+
+
+def test_a_limiter_that_has_just_begun_claims_no_band_that_loses_nothing() -> None:
+    f = sample_take().frequency_hz
+    share = 1.0 / (1.0 + (f / 1300.0) ** 4)
+    loss = share * 0.75 * np.maximum(DRIVES + 5.3, 0.0)[:, None]
+    (found,) = limits_of(limited_take(loss)).limiters
+    assert found.kind != "none" and found.band_hz is not None
+    assert found.band_hz[0] == pytest.approx(f[0]) and found.band_hz[1] < 1800.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +54,17 @@ def test_a_recipe_that_cannot_work_is_refused_with_its_remedy(name: str) -> None
     changes, message = BAD[name]
     with pytest.raises(InputError, match=message):
         parse_recipe({**GOOD, **changes}, "recipe.toml")
+
+
+@pytest.mark.parametrize("key", ["hold_s", "rest_s"])
+@pytest.mark.parametrize("tone_hz", [40.0, 7.3, 13.0, 30.0])
+def test_the_length_that_a_refusal_asks_for_is_taken(key: str, tone_hz: float) -> None:
+    given = {**GOOD, "frequencies_hz": [tone_hz], "hold_s": 3.0, "rest_s": 2.0, "release_s": 3.0}
+    with pytest.raises(InputError) as refused:
+        parse_recipe({**given, key: 0.05}, "recipe.toml")
+    asked = re.search(r"make it (\S+) or more", str(refused.value))
+    assert asked is not None
+    parse_recipe({**given, key: float(asked[1])}, "recipe.toml")
 
 
 def test_levels_may_be_a_range_or_a_list() -> None:
