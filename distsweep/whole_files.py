@@ -114,12 +114,20 @@ def stands(path: Path) -> bool:
 def json_schema(path: Path) -> str | None:
     """Return the schema that a JSON file states; None for any other file."""
     try:
-        with path.open("rb") as file:
-            if file.read(1) != b"{":  # a recording may be too long to be read for this
-                return None
+        if not begins_as_json(path):  # a recording may be too long to be read for this
+            return None
         return str(json.loads(path.read_text(encoding="utf-8"))["schema"])
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
+
+
+def begins_as_json(path: Path) -> bool:
+    """Tell whether a file may be meant as a table in JSON, damaged or not."""
+    try:
+        with path.open("rb") as file:
+            return file.read(64).lstrip().startswith(b"{")
+    except OSError:
+        return False
 
 
 def make_folder(path: Path) -> None:

@@ -221,6 +221,36 @@ def test_another_stimulus_of_that_name_is_kept(tmp_path: Path) -> None:
     assert (tmp_path / "short.json").read_bytes() == before
 
 
+@pytest.mark.parametrize("with_a_sidecar", [False, True])
+@pytest.mark.parametrize("split", [False, True])
+def test_a_recording_of_that_name_is_kept(
+    with_a_sidecar: bool, split: bool, tmp_path: Path, rng: np.random.Generator
+) -> None:
+    """Even one as long as the stimulus; and nothing is written beside it."""
+    stimulus, paths = write_stimulus(ladder_recipe(), tmp_path, split=split)
+    recording = paths[-2]  # the last sound file
+    noise = 0.01 * rng.standard_normal(soundfile.info(recording).frames)
+    soundfile.write(recording, noise, 48000, subtype="PCM_24")
+    for path in paths:
+        if path not in (recording, paths[-1] if with_a_sidecar else recording):
+            path.unlink()
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    with pytest.raises(InputError, match=rf"{recording.name}: is there, and is not this stimulus"):
+        write_stimulus(stimulus.recipe, tmp_path, split=split)
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+@pytest.mark.parametrize("sample_format", ["wav24", "float", "flac"])
+def test_a_stimulus_is_written_again_with_its_sidecar_or_without(
+    sample_format: str, tmp_path: Path
+) -> None:
+    first, paths = write_stimulus(ladder_recipe(), tmp_path, sample_format="float")
+    write_stimulus(ladder_recipe(), tmp_path, sample_format=sample_format)
+    paths[-1].unlink()
+    again, _ = write_stimulus(ladder_recipe(), tmp_path, sample_format=sample_format)
+    assert again.recipe == first.recipe
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [
