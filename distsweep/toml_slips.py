@@ -80,6 +80,7 @@ def _is_taken(instead: str, lines: list[str], number: int) -> bool:
     """Tell whether the parser gets past a line, not in a list, if another stands in its place."""
     before = [] if instead.startswith("[") else lines[: number - 1]  # headers need none
     try:
+        tomllib.loads(instead)
         tomllib.loads("\n".join([*before, instead]))
     except (ValueError, RecursionError):
         return False
@@ -154,6 +155,13 @@ def _curly(line: str, _error: str) -> Found:
 
 def _backslashes(line: str, _error: str) -> Found | None:
     return (_ESCAPE, _with_slashes(line)) if re.search(r'"[^"]*\\', line) else None
+
+
+def _escape(line: str, error: str) -> Found | None:
+    """Look for backslashes in the lines of a list."""
+    if not re.search("Unescaped|Escaped|hex", error):
+        return None
+    return f"{_ESCAPE}: put / between the folders of a path", None
 
 
 def _two_keys(line: str, _error: str) -> Found | None:
@@ -262,5 +270,5 @@ def _no_quotes(line: str, _error: str) -> Found | None:
 
 _LOOKS: list[Callable[[str, str], Found | None]] = [
     _header, _curly, _backslashes, _two_keys, _quotes_in_quotes, _open_quote, _comma,
-    _list, _dash, _word, _number_form, _no_quotes,
+    _list, _dash, _word, _number_form, _no_quotes, _escape,
 ]  # fmt: skip

@@ -81,6 +81,7 @@ TOLD = {
     "comma of thousands": ("band_hz = 20,000", "is it 20000, or 20.000 with a point?"),
     "two keys": ('position = "axis", channel = 2', "each key stands on a line of its own"),
     "two texts": ('position = "axis", maker = "x"', "each key stands on a line of its own"),
+    "backslashes in lines of a list": ('a = ["\\C", "C:\\a.wav",\n]', "put / between the folders"),
     "None": ("distance_m = None", "remove the line of distance_m"),
     "no value": ("distance_m =\n", "Invalid value"),
     "another unit": ("port_mm = 12 cm", "without its unit, which is in the key's name"),
