@@ -44,7 +44,8 @@ if TYPE_CHECKING:
     "--json",
     "json_file",
     metavar="FILE",
-    help="Write the results to FILE instead of results.json in the folder; '-' is stdout.",
+    help="Write the results to FILE instead of results.json in the folder; '-' is stdout."
+    " Only a file of results is replaced.",
 )
 @click.option("--no-report", is_flag=True, help="No tables, figures and page: results only.")
 def command(

@@ -48,7 +48,12 @@ SCHEMA = "distsweep.exposure/1"
     type=numbers.LISTENER_DISTANCE_M,
     help="With SIDECAR: loudspeaker to listener, metres.",
 )
-@click.option("--json", "json_file", metavar="FILE", help="Write the doses as JSON; '-' is stdout.")
+@click.option(
+    "--json",
+    "json_file",
+    metavar="FILE",
+    help="Write the doses as JSON; '-' is stdout. Only a file of doses is replaced.",
+)
 def command(
     source: str | None,
     levels_dba: tuple[float, ...],
