@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from distsweep.errors import InputError
@@ -83,9 +84,13 @@ def check_json_place(path: Path, *, schema: str) -> None:
         Something else stands there, or the folder cannot be written.
     """
     sort = schema.rpartition("/")[0]
+    with suppress(OSError):  # not there, or closed to this user, which is told next
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise InputError(f"{path}: is a folder: name a file")
+        if not stat.S_ISREG(mode):
+            return
     try_folder(path.parent)
-    if path.is_dir():
-        raise InputError(f"{path}: is a folder: name a file")
     if not stands(path):
         return
     if str(json_schema(path)).rpartition("/")[0] != sort:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -182,6 +183,16 @@ def test_results_replace_results_and_what_is_empty(session: Path) -> None:
     for position in ("axis", "port"):
         assert analyse(session, position, options=("--json", str(place))).exit_code == 0
         assert json.loads(place.read_text())["takes"][0]["position"] == position
+
+
+def test_a_pipe_is_written_to_wherever_it_stands() -> None:
+    ends = os.pipe()
+    place = f"/dev/fd/{ends[1]}"  # in a folder that nobody can write
+    ran = run_main("exposure", "--level", "85", "--minutes", "10", "--json", place)
+    assert ran.exit_code == 0, ran
+    assert json.loads(os.read(ends[0], 100000))["exposures"]
+    for end in ends:
+        os.close(end)
 
 
 def test_doses_replace_doses_only(session: Path) -> None:
