@@ -72,7 +72,9 @@ def swallowed_path(text: str) -> str | None:
             escapes = any(found["control"] for found in _CONTROL_ESCAPE.finditer(string))
             path = _with_slashes(string)
             if escapes and _FILE.search(string) and _is_value(path):
-                return f"line {number}: {_ESCAPE}: write {bare.strip().replace(string, path)}"
+                instead = bare.strip().replace(string, path)
+                alone = _is_taken(instead, [], 1)
+                return f"line {number}: {_ESCAPE}: {'write' if alone else 'put'} {instead}"
     return None
 
 

@@ -168,6 +168,11 @@ def test_what_is_no_usual_slip_has_the_parser_s_words(typed: str, tmp_path: Path
     assert len(said) < 200
 
 
+def test_a_swallowed_path_in_a_line_of_a_list_is_told(tmp_path: Path) -> None:
+    said = said_of('r = ["a.wav",\n"C:\\takes\\new.wav"]\n', tmp_path / "session.toml")
+    assert said.startswith("line 2: ") and said.endswith(': put "C:/takes/new.wav"]')
+
+
 def test_takes_in_single_brackets(tmp_path: Path) -> None:
     take = '[takes]\nposition = "axis"\nstimulus = "s.json"\nrecording = "a.wav"\n'
     (tmp_path / "session.toml").write_text(take)
