@@ -216,7 +216,9 @@ def _listed(folder: Path) -> set[str] | None:
         paths = [PurePosixPath(name) for name in data["files"]]
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}){_ELSEWHERE}") from error
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise InputError(
             f"{path}: is no list that distsweep wrote: move it, or choose another place"
         ) from error

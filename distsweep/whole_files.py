@@ -51,8 +51,12 @@ def write_whole_text(path: Path, text: str) -> None:
     write_whole(path, lambda scratch: scratch.write_bytes(text.encode("utf-8")))
 
 
-def try_folder(path: Path) -> None:
+def try_folder(path: Path, *, wanted: Path | None = None) -> None:
     """See whether a folder can be written, or made, and leave everything as it is.
+
+    Parameters
+    ----------
+    wanted : the file in it that is to be named where it cannot; without one, the folder.
 
     Raises
     ------
@@ -65,7 +69,7 @@ def try_folder(path: Path) -> None:
         Path(tempfile.mkdtemp(prefix=".writing-", dir=place)).rmdir()
     except OSError as error:
         raise InputError(
-            f"{place}: cannot be written ({error.strerror}); choose another place"
+            f"{wanted or path}: cannot be written ({error.strerror}); choose another place"
         ) from error
 
 
@@ -90,7 +94,7 @@ def check_json_place(path: Path, *, schema: str) -> None:
             raise InputError(f"{path}: is a folder: name a file")
         if not stat.S_ISREG(mode):
             return
-    try_folder(path.parent)
+    try_folder(path.parent, wanted=path)
     if not stands(path):
         return
     if str(json_schema(path)).rpartition("/")[0] != sort:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,10 +71,11 @@ def command(
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
     apart = _apart(json_file, folder)
     parts = {"with_json": apart is None, "with_report": not no_report}
-    if apart is not None and apart != "-":
-        check_json_place(Path(apart), schema=SCHEMA)
-    if any(parts.values()):
-        check_result_place(folder, **parts)
+    if all(map(os.path.lexists, sources)):  # otherwise that is told, and not where results would go
+        if apart is not None and apart != "-":
+            check_json_place(Path(apart), schema=SCHEMA)
+        if any(parts.values()):
+            check_result_place(folder, **parts)
     results = _analysed(sources, stimulus=stimulus, channel=channel)
     if apart == "-":
         sys.stdout.write(to_json(results) + "\n")

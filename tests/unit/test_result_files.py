@@ -216,8 +216,9 @@ def test_a_folder_that_cannot_be_is_named_first(what: str, session: Path) -> Non
         place.write_text("mine")
     below = place / "below" if what == "below a file" else place
     where = ("-o", str(below)) if what == "below a file" else ()
-    refused(session, f"{place}: cannot be written", *where)
-    refused(session, f"{place}: cannot be written", "--no-report", "--json", str(below / "x.json"))
+    refused(session, f"{below}: cannot be written", *where)
+    file = str(below / "x.json")
+    refused(session, f"{file}: cannot be written", "--no-report", "--json", file)
 
 
 @pytest.mark.parametrize("name", ["results.json", "report/report.html", LIST_NAME])
