@@ -3,12 +3,15 @@
 A list beside them, ``.written.json``, says which files of a folder are of the set; others are the
 user's and stay. A set is made in a scratch folder first. Only when it is whole is the former one
 taken away and the new one moved in, so that at no moment files of two sets lie side by side, even
-if the process is killed.
+if the process is killed. Of two processes that make a set for one folder, one moves its set in
+after the other, and the later set stays; on a file system that knows no locks nothing keeps them
+apart.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import tempfile
 import time
@@ -18,13 +21,19 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from distsweep.errors import InputError
+from distsweep.file_locks import open_locked
+from distsweep.whole_files import stands, try_folder
 
 LIST_NAME = ".written.json"
+LOCK_NAME = ".written-lock"
 SCHEMA = "distsweep.written/1"
 
 SCRATCH_PREFIX = ".writing-"
 SCRATCH_IS_LEFT_S = 3600.0
 """A scratch folder this old is what a killed process has left (chosen: no set takes an hour)."""
+
+SWAP_PATIENCE_S = 10.0
+"""How long another process's swap is waited for (chosen: one takes milliseconds)."""
 
 _ELSEWHERE = "; choose another place"
 
@@ -54,7 +63,8 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
     Raises
     ------
     InputError
-        The folder cannot be made or written; what stood there then still does.
+        The folder cannot be made or written, a file that is not of a set stands where one of
+        this set belongs, or another process is at it; what stood there then still does.
     """
     made = not folder.exists()
     try:
@@ -67,12 +77,14 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
     try:
         yield made_set
         new = {p.relative_to(scratch).as_posix() for p in scratch.rglob("*") if p.is_file()}
-        listed = _listed(folder)
-        old = unlisted(folder) if listed is None else listed
-        old = {name for name in old | new if (folder / name).is_file()}
-        _write_list(folder, scratch, old | new)
-        _swap(folder, scratch, old=old, new=new, head=head)
-        _write_list(folder, scratch, new)
+        with _one_at_a_time(folder):
+            check_place(folder, new, unlisted=unlisted)
+            listed = _listed(folder)
+            old = unlisted(folder) if listed is None else listed
+            old = {name for name in old | new if (folder / name).is_file()}
+            _write_list(folder, scratch, old | new)
+            _swap(folder, scratch, old=old, new=new, head=head)
+            _write_list(folder, scratch, new)
         made_set.written = [folder / name for name in sorted(new)]
         made_set.removed = [folder / name for name in sorted(old - new)]
     except OSError as error:
@@ -85,6 +97,51 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
         if made:
             with suppress(OSError):
                 folder.rmdir()  # only if nothing was written
+
+
+def check_place(folder: Path, names: set[str], *, unlisted: Callable[[Path], set[str]]) -> None:
+    """Refuse a folder that a set with files of these names cannot be written into.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written, or a file that is of no set has one of the names.
+    """
+    try_folder(folder)
+    ours = (_listed(folder) or set()) | unlisted(folder)
+    for name in sorted(names - ours):
+        if stands(folder / name):
+            raise InputError(
+                f"{folder / name}: is not of an earlier analysis, and would be replaced: move it,"
+                " or choose another place"
+            )
+
+
+@contextmanager
+def _one_at_a_time(folder: Path) -> Iterator[None]:
+    """Keep other processes from exchanging the set; where there are no locks, do nothing."""
+    path = folder / LOCK_NAME
+    until_s = time.monotonic() + SWAP_PATIENCE_S
+    handle = None
+    while handle is None:
+        try:
+            handle = open_locked(path)
+        except BlockingIOError as error:
+            if time.monotonic() >= until_s:
+                raise InputError(
+                    f"{folder}: another analysis is writing there: wait until it has ended, or"
+                    " choose another place"
+                ) from error
+            time.sleep(0.02)
+        except OSError:
+            break
+    try:
+        yield
+    finally:
+        if handle is not None:
+            with suppress(OSError):  # Windows removes nothing that is open
+                path.unlink(missing_ok=True)
+            os.close(handle)
 
 
 def _swap(folder: Path, scratch: Path, *, old: set[str], new: set[str], head: str) -> None:
@@ -144,11 +201,26 @@ def _write_list(folder: Path, scratch: Path, names: set[str]) -> None:
 
 
 def _listed(folder: Path) -> set[str] | None:
-    """Return the files that the list names, if it can be read; none of them lies elsewhere."""
+    """Return the files that the list names, none of which lies elsewhere; None without a list.
+
+    Raises
+    ------
+    InputError
+        A file of the list's name is something else.
+    """
+    path = folder / LIST_NAME
     try:
-        names = json.loads((folder / LIST_NAME).read_text(encoding="utf-8"))["files"]
-        paths = [PurePosixPath(name) for name in names]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        data = json.loads(path.read_text(encoding="utf-8"))
+        if data["schema"] != SCHEMA:
+            raise ValueError
+        paths = [PurePosixPath(name) for name in data["files"]]
+    except FileNotFoundError:
         return None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}){_ELSEWHERE}") from error
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        raise InputError(
+            f"{path}: is no list that distsweep wrote: move it, or choose another place"
+        ) from error
     return {str(path) for path in paths if path.parts and not path.is_absolute()
             and ".." not in path.parts}  # fmt: skip

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from distsweep.file_sets import FileSet, file_set
+from distsweep.file_sets import FileSet, check_place, file_set
 from distsweep.report.names import unique_names
 from distsweep.results import Results, write_results
 
-RESULTS_NAME, TABLES, REPORT = "results.json", "tables", "report"
+RESULTS_NAME, TABLES, REPORT, PAGE = "results.json", "tables", "report", "report.html"
 
 _TABLE_ENDINGS = ("distortion", "staircase", "clean-level", "clean-level-third-octave", "ceiling")
 """Of tables that may stand where no list was kept; the last is the former name of the third."""
@@ -28,7 +28,8 @@ def write_result_files(
     Raises
     ------
     InputError
-        The folder cannot be written; what stood there then still does.
+        The folder cannot be written, or another's file stands where one of these belongs; what
+        stood there then still does.
     """
     with file_set(folder, head=RESULTS_NAME, unlisted=_unlisted) as made:
         if with_json:
@@ -41,24 +42,37 @@ def write_result_files(
     return made
 
 
+def check_result_place(folder: Path, *, with_json: bool = True, with_report: bool = True) -> None:
+    """Refuse a folder that results cannot be written into: better before an analysis than after.
+
+    Raises
+    ------
+    InputError
+        It cannot be written, or another's file stands where results or report belong.
+    """
+    names = {RESULTS_NAME: with_json, f"{REPORT}/{PAGE}": with_report}
+    check_place(folder, {name for name, given in names.items() if given}, unlisted=_unlisted)
+
+
 def _unlisted(folder: Path) -> set[str]:
-    """Return what a version that kept no list has left, by the names it gave its files."""
-    found: set[str] = set()
-    positions = []
+    """Return what a version that kept no list has left, by the names it gave its files.
+
+    Only where its results.json stands beside: names alone prove nothing.
+    """
     try:
         data = json.loads((folder / RESULTS_NAME).read_text(encoding="utf-8"))
-        if str(data["schema"]).startswith("distsweep.results/"):
-            found.add(RESULTS_NAME)
-            positions = [str(take["position"]) for take in data["takes"]]
+        if not str(data["schema"]).startswith("distsweep.results/"):
+            return set()
+        positions = [str(take["position"]) for take in data["takes"]]
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        pass
-    found |= {
+        return set()
+    found = {RESULTS_NAME} | {
         f"{TABLES}/{name}-{ending}.csv"
         for name in unique_names(positions)
         for ending in _TABLE_ENDINGS
     }
     try:
-        page = (folder / REPORT / "report.html").read_text(encoding="utf-8", errors="replace")
+        page = (folder / REPORT / PAGE).read_text(encoding="utf-8", errors="replace")
     except OSError:
         return found
     figures = {
@@ -66,4 +80,4 @@ def _unlisted(folder: Path) -> set[str]:
         for path in (folder / REPORT / "figures").glob("*")
         if path.suffix in (".svg", ".png") and f'id="figure.{path.stem}"' in page
     }
-    return found | {f"{REPORT}/report.html"} | figures
+    return found | {f"{REPORT}/{PAGE}"} | figures

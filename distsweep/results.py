@@ -514,7 +514,7 @@ def read_results(path: str | Path) -> Results:
         raise InputError(
             f"{path}: cannot be read ({error.strerror}); give a results.json"
         ) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path}: is not JSON ({error}); give a results.json") from error
     schema = data.get("schema") if isinstance(data, dict) else None
     if schema not in (SCHEMA, results_v1.SCHEMA):

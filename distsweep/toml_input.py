@@ -30,7 +30,11 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError(f"{path}: is not text in UTF-8: save it as UTF-8") from error
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError as error:
+        raise InputError(
+            f"{path}: lists or tables in it are nested too deeply: take the brackets away"
+        ) from error
+    except ValueError as error:  # an integer of thousands of digits is no error of TOML
         said = slip(text, str(error)) or f"{error}: correct that line"
         raise InputError(f"{path}: is not valid TOML: {said}") from error
     if (swallowed := swallowed_path(text)) is not None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from distsweep.errors import InputError
@@ -47,6 +49,94 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
 def write_whole_text(path: Path, text: str) -> None:
     """Write a text file whole, or not at all (UTF-8, newlines as given)."""
     write_whole(path, lambda scratch: scratch.write_bytes(text.encode("utf-8")))
+
+
+def try_folder(path: Path, *, wanted: Path | None = None) -> None:
+    """See whether a folder can be written, or made, and leave everything as it is.
+
+    Parameters
+    ----------
+    wanted : the file in it that is to be named where it cannot; without one, the folder.
+
+    Raises
+    ------
+    InputError
+        It cannot.
+    """
+    places = (place for place in (path, *path.parents) if os.path.lexists(place))
+    place = next(places, path)
+    try:
+        Path(tempfile.mkdtemp(prefix=".writing-", dir=place)).rmdir()
+    except OSError as error:
+        raise InputError(
+            f"{wanted or path}: cannot be written ({error.strerror}); choose another place"
+        ) from error
+
+
+def check_json_place(path: Path, *, schema: str) -> None:
+    """Refuse to replace a file that is not JSON of our own, and of the same sort.
+
+    An empty file is nothing to lose; a device or a pipe is written to and not replaced.
+
+    Parameters
+    ----------
+    schema : of what is to be written, such as "distsweep.results/2"; any version may be replaced.
+
+    Raises
+    ------
+    InputError
+        Something else stands there, or the folder cannot be written.
+    """
+    sort = schema.rpartition("/")[0]
+    with suppress(OSError):  # not there, or closed to this user, which is told next
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise InputError(f"{path}: is a folder: name a file")
+        if not stat.S_ISREG(mode):
+            return
+    try_folder(path.parent, wanted=path)
+    if not stands(path):
+        return
+    if str(json_schema(path)).rpartition("/")[0] != sort:
+        raise InputError(
+            f"{path}: is there, and is no JSON file of {sort}: it was left as it is; choose"
+            " another name"
+        )
+
+
+def stands(path: Path) -> bool:
+    """Tell whether there is a file that holds something; a device or a pipe is none.
+
+    Raises
+    ------
+    InputError
+        It cannot be told: a folder on the way is closed to this user.
+    """
+    try:
+        return path.is_file() and path.stat().st_size > 0
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be read ({error.strerror}); choose another place"
+        ) from error
+
+
+def json_schema(path: Path) -> str | None:
+    """Return the schema that a JSON file states; None for any other file."""
+    try:
+        if not begins_as_json(path):  # a recording may be too long to be read for this
+            return None
+        return str(json.loads(path.read_text(encoding="utf-8"))["schema"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def begins_as_json(path: Path) -> bool:
+    """Tell whether a file may be meant as a table in JSON, damaged or not."""
+    try:
+        with path.open("rb") as file:
+            return file.read(64).lstrip().startswith(b"{")
+    except OSError:
+        return False
 
 
 def make_folder(path: Path) -> None:

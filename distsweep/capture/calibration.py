@@ -13,7 +13,7 @@ from typing import Any
 from distsweep.capture.calibrator_tone import CalibratorTone
 from distsweep.errors import InputError
 from distsweep.units import db_to_ratio, spl_db_to_pascal
-from distsweep.whole_files import write_whole_text
+from distsweep.whole_files import begins_as_json, stands, write_whole_text
 
 SCHEMA = "distsweep.calibration/1"
 FILE_NAME = "calibration.json"
@@ -83,12 +83,17 @@ def write_calibration(folder: Path, note: CalibrationNote) -> Path:
     Raises
     ------
     InputError
-        The folder cannot be written, or the note's scale is no positive number; a former
-        calibration then stays.
+        The folder cannot be written, something else has the file's name, or the note's scale is
+        no positive number; what stood there then stays.
     """
     check_scale(note)
-    keep_former(folder)
     path = folder / FILE_NAME
+    if stands(path) and not begins_as_json(path):
+        raise InputError(
+            f"{path}: is there, and is no calibration: it was left as it is; move it, or choose"
+            " another folder"
+        )
+    keep_former(folder)
     write_whole_text(path, note_text(note))
     return path
 
@@ -157,7 +162,9 @@ def read_note(path: Path) -> CalibrationNote | None:
             rate_hz=_whole_of(data, "rate_hz"),
         )
         check_scale(note)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, InputError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        return None
+    except (RecursionError, InputError):
         return None
     return note
 

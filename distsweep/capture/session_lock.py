@@ -10,11 +10,9 @@ from pathlib import Path
 
 from distsweep.capture.calibration import now_text
 from distsweep.errors import InputError, SafetyRefusal
+from distsweep.file_locks import open_locked
 
 LOCK_NAME = ".capture-lock"
-
-LOCKED_BYTE = 1 << 20
-"""Where Windows locks a byte: what is locked there cannot be read, so it lies past the text."""
 
 
 @contextmanager
@@ -46,57 +44,19 @@ def session_lock(folder: Path, *, doing: str) -> Iterator[None]:
 
 
 def _take(path: Path) -> int:
-    """Return the handle of a locked file that still has its name."""
-    while True:
-        try:
-            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-        except OSError as error:
-            raise InputError(
-                f"{path.parent}: cannot be written ({error.strerror}): make it writable, or"
-                " choose another place"
-            ) from error
-        try:
-            _lock(handle)
-            # The one before may have removed its file between our opening and our locking it.
-            if path.exists() and os.path.samestat(os.fstat(handle), path.stat()):
-                return handle
-        except BlockingIOError as error:
-            other = _other(path)
-            os.close(handle)
-            raise SafetyRefusal(
-                f"{path.parent}: {other} is under way there: two at once would be up to 6 dB"
-                " louder, and mixed up; wait until it has ended, or end it"
-            ) from error
-        except OSError as error:
-            os.close(handle)
-            raise InputError(
-                f"{path.parent}: cannot be locked ({error.strerror}), so two captures there"
-                " could not be told apart: choose a folder on a local disk"
-            ) from error
-        os.close(handle)
-
-
-def _lock(handle: int) -> None:
-    """Lock an open file at once; BlockingIOError where another process has locked it."""
+    """Return the handle of the locked file."""
     try:
-        import fcntl
-    except ImportError:
-        _lock_on_windows(handle)
-        return
-    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
-
-def _lock_on_windows(handle: int) -> None:
-    import importlib
-
-    msvcrt = importlib.import_module("msvcrt")
-    os.lseek(handle, LOCKED_BYTE, os.SEEK_SET)
-    try:
-        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        return open_locked(path)
+    except BlockingIOError as error:
+        raise SafetyRefusal(
+            f"{path.parent}: {_other(path)} is under way there: two at once would be up to 6 dB"
+            " louder, and mixed up; wait until it has ended, or end it"
+        ) from error
     except OSError as error:
-        raise BlockingIOError(error.errno, error.strerror) from error
-    finally:
-        os.lseek(handle, 0, os.SEEK_SET)
+        raise InputError(
+            f"{path.parent}: cannot be written or locked ({error.strerror}), so two captures"
+            " there could not be told apart: make it writable, or choose a folder on a local disk"
+        ) from error
 
 
 def _other(path: Path) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,10 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from distsweep.file_sets import FileSet
+    from distsweep.results import Results
 
 
 @click.command("analyse")
@@ -41,7 +45,8 @@ if TYPE_CHECKING:
     "--json",
     "json_file",
     metavar="FILE",
-    help="Write the results to FILE instead of results.json in the folder; '-' is stdout.",
+    help="Write the results to FILE instead of results.json in the folder; '-' is stdout."
+    " Only a file of results is replaced.",
 )
 @click.option("--no-report", is_flag=True, help="No tables, figures and page: results only.")
 def command(
@@ -57,40 +62,27 @@ def command(
     # are none, would take a thirtieth of its time.
     gc.disable()
     click.get_current_context().call_on_close(gc.enable)
-    from distsweep.errors import InputError
-    from distsweep.pipeline import analyse, analyse_recording
     from distsweep.report.facts import correction_words
-    from distsweep.result_files import RESULTS_NAME, write_result_files
-    from distsweep.results import to_json, write_results
+    from distsweep.result_files import check_result_place, write_result_files
+    from distsweep.results import SCHEMA, to_json, write_results
+    from distsweep.whole_files import check_json_place
 
-    source = sources[0]
-    if stimulus is None:
-        if len(sources) > 1:
-            raise click.UsageError("several recordings go with --stimulus; or give one session")
-        if source.suffix.lower() in (".wav", ".flac", ".aiff", ".aif") and source.is_file():
-            raise InputError(
-                f"{source}: is a recording, and no session: add --stimulus with the sidecar of"
-                " the stimulus that was played"
-            )
-        if channel is not None:
-            raise click.UsageError("--channel goes with --stimulus; a session names its channels")
-        results = analyse(source, progress=_say)
-        folder = folder or (source if source.is_dir() else source.parent) / "results"
-    else:
-        results = analyse_recording(sources, stimulus=stimulus, channel=channel or 1, progress=_say)
-        folder = folder or source.with_name(f"{source.stem}-results")
-    if json_file == "-":
+    _check_sources(sources, stimulus=stimulus, channel=channel)
+    folder = folder or _default_folder(sources[0], stimulus=stimulus)
+    apart = _apart(json_file, folder)
+    parts = {"with_json": apart is None, "with_report": not no_report}
+    if all(map(os.path.lexists, sources)):  # otherwise that is told, and not where results would go
+        if apart is not None and apart != "-":
+            check_json_place(Path(apart), schema=SCHEMA)
+        if any(parts.values()):
+            check_result_place(folder, **parts)
+    results = _analysed(sources, stimulus=stimulus, channel=channel)
+    if apart == "-":
         sys.stdout.write(to_json(results) + "\n")
-    elif json_file is not None and not _is_same(Path(json_file), folder / RESULTS_NAME):
-        write_results(results, Path(json_file))
-        _say(f"results: {json_file}")
-    else:
-        json_file = None
-    made = None
-    if json_file is None or not no_report:
-        made = write_result_files(
-            results, folder, with_json=json_file is None, with_report=not no_report
-        )
+    elif apart is not None:
+        write_results(results, Path(apart))
+        _say(f"results: {apart}")
+    made = write_result_files(results, folder, **parts) if any(parts.values()) else None
     if correction := correction_words(results.calibration):
         _say(f"microphone correction: {correction}")
     for warning in results.warnings:
@@ -98,6 +90,47 @@ def command(
         _say(f"warning: {place}{warning.message}")
     if made is not None:
         _tell(made, folder)
+
+
+def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> None:
+    """Refuse arguments that do not go together."""
+    from distsweep.errors import InputError
+
+    if stimulus is not None:
+        return
+    source = sources[0]
+    if len(sources) > 1:
+        raise click.UsageError("several recordings go with --stimulus; or give one session")
+    if source.suffix.lower() in (".wav", ".flac", ".aiff", ".aif") and source.is_file():
+        raise InputError(
+            f"{source}: is a recording, and no session: add --stimulus with the sidecar of"
+            " the stimulus that was played"
+        )
+    if channel is not None:
+        raise click.UsageError("--channel goes with --stimulus; a session names its channels")
+
+
+def _default_folder(source: Path, *, stimulus: Path | None) -> Path:
+    if stimulus is not None:
+        return source.with_name(f"{source.stem}-results")
+    return (source if source.is_dir() else source.parent) / "results"
+
+
+def _apart(json_file: str | None, folder: Path) -> str | None:
+    """Return where results go that are not to lie in the folder; None where they are."""
+    from distsweep.result_files import RESULTS_NAME
+
+    if json_file in (None, "-") or not _is_same(Path(json_file), folder / RESULTS_NAME):
+        return json_file
+    return None
+
+
+def _analysed(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> Results:
+    from distsweep.pipeline import analyse, analyse_recording
+
+    if stimulus is None:
+        return analyse(sources[0], progress=_say)
+    return analyse_recording(sources, stimulus=stimulus, channel=channel or 1, progress=_say)
 
 
 def _tell(made: FileSet, folder: Path) -> None:

@@ -13,6 +13,8 @@ from distsweep.cli import _numbers as numbers
 if TYPE_CHECKING:
     from distsweep.capture.exposure import Dose, Exposure
 
+SCHEMA = "distsweep.exposure/1"
+
 
 @click.command("exposure")
 @click.argument("source", metavar="[SIDECAR|SESSION]", required=False, type=click.Path())
@@ -46,7 +48,12 @@ if TYPE_CHECKING:
     type=numbers.LISTENER_DISTANCE_M,
     help="With SIDECAR: loudspeaker to listener, metres.",
 )
-@click.option("--json", "json_file", metavar="FILE", help="Write the doses as JSON; '-' is stdout.")
+@click.option(
+    "--json",
+    "json_file",
+    metavar="FILE",
+    help="Write the doses as JSON; '-' is stdout. Only a file of doses is replaced.",
+)
 def command(
     source: str | None,
     levels_dba: tuple[float, ...],
@@ -111,6 +118,7 @@ def _show(exposures: list[Exposure], found: list[Dose]) -> None:
 
 def _as_data(exposures: list[Exposure], found: list[Dose]) -> dict[str, Any]:
     return {
+        "schema": SCHEMA,
         "exposures": [vars(item) for item in exposures],
         "doses": [
             {
@@ -125,10 +133,11 @@ def _as_data(exposures: list[Exposure], found: list[Dose]) -> dict[str, Any]:
 
 
 def _write(json_file: str, data: dict[str, Any]) -> None:
-    from distsweep.whole_files import write_whole_text
+    from distsweep.whole_files import check_json_place, write_whole_text
 
     text = json.dumps(data, indent=1) + "\n"
     if json_file == "-":
         click.echo(text, nl=False)
     else:
+        check_json_place(Path(json_file), schema=SCHEMA)
         write_whole_text(Path(json_file), text)

@@ -131,7 +131,7 @@ def read_sidecar(path: str | Path) -> Stimulus:
             f"{path}: the stimulus's sidecar cannot be read ({error.strerror}):"
             " give the .json that was written beside the stimulus"
         ) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(
             f"{path}: is not JSON ({error}): give the .json written beside the stimulus"
         ) from error

@@ -6,6 +6,7 @@ import dataclasses
 import hashlib
 from pathlib import Path
 
+import numpy as np
 import soundfile
 
 from distsweep.errors import InputError
@@ -20,7 +21,7 @@ from distsweep.stimulus.sidecar import (
     sidecar_text,
 )
 from distsweep.units import FloatArray
-from distsweep.whole_files import write_whole, write_whole_text
+from distsweep.whole_files import stands, write_whole, write_whole_text
 
 FORMATS = {
     "wav24": (".wav", "WAV", "PCM_24"),
@@ -42,13 +43,16 @@ def write_stimulus(
     Raises
     ------
     InputError
-        The folder cannot be written, or another stimulus of that name stands in it: its
-        sidecar may be all that explains a recording already made.
+        The folder cannot be written, or another stimulus of that name stands in it, whose
+        sidecar may be all that explains a recording already made, or a recording has the name
+        of one of the sound files.
     """
     ending, container, encoding = FORMATS[sample_format]
     stimulus = _laid_out(recipe, split)
     sidecar = folder / f"{recipe.name}.json"
-    _refuse_other(sidecar, stimulus)
+    former = _former(sidecar, stimulus)
+    for file in stimulus.files:
+        _refuse_recording(folder / f"{file.name}{ending}", former, stimulus, file)
     paths = []
     files = []
     for file in stimulus.files:
@@ -81,19 +85,50 @@ def rendered(stimulus: Stimulus, file: StimulusFile) -> FloatArray:
     return render_staircase(stimulus, file)
 
 
-def _refuse_other(sidecar: Path, stimulus: Stimulus) -> None:
-    """Refuse to replace a sidecar of the same name that lays out something else."""
+def _former(sidecar: Path, stimulus: Stimulus) -> Stimulus | None:
+    """Return what stands in a sidecar of the same name; refuse one that lays out something else."""
     if not sidecar.exists():
-        return
+        return None
     try:
-        same = _bare(read_sidecar(sidecar)) == _bare(stimulus)
+        former = read_sidecar(sidecar)
     except InputError:
-        same = False
-    if not same:
+        former = None
+    if former is None or _bare(former) != _bare(stimulus):
         raise InputError(
             f"{sidecar}: another stimulus of this name is there: give the recipe another name,"
             " or choose another folder"
         )
+    return former
+
+
+def _refuse_recording(
+    path: Path, former: Stimulus | None, stimulus: Stimulus, file: StimulusFile
+) -> None:
+    """Refuse to replace a file unless the sidecar vouches for it, or it sounds the same."""
+    if not stands(path):
+        return
+    known = {(item.name, item.sha256) for item in former.files} if former is not None else set()
+    try:
+        with path.open("rb") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        if (path.name, digest) in known or _sounds_like(path, stimulus, file):
+            return
+    except (OSError, RuntimeError):  # cannot be read, or is no sound file
+        pass
+    raise InputError(
+        f"{path}: is there, and is not this stimulus: it was left as it is; give the recipe"
+        " another name, or choose another folder"
+    )
+
+
+def _sounds_like(path: Path, stimulus: Stimulus, file: StimulusFile) -> bool:
+    """Tell whether a file holds a stimulus's samples, within the last of 24 bits."""
+    if soundfile.info(path).frames != file.samples:
+        return False
+    samples, rate_hz = soundfile.read(path, always_2d=True)
+    if rate_hz != stimulus.recipe.rate_hz or samples.shape[1] != 1:
+        return False
+    return bool(np.max(np.abs(samples[:, 0] - rendered(stimulus, file))) <= 2.0**-23)
 
 
 def _bare(stimulus: Stimulus) -> Stimulus:

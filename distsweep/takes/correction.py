@@ -12,8 +12,12 @@ from distsweep.errors import InputError
 from distsweep.takes.correction_text import decode, read_points
 from distsweep.units import FloatArray
 
-LEAST_TOP_HZ = 100.0
-"""No correction ends below (chosen: one in kHz, which reaches up to 40 kHz, ends at 40)."""
+LARGEST_TOP_KHZ = 100.0
+"""A file that ends above is not in kHz (chosen: a recording at 192 kHz holds up to 96 kHz)."""
+
+USUAL_TOP_KHZ = 40.0
+"""A file that ends no higher is taken to be in kHz (chosen: so far the usual microphones reach;
+a correction in Hz that ends there would be of no use)."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,8 @@ def read_correction(path: Path) -> MicCorrection:
     deviation_db = np.array([point.deviation_db for point in points])
     if not np.all(np.isfinite(frequency_hz)) or not np.all(np.isfinite(deviation_db)):
         raise InputError(f"{path}: holds a number too large to be one: correct it")
-    if frequency_hz[-1] < LEAST_TOP_HZ:
+    first, last = frequency_hz[0], frequency_hz[-1]
+    if last <= USUAL_TOP_KHZ or (first < 1.0 and last < LARGEST_TOP_KHZ):
         raise InputError(
             f"{path}: ends at {frequency_hz[-1]:g} Hz: is it in kHz? write frequencies in Hz"
         )

@@ -7,9 +7,10 @@ in the whole file, and what can still be read in two ways is refused.
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,7 +23,11 @@ _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+(,[0-9]+)?([eE][+-]?[0-9]+)?")
 _QUOTED_OR_COMMA = re.compile(r'"[^"]*"|,')
 _INNER_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 _PERHAPS_THOUSANDS = re.compile(r"[1-9][0-9]{0,2}[.,][0-9]{3}")
+_HEAD_OF_THOUSANDS = re.compile(r"[1-9][0-9]{0,2}")
 _REST_OF_THOUSANDS = re.compile(r"[0-9]{3}([.,][0-9]+)?")
+
+HIGHEST_HZ = 1e5
+"""No correction reaches beyond (chosen: a recording at 192 kHz holds up to 96 kHz)."""
 
 _NO_THOUSANDS = "write numbers without thousands separators (1000, not 1.000 or 1 000)"
 _SEMICOLONS = "separate the numbers by semicolons, or write decimals with a point"
@@ -134,11 +139,26 @@ def _refuse_mixed(
             )
         if by_point is None:
             raise InputError(f"{_place(path, line)} {_what_is_wrong(line.text, inner)}")
+        if not proven and _is_the_same_in_every_reading(line.text, by_point):
+            continue
         others = len(by_point) - 1 - inner
         if inner and others and not (proven and _separated_by_commas(line.text)):
             raise InputError(f"{_place(path, line)} can be read in two ways: {_SEMICOLONS}")
         if inner > 1 and not proven:
             raise InputError(f"{_place(path, line)} can be two numbers or three: {_SEMICOLONS}")
+
+
+def _is_the_same_in_every_reading(text: str, fields: Sequence[str]) -> bool:
+    """Tell whether "20,0,0" holds the same two numbers whichever comma is a decimal mark."""
+    whole = all(re.fullmatch("[+-]?[0-9]+", field) for field in fields)
+    if len(fields) != 3 or not whole or not _separated_by_commas(text):
+        return False
+    readings = {(float(fields[0]), float(fields[1]))}
+    if fields[1][0] not in "+-":  # no sign stands behind a decimal mark
+        readings.add((float(f"{fields[0]}.{fields[1]}"), float(fields[2])))
+    if fields[2][0] not in "+-":
+        readings.add((float(fields[0]), float(f"{fields[1]}.{fields[2]}")))
+    return len(readings) == 1
 
 
 def _separated_by_commas(text: str) -> bool:
@@ -156,23 +176,42 @@ def _what_is_wrong(text: str, inner_commas: int) -> str:
 
 
 def _refuse_thousands(path: Path, lines: Sequence[Line], rows: Sequence[list[str]]) -> None:
-    """Refuse marks that may stand for thousands: "1 000 0,5", and "1.000" beside whole decibels."""
-    for line, fields in zip(lines, rows, strict=True):
-        if len(fields) == 3 and _REST_OF_THOUSANDS.fullmatch(fields[1]):
-            raise InputError(
-                f"{_place(path, line)} can hold a thousands separator: {_NO_THOUSANDS}"
-            )
+    """Refuse marks that may stand for thousands: "1 000 0,5", and "1.000" beside whole decibels.
+
+    They may only where the frequencies would rise so, and stay below ``HIGHEST_HZ``.
+    """
+    split = [
+        len(fields) == 3
+        and _HEAD_OF_THOUSANDS.fullmatch(fields[0]) is not None
+        and _REST_OF_THOUSANDS.fullmatch(fields[1]) is not None
+        for fields in rows
+    ]
+    if any(split) and _may_be_frequencies(
+        fields[0] + fields[1] if joined else fields[0]
+        for fields, joined in zip(rows, split, strict=True)
+    ):
+        raise InputError(
+            f"{_place(path, lines[split.index(True)])} can hold a thousands separator:"
+            f" {_NO_THOUSANDS}"
+        )
     marked = [i for i, fields in enumerate(rows) if re.search("[.,]", fields[0])]
     if (
         marked
         and all(_PERHAPS_THOUSANDS.fullmatch(rows[i][0]) for i in marked)
         and not any(re.search("[.,]", fields[1]) for fields in rows)
+        and _may_be_frequencies(re.sub("[.,]", "", fields[0]) for fields in rows)
     ):
         line = lines[marked[0]]
         raise InputError(
             f"{_place(path, line)}: {rows[marked[0]][0]} can be a decimal or thousands:"
             f" {_NO_THOUSANDS}, and decibels with a decimal (0.0)"
         )
+
+
+def _may_be_frequencies(fields: Iterable[str]) -> bool:
+    frequency_hz = [float(field.replace(",", ".")) for field in fields]
+    rises = all(before < after for before, after in itertools.pairwise(frequency_hz))
+    return rises and frequency_hz[-1] <= HIGHEST_HZ
 
 
 def _place(path: Path, line: Line) -> str:

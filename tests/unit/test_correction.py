@@ -58,6 +58,28 @@ def test_a_correction_is_read(text: str, tmp_path: Path) -> None:
     assert read.largest == (20000.0, -1.5)
 
 
+READ_SAFELY = {
+    # what may look doubtful, and has one meaning that is possible
+    "ends at 80 Hz": ("10 0.5\n80 0.1\n", {10.0: 0.5, 80.0: 0.1}),
+    "ends at 90 Hz, whole": ("20 1\n90 0\n", {20.0: 1.0, 90.0: 0.0}),
+    "three decimals, no thousands": (
+        "10.125 0\n100.250 1\n1000 0\n", {10.125: 0.0, 100.25: 1.0, 1000.0: 0.0}
+    ),
+    "three decimals up to 500": ("20.000;0\n500.000;1\n", {20.0: 0.0, 500.0: 1.0}),
+    "zeros behind commas": ("20,0,0\n1000,0,0\n20000,-1,0\n", {20.0: 0, 1e3: 0, 2e4: -1}),
+    "powers of ten behind commas": ("2e1,0\n1e3,0\n", {20.0: 0.0, 1000.0: 0.0}),
+    "100 dB": ("20 100 0\n1000 200 0\n", {20.0: 100.0, 1000.0: 200.0}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "meant"), READ_SAFELY.values(), ids=READ_SAFELY)
+def test_what_has_one_possible_meaning_is_read(
+    text: str, meant: dict[float, float], tmp_path: Path
+) -> None:
+    read = read_correction(written(tmp_path, text))
+    assert dict(zip(read.frequency_hz, read.deviation_db, strict=True)) == meant
+
+
 @pytest.mark.parametrize(
     "encoding", ["utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp850", "mac-roman"]
 )
@@ -86,6 +108,13 @@ REFUSED = {
     "not rising": ("20;0,1\n2000;0,2\n1000;0,3\n", "line 3: 1000 Hz follows 2000 Hz"),
     "twice": ("20;0,1\n1000;0,2\n1000;0,2\n", "line 3: 1000 Hz follows 1000 Hz.* each once"),
     "in kHz": ("0,02;0,1\n1,0;0,2\n20,0;0,5\n", "ends at 20 Hz: is it in kHz"),
+    "in kHz, from 1": ("1;0,1\n20;0,5\n", "ends at 20 Hz: is it in kHz"),
+    "in kHz, up to 96": ("0.02 0.1\n96 0.5\n", "ends at 96 Hz: is it in kHz"),
+    "two or three, whole": ("20,0,0\n1000,1,0\n", "line 2: '1000,1,0' can be two numbers"),
+    "two or three, −0": ("20,0,0\n1000,-0,5\n", "line 2: .* can be read in two ways"),
+    "thousands or 100 dB": ("500 1\n20 100 0\n", "line 2: .* thousands"),
+    "thousands in part": ("1000 0\n10 000 0\n", "line 2: 10 Hz follows 1000 Hz|thousands"),
+    "three decimals or thousands": ("10.125 0\n20.250 1\n", "line 1: .* decimal or thousands"),
     "a hole": ("20;;0,1\n1000;;0,2\n", "line 1: .* is not"),
     "units": ("20 Hz 0.1 dB\n1000 Hz 0.2 dB\n", "line 1: .* is not"),
     "no end": ("20 0\n1000 1e999\n", "too large"),

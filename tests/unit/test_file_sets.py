@@ -9,8 +9,17 @@ from pathlib import Path
 
 import pytest
 
+from distsweep import file_sets
 from distsweep.errors import InputError
-from distsweep.file_sets import LIST_NAME, SCRATCH_IS_LEFT_S, SCRATCH_PREFIX, file_set
+from distsweep.file_locks import open_locked
+from distsweep.file_sets import (
+    LIST_NAME,
+    LOCK_NAME,
+    SCHEMA,
+    SCRATCH_IS_LEFT_S,
+    SCRATCH_PREFIX,
+    file_set,
+)
 
 HEAD = "head.json"
 
@@ -139,6 +148,63 @@ def test_a_list_that_was_changed_removes_nothing_elsewhere(name: str, tmp_path: 
     folder = tmp_path / "results"
     write_set(folder, "old", HEAD)
     (tmp_path / "precious.txt").write_text("mine")
-    (folder / LIST_NAME).write_text(f'{{"files": ["{HEAD}", "{name}"]}}')
+    (folder / LIST_NAME).write_text(f'{{"schema": "{SCHEMA}", "files": ["{HEAD}", "{name}"]}}')
     write_set(folder, "new", HEAD)
     assert (tmp_path / "precious.txt").read_text() == "mine"
+
+
+@pytest.mark.parametrize("text", ['{"files": ["notes.txt"]}', '{"schema": "x/1"}', "[]", "words"])
+def test_a_list_of_another_program_removes_nothing_and_stays(text: str, tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / LIST_NAME).write_text(text)
+    with pytest.raises(InputError, match="is no list that distsweep wrote"):
+        write_set(tmp_path, "new", HEAD)
+    assert standing(tmp_path) == {"notes.txt": "mine"}
+    assert (tmp_path / LIST_NAME).read_text() == text
+
+
+def test_a_file_of_no_set_is_not_replaced(tmp_path: Path) -> None:
+    (tmp_path / "tables").mkdir()
+    (tmp_path / "tables" / "a.csv").write_text("mine")
+    with pytest.raises(InputError, match=r"a\.csv: is not of an earlier analysis"):
+        write_set(tmp_path, "new", HEAD, "tables/a.csv")
+    assert standing(tmp_path) == {"tables/a.csv": "mine"}
+
+
+def test_a_swap_waits_for_another_and_says_so_if_it_lasts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_set(tmp_path, "old", HEAD)
+    handle = open_locked(tmp_path / LOCK_NAME)
+    monkeypatch.setattr(file_sets, "SWAP_PATIENCE_S", 0.0)
+    with pytest.raises(InputError, match="another analysis is writing there"):
+        write_set(tmp_path, "new", HEAD)
+    assert standing(tmp_path) == {HEAD: "old", LOCK_NAME: ""}
+    os.close(handle)
+    write_set(tmp_path, "new", HEAD)
+    assert standing(tmp_path) == {HEAD: "new"}
+
+
+TWO_AT_ONCE = """
+import sys
+from pathlib import Path
+from distsweep.file_sets import file_set
+
+folder, content = Path(sys.argv[1]), sys.argv[2]
+for turn in range(30):
+    with file_set(folder, head="head.json", unlisted=lambda _: set()) as made:
+        for name in ("head.json", "a.csv", "b.csv", f"{content}.csv"):
+            (made.scratch / name).write_text(content)
+"""
+
+
+def test_two_at_once_do_not_mix(tmp_path: Path) -> None:
+    write_set(tmp_path, "old", HEAD)
+    both = [
+        subprocess.Popen([sys.executable, "-c", TWO_AT_ONCE, str(tmp_path), content])
+        for content in ("x", "y")
+    ]
+    assert [process.wait(timeout=60) for process in both] == [0, 0]
+    left = standing(tmp_path)
+    content = left[HEAD]
+    assert left == dict.fromkeys([HEAD, "a.csv", "b.csv", f"{content}.csv"], content)

@@ -207,6 +207,15 @@ def test_a_damaged_calibration_can_be_replaced(tmp_path: Path) -> None:
     assert read == pytest.approx(20.0, rel=1e-3)
 
 
+def test_a_calibration_replaces_no_recording(tmp_path: Path) -> None:
+    recording = tone(tmp_path)
+    place = recording.rename(tmp_path / "calibration.json")
+    before = place.read_bytes()
+    ran = calibrate(tmp_path, place)
+    assert ran.exit_code == 3 and ran.stderr.splitlines()[-1].endswith("choose another folder")
+    assert place.read_bytes() == before and list(tmp_path.iterdir()) == [place]
+
+
 class Microphones(FakeBench):
     """A calibrator on channel 2, nothing on channel 1; opened with one channel, the mean."""
 

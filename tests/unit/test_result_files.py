@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -149,3 +150,87 @@ def test_what_a_version_without_a_list_has_left_goes_too(session: Path) -> None:
     (results / "report" / "figures" / "own.svg").write_text("mine")
     assert analyse(session, "axis", options=("--no-report",)).exit_code == 0
     assert left(session) == {"results.json", "tables/copy.csv", "report/figures/own.svg"}
+
+
+def contents(folder: Path) -> dict[Path, bytes]:
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def refused(session: Path, says: str, *options: str) -> None:
+    """Analyse; expect one line before any recording is read, and nothing changed."""
+    (session / "session.toml").write_text(TAKE.format("axis"))
+    before = contents(session)
+    ran = run_main("analyse", str(session), *options)
+    assert ran.exit_code == 3 and ran.stdout == "", ran
+    (line,) = ran.stderr.splitlines()
+    assert line.startswith("distsweep: ") and says in line, line
+    assert contents(session) == before
+
+
+@pytest.mark.parametrize(
+    "name", ["axis.wav", "short.json", "session.toml", "notes.txt", "own.json"]
+)
+def test_results_replace_no_other_file(name: str, session: Path) -> None:
+    (session / "notes.txt").write_text("mine")
+    (session / "own.json").write_text('{"schema": 3}')
+    place = str(session / name)
+    refused(session, f"{name}: is there, and is no JSON file of", "--no-report", "--json", place)
+
+
+def test_results_replace_results_and_what_is_empty(session: Path) -> None:
+    place = session / "results.json"
+    place.touch()
+    for position in ("axis", "port"):
+        assert analyse(session, position, options=("--json", str(place))).exit_code == 0
+        assert json.loads(place.read_text())["takes"][0]["position"] == position
+
+
+def test_a_pipe_is_written_to_wherever_it_stands() -> None:
+    ends = os.pipe()
+    place = f"/dev/fd/{ends[1]}"  # in a folder that nobody can write
+    ran = run_main("exposure", "--level", "85", "--minutes", "10", "--json", place)
+    assert ran.exit_code == 0, ran
+    assert json.loads(os.read(ends[0], 100000))["exposures"]
+    for end in ends:
+        os.close(end)
+
+
+def test_doses_replace_doses_only(session: Path) -> None:
+    (session / "session.toml").write_text(TAKE.format("axis"))
+    before = contents(session)
+    plan = ("exposure", "--level", "85", "--minutes", "10", "--json")
+    for name in ("session.toml", "axis.wav", "short.json"):
+        ran = run_main(*plan, str(session / name))
+        assert ran.exit_code == 3 and len(ran.stderr.splitlines()) == 1
+    assert contents(session) == before
+    for _ in range(2):
+        assert run_main(*plan, str(session / "doses.json")).exit_code == 0
+
+
+@pytest.mark.parametrize("what", ["a file", "a dangling link", "below a file"])
+def test_a_folder_that_cannot_be_is_named_first(what: str, session: Path) -> None:
+    place = session / "results"
+    if what == "a dangling link":
+        place.symlink_to(session / "nowhere")
+    else:
+        place.write_text("mine")
+    below = place / "below" if what == "below a file" else place
+    where = ("-o", str(below)) if what == "below a file" else ()
+    refused(session, f"{below}: cannot be written", *where)
+    file = str(below / "x.json")
+    refused(session, f"{file}: cannot be written", "--no-report", "--json", file)
+
+
+@pytest.mark.parametrize("name", ["results.json", "report/report.html", LIST_NAME])
+@pytest.mark.parametrize("without_a_report", [False, True])
+def test_files_of_another_program_stay(name: str, without_a_report: bool, session: Path) -> None:
+    place = session / "out" / name
+    place.parent.mkdir(parents=True)
+    place.write_text('{"files": ["notes.txt"]}')
+    if without_a_report and name == "report/report.html":
+        ran = analyse(session, "axis", options=("-o", str(session / "out"), "--no-report"))
+        assert ran.exit_code == 0 and "removed" not in ran.stderr
+        assert place.read_text() == '{"files": ["notes.txt"]}'
+    else:
+        more = ("--no-report",) if without_a_report else ()
+        refused(session, f"{name}: is no", "-o", str(session / "out"), *more)

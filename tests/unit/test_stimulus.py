@@ -69,10 +69,11 @@ def test_the_former_name_of_a_key_is_read_in_recipes_and_sidecars(tmp_path: Path
     assert former.count("spare_below_hz") == 2  # in the recipe and in the sweep
     sidecar.write_text(former)
     assert read_sidecar(sidecar) == stimulus
-    keys = {k: v for k, v in recipe.as_dict().items() if k != "reduce_drive_below_hz"}
+    data = json.loads(json.dumps(recipe.as_dict()))  # lists, as in a file
+    keys = {k: v for k, v in data.items() if k != "reduce_drive_below_hz"}
     assert parse_recipe({**keys, "spare_below_hz": 300.0}, "recipe") == recipe
     with pytest.raises(InputError, match="spare_below_hz is the former name of reduce_drive_below"):
-        parse_recipe({**recipe.as_dict(), "spare_below_hz": 300.0}, "recipe")
+        parse_recipe({**data, "spare_below_hz": 300.0}, "recipe")
 
 
 @pytest.mark.parametrize(
@@ -219,6 +220,36 @@ def test_another_stimulus_of_that_name_is_kept(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="another stimulus of this name"):
         write_stimulus(ladder_recipe(levels_dbfs=[-40, -30]), tmp_path)
     assert (tmp_path / "short.json").read_bytes() == before
+
+
+@pytest.mark.parametrize("with_a_sidecar", [False, True])
+@pytest.mark.parametrize("split", [False, True])
+def test_a_recording_of_that_name_is_kept(
+    with_a_sidecar: bool, split: bool, tmp_path: Path, rng: np.random.Generator
+) -> None:
+    """Even one as long as the stimulus; and nothing is written beside it."""
+    stimulus, paths = write_stimulus(ladder_recipe(), tmp_path, split=split)
+    recording = paths[-2]  # the last sound file
+    noise = 0.01 * rng.standard_normal(soundfile.info(recording).frames)
+    soundfile.write(recording, noise, 48000, subtype="PCM_24")
+    for path in paths:
+        if path not in (recording, paths[-1] if with_a_sidecar else recording):
+            path.unlink()
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    with pytest.raises(InputError, match=rf"{recording.name}: is there, and is not this stimulus"):
+        write_stimulus(stimulus.recipe, tmp_path, split=split)
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+@pytest.mark.parametrize("sample_format", ["wav24", "float", "flac"])
+def test_a_stimulus_is_written_again_with_its_sidecar_or_without(
+    sample_format: str, tmp_path: Path
+) -> None:
+    first, paths = write_stimulus(ladder_recipe(), tmp_path, sample_format="float")
+    write_stimulus(ladder_recipe(), tmp_path, sample_format=sample_format)
+    paths[-1].unlink()
+    again, _ = write_stimulus(ladder_recipe(), tmp_path, sample_format=sample_format)
+    assert again.recipe == first.recipe
 
 
 @pytest.mark.parametrize(
