@@ -56,27 +56,38 @@ def _placed(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> lis
             )
             for placement, file in zip(placements, stimulus.files, strict=True)
         ]
-    for recording, placement, file in zip(recordings, placements, stimulus.files, strict=True):
-        trouble = staircase_trouble(stimulus, file, recording, placement)
+    found = [
+        _evidence(stimulus, file, recording, placement)
+        for recording, placement, file in zip(recordings, placements, stimulus.files, strict=True)
+    ]
+    hold_one = [any(item.state == "there" for item in evidence) for evidence in found]
+    for row, recording in enumerate(recordings):
+        elsewhere = any(hold_one[:row] + hold_one[row + 1 :])
+        trouble = staircase_trouble(found[row], placements[row], elsewhere=elsewhere)
         if trouble is not None:
             raise InputError(f"{recording.path}: {trouble}")
     return placements
 
 
 def staircase_trouble(
-    stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording, placement: Placement
+    evidence: Sequence[ToneEvidence], placement: Placement, *, elsewhere: bool = False
 ) -> str | None:
-    """Return why a recording is not taken for a file of a staircase, or None."""
-    evidence = _evidence(stimulus, file, recording, placement)
+    """Return why a recording is not taken for a file of a staircase, or None.
+
+    A tone outside a loudspeaker's band may not be heard, or by a harmonic only. In a file of its
+    own it is believed where ``elsewhere``, in another file, a tone is there.
+    """
     there = [item for item in evidence if item.state == "there"]
     for item in evidence:
-        if item.state == "another" and item.heard_hz is not None:
+        alien = item.state == "another" or (item.state == "harmonic" and not (there or elsewhere))
+        if alien and item.heard_hz is not None:
             return (
                 f"holds a tone of {item.heard_hz:.0f} Hz where this stimulus has"
                 f" {item.frequency_hz:g} Hz: {GIVE_SIDECAR}"
             )
-    unexplained = sum(item.state == "unexplained" for item in evidence)
-    if not there or len(there) <= unexplained:
+    unexplained = sum(item.state in ("unexplained", "harmonic") for item in evidence)
+    unheard = all(item.state in ("nothing", "harmonic") for item in evidence)
+    if len(there) <= unexplained and not (unheard and elsewhere):
         return (
             "the markers are there, but the tones between them are not this stimulus's, or drown"
             f" in noise: {GIVE_SIDECAR}"
@@ -87,10 +98,10 @@ def staircase_trouble(
     drift_ppm = placement.clock_drift_ppm
     if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
         return None
-    best = max(there, key=lambda item: item.weight)
-    same_speed = abs(best.speed - 1.0) < 1e-6 * SPEED_PPM
-    if same_speed and 2 * len(there) >= len(evidence):
-        return None
+    if there and 2 * len(there) >= len(evidence):
+        best = max(there, key=lambda item: item.weight)
+        if abs(best.speed - 1.0) < 1e-6 * SPEED_PPM:
+            return None
     return no_clocks(drift_ppm)
 
 
@@ -101,6 +112,7 @@ def _evidence(
     recipe = stimulus.recipe
     first, last = (max(0, round(placement.at(sample))) for sample in file.quiet_samples)
     noise = noise_spectrum([recording.samples[first:last]], rate_hz=recipe.rate_hz)
+    stimulus_hz = [tone.frequency_hz for one in stimulus.files for tone in tones(one)]
     return [
         examine_tone(
             tone,
@@ -108,6 +120,7 @@ def _evidence(
             ramp_s=1e-3 * recipe.ramp_ms,
             lowest_dbfs=recipe.levels_dbfs[0],
             order=recipe.order,
+            stimulus_hz=stimulus_hz,
             noise=noise,
         )
         for tone, _ in cut_tones(file, recording, placement)
@@ -144,7 +157,7 @@ def _holds(stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording
         return False
     return (
         placement.markers == "both"
-        and staircase_trouble(stimulus, file, recording, placement) is None
+        and staircase_trouble(_evidence(stimulus, file, recording, placement), placement) is None
     )
 
 
