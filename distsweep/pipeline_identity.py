@@ -125,9 +125,9 @@ def _check_one_speed(recordings: Sequence[Recording], drifts_ppm: dict[int, floa
     odd = max(drifts_ppm, key=lambda number: (off_ppm[number], abs(drifts_ppm[number])))
     if off_ppm[odd] > SPEED_PPM:
         raise InputError(
-            f"{recordings[odd].path}: its markers stand {_apart(drifts_ppm[odd])} than this"
-            f" stimulus's, those of the other recordings {_apart(usual_ppm[odd])}: record it"
-            f" again if samples were lost, or {GIVE_SIDECAR}"
+            f"{recordings[odd].path}: its markers stand {off_ppm[odd]:.0f} ppm"
+            f" {'further' if drifts_ppm[odd] > usual_ppm[odd] else 'less far'} apart than those of"
+            f" the take's other recordings: record it again if samples were lost, or {GIVE_SIDECAR}"
         )
 
 
@@ -159,14 +159,11 @@ def _sweeps_run_at_speed(cut: CutTake, amplitudes: Amplitudes, rows: Sequence[in
     return bool(np.ptp(arrivals_s) <= allowed_s)
 
 
-def _apart(drift_ppm: float) -> str:
-    return f"{abs(drift_ppm):.0f} ppm {'further' if drift_ppm > 0.0 else 'less far'} apart"
-
-
 def no_clocks(drift_ppm: float) -> str:
     """Say that markers stand where two clocks do not put them, and no proof explains it."""
     return (
-        f"its markers stand {_apart(drift_ppm)} than this stimulus's, more than"
+        f"its markers stand {abs(drift_ppm):.0f} ppm"
+        f" {'further' if drift_ppm > 0.0 else 'less far'} apart than this stimulus's, more than"
         f" two clocks differ ({CLOCKS_PPM:.0f} ppm), and what lies between them does not show"
         f" that speed: {GIVE_SIDECAR}, or record again if samples were lost"
     )
