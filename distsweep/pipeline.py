@@ -284,6 +284,7 @@ def _background(
 def _take_warnings(missing: Sequence[str], take: Take) -> list[Warning_]:
     warnings = [Warning_("incomplete", f"{text}.") for text in missing]
     drift_ppm = take.clock_drift_ppm
+    unsure = ", or samples were lost: one sweep cannot tell" if len(take.rungs) == 1 else ""
     if drift_ppm is not None and abs(drift_ppm) > DRIFT_WORTH_A_WORD_PPM:
         warnings.append(
             Warning_(
@@ -294,8 +295,8 @@ def _take_warnings(missing: Sequence[str], take: Take) -> list[Warning_]:
                 else f"The recording runs {abs(drift_ppm):.0f} ppm"
                 f" {'slower' if drift_ppm > 0.0 else 'faster'} than what was to be played, more"
                 f" than two clocks differ ({CLOCKS_PPM:.0f} ppm): a player or a recorder ran at"
-                " another speed. Between the markers the stimulus runs at that speed too, so it"
-                " was taken out; every frequency stated is the one that was to be played.",
+                f" another speed{unsure}. It was taken out; every frequency stated is the one that"
+                " was to be played.",
             )
         )
     if take.background is None:

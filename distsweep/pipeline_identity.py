@@ -16,7 +16,7 @@ from distsweep.errors import InputError
 from distsweep.results import Warning_
 from distsweep.takes.cutting import CutTake
 from distsweep.takes.recording import Recording
-from distsweep.units import BoolArray, FloatArray, ratio_to_db
+from distsweep.units import BoolArray, FloatArray, IntArray, ratio_to_db
 
 CLOCKS_PPM = 200.0
 """Two clocks differ by less (chosen: converters keep 100 ppm each). What differs by more was
@@ -46,38 +46,89 @@ def check_sweeps(
 ) -> list[Warning_]:
     """Refuse a recording whose sweeps are not the stimulus's; warn where some are silent.
 
-    The louder half of the rungs is judged, at least two of them, and half of those must be
-    the sweep: a noise may spoil the others.
+    The louder half of the rungs that are not silent is judged, at least two of them, and half
+    of those must be the sweep: a noise may spoil the others. Of a ladder of more than two rungs
+    two must be in place, wherever they are.
 
     Raises
     ------
     InputError
         They are not, or clocks do not explain where the markers stand, nor does a speed.
     """
+    _check_speed(recordings, cut, amplitudes)
     drives = np.array([rung.drive_dbfs for rung in cut.rungs])
-    judged = np.argsort(-drives, kind="stable")[: max(2, -(-len(drives) // 2))]
-    in_place = amplitudes.octaves.in_place[judged]
-    if 2 * np.sum(in_place) < len(judged) or amplitudes.smear_s > LARGEST_SMEAR_S:
+    in_place, silent = amplitudes.octaves.in_place, _silent_rungs(drives, amplitudes)
+    loudest_first = np.argsort(-drives, kind="stable")
+    heard = loudest_first[~silent[loudest_first]]
+    judged = heard[: max(2, -(-len(heard) // 2))]
+    enough = np.sum(in_place) >= (2 if len(drives) > 2 else 1)
+    half = 2 * np.sum(in_place[judged]) >= len(judged)
+    if not (enough and half) or amplitudes.smear_s > LARGEST_SMEAR_S:
+        bad = next((row for row in loudest_first if not in_place[row]), loudest_first[0])
         raise InputError(
-            f"{recordings[0].path}: the markers are there, but the sweeps between them are not"
-            f" this stimulus's, or drown in noise: {GIVE_SIDECAR}"
+            f"{recordings[cut.rungs[bad].file].path}: the markers are there, but the sweeps"
+            f" between them are not this stimulus's, or drown in noise: {GIVE_SIDECAR}"
         )
-    for number, (recording, placement) in enumerate(zip(recordings, cut.placements, strict=True)):
-        drift_ppm = placement.clock_drift_ppm
-        if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
-            continue
+    return _silence_told(recordings, cut, np.flatnonzero(silent)) if np.any(silent) else []
+
+
+def _silence_told(
+    recordings: Sequence[Recording], cut: CutTake, silent: IntArray
+) -> list[Warning_]:
+    """Warn of silent rungs, file by file; the first and the return rung are one level."""
+    parts = []
+    for file in sorted({cut.rungs[row].file for row in silent}):
+        levels = {cut.rungs[row].drive_dbfs for row in silent if cut.rungs[row].file == file}
+        listed = ", ".join(f"{level:g}" for level in sorted(levels)).replace("-", "−")
+        rungs = "rung" if len(levels) == 1 else "rungs"
+        parts.append(
+            f"{recordings[file].path.name} is silent where this stimulus has its {rungs} at"
+            f" {listed} dBFS"
+        )
+    question = "did the loudspeaker mute itself, or was another stimulus played?"
+    return [Warning_("silent_rungs", f"{'; '.join(parts)}, while others are clear: {question}")]
+
+
+def _check_speed(recordings: Sequence[Recording], cut: CutTake, amplitudes: Amplitudes) -> None:
+    """Refuse markers that clocks do not put where they stand, unless a speed does so.
+
+    When sweeps arrive shows a speed where a file has several. Samples lost from a file of one
+    sweep hardly move it: the files of a take must run at one speed.
+
+    Raises
+    ------
+    InputError
+        A speed does not show.
+    """
+    drifts_ppm = {
+        number: placement.clock_drift_ppm
+        for number, placement in enumerate(cut.placements)
+        if placement.clock_drift_ppm is not None
+    }
+    if all(abs(drift_ppm) <= CLOCKS_PPM for drift_ppm in drifts_ppm.values()):
+        return
+    if len(drifts_ppm) > 1:
+        _check_one_speed(recordings, drifts_ppm)
+    for number, drift_ppm in drifts_ppm.items():
         rows = [row for row, rung in enumerate(cut.rungs) if rung.file == number]
-        if not _sweeps_run_at_speed(cut, amplitudes, rows):
-            raise InputError(f"{recording.path}: {no_clocks(drift_ppm)}")
-    silent = _silent_rungs(drives, amplitudes)
-    if not np.any(silent):
-        return []
-    levels = ", ".join(f"{drive:g}" for drive in drives[silent]).replace("-", "−")
-    text = (
-        f"{recordings[0].path.name} is silent where this stimulus has its rung at {levels} dBFS,"
-        " while others are clear: did the loudspeaker mute itself, or was another stimulus played?"
-    )
-    return [Warning_("silent_rungs", text)]
+        if abs(drift_ppm) > CLOCKS_PPM and not _sweeps_run_at_speed(cut, amplitudes, rows):
+            raise InputError(f"{recordings[number].path}: {no_clocks(drift_ppm)}")
+
+
+def _check_one_speed(recordings: Sequence[Recording], drifts_ppm: dict[int, float]) -> None:
+    """Refuse the recording that runs at another speed than the take's others."""
+    usual_ppm = {
+        number: float(np.median([ppm for other, ppm in drifts_ppm.items() if other != number]))
+        for number in drifts_ppm
+    }
+    off_ppm = {number: abs(ppm - usual_ppm[number]) for number, ppm in drifts_ppm.items()}
+    odd = max(drifts_ppm, key=lambda number: (off_ppm[number], abs(drifts_ppm[number])))
+    if off_ppm[odd] > SPEED_PPM:
+        raise InputError(
+            f"{recordings[odd].path}: its markers stand {off_ppm[odd]:.0f} ppm"
+            f" {'further' if drifts_ppm[odd] > usual_ppm[odd] else 'less far'} apart than those of"
+            f" the take's other recordings: record it again if samples were lost, or {GIVE_SIDECAR}"
+        )
 
 
 def _silent_rungs(drives: FloatArray, amplitudes: Amplitudes) -> BoolArray:

@@ -46,10 +46,10 @@ def refuse_repeated(recordings: Sequence[Recording]) -> None:
     InputError
         One is.
     """
-    if len({recording.path for recording in recordings}) < len(recordings):
-        raise InputError(
-            f"{recordings[0].path}: a recording is listed twice: list each file's own, in order"
-        )
+    paths = [recording.path for recording in recordings]
+    for number, path in enumerate(paths):
+        if path in paths[:number]:
+            raise InputError(f"{path}: is listed twice: list each file's own recording, in order")
 
 
 def refuse_copies(recordings: Sequence[Recording], files: Sequence[StimulusFile]) -> None:

@@ -56,42 +56,63 @@ def _placed(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> lis
             )
             for placement, file in zip(placements, stimulus.files, strict=True)
         ]
-    for recording, placement, file in zip(recordings, placements, stimulus.files, strict=True):
-        trouble = staircase_trouble(stimulus, file, recording, placement)
-        if trouble is not None:
-            raise InputError(f"{recording.path}: {trouble}")
+    found = [
+        _evidence(stimulus, file, recording, placement)
+        for recording, placement, file in zip(recordings, placements, stimulus.files, strict=True)
+    ]
+    trouble = staircase_trouble(found, placements)
+    if trouble is not None:
+        number, reason = trouble
+        raise InputError(f"{recordings[number].path}: {reason}")
     return placements
 
 
 def staircase_trouble(
-    stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording, placement: Placement
-) -> str | None:
-    """Return why a recording is not taken for a file of a staircase, or None."""
-    evidence = _evidence(stimulus, file, recording, placement)
-    there = [item for item in evidence if item.state == "there"]
-    for item in evidence:
-        if item.state == "another" and item.heard_hz is not None:
-            return (
+    found: Sequence[Sequence[ToneEvidence]], placements: Sequence[Placement]
+) -> tuple[int, str] | None:
+    """Return which file's recording is not taken for it, and why; None where all are.
+
+    ``found`` has the evidence on each file's tones. A tone outside a loudspeaker's band may not
+    be heard, or by a harmonic only, and noise or a protection may spoil one. So the tones are
+    counted over all files, whether there is one for all tones or one a tone.
+    """
+    items = [(number, item) for number, evidence in enumerate(found) for item in evidence]
+    there = sum(item.state == "there" for _, item in items)
+    for number, item in items:
+        alien = item.state == "another" or (item.state == "harmonic" and not there)
+        if alien and item.heard_hz is not None:
+            return number, (
                 f"holds a tone of {item.heard_hz:.0f} Hz where this stimulus has"
                 f" {item.frequency_hz:g} Hz: {GIVE_SIDECAR}"
             )
-    unexplained = sum(item.state == "unexplained" for item in evidence)
-    if not there or len(there) <= unexplained:
-        return (
+    doubtful = [number for number, item in items if item.state in ("unexplained", "harmonic")]
+    if there <= len(doubtful):
+        return next(iter(doubtful), 0), (
             "the markers are there, but the tones between them are not this stimulus's, or drown"
             f" in noise: {GIVE_SIDECAR}"
         )
-    displaced = sum(item.edges_fit is False for item in there)
-    if displaced and sum(item.edges_fit is True for item in there) <= displaced + unexplained:
-        return f"its tones start and stop where this stimulus's bursts do not: {GIVE_SIDECAR}"
-    drift_ppm = placement.clock_drift_ppm
-    if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
-        return None
+    displaced = [number for number, item in items if item.edges_fit is False]
+    fitting = sum(item.edges_fit is True for _, item in items)
+    if displaced and fitting <= len(displaced) + len(doubtful):
+        return displaced[0], (
+            f"its tones start and stop where this stimulus's bursts do not: {GIVE_SIDECAR}"
+        )
+    for number, (evidence, placement) in enumerate(zip(found, placements, strict=True)):
+        drift_ppm = placement.clock_drift_ppm
+        if drift_ppm is None or abs(drift_ppm) <= CLOCKS_PPM:
+            continue
+        if not _tones_run_at_speed(evidence):
+            return number, no_clocks(drift_ppm)
+    return None
+
+
+def _tones_run_at_speed(evidence: Sequence[ToneEvidence]) -> bool:
+    """Tell whether a file's tones have the frequencies that the speed of its markers gives."""
+    there = [item for item in evidence if item.state == "there"]
+    if not there or 2 * len(there) < len(evidence):
+        return False
     best = max(there, key=lambda item: item.weight)
-    same_speed = abs(best.speed - 1.0) < 1e-6 * SPEED_PPM
-    if same_speed and 2 * len(there) >= len(evidence):
-        return None
-    return no_clocks(drift_ppm)
+    return abs(best.speed - 1.0) < 1e-6 * SPEED_PPM
 
 
 def _evidence(
@@ -101,6 +122,7 @@ def _evidence(
     recipe = stimulus.recipe
     first, last = (max(0, round(placement.at(sample))) for sample in file.quiet_samples)
     noise = noise_spectrum([recording.samples[first:last]], rate_hz=recipe.rate_hz)
+    stimulus_hz = [tone.frequency_hz for one in stimulus.files for tone in tones(one)]
     return [
         examine_tone(
             tone,
@@ -108,6 +130,7 @@ def _evidence(
             ramp_s=1e-3 * recipe.ramp_ms,
             lowest_dbfs=recipe.levels_dbfs[0],
             order=recipe.order,
+            stimulus_hz=stimulus_hz,
             noise=noise,
         )
         for tone, _ in cut_tones(file, recording, placement)
@@ -144,7 +167,8 @@ def _holds(stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording
         return False
     return (
         placement.markers == "both"
-        and staircase_trouble(stimulus, file, recording, placement) is None
+        and staircase_trouble([_evidence(stimulus, file, recording, placement)], [placement])
+        is None
     )
 
 

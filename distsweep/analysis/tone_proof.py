@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 JUDGED_BURSTS = 5
 """So many of the loudest bursts are looked at (chosen: a noise spoils one or two)."""
 
+MUTED = 0.45
+"""A burst whose amplitude falls below this, re that of the softest, was muted (chosen: 7 dB; a
+stimulus never does so, as the softest level sounds between bursts, nor does a limiter)."""
+
 LINE_OVER_NEIGHBOURS = 16.0
 """Power of a line over what the bins beside it hold on average, from which a tone is there
 (chosen: 12 dB; noise alone exceeds 6 dB less than once in 10⁴ bursts)."""
@@ -43,10 +47,9 @@ ALIEN_SHARE, ALIEN_OVER_TONE = 0.5, 4.0
 the power of the tone with its harmonics (chosen: subharmonics of loudspeakers stay 10 dB or more
 below the tone)."""
 
-ALIEN_HARMONIC, LOST_TONE = 4, 1e-4
-"""A lone harmonic of this order or a higher one, without its fundamental, was played; so was a
-lower one if the fundamental's power re its own lies below the second, 40 dB (a small loudspeaker
-may give little but the second or third of a tone far below its band)."""
+EXACT = 1e-3
+"""Two frequencies are the same within this share (chosen: clocks keep 2e-4; twice a tone
+differs by 8e-3 from the next octave of the preferred numbers)."""
 
 ALIEN_STEP = 0.5
 """A line that was played rises from rest to burst by this share of the drive's step in dB, or by
@@ -60,9 +63,10 @@ class ToneEvidence:
     Attributes
     ----------
     frequency_hz : of the tone that should sound, as played.
-    state : "there"; "another", another tone sounds in its place; "unexplained", something else
-        does; "nothing" stands out of the background.
-    heard_hz : the other tone's frequency in the recorder's clock, if there is one.
+    state : "there"; "harmonic", one of its harmonics sounds without it; "another", another tone
+        sounds in its place; "unexplained", something else does; "nothing" stands out of the
+        background.
+    heard_hz : the other tone's or the harmonic's frequency in the recorder's clock.
     edges_fit : whether the bursts start and end when they should; None where it cannot be told.
     speed : the tone's frequency where it should be, over that found; NaN where it is not there.
     weight : how exactly ``speed`` is known: frequency times the root of the line over noise.
@@ -83,6 +87,7 @@ def examine_tone(
     ramp_s: float,
     lowest_dbfs: float,
     order: int,
+    stimulus_hz: Sequence[float],
     noise: NoiseSpectrum | None,
 ) -> ToneEvidence:
     """Tell what stands in a tone's place.
@@ -93,13 +98,14 @@ def examine_tone(
     ramp_s : time in which a level changes.
     lowest_dbfs : the level between bursts.
     order : highest harmonic that is taken for the tone's own.
+    stimulus_hz : all tones of the stimulus: what sounds at one of them is no harmonic.
     noise : the background, None if not known.
     """
-    judged = sorted(tone.bursts, key=lambda burst: -burst.drive_dbfs)[:JUDGED_BURSTS]
+    count = steady_samples(tone, rate_hz, ramp_s)
+    judged = _sounding(tone, count, rate_hz)[:JUDGED_BURSTS]
     loudest_dbfs = judged[0].drive_dbfs
     # What is far quieter than the loudest tells nothing that the loudest does not.
     judged = [burst for burst in judged if burst.drive_dbfs >= loudest_dbfs - 12.0]
-    count = steady_samples(tone, rate_hz, ramp_s)
     lines = _Lines(tone, judged, count, rate_hz)
     background = _background(noise, lines)
     in_place = lines.line(lines.own)
@@ -107,10 +113,24 @@ def examine_tone(
         in_place > LINE_OVER_NEIGHBOURS * lines.beside(lines.own)
     )
     heard_hz = _another(
-        tone, lines, order, background, is_there=is_there, lowest_dbfs=lowest_dbfs, rate_hz=rate_hz
+        tone,
+        judged[0],
+        lines,
+        order,
+        background,
+        is_there=is_there,
+        lowest_dbfs=lowest_dbfs,
+        rate_hz=rate_hz,
     )
     if heard_hz is not None:
-        return ToneEvidence(tone.frequency_hz, "another", heard_hz)
+        multiple = round(heard_hz / tone.recorded_hz)
+        lone = (
+            not is_there
+            and 2 <= multiple <= order
+            and _same(heard_hz, multiple * tone.recorded_hz)
+            and not any(_same(multiple * tone.frequency_hz, other) for other in stimulus_hz)
+        )
+        return ToneEvidence(tone.frequency_hz, "harmonic" if lone else "another", heard_hz)
     if not is_there:
         loud = lines.total > CLEARLY_ABOVE * background
         return ToneEvidence(tone.frequency_hz, "unexplained" if loud else "nothing")
@@ -124,6 +144,32 @@ def examine_tone(
         speed=tone.recorded_hz / found_hz,
         weight=tone.frequency_hz * float(np.sqrt(in_place / lines.beside(lines.own))),
     )
+
+
+def _sounding(tone: CutTone, count: int, rate_hz: float) -> list[CutBurst]:
+    """Return the bursts, loudest first, without those in which a protection mutes the tone.
+
+    The level is followed over a third of the ``count`` steady samples, past the burst's start.
+    """
+    loudest_first = sorted(tone.bursts, key=lambda burst: -burst.drive_dbfs)
+    track = ToneTrack(tone.signal, frequency_hz=tone.recorded_hz, rate_hz=rate_hz)
+    width = track.width(count / 3.0)
+    least = [
+        np.min(
+            amplitudes(track, burst.start + width, burst.end - 0.5 * width, width), initial=np.inf
+        )
+        for burst in loudest_first
+    ]
+    softest = float(np.median(least[-max(1, len(least) // 3) :]))
+    return [
+        burst
+        for burst, amplitude in zip(loudest_first, least, strict=True)
+        if amplitude >= MUTED * softest
+    ]
+
+
+def _same(one_hz: float, other_hz: float) -> bool:
+    return abs(one_hz - other_hz) <= EXACT * other_hz
 
 
 class _Lines:
@@ -187,6 +233,7 @@ def _background(noise: NoiseSpectrum | None, lines: _Lines) -> float:
 
 def _another(
     tone: CutTone,
+    loudest: CutBurst,
     lines: _Lines,
     order: int,
     background: float,
@@ -198,26 +245,20 @@ def _another(
     """Return the frequency of a tone that was played in place of this one, or None."""
     last = len(lines.power) - LINE_BINS
     harmonics = [n * lines.own for n in range(1, order + 1) if n * lines.own < last]
+    if not is_there:
+        harmonics = harmonics[:1]
     own = sum(lines.line(centre) for centre in harmonics)
     others = lines.power.copy()
     others[: lines.lowest] = 0.0
-    spared = harmonics
-    if not is_there:
-        spared = [
-            centre
-            for centre in harmonics[: ALIEN_HARMONIC - 1]
-            if centre == lines.own or lines.beside(lines.own) > LOST_TONE * lines.line(centre)
-        ]
-    for centre in spared:
+    for centre in harmonics:
         others[max(0, centre - LINE_BINS - 1) : centre + LINE_BINS + 2] = 0.0
-    if not is_there:
-        own = sum(lines.line(centre) for centre in spared)
     centre = int(np.argmax(others))
     power = lines.line(centre)
     if power < max(ALIEN_SHARE * lines.total, ALIEN_OVER_TONE * own, ABOVE_BACKGROUND * background):
         return None
-    heard_hz = centre * lines.bin_hz
-    loudest = max(tone.bursts, key=lambda burst: burst.drive_dbfs)
+    heard_hz = fit_sine_and_frequency(
+        lines.stretches[0], near_hz=centre * lines.bin_hz, rate_hz=rate_hz
+    ).frequency_hz
     rest = rest_after(tone, loudest)
     step_db = min(6.0, ALIEN_STEP * (loudest.drive_dbfs - lowest_dbfs))
     if rest is not None and step_db > 0.0:

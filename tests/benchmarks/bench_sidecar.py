@@ -4,12 +4,13 @@ Run ``python tests/benchmarks/bench_sidecar.py --count 50 --seed 0``. Each draw 
 stimulus, a loudspeaker with a closed-form answer, half of the time a reverberant room, noise 10
 to 60 dB below the loudest moment (white, pink or bursts), clocks up to 200 ppm apart, and any
 gain and polarity. It is analysed with its own sidecar, and with that of another stimulus whose
-markers stand as far apart within 200 ppm.
+markers stand as far apart within 200 ppm. With ``--split`` a stimulus has one file a tone or rung.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import sys
 import tempfile
 from pathlib import Path
@@ -58,34 +59,49 @@ def random_recipe(rng: np.random.Generator, kind: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def another(rng: np.random.Generator, recipe: dict[str, Any]) -> dict[str, Any] | None:
+def another(
+    rng: np.random.Generator, recipe: dict[str, Any], *, split: bool
+) -> dict[str, Any] | None:
     """Return another stimulus, with such a silence that its markers stand as far apart."""
-    wanted = spacing(recipe)
+    wanted = spacings(recipe, split)
     for _ in range(100):
         other = random_recipe(rng, str(rng.choice(["ladder", "staircase"])))
         if other["kind"] == recipe["kind"] == "staircase" and rng.random() < 0.5:
             other["frequencies_hz"] = recipe["frequencies_hz"]
         try:
-            other["quiet_s"] += (wanted - spacing(other)) / RATE_HZ
-            if other["quiet_s"] <= 60.0 and abs(spacing(other) / wanted - 1.0) < 2e-4:
+            other["quiet_s"] += (wanted[0] - spacings(other, split)[0]) / RATE_HZ
+            found = spacings(other, split)
+            alike = len(found) == len(wanted) and np.all(np.abs(found / wanted - 1.0) < 2e-4)
+            if alike and other["quiet_s"] <= 60.0:
                 return other
         except InputError:
             continue
     return None
 
 
-def spacing(recipe: dict[str, Any]) -> int:
-    file = _laid_out(parse_recipe(recipe, "recipe"), False).files[0]
-    return file.end_marker_sample - file.start_marker_sample
+def spacings(recipe: dict[str, Any], split: bool) -> np.ndarray:
+    files = _laid_out(parse_recipe(recipe, "recipe"), split).files
+    return np.array([file.end_marker_sample - file.start_marker_sample for file in files])
 
 
-def recording(rng: np.random.Generator, recipe: dict[str, Any], path: Path) -> Path:
-    stimulus = _laid_out(parse_recipe(recipe, "recipe"), False)
+def recordings(
+    rng: np.random.Generator, recipe: dict[str, Any], folder: Path, *, split: bool
+) -> list[Path]:
+    """Record every file of a stimulus with the same loudspeaker, room, clocks and kind of noise."""
+    stimulus = _laid_out(parse_recipe(recipe, "recipe"), split)
+    paths = [folder / f"{number}.wav" for number in range(len(stimulus.files))]
+    for file, path in zip(stimulus.files[1:], paths[1:], strict=True):
+        recording(copy.deepcopy(rng), rendered(stimulus, file), path)
+    recording(rng, rendered(stimulus, stimulus.files[0]), paths[0])
+    return paths
+
+
+def recording(rng: np.random.Generator, played: np.ndarray, path: Path) -> None:
     corner_hz = float(np.exp(rng.uniform(np.log(35.0), np.log(150.0))))
     bell = peak(float(np.exp(rng.uniform(np.log(100.0), np.log(8000.0)))), 5.0, 6.0)
     curve = (1.0, float(rng.uniform(-0.15, 0.15)), float(rng.uniform(-0.3, 0.1)))
     branch = Branch(cascade(high_pass(corner_hz, 0.8), bell), curve, low_pass(18000.0))
-    heard = play([branch], rendered(stimulus, stimulus.files[0]), RATE_HZ)
+    heard = play([branch], played, RATE_HZ)
     if rng.random() < 0.5:
         decay_s = float(rng.uniform(0.1, 0.8))
         tail = rng.standard_normal(int(decay_s * RATE_HZ))
@@ -109,17 +125,16 @@ def recording(rng: np.random.Generator, recipe: dict[str, Any], path: Path) -> P
     heard = heard + loud * 10.0 ** (-rng.uniform(10.0, 60.0) / 20.0) * noise / np.std(noise)
     heard *= rng.choice([-1.0, 1.0]) * 10.0 ** (rng.uniform(-40.0, -1.0) / 20.0)
     soundfile.write(path, heard / np.max(np.abs(heard)) * 0.9, RATE_HZ, subtype="FLOAT")
-    return path
 
 
-def accepted(path: Path, recipe: dict[str, Any]) -> bool:
-    sidecar = path.with_name("named.json")
-    stimulus = _laid_out(parse_recipe(recipe, "recipe"), False)
+def accepted(paths: list[Path], recipe: dict[str, Any], *, split: bool) -> bool:
+    sidecar = paths[0].with_name("named.json")
+    stimulus = _laid_out(parse_recipe(recipe, "recipe"), split)
     sidecar.write_text(sidecar_text(stimulus), encoding="utf-8")
     try:
-        analyse_recording(path, stimulus=sidecar)
+        analyse_recording(paths, stimulus=sidecar)
     except InputError as error:
-        print("   ", str(error)[len(str(path)) :])
+        print("   ", str(error).removeprefix(str(paths[0].parent)))
         return False
     return True
 
@@ -128,20 +143,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=50)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--split", action="store_true")
     given = parser.parse_args()
+    split = given.split
     refused = taken = pairs = 0
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.wav"
+        place = Path(folder)
         for seed in range(given.seed, given.seed + given.count):
             rng = np.random.default_rng(seed)
             recipe = random_recipe(rng, str(rng.choice(["ladder", "staircase"])))
             print(f"{seed}: {recipe['kind']}, its own sidecar")
-            refused += not accepted(recording(rng, recipe, path), recipe)
-            other = another(rng, recipe)
+            heard = recordings(rng, recipe, place, split=split)
+            refused += not accepted(heard, recipe, split=split)
+            other = another(rng, recipe, split=split)
             if other is not None:
                 pairs += 1
                 print(f"{seed}: a {other['kind']} with the sidecar of a {recipe['kind']}")
-                if accepted(recording(rng, other, path), recipe):
+                heard = recordings(rng, other, place, split=split)
+                if accepted(heard, recipe, split=split):
                     taken += 1
                     print("    taken:", other, "for", recipe)
     print(f"refused with their own sidecar: {refused} of {given.count}")
