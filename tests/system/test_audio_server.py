@@ -93,6 +93,7 @@ def test_audio_server_hands_a_ladder_on(
     assert np.max(np.abs(gain_change_db)) < 0.001  # nothing on the way knows levels
 
 
+@pytest.mark.long
 def test_audio_server_with_a_bent_stream(
     audio_server: AudioServer, stimulus: Path, tmp_path: Path
 ) -> None:

@@ -195,6 +195,7 @@ def read(session: Path, name: str) -> np.ndarray:
     return soundfile.read(session / name, always_2d=True)[0][:, 0]
 
 
+@pytest.mark.long
 def test_a_gain_raised_by_20_db_is_faded_out_within_50_ms_of_audio(
     rig: Rig, session: Path, sidecar: Path
 ) -> None:
