@@ -335,9 +335,14 @@ def _contradicted(limits: list[_Limit]) -> BoolArray:
 
 def _level_at(drive: FloatArray, level_db: FloatArray, at: FloatArray) -> FloatArray:
     """Return the level at a drive for each frequency, linear between the levels known."""
-    levels = np.full(len(at), np.nan)
-    for f in np.flatnonzero(np.isfinite(at)):
+    columns = np.arange(len(at))
+    above = np.clip(np.searchsorted(drive, at), min(1, len(drive) - 1), len(drive) - 1)
+    below = np.maximum(above - 1, 0)
+    low_db, high_db = level_db[below, columns], level_db[above, columns]
+    step = np.where(above > below, drive[above] - drive[below], 1.0)
+    levels = low_db + (at - drive[below]) / step * (high_db - low_db)
+    for f in np.flatnonzero(np.isfinite(at) & np.isnan(levels)):
         held = np.isfinite(level_db[:, f])
         if np.any(held):
             levels[f] = np.interp(at[f], drive[held], level_db[held, f])
-    return levels
+    return np.asarray(levels)
