@@ -102,3 +102,9 @@ def harmonic_amplitudes(
             )
             result[n - 1] += made * np.exp(1j * n * np.angle(inner)) * branch.post(n * frequency_hz)
     return np.abs(result)
+
+
+MILDLY_CURVED = [
+    Branch(cascade(high_pass(60, 0.9), peak(900, 5, 5)), (1.0, 0.03, -0.05), low_pass(15000)),
+]
+"""A loudspeaker with a resonance and mild second and third harmonics."""

@@ -83,6 +83,23 @@ def ladder_recipe(**changes: Any) -> LadderRecipe:
     return parse_recipe({k: v for k, v in data.items() if v is not None}, "test recipe")
 
 
+def short_staircase(**changes: Any) -> dict[str, Any]:
+    """The keys of a staircase of a few seconds: three tones at three levels."""
+    return {
+        "kind": "staircase",
+        "name": "tones",
+        "rate_hz": RATE_HZ,
+        "frequencies_hz": [100, 400, 4000],
+        "levels_dbfs": [-32, -20, -8],
+        "hold_s": 0.3,
+        "rest_s": 0.2,
+        "release_s": 0.3,
+        "order": 5,
+        "quiet_s": 0.8,
+        **changes,
+    }
+
+
 class Bench:
     """A folder with a stimulus in it, and a way to analyse what is made of its waveform."""
 

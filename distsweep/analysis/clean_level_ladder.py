@@ -8,10 +8,10 @@ import numpy as np
 
 from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.limiter import may_act_from_the_lowest
-from distsweep.analysis.noise_bounds import DB_PER_RATIO, Bounded, NoisyPower
+from distsweep.analysis.noise_bounds import Bounded, NoisyPower, level_deviation_db
 from distsweep.analysis.third_octave import third_octave_bands
 from distsweep.results import RELIABLE_MARGIN_DB, CleanLevel, Compression, Limiter, Rung
-from distsweep.units import BoolArray, FloatArray, db_to_power, db_to_ratio, power_to_db
+from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
 
 DENOMINATOR_CLEAR_DB = 15.0
 """THD is a share of the fundamental, so that must be known, too: to 1.1 dB (standard deviation)
@@ -105,12 +105,9 @@ def _distortion(rungs: Sequence[Rung]) -> NoisyPower:
 def _gain_changes(
     rungs: Sequence[Rung], compression: Compression | None, kept: Sequence[int]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return gain changes and what noise makes of them (standard deviation), dB, ``(R, F)``.
-
-    An error whose mean square is σ² moves an amplitude a by σ/√2, its part in step with it.
-    """
-    floors_db = [rung.fundamental_floor_db - rung.fundamental_db for rung in rungs]
-    moved = DB_PER_RATIO * np.sqrt(0.5) * db_to_ratio(np.array(floors_db))
+    """Return gain changes and what noise makes of them (standard deviation), dB, ``(R, F)``."""
+    above_db = [rung.fundamental_db - rung.fundamental_floor_db for rung in rungs]
+    moved = level_deviation_db(np.array(above_db))
     if compression is None or compression.reference_drive_dbfs is None:
         nothing = np.full(moved[list(kept)].shape, np.nan)
         return nothing, nothing

@@ -16,6 +16,7 @@ from distsweep.analysis.ladder_bands import (
     smoothed,
 )
 from distsweep.analysis.limiter import LEAST_LOSS_DB, SteadyLevels, Verdict, judge
+from distsweep.analysis.noise_bounds import level_deviation_db
 from distsweep.results import Compression, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
 
@@ -71,7 +72,7 @@ def find_limiters(
 def _sigma_db(rungs: Sequence[Rung], rows: IntArray) -> FloatArray:
     """Return what the background moves the smoothed levels by, one standard deviation."""
     clear = np.array([rungs[i].fundamental_db - rungs[i].fundamental_floor_db for i in rows])
-    one = 8.686 / np.sqrt(2.0) * 10.0 ** (-np.nan_to_num(clear, nan=60.0) / 20.0)
+    one = level_deviation_db(np.nan_to_num(clear, nan=60.0))
     return np.asarray(one / np.sqrt(INDEPENDENT_POINTS))
 
 

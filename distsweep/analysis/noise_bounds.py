@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.units import BoolArray, FloatArray, power_to_db
+from distsweep.units import BoolArray, FloatArray, db_to_ratio, power_to_db
 
 LIKELY, SURE = 2.3, 2.6
 """Quantiles in standard deviations of a Gaussian.
@@ -35,6 +35,14 @@ FLOOR_AVERAGES = 6.0
 DB_PER_RATIO = 20.0 / np.log(10.0)
 
 _HALVINGS = 30
+
+
+def level_deviation_db(above_floor_db: FloatArray) -> FloatArray:
+    """Return what noise moves a level by, one standard deviation, at a distance from its floor.
+
+    An error whose mean square is σ² moves an amplitude by σ/√2, its part in step with it.
+    """
+    return np.asarray(DB_PER_RATIO * np.sqrt(0.5) * db_to_ratio(-above_floor_db))
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from distsweep.analysis.clean_level import find_clean_levels
 from distsweep.analysis.compression import ONE_DB, ONSET_DB, THREE_DB, first_crossing
 from distsweep.analysis.limiter import may_act_from_the_lowest
 from distsweep.analysis.limiting import find_limiting
-from distsweep.analysis.noise_bounds import DB_PER_RATIO, Bounded, NoisyPower
+from distsweep.analysis.noise_bounds import Bounded, NoisyPower, level_deviation_db
 from distsweep.analysis.staircase import (
     StaircaseSettings,
     ToneBursts,
@@ -36,7 +36,6 @@ from distsweep.units import (
     IntArray,
     db_to_percent,
     db_to_power,
-    db_to_ratio,
     ratio_to_db,
 )
 
@@ -310,9 +309,9 @@ def _clean_levels(rows: list[Staircase]) -> list[CleanLevel]:
         # A gain that nothing is compared with is no gain change.
         change[at, f] = row.gain_change_db[ok] if len(at) > 1 else np.nan
         above[at, f] = (row.level_db - row.level_floor_db)[ok]
-    moved = DB_PER_RATIO * np.sqrt(0.5) * db_to_ratio(-above)
+    moved = level_deviation_db(above)
     references = [row.reference_drive_dbfs for row in rows]
-    reference = [0 if one is None else np.searchsorted(drives, one) for one in references]
+    reference = np.array([0 if one is None else np.searchsorted(drives, one) for one in references])
     columns = np.arange(len(rows))
     deviation = np.hypot(moved, moved[reference, columns])
     deviation[reference, columns] = 0.0  # its gain is what the others are compared with

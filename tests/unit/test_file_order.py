@@ -9,30 +9,15 @@ import numpy as np
 import pytest
 import soundfile
 from capture_bench import run_main
-from closed_form import Branch, cascade, high_pass, low_pass, peak, play
-from conftest import RATE_HZ
+from closed_form import MILDLY_CURVED, play
+from conftest import RATE_HZ, short_staircase
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 
-BRANCHES = [
-    Branch(cascade(high_pass(60, 0.9), peak(900, 5, 5)), (1.0, 0.03, -0.05), low_pass(15000)),
-]
-
-TONES: dict[str, Any] = {
-    "kind": "staircase",
-    "name": "tones",
-    "rate_hz": RATE_HZ,
-    "frequencies_hz": [100, 400, 4000],
-    "levels_dbfs": [-32, -20, -8],
-    "hold_s": 0.3,
-    "rest_s": 0.2,
-    "release_s": 0.3,
-    "order": 5,
-    "quiet_s": 0.8,
-}
+TONES = short_staircase()
 RUNGS: dict[str, Any] = {
     "kind": "ladder",
     "name": "rungs",
@@ -61,7 +46,7 @@ class Split:
         rng = np.random.default_rng(11)
         for name, path, gain in zip("abcde", paths[:-1], GAINS, strict=False):
             waveform = np.clip(soundfile.read(path)[0], -loudest, loudest)
-            heard = gain * play(BRANCHES, waveform, RATE_HZ)
+            heard = gain * play(MILDLY_CURVED, waveform, RATE_HZ)
             heard += 1e-5 * rng.standard_normal(len(heard))
             self.paths[name] = folder / f"{name}.wav"
             soundfile.write(self.paths[name], heard, RATE_HZ, subtype="FLOAT")

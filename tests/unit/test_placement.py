@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from closed_form import Branch, cascade, flat, high_pass, low_pass, peak, play
+from closed_form import MILDLY_CURVED, Branch, flat, play
 from conftest import RATE_HZ
 from scipy.special import i0
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
-
-BRANCHES = [
-    Branch(cascade(high_pass(60, 0.9), peak(900, 5, 5)), (1.0, 0.03, -0.05), low_pass(15000)),
-]
 
 
 def recorded_by_another_clock(samples: np.ndarray, ppm: float) -> np.ndarray:
@@ -41,7 +37,7 @@ def recorded_by_another_clock(samples: np.ndarray, ppm: float) -> np.ndarray:
 @pytest.mark.parametrize("ppm", [300.0, -300.0, 41.5])
 def test_drift_is_found_and_taken_out(make_bench, ppm: float) -> None:
     bench = make_bench(levels_dbfs=[-10], sweep_s=8.0, band_hz=[20, 20000])
-    heard = 0.5 * play(BRANCHES, bench.waveform, RATE_HZ)
+    heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
     same = bench.analyse(heard).take()
     drifted = bench.analyse(recorded_by_another_clock(heard, ppm), name="drifted.wav").take()
     assert same.clock_drift_ppm == pytest.approx(0.0, abs=0.05)
@@ -57,7 +53,7 @@ def test_drift_is_found_and_taken_out(make_bench, ppm: float) -> None:
 def test_drift_in_noise(make_bench, rng: np.random.Generator) -> None:
     """±300 ppm within 2 ppm even where the noise equals the marker."""
     bench = make_bench(levels_dbfs=[-10])
-    heard = recorded_by_another_clock(play(BRANCHES, bench.waveform, RATE_HZ), 300.0)
+    heard = recorded_by_another_clock(play(MILDLY_CURVED, bench.waveform, RATE_HZ), 300.0)
     marker_rms = 10.0 ** (-10.0 / 20.0) / np.sqrt(2.0)
     noisy = heard + marker_rms * rng.standard_normal(len(heard))
     take = bench.analyse(0.2 * noisy).take()
@@ -67,7 +63,7 @@ def test_drift_in_noise(make_bench, rng: np.random.Generator) -> None:
 @pytest.mark.parametrize("gain", [1.0, -1.0, 0.003])
 def test_gain_polarity_and_place_do_not_matter(make_bench, gain: float) -> None:
     bench = make_bench()
-    heard = 0.5 * play(BRANCHES, bench.waveform, RATE_HZ)
+    heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
     plain = bench.analyse(heard, subtype="FLOAT").take()
     moved = np.concatenate([np.zeros(98765), gain * heard, np.zeros(4321)])
     take = bench.analyse(moved, name="moved.wav", subtype="FLOAT").take()
@@ -81,7 +77,7 @@ def test_gain_polarity_and_place_do_not_matter(make_bench, gain: float) -> None:
 def test_something_else_around_the_take_does_not_matter(make_bench, rng) -> None:
     """Talking before and after: louder than the take, and not like a marker."""
     bench = make_bench()
-    heard = 0.1 * play(BRANCHES, bench.waveform, RATE_HZ)
+    heard = 0.1 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
     talk = np.cumsum(rng.standard_normal(3 * RATE_HZ))
     talk = 0.7 * talk / np.max(np.abs(talk))
     take = bench.analyse(np.concatenate([talk, heard, talk[::-1]])).take()
@@ -92,7 +88,7 @@ def test_something_else_around_the_take_does_not_matter(make_bench, rng) -> None
 def test_a_faint_late_copy_does_not_matter(make_bench, rng: np.random.Generator) -> None:
     """Half a second later and 80 dB down, but in silence, where the markers themselves drown."""
     bench = make_bench(levels_dbfs=[-10], pause_s=1.2)
-    heard = np.pad(0.3 * play(BRANCHES, bench.waveform, RATE_HZ), (0, RATE_HZ))
+    heard = np.pad(0.3 * play(MILDLY_CURVED, bench.waveform, RATE_HZ), (0, RATE_HZ))
     late = RATE_HZ // 2
     file = bench.stimulus.files[0]
     disturbed = heard + 1e-4 * np.pad(bench.waveform, (late, RATE_HZ - late))
@@ -106,11 +102,11 @@ def test_a_faint_late_copy_does_not_matter(make_bench, rng: np.random.Generator)
 
 def test_one_file_a_rung(make_bench, tmp_path) -> None:
     whole = make_bench(return_rung=True)
-    together = whole.analyse(0.5 * play(BRANCHES, whole.waveform, RATE_HZ)).take()
+    together = whole.analyse(0.5 * play(MILDLY_CURVED, whole.waveform, RATE_HZ)).take()
     split = make_bench(name="split", split=True, return_rung=True)
     assert len(split.waveforms) == 3
     paths = [
-        split.record(0.5 * play(BRANCHES, samples, RATE_HZ), name=f"rung-{i}.wav")
+        split.record(0.5 * play(MILDLY_CURVED, samples, RATE_HZ), name=f"rung-{i}.wav")
         for i, samples in enumerate(split.waveforms)
     ]
     take = analyse_recording(paths, stimulus=split.sidecar).take()
@@ -130,7 +126,7 @@ def test_one_file_a_rung(make_bench, tmp_path) -> None:
 
 def test_a_take_that_stops_early_gives_what_is_complete(make_bench) -> None:
     bench = make_bench(levels_dbfs=[-30, -20, -10])
-    heard = 0.5 * play(BRANCHES, bench.waveform, RATE_HZ)
+    heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
     third = bench.stimulus.files[0].rungs[2].start_sample
     results = bench.analyse(heard[: third + RATE_HZ])
     take = results.take()
@@ -143,7 +139,7 @@ def test_a_take_that_stops_early_gives_what_is_complete(make_bench) -> None:
 
 def test_a_take_that_starts_late_has_no_floors(make_bench) -> None:
     bench = make_bench(levels_dbfs=[-30, -20, -10])
-    heard = 0.5 * play(BRANCHES, bench.waveform, RATE_HZ)
+    heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
     second = bench.stimulus.files[0].rungs[1].start_sample
     results = bench.analyse(heard[second - 5000 :])
     take = results.take()

@@ -286,14 +286,19 @@ def test_a_loudness_that_comes_and_goes_with_the_drive_ends_the_probing(
     assert ran.exit_code in (0, 4) and bench.exchanges <= 10, ran.stderr
 
 
+def correct(session: Path, lines: str) -> None:
+    """Give a session's microphone a correction."""
+    (session / "mic.txt").write_text(lines)
+    with (session / "session.toml").open("a") as file:
+        file.write('mic_correction = "mic.txt"\n')
+
+
 def test_a_correction_at_the_calibrators_frequency_counts_as_doubt(
     sidecar: Path, tmp_path: Path
 ) -> None:
     """Levels are corrected, the calibrator's was not: they read 5 dB too low everywhere."""
     session = calibrated_session(tmp_path / "s", 120.0)
-    (session / "mic.txt").write_text("20 5\n20000 5\n")
-    with (session / "session.toml").open("a") as file:
-        file.write('mic_correction = "mic.txt"\n')
+    correct(session, "20 5\n20000 5\n")
     options = ("--levels-spl", "72", "--accept-level", "95")
     ran = run_capture(FakeBench(), session, sidecar, *options)
     assert ran.exit_code == 0, ran.stderr
@@ -317,9 +322,7 @@ def test_a_microphone_that_reads_9_db_high_with_its_file_stops_nothing(
             return out
 
     session = calibrated_session(tmp_path / "s", 120.0)
-    (session / "mic.txt").write_text("20 0\n1500 0\n3000 9\n20000 9\n")
-    with (session / "session.toml").open("a") as file:
-        file.write('mic_correction = "mic.txt"\n')
+    correct(session, "20 0\n1500 0\n3000 9\n20000 9\n")
     options = ("--levels-spl", "72 and 80", "--accept-level", "90")
     ran = run_capture(Rising(), session, sidecar, *options)
     assert ran.exit_code == 0, ran.stderr

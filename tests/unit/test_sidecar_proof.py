@@ -11,8 +11,8 @@ import scipy.fft
 import scipy.signal
 import soundfile
 from capture_bench import run_main
-from closed_form import Branch, cascade, high_pass, low_pass, peak, play
-from conftest import RATE_HZ
+from closed_form import MILDLY_CURVED, play
+from conftest import RATE_HZ, short_staircase
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
@@ -21,23 +21,7 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.sidecar import Stimulus
 from distsweep.stimulus.write import write_stimulus
 
-BRANCHES = [
-    Branch(cascade(high_pass(60, 0.9), peak(900, 5, 5)), (1.0, 0.03, -0.05), low_pass(15000)),
-]
-
-TONES: dict[str, Any] = {
-    "kind": "staircase",
-    "name": "tones",
-    "rate_hz": RATE_HZ,
-    "frequencies_hz": [100, 400, 4000],
-    "levels_dbfs": [-32, -20, -8],
-    "hold_s": 0.4,
-    "rest_s": 0.2,
-    "release_s": 0.3,
-    "order": 5,
-    "quiet_s": 1.0,
-    "pause_s": 0.5,
-}
+TONES = short_staircase(hold_s=0.4, quiet_s=1.0, pause_s=0.5)
 SWEEPS: dict[str, Any] = {
     "kind": "ladder",
     "name": "sweeps",
@@ -86,7 +70,7 @@ class Pair:
             parse_recipe(fitted, "recipe"), folder, sample_format="float"
         )
         assert abs(spacing(stimulus) - wanted) <= 2.0
-        heard = 0.5 * play(BRANCHES, soundfile.read(paths[0])[0], RATE_HZ)
+        heard = 0.5 * play(MILDLY_CURVED, soundfile.read(paths[0])[0], RATE_HZ)
         if speed_ppm:
             heard = np.pad(heard, (0, scipy.fft.next_fast_len(len(heard)) - len(heard)))
             heard = scipy.signal.resample(heard, round(len(heard) * (1.0 + 1e-6 * speed_ppm)))

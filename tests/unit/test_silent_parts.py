@@ -12,7 +12,7 @@ import scipy.fft
 import scipy.signal
 import soundfile
 from closed_form import Branch, cascade, flat, high_pass, low_pass, play
-from conftest import RATE_HZ
+from conftest import RATE_HZ, short_staircase
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
@@ -21,19 +21,9 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 from distsweep.units import FloatArray
 
-TONES: dict[str, Any] = {
-    "kind": "staircase",
-    "name": "tones",
-    "rate_hz": RATE_HZ,
-    "frequencies_hz": [63, 400, 1600],
-    "levels_dbfs": [-24, -14, -4],
-    "hold_s": 0.3,
-    "rest_s": 0.2,
-    "release_s": 0.4,
-    "order": 5,
-    "quiet_s": 0.8,
-    "pause_s": 0.5,
-}
+TONES = short_staircase(
+    frequencies_hz=[63, 400, 1600], levels_dbfs=[-24, -14, -4], release_s=0.4, pause_s=0.5
+)
 RUNGS: dict[str, Any] = {
     "kind": "ladder",
     "name": "rungs",
