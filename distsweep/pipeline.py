@@ -9,16 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.analysis.background import describe_background, noise_spectrum
-from distsweep.analysis.ladder import LadderSettings, measure_ladder
-from distsweep.analysis.ladder_limits import find_ladder_limits
-from distsweep.analysis.ladder_take import read_ladder
-from distsweep.analysis.resonance import (
+from distsweep.analysis.limits.ladder import find_ladder_limits
+from distsweep.analysis.noise.background import describe_background, noise_spectrum
+from distsweep.analysis.resonance.find import (
     Enclosure,
     ResonanceFindings,
     SearchedTake,
     find_resonances,
 )
+from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
+from distsweep.analysis.sweep.levels import read_ladder
 from distsweep.pipeline_doubts import session_doubts, take_doubts
 from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.pipeline_identity import CLOCKS_PPM, check_sweeps
@@ -124,7 +124,7 @@ def _agreements(takes: Sequence[Take]) -> list[Agreement]:
     pairs = [pair for pair in _met(takes) if pair[0].level_unit == pair[1].level_unit]
     if not pairs:
         return []
-    from distsweep.analysis.agreement import compare_takes
+    from distsweep.analysis.agreement.levels import compare_takes
 
     return [item for pair in pairs for item in compare_takes(*pair)]
 
@@ -134,7 +134,7 @@ def _limiter_agreements(takes: Sequence[Take]) -> list[LimiterAgreement]:
     pairs = _met(takes)
     if not pairs:
         return []
-    from distsweep.analysis.limiter_agreement import compare_limiters
+    from distsweep.analysis.agreement.limiters import compare_limiters
 
     number = {id(take): index for index, take in enumerate(takes)}
     return [

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from distsweep import plausible
-from distsweep.analysis.ladder_take import holds_a_point
+from distsweep.analysis.sweep.levels import holds_a_point
 from distsweep.analysis.weighting import a_weighting_db
 from distsweep.errors import InputError
 from distsweep.results import Take, Warning_

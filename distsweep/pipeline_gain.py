@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.gain_step import find_step
+from distsweep.analysis.sweep.gain_step import find_step
 from distsweep.results import Take, Warning_
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.takes.gain_moved import WORTH_A_WORD_DB, MarkerChange

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.ladder import Amplitudes
+from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.errors import InputError
 from distsweep.results import Warning_
 from distsweep.takes.cutting import CutTake

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.background import describe_background, noise_spectrum
-from distsweep.analysis.staircase import StaircaseSettings
-from distsweep.analysis.staircase_take import read_staircase
+from distsweep.analysis.noise.background import describe_background, noise_spectrum
+from distsweep.analysis.tone.bursts import StaircaseSettings
+from distsweep.analysis.tone.staircase import read_staircase
 from distsweep.pipeline_gain import staircase_gain_warnings
 from distsweep.pipeline_staircase_identity import placed_staircase
 from distsweep.results import Take, Warning_

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from distsweep.analysis.background import noise_spectrum
-from distsweep.analysis.staircase import clock_scale
-from distsweep.analysis.tone_proof import ToneEvidence, examine_tone
+from distsweep.analysis.noise.background import noise_spectrum
+from distsweep.analysis.tone.bursts import clock_scale
+from distsweep.analysis.tone.identity import ToneEvidence, examine_tone
 from distsweep.errors import InputError
 from distsweep.pipeline_identity import CLOCKS_PPM, GIVE_SIDECAR, SPEED_PPM, no_clocks
 from distsweep.pipeline_order import refuse_copies, refuse_order, refuse_repeated

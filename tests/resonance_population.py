@@ -18,7 +18,7 @@ import numpy as np
 from conftest import Bench, ladder_recipe
 
 from distsweep import pipeline
-from distsweep.analysis.ladder import ImpulseResponse
+from distsweep.analysis.sweep.harmonics import ImpulseResponse
 from distsweep.rehearsal import measure
 from distsweep.rehearsal.loudspeaker import Loudspeaker
 from distsweep.rehearsal.population import RandomLoudspeaker, random_loudspeaker

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from distsweep.analysis.gain_step import find_step
-from distsweep.analysis.ladder import LadderSettings, measure_ladder
-from distsweep.analysis.ladder_take import read_ladder
+from distsweep.analysis.sweep.gain_step import find_step
+from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
+from distsweep.analysis.sweep.levels import read_ladder
 from distsweep.capture.response import POINTS_PER_OCTAVE, Response
 from distsweep.results import Rung
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from distsweep.analysis.ladder import LadderSettings, measure_ladder
-from distsweep.analysis.ladder_take import read_ladder
+from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
+from distsweep.analysis.sweep.levels import read_ladder
 from distsweep.capture.distress import Distress
 from distsweep.capture.judge import worst_thd
 from distsweep.capture.response import BEFORE_S, measure_response

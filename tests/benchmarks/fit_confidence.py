@@ -2,7 +2,7 @@
 
     python tests/benchmarks/fit_confidence.py [--cache FOLDER] [--folds K]
 
-Prints the two tuples of `distsweep/analysis/confidence.py`. It takes an hour, the next time some
+Prints the two tuples of `distsweep/analysis/resonance/confidence.py`. It takes an hour, the next time some
 minutes if the simulated loudspeakers are kept in a cache (to be deleted when the population or the
 analysis before the search changes). The seeds used here must be such that no rule of the search was
 shaped by, and not those that a score is quoted for. Logistic regression with a ridge on all weights
@@ -31,10 +31,11 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from resonance_population import Measured, Population, is_real, score
 
-from distsweep.analysis import confidence, resonance, search
-from distsweep.analysis.echo_search import find_echoes
-from distsweep.analysis.linear_response import linear_response
-from distsweep.analysis.resonance_curves import LadderCurves, ladder_curves
+from distsweep.analysis.resonance import confidence, search
+from distsweep.analysis.resonance import find as resonance
+from distsweep.analysis.resonance.curves import LadderCurves, ladder_curves
+from distsweep.analysis.resonance.echo_search import find_echoes
+from distsweep.analysis.resonance.response import linear_response
 
 SEEDS = (*range(20000, 20367), *range(30000, 31003))
 RIDGE = 0.1  # of 0.01 to 1 that with the least log loss, judged fold by fold

@@ -9,15 +9,15 @@ import pytest
 import scipy.optimize
 from staircase_bench import analysed
 
-from distsweep.analysis.clipping import clipped_sine
-from distsweep.analysis.sine_fit import fit_harmonics, fit_sine, fit_sine_and_frequency
-from distsweep.analysis.static_curve import fit_static_curve, knee_shape_db, ratio_of_steps
-from distsweep.analysis.thermal import (
+from distsweep.analysis.limits.clipping import clipped_sine
+from distsweep.analysis.limits.static_curve import fit_static_curve, knee_shape_db, ratio_of_steps
+from distsweep.analysis.limits.thermal import (
     COPPER_PER_K,
     resistance_ratio,
     temperature_rise_k,
     thermal_loss_db,
 )
+from distsweep.analysis.tone.sine_fit import fit_harmonics, fit_sine, fit_sine_and_frequency
 
 # Worked points of the soft knee of Giannoulis, Massberg and Reiss (JAES 60(6), 2012), with
 # threshold −20, ratio 4 and knee 10 dB: input, soft output, hard output.

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from distsweep.analysis.causes import (
+from distsweep.analysis.resonance.causes import (
     FLANGED_END,
     FREE_END,
     box_mode_hz,
@@ -18,10 +18,10 @@ from distsweep.analysis.causes import (
     sound_speed_m_per_s,
     tuning_hz,
 )
-from distsweep.analysis.decay import DECAY_DB_PER_PERIOD_OVER_Q, Ringing, decay_at
-from distsweep.analysis.ladder import ImpulseResponse
-from distsweep.analysis.linear_response import linear_response
-from distsweep.analysis.mode_fit import fit_mode
+from distsweep.analysis.resonance.decay import DECAY_DB_PER_PERIOD_OVER_Q, Ringing, decay_at
+from distsweep.analysis.resonance.mode_fit import fit_mode
+from distsweep.analysis.resonance.response import linear_response
+from distsweep.analysis.sweep.harmonics import ImpulseResponse
 
 RATE_HZ = 48000
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from distsweep.analysis.deconvolution import Deconvolver
+from distsweep.analysis.sweep.deconvolution import Deconvolver
 from distsweep.stimulus.sweep import Sweep, design_sweep
 
 RATE_HZ = 96000

@@ -10,8 +10,8 @@ import pytest
 from closed_form import Branch, flat, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
-from distsweep.analysis.background import describe_background, noise_spectrum
-from distsweep.analysis.ladder import frequency_grid
+from distsweep.analysis.noise.background import describe_background, noise_spectrum
+from distsweep.analysis.sweep.harmonics import frequency_grid
 from distsweep.pipeline import analyse
 from distsweep.results import RELIABLE_MARGIN_DB, Results
 from distsweep.takes.correction import no_correction

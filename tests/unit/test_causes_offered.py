@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from distsweep.analysis.causes import (
+from distsweep.analysis.resonance.causes import (
     Mode,
     chance_of_a_match,
     possible_causes,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from distsweep.analysis.clean_level import LIMITS, find_clean_levels
-from distsweep.analysis.noise_bounds import Bounded, NoisyPower
+from distsweep.analysis.limits.clean_level import LIMITS, find_clean_levels
+from distsweep.analysis.noise.certainty import Bounded, NoisyPower
 from distsweep.analysis.third_octave import band_edges_hz, third_octave_bands
 from distsweep.results import CleanLevel
 

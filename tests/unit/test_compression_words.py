@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from report_samples import sample_results, sample_take
 
-from distsweep.analysis.clean_level import find_clean_levels
-from distsweep.analysis.ladder_limits import _onsets
-from distsweep.analysis.noise_bounds import SURE, Bounded
+from distsweep.analysis.limits.clean_level import find_clean_levels
+from distsweep.analysis.limits.ladder import _onsets
+from distsweep.analysis.noise.certainty import SURE, Bounded
 from distsweep.report.clean_level import clean_level_words, shown, table
 from distsweep.report.compression_data import gain_grid, last_step_words
 from distsweep.report.compression_sentences import ladder_sentences

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from staircase_bench import analysed
 
 import distsweep
-from distsweep.analysis.gain_step import find_step
+from distsweep.analysis.sweep.gain_step import find_step
 from distsweep.stimulus.layout import lay_out, render
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.sidecar import LadderStimulus

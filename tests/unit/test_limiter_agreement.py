@@ -16,7 +16,7 @@ from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited
 from report_samples import sample_results, sample_take
 from two_band_cases import RATE_HZ, ladder_recipe, measure_session, staircase_recipe
 
-from distsweep.analysis.limiter_agreement import compare_limiters
+from distsweep.analysis.agreement.limiters import compare_limiters
 from distsweep.pipeline import analyse
 from distsweep.report.limiter_agreement import disagreements, table
 from distsweep.results import (

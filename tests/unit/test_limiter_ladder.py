@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from report_samples import sample_take
 
-from distsweep.analysis.ladder_limits import find_ladder_limits
-from distsweep.analysis.limiter import SteadyLevels, judge
+from distsweep.analysis.limits.kind import SteadyLevels, judge
+from distsweep.analysis.limits.ladder import find_ladder_limits
 from distsweep.results import Compression, Take
 
 DRIVES = np.array([-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0])

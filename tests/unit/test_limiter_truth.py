@@ -26,7 +26,7 @@ from limiter_cases import (
 from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited
 from staircase_bench import analysed
 
-from distsweep.analysis.time_constants import time_of_share
+from distsweep.analysis.tone.time_constants import time_of_share
 from distsweep.results import Staircase
 
 SHORT: dict[str, Any] = {

@@ -8,11 +8,11 @@ import math
 import numpy as np
 import pytest
 
-from distsweep.analysis.echo import Echo, comb_db
-from distsweep.analysis.echo_search import find_echoes
-from distsweep.analysis.ladder import ImpulseResponse
-from distsweep.analysis.linear_response import LinearResponse, linear_response
-from distsweep.analysis.mode_fit import fit_mode
+from distsweep.analysis.resonance.echo import Echo, comb_db
+from distsweep.analysis.resonance.echo_search import find_echoes
+from distsweep.analysis.resonance.mode_fit import fit_mode
+from distsweep.analysis.resonance.response import LinearResponse, linear_response
+from distsweep.analysis.sweep.harmonics import ImpulseResponse
 
 RATE_HZ = 48000.0
 ORIGIN = 480

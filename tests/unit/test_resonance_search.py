@@ -13,8 +13,8 @@ from closed_form import Branch, cascade, flat, high_pass, low_pass, peak
 from conftest import RATE_HZ, Bench, ladder_recipe
 from resonating import EXCITED, OWN, RADIATED, at_places, echo, hear, only, three_rungs
 
-from distsweep.analysis.ladder import ImpulseResponse
-from distsweep.analysis.resonance import Enclosure, SearchedTake, find_resonances
+from distsweep.analysis.resonance.find import Enclosure, SearchedTake, find_resonances
+from distsweep.analysis.sweep.harmonics import ImpulseResponse
 from distsweep.results import Results, Tone, read_results, to_json, write_results
 from distsweep.results_resonance import Resonance
 

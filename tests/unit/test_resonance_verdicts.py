@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from resonance_population import score
 
-from distsweep.analysis import evidence as evidence_module
-from distsweep.analysis import resonance_words as words
-from distsweep.analysis.alignment import Candidate, Seen
-from distsweep.analysis.confidence import features
-from distsweep.analysis.evidence import Evidence, fitted
-from distsweep.analysis.pole_fit import HIGHEST_Q, Pole
-from distsweep.analysis.positions import _mark_strongest, _state
-from distsweep.analysis.resonance import _frequency_uncertainty
-from distsweep.analysis.search import Verdict, is_image, one_each
+from distsweep.analysis.resonance import evidence as evidence_module
+from distsweep.analysis.resonance import words
+from distsweep.analysis.resonance.candidates import Candidate, Seen
+from distsweep.analysis.resonance.confidence import features
+from distsweep.analysis.resonance.evidence import Evidence, fitted
+from distsweep.analysis.resonance.find import _frequency_uncertainty
+from distsweep.analysis.resonance.pole_fit import HIGHEST_Q, Pole
+from distsweep.analysis.resonance.positions import _mark_strongest, _state
+from distsweep.analysis.resonance.search import Verdict, is_image, one_each
 from distsweep.rehearsal.resonances import Resonance as TrueResonance
 from distsweep.results_resonance import AtPosition, Decay, Resonance
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from distsweep.analysis.spikes import (
+from distsweep.analysis.resonance.peaks import (
     find_spikes,
     prominences_db,
     refined_hz,

@@ -1,0 +1,1 @@
+"""A ladder and a staircase at one position, held against each other."""

@@ -1,0 +1,1 @@
+"""What holds the output back, from which level, and up to where the output stays clean."""

@@ -1,0 +1,1 @@
+"""Background noise, and how well it leaves a level known."""

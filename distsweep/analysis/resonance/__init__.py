@@ -1,0 +1,1 @@
+"""Narrow peaks of harmonics: which are resonances, of which kind, and how sure."""

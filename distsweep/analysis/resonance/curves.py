@@ -1,0 +1,206 @@
+"""A ladder's curves as the search for resonances needs them: stacked, freed of reflections'
+comb, with what stands out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.resonance.echo import Echo, comb_db
+from distsweep.analysis.resonance.peaks import (
+    LEAST_ABOVE_FLOOR_DB,
+    find_spikes,
+    prominences_db,
+    surprise,
+)
+from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
+from distsweep.results import Take
+from distsweep.results_resonance import SpikeSeen
+from distsweep.units import FloatArray, IntArray
+
+HIGHEST_ORDER = 5
+"""Higher orders are not searched (chosen: where they stand out of the noise, so do lower ones)."""
+
+LEAST_PERIODS = 48.0
+"""A harmonic's impulse response must have so many periods to itself, of 64 that its window takes
+where there is room (chosen: with fewer, a peak is as narrow as the window lets it be)."""
+
+
+LOWEST_FLOOR_DB = -120.0
+"""Re the fundamental, no floor is believed to lie lower: what a digital loop shows below is
+rounding, which comes with the signal and so is not in the background (chosen: no microphone
+resolves it)."""
+
+
+@dataclass(frozen=True)
+class Family:
+    """One kind of curve at every rung and order, and how far its points stand out.
+
+    Attributes
+    ----------
+    level_db, prominence_db, surprise : shape ``(R, O, F)``.
+    """
+
+    level_db: FloatArray
+    prominence_db: FloatArray
+    surprise: FloatArray
+
+
+@dataclass(frozen=True)
+class LadderCurves:
+    """The clean rungs of one take, quietest first.
+
+    Attributes
+    ----------
+    position : of the take.
+    frequency_hz : shape ``(F,)``.
+    drive_dbfs : shape ``(R,)``.
+    orders : shape ``(O,)``, 2 and up.
+    echoes : reflections, strongest first; their comb is taken off all but ``relative``.
+    comb_prominence_db : how far their comb alone stands out, shape ``(F,)``.
+    response_db, bump_db : fundamental of the loudest rung and how far that stands out, ``(F,)``.
+    lasting_bump_db : the lesser of that and of the same at the quietest rung, as what is linear
+        stays; strong odd products raise the fundamental at the loudest.
+    relative : harmonics re the fundamental, as in results.
+    absolute : the same as levels: a dip of the fundamental makes no peak in these.
+    input_referred : with the linear response between f and n·f divided out.
+    resolved_from_hz : played frequency from which on an order's peaks can be told, ``(O,)``.
+    above_floor_db : of the harmonics, shape ``(R, O, F)``; NaN where they are not resolved.
+    """
+
+    position: str
+    frequency_hz: FloatArray
+    drive_dbfs: FloatArray
+    orders: IntArray
+    echoes: tuple[Echo, ...]
+    comb_prominence_db: FloatArray
+    response_db: FloatArray
+    bump_db: FloatArray
+    lasting_bump_db: FloatArray
+    relative: Family
+    absolute: Family
+    input_referred: Family
+    resolved_from_hz: FloatArray
+    above_floor_db: FloatArray
+
+    def place(self, frequency_hz: float) -> float:
+        """Return the grid place, with fractions, of a frequency."""
+        return float(POINTS_PER_OCTAVE * math.log2(frequency_hz / self.frequency_hz[0]))
+
+    def holds(self, frequency_hz: float) -> bool:
+        """Tell whether a frequency lies on the grid, a step away from its ends."""
+        return 1.0 <= self.place(frequency_hz) <= len(self.frequency_hz) - 2.0
+
+
+def ladder_curves(
+    take: Take, echoes: tuple[Echo, ...], *, rate_constant_s: float
+) -> LadderCurves | None:
+    """Stack a take's rungs with harmonics that did not clip; None where there is none.
+
+    Where the neighbouring harmonics leave a window too few periods, nothing is taken to stand
+    above the floor: no narrow peak can be resolved. ``echoes`` are reflections,
+    ``rate_constant_s`` is the sweep's L.
+    """
+    clean = (rung for rung in take.rungs if rung.harmonics and not rung.clipped)
+    rungs = sorted(clean, key=lambda rung: rung.drive_dbfs)
+    if not rungs:
+        return None
+    shared = set.intersection(*(set(rung.harmonics) for rung in rungs))
+    orders = sorted(n for n in shared if n <= HIGHEST_ORDER)
+    if not orders:
+        return None
+
+    def stacked(name: str) -> FloatArray:
+        return np.array([[getattr(r.harmonics[n], name) for n in orders] for r in rungs])
+
+    fundamental = np.array([rung.fundamental_db for rung in rungs])
+    # Of each order its product's comb, and that of the fundamental at the same heard frequency.
+    heard_hz = [n * take.frequency_hz for n in orders]
+    response_comb_db = np.array([comb_db(echoes, f) for f in heard_hz])
+    product_comb_db = np.array(
+        [comb_db(echoes, f, order=n) for f, n in zip(heard_hz, orders, strict=True)]
+    )
+    own_comb_db = comb_db(echoes, take.frequency_hz)
+    response_db = fundamental[-1] - own_comb_db
+    bumps = prominences_db(
+        np.stack([own_comb_db, response_db, fundamental[0] - own_comb_db]),
+        points_per_octave=POINTS_PER_OCTAVE,
+    )
+    level = stacked("level_db")
+    floor = np.maximum(stacked("floor_db"), LOWEST_FLOOR_DB)
+    # In the gap to the next lower order, of which half is its own, an order's periods are n·f.
+    resolved_from_hz = np.array(
+        [LEAST_PERIODS / (0.5 * rate_constant_s * n * math.log(n / (n - 1))) for n in orders]
+    )
+    resolved = take.frequency_hz >= resolved_from_hz[:, None]
+
+    def family(levels: FloatArray) -> Family:
+        prominence = prominences_db(levels, points_per_octave=POINTS_PER_OCTAVE)
+        return Family(levels, prominence, surprise(levels, prominence, levels - level + floor))
+
+    with np.errstate(invalid="ignore"):
+        return LadderCurves(
+            position=take.position,
+            frequency_hz=take.frequency_hz,
+            drive_dbfs=np.array([rung.drive_dbfs for rung in rungs]),
+            orders=np.array(orders),
+            echoes=echoes,
+            comb_prominence_db=bumps[0],
+            response_db=response_db,
+            bump_db=bumps[1],
+            lasting_bump_db=np.minimum(bumps[1], bumps[2]),
+            relative=family(level),
+            absolute=family(level + fundamental[:, None, :] - product_comb_db),
+            input_referred=family(
+                stacked("input_referred_db") - product_comb_db + response_comb_db
+            ),
+            resolved_from_hz=resolved_from_hz,
+            above_floor_db=np.where(resolved, level - floor, np.nan),
+        )
+
+
+def take_spikes(take: Take, curves: LadderCurves) -> list[SpikeSeen]:
+    """Every peak of every harmonic and of THD at every clean rung, as the tester sees them."""
+    seen = []
+    for row, drive in enumerate(curves.drive_dbfs):
+        for column, order in enumerate(curves.orders):
+            usable = curves.above_floor_db[row, column] >= LEAST_ABOVE_FLOOR_DB
+            family = curves.relative
+            for spike in find_spikes(
+                take.frequency_hz,
+                family.level_db[row, column],
+                family.prominence_db[row, column],
+                family.surprise[row, column],
+                usable,
+                points_per_octave=POINTS_PER_OCTAVE,
+            ):
+                seen.append(
+                    SpikeSeen(
+                        int(order), spike.frequency_hz, float(drive), spike.level_db,
+                        spike.prominence_db, spike.width_octaves,
+                    )
+                )  # fmt: skip
+    return seen + _thd_spikes(take)
+
+
+def _thd_spikes(take: Take) -> list[SpikeSeen]:
+    rungs = [rung for rung in take.rungs if not rung.clipped]
+    level, floor = (np.array([getattr(r, n) for r in rungs]) for n in ("thd_db", "thd_floor_db"))
+    prominence = prominences_db(level, points_per_octave=POINTS_PER_OCTAVE)
+    surprises = surprise(level, prominence, floor)
+    seen = []
+    for row, rung in enumerate(rungs):
+        # THD steps where an order leaves the band: no peak may lean on such a step.
+        with np.errstate(invalid="ignore"):
+            usable = level[row] - floor[row] >= LEAST_ABOVE_FLOOR_DB
+        for spike in find_spikes(
+            take.frequency_hz, level[row], prominence[row], surprises[row], usable,
+            points_per_octave=POINTS_PER_OCTAVE,
+        ):  # fmt: skip
+            seen.append(
+                SpikeSeen(None, spike.frequency_hz, rung.drive_dbfs, spike.level_db,
+                          spike.prominence_db, spike.width_octaves)
+            )  # fmt: skip
+    return seen

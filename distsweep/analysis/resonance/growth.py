@@ -1,0 +1,79 @@
+"""How a resonance's peak grows with level, and from which level on it shows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.resonance.candidates import Seen, highest_near, tolerance_octaves
+from distsweep.analysis.resonance.curves import LadderCurves
+from distsweep.analysis.resonance.evidence import Evidence, clearest
+from distsweep.results_resonance import GrowthPoint
+from distsweep.units import db_to_ratio
+
+SURE_DB = 25.0
+"""So far above the floor a level is taken as it is: noise moves it by half a decibel RMS."""
+
+ABOVE_FLOOR_DB = 10.0
+"""Rungs closer to their floor are left out of the slope: noise moves them by decibels."""
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Of one order: points, slope, and where the peak appears."""
+
+    order: int
+    points: list[GrowthPoint]
+    slope_db_per_db: float | None
+    appears_at_dbfs: float | None
+
+
+def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
+    """Follow one order's peak through the rungs: the one that most rungs show clearly.
+
+    The level is that re the fundamental at the peak; while the nonlinearity is mild it grows
+    by order − 1 dB per dB. The slope is that of a straight line through the rungs that stand
+    clear of their floors; None for fewer than two. The peak appears at the lowest drive from
+    which on every louder rung shows it.
+    """
+    top = _followed(curves, evidence)
+    tolerance = tolerance_octaves(evidence.candidate)
+    points, shown = [], []
+    for row, drive_dbfs in enumerate(curves.drive_dbfs):
+        height, index = highest_near(
+            curves, curves.relative.prominence_db[row, top.column], top.excitation_hz, tolerance
+        )
+        level = float(curves.relative.level_db[row, top.column, index])
+        above = float(curves.above_floor_db[row, top.column, index])
+        if math.isfinite(level):
+            points.append(GrowthPoint(top.order, float(drive_dbfs), level, above, height))
+        shown.append(any(s.row == row and s.order == top.order for s in evidence.seen))
+    clear = [p for p in points if p.above_floor_db >= ABOVE_FLOOR_DB]
+    slope = None
+    if len(clear) >= 2:
+        drives = np.array([p.drive_dbfs for p in clear])
+        # The noise of a level in dB goes as the floor over the value; past SURE_DB other things
+        # than noise, e.g. compression, are what bends the line.
+        weights = db_to_ratio([min(p.above_floor_db, SURE_DB) for p in clear])
+        if np.ptp(drives) > 0.0:
+            slope = float(np.polyfit(drives, [p.level_db for p in clear], 1, w=weights)[0])
+    appears = None
+    for row in reversed(range(len(shown))):
+        if not shown[row]:
+            break
+        appears = float(curves.drive_dbfs[row])
+    return Growth(top.order, points, slope, appears)
+
+
+def _followed(curves: LadderCurves, evidence: Evidence) -> Seen:
+    """Choose the order with most rungs clear of the floor; of several the highest peak."""
+
+    def clear_rungs(seen: Seen) -> int:
+        place = round(curves.place(seen.excitation_hz))
+        above = curves.above_floor_db[:, seen.column, place]
+        return int(np.sum(above >= ABOVE_FLOOR_DB))
+
+    tops = [clearest(evidence.seen, order) for order in evidence.spike_db]
+    return max(tops, key=lambda seen: (clear_rungs(seen), seen.prominence_db))

@@ -1,0 +1,112 @@
+"""Where a resonance is strongest, and where it is missing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from distsweep.analysis.resonance.candidates import highest_near, tolerance_octaves
+from distsweep.analysis.resonance.curves import LadderCurves
+from distsweep.analysis.resonance.evidence import Evidence, clearest, gather, orders_asked
+from distsweep.analysis.resonance.search import TakeSearch
+from distsweep.results_resonance import AtPosition, SeenIn
+
+LEAST_SHOWN_DB = 2.0
+"""A peak smaller than this is not told from the ripple of a response."""
+
+
+@dataclass(frozen=True)
+class Positions:
+    """What each position says, and the peaks seen there."""
+
+    at: list[AtPosition]
+    seen: list[SeenIn]
+
+
+def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Positions:
+    """Measure one resonance at every position.
+
+    A radiated one is strongest where the fundamental's peak stands out most, and present, too,
+    where two orders show it alone, as an equaliser may hide it in the fundamental; where there is
+    a harmonic's peak without either, nothing tells. An excited one is strongest where the level of
+    its product is highest: how far a product stands out depends on what else a place makes. It is
+    missing where its mark is absent although it could be seen: the fundamental's peak, or, of one
+    that an equaliser takes off the fundamental, a harmonic's.
+    """
+    shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
+    candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
+    at, seen = [], []
+    for search in searches:
+        curves = search.curves
+        here = gather(curves, candidate)
+        bump = math.nan
+        if curves.holds(candidate.frequency_hz):
+            bump, _ = highest_near(
+                curves,
+                curves.bump_db,
+                candidate.frequency_hz,
+                tolerance_octaves(candidate),
+            )
+        spike = max(here.spike_db.values()) if here is not None else None
+        at.append(
+            AtPosition(
+                curves.position,
+                _state(evidence, bump, here, could_show=bool(orders_asked(curves, candidate))),
+                bump if math.isfinite(bump) else None,
+                spike,
+                _product_level_db(curves, evidence, shared_dbfs),
+            )
+        )
+        if here is not None:
+            for order in here.spike_db:
+                spot = clearest(here.seen, order)
+                drive_dbfs = float(curves.drive_dbfs[spot.row])
+                seen.append(
+                    SeenIn(
+                        curves.position, order, spot.excitation_hz, drive_dbfs, spot.prominence_db
+                    )
+                )
+    _mark_strongest(at, evidence)
+    return Positions(at, seen)
+
+
+def _state(evidence: Evidence, bump_db: float, here: Evidence | None, *, could_show: bool) -> str:
+    """Tell one position's state; ``could_show`` says whether any order is clear of its floor."""
+    if evidence.candidate.kind == "excited":
+        if here is not None:
+            return "present"
+        return "missing" if could_show else "cannot_tell"
+    if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.alone) >= 2):
+        return "present"
+    if here is not None or math.isnan(bump_db):
+        return "cannot_tell"
+    return "missing" if could_show or evidence.lifted_pole is None else "cannot_tell"
+
+
+def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: float) -> float | None:
+    """Level of the strongest order at its peak, at the rung nearest to a drive."""
+    order, at_hz = evidence.strongest.order, evidence.strongest.excitation_hz
+    columns = np.flatnonzero(curves.orders == order)
+    if not len(columns) or not curves.holds(at_hz):
+        return None
+    row = int(np.argmin(np.abs(curves.drive_dbfs - drive_dbfs)))
+    level = float(curves.absolute.level_db[row, columns[0], round(curves.place(at_hz))])
+    return level if math.isfinite(level) else None
+
+
+def _mark_strongest(at: list[AtPosition], evidence: Evidence) -> None:
+    """Name the strongest of several positions that show it; none where nothing tells."""
+    radiated = evidence.candidate.kind == "radiated"
+    least_db = LEAST_SHOWN_DB if radiated else -math.inf
+    sizes = [
+        (size, one)
+        for one in at
+        if one.state == "present"
+        and (size := one.fundamental_bump_db if radiated else one.level_db) is not None
+        and size >= least_db
+    ]
+    if len(at) >= 2 and sizes:
+        max(sizes, key=lambda pair: pair[0])[1].state = "strongest"

@@ -1,0 +1,1 @@
+"""A recorded ladder: deconvolution, windows, and the harmonics of every rung."""

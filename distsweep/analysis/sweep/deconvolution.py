@@ -1,0 +1,119 @@
+"""From a recorded sweep to an impulse response in which every harmonic has its own place."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from distsweep.analysis.sweep.side_by_side import side_by_side
+from distsweep.stimulus.sweep import Sweep
+from distsweep.units import FloatArray
+
+LOW_STEP = 16
+"""The low-rate copy of a response keeps every sixteenth of its samples' worth of bandwidth:
+long windows at low frequencies are looked at there, for a fraction of the work."""
+
+ARRIVAL_SEARCH_S = 0.005
+"""The direct sound is looked for so far around the place that the markers gave."""
+
+
+@dataclass(frozen=True)
+class Responses:
+    """Impulse responses of several rungs over the times that hold the separated orders.
+
+    Attributes
+    ----------
+    full : shape ``(R, S)``; sample ``origin`` is time zero.
+    low : the same, low-passed and sampled LOW_STEP times less often, with ``low_origin``.
+    rate_hz : rate of ``full``.
+    """
+
+    full: FloatArray
+    origin: int
+    low: FloatArray
+    low_origin: int
+    rate_hz: float
+
+
+class Deconvolver:
+    """The sweep's analytic inverse, for recordings of one length and one clock.
+
+    The inverse spectrum is X̃(f) = 2·sqrt(f/L)·exp(−j2πfL(1 − ln(f/f₁)) + jπ/4) (stationary
+    phase; Novak, Lotton, Simon, JAES 63(10), 2015). Harmonic n's impulse response then
+    stands at −L·ln n.
+
+    With two clocks the sweep to give is ``Sweep.as_recorded``: a sweep recorded by a fast
+    clock is again a synchronised exponential sweep. Deconvolving with that one takes the
+    drift out exactly, and nothing has to be resampled.
+    """
+
+    def __init__(self, sweep: Sweep, *, samples: int, order: int) -> None:
+        """Prepare for recordings of at most ``samples`` samples and ``order`` harmonics."""
+        self.rate_hz = float(sweep.rate_hz)
+        self.rate_constant_s = sweep.rate_constant_s
+        self.start_hz = sweep.start_hz
+        self.length = LOW_STEP * int(scipy.fft.next_fast_len(-(-samples // LOW_STEP), real=True))
+        self._low_after = (self.length - sweep.samples) // LOW_STEP
+        # Orders that would stand before the sweep's start lie above the band everywhere.
+        earliest_s = self.rate_constant_s * math.log(order + 1.0)
+        self._low_before = min(
+            math.ceil(earliest_s * self.rate_hz / LOW_STEP) + 1,
+            self.length // LOW_STEP - self._low_after,
+        )
+        self.free_s = self._low_after * LOW_STEP / self.rate_hz - ARRIVAL_SEARCH_S
+        """Length of the causal part, counted from the direct sound wherever it is found."""
+        frequency_hz = np.arange(1.0, self.length // 2 + 1) * (self.rate_hz / self.length)
+        self._inverse = np.zeros(self.length // 2 + 1, dtype=np.complex128)
+        phase = frequency_hz * (np.log(frequency_hz / self.start_hz) - 1.0)
+        phase *= 2.0 * np.pi * self.rate_constant_s
+        self._inverse[1:] = np.exp(1j * (phase + 0.25 * np.pi))
+        self._inverse[1:] *= self.inverse_gain(frequency_hz) / self.rate_hz
+
+    def inverse_gain(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return |X̃|, in seconds: what the spectrum of a noise is weighted by."""
+        return np.asarray(2.0 * np.sqrt(frequency_hz / self.rate_constant_s))
+
+    def responses(self, rungs: list[list[FloatArray]], late: list[list[float]]) -> Responses:
+        """Return the impulse responses of rungs, each the mean over its repeats.
+
+        Parameters
+        ----------
+        rungs : per rung its repeats' signals, each of shape ``(samples,)``.
+        late : per rung and repeat, by how many samples (−0.5…0.5) the sweep starts late; it
+            matters, and is taken out, only where repeats are averaged.
+
+        Returns
+        -------
+        Amplitude of the recording (full scale 1) over that of the sweep, per sample: the
+        discrete Fourier transform of a windowed part, without factor, is the response.
+        """
+        low_span, span = self._low_before + self._low_after, LOW_STEP * self._low_before
+        full = np.empty((len(rungs), LOW_STEP * low_span))
+        low = np.empty((len(rungs), low_span))
+
+        def one(row: int) -> None:
+            spectrum = self._spectrum(rungs[row], late[row])
+            half = self.length // LOW_STEP // 2
+            low_response = scipy.fft.irfft(spectrum[: half + 1], self.length // LOW_STEP)
+            low[row, : self._low_before] = low_response[-self._low_before :]
+            low[row, self._low_before :] = low_response[: self._low_after]
+            response = scipy.fft.irfft(spectrum, self.length, overwrite_x=True)
+            full[row, :span] = response[-span:]
+            full[row, span:] = response[: LOW_STEP * self._low_after]
+
+        side_by_side(one, range(len(rungs)))
+        return Responses(full, span, low, self._low_before, self.rate_hz)
+
+    def _spectrum(self, signals: list[FloatArray], late_samples: list[float]) -> FloatArray:
+        spectrum = scipy.fft.rfft(signals[0], self.length)
+        if len(signals) > 1:
+            turn = 2j * np.pi / self.length * np.arange(len(spectrum))
+            spectrum *= np.exp(turn * late_samples[0])
+            for signal, late in zip(signals[1:], late_samples[1:], strict=True):
+                spectrum += scipy.fft.rfft(signal, self.length) * np.exp(turn * late)
+            spectrum /= len(signals)
+        spectrum *= self._inverse
+        return np.asarray(spectrum)

@@ -1,0 +1,283 @@
+"""A ladder's analysis: each harmonic and THD against frequency at every rung."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
+from distsweep.analysis.sweep.arrivals import OctaveArrivals, arrivals_s, octave_arrivals
+from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
+from distsweep.analysis.sweep.high_orders import HighOrders
+from distsweep.analysis.sweep.side_by_side import side_by_side
+from distsweep.analysis.sweep.windows import HarmonicWindow
+from distsweep.stimulus.sweep import Sweep
+from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
+
+if TYPE_CHECKING:
+    from distsweep.takes.cutting import CutRung, CutTake
+
+POINTS_PER_OCTAVE = 48
+
+LEAKING_ORDERS = 4
+"""Beyond this order the method's own leak lies below −130 dB even in the shortest sweep
+allowed, and below −200 dB in one of 8 s."""
+
+LEAK_RATE_OF_BAND = 200.0
+"""Sampling rate, over the band's lower end, at which the method's own leak is computed
+(chosen: at 20 Hz that is 4 kHz; above 36 times the band's lower end the leak of the shortest
+sweep allowed lies below −140 dB)."""
+
+
+@dataclass(frozen=True)
+class LadderSettings:
+    """What the analysis is told besides the signals.
+
+    Attributes
+    ----------
+    band_hz : measured band.
+    order : highest harmonic to separate.
+    correction_db : the microphone's deviation at frequencies in Hz, subtracted.
+    """
+
+    band_hz: tuple[float, float]
+    order: int
+    correction_db: Callable[[FloatArray], FloatArray]
+
+
+IMPULSE_BEFORE_S, IMPULSE_AFTER_S = 0.01, 0.5
+"""What is kept of the fundamental's impulse response around the direct sound (chosen: a mode of
+Q 60 at 150 Hz falls by 34 dB in half a second)."""
+
+
+@dataclass(frozen=True)
+class ImpulseResponse:
+    """The fundamental's impulse response around the direct sound.
+
+    Attributes
+    ----------
+    samples : amplitude over that of the sweep, per sample, shape ``(S,)``.
+    origin : the sample of the direct sound.
+    rate_hz : sampling rate.
+    rung : the row of the ladder's rungs that it was taken from.
+    """
+
+    samples: FloatArray
+    origin: int
+    rate_hz: float
+    rung: int
+
+
+@dataclass(frozen=True)
+class Amplitudes:
+    """Amplitudes (full scale 1, corrected for the microphone) on the grid.
+
+    Attributes
+    ----------
+    frequency_hz : excitation frequency, shape ``(F,)``.
+    orders : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band.
+    floors : what the background alone shows there, shape ``(order, R, F)``; NaN if unknown.
+    leaks : what a perfect loudspeaker shows there re its fundamental, shape ``(order, F)``.
+    high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
+    usable : False where the recording was clipped or the window resolves nothing,
+        shape ``(order, R, F)``.
+    octaves : when each octave of each rung arrives.
+    arrivals_s : each rung's direct sound re where the markers put it, ``(R,)``; NaN if unclear.
+    smear_s : how much the arrival drifts per octave, at least; 0 for the right sweep.
+    impulse : the fundamental's impulse response at the loudest rung that did not clip, not
+        corrected for the microphone; None where every rung clipped.
+    """
+
+    frequency_hz: FloatArray
+    orders: FloatArray
+    floors: FloatArray
+    leaks: FloatArray
+    high_orders: FloatArray
+    high_order_floors: FloatArray
+    usable: BoolArray
+    octaves: OctaveArrivals
+    arrivals_s: FloatArray
+    smear_s: float
+    impulse: ImpulseResponse | None = None
+
+
+def frequency_grid(band_hz: tuple[float, float]) -> FloatArray:
+    """Return excitation frequencies, 48 an octave from the band's lower end on, in Hz."""
+    octaves = math.log2(band_hz[1] / band_hz[0])
+    steps = np.arange(int(octaves * POINTS_PER_OCTAVE + 1e-9) + 1)
+    return np.asarray(band_hz[0] * 2.0 ** (steps / POINTS_PER_OCTAVE))
+
+
+def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Amplitudes:
+    """Deconvolve every rung of a take and read its harmonics off.
+
+    The rungs of the result are those of ``cut.rungs``, in that order.
+    """
+    grid = frequency_grid(settings.band_hz)
+    longest = max(len(signal) for rung in cut.rungs for signal in rung.signals)
+    recorded = sweep.as_recorded(cut.scale)
+    deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
+    responses = deconvolver.responses(
+        [rung.signals for rung in cut.rungs], [rung.late_samples for rung in cut.rungs]
+    )
+    arrival = _arrival(responses)
+    noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
+    drive = sweep.drive_ratio(grid)
+    repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
+    shape = (settings.order, len(cut.rungs), len(grid))
+    orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)
+    usable = np.zeros(shape, dtype=bool)
+
+    def one(order: int) -> None:
+        index = order - 1
+        radiated_hz = order * grid[order * grid <= settings.band_hz[1] * (1.0 + 1e-9)]
+        if not len(radiated_hz):
+            return
+        held = slice(0, len(radiated_hz))
+        window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
+        scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
+        orders[index, :, held] = window.amplitude(responses, arrival) * scaling
+        if noise is not None:
+            floors[index, :, held] = _floor(deconvolver, window, noise) * scaling / repeats**0.5
+        usable[index, :, held] = window.resolves & ~_clipped(
+            deconvolver, window, cut.rungs, grid[held] / cut.scale
+        )
+
+    side_by_side(one, range(1, settings.order + 1))
+    high = HighOrders(deconvolver, settings, grid, cut.scale)
+    octaves = octave_arrivals(responses, settings.band_hz)
+    return Amplitudes(
+        frequency_hz=grid,
+        orders=orders,
+        floors=floors,
+        leaks=_leaks(recorded, settings, grid / cut.scale),
+        high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
+        high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
+        usable=usable,
+        octaves=octaves,
+        arrivals_s=arrivals_s(responses),
+        smear_s=octaves.smear_s(int(np.argmax(np.sum(responses.low**2, axis=1)))),
+        impulse=_impulse_response(responses, arrival, cut.rungs),
+    )
+
+
+def _impulse_response(
+    responses: Responses, arrival: int, rungs: Sequence[CutRung]
+) -> ImpulseResponse | None:
+    """Keep the loudest clean rung's fundamental: noise is farthest away there."""
+    clean = [
+        row
+        for row, rung in enumerate(rungs)
+        if rung.role == "rung" and not any(len(clipped) for clipped in rung.clipped_samples)
+    ]
+    if not clean:
+        return None
+    row = max(clean, key=lambda index: rungs[index].drive_dbfs)
+    origin = int(IMPULSE_BEFORE_S * responses.rate_hz)
+    first = responses.origin + arrival - origin
+    last = first + origin + int(IMPULSE_AFTER_S * responses.rate_hz)
+    return ImpulseResponse(responses.full[row, first:last].copy(), origin, responses.rate_hz, row)
+
+
+def _arrival(responses: Responses) -> int:
+    """Return the sample of the direct sound: the largest of all rungs' summed energies."""
+    reach = int(ARRIVAL_SEARCH_S * responses.rate_hz)
+    around = responses.full[:, responses.origin - reach : responses.origin + reach + 1]
+    return int(np.argmax(np.sum(around**2, axis=0))) - reach
+
+
+def _leaks(recorded: Sweep, settings: LadderSettings, grid: FloatArray) -> FloatArray:
+    """Return what a perfect loudspeaker shows at each harmonic, re its fundamental.
+
+    That is the sweep's lower end seen through the windows: a matter of low frequencies, so
+    it is computed on the same sweep sampled at a low rate and stopped early, and taken as
+    nothing above. Shape ``(order, F)``.
+    """
+    leaks = np.where(np.arange(settings.order)[:, None] == 0, 1.0, np.zeros(len(grid)))
+    rate_hz = min(recorded.rate_hz, round(LEAK_RATE_OF_BAND * settings.band_hz[0]))
+    stop_hz = min(recorded.stop_hz, 0.45 * rate_hz)
+    low = replace(
+        recorded,
+        rate_hz=rate_hz,
+        stop_hz=stop_hz,
+        full_to_hz=min(recorded.full_to_hz, 0.8 * stop_hz),
+        samples=int(recorded.time_of_s(stop_hz) * rate_hz),
+    )
+    pause_s = 0.2
+    samples = low.samples + int(pause_s * rate_hz)
+    deconvolver = Deconvolver(low, samples=samples, order=settings.order)
+    response = deconvolver.responses([[low.waveform()]], [[0.0]])
+    fundamental = np.ones(len(grid))
+    for index in range(min(settings.order, LEAKING_ORDERS)):
+        order = index + 1
+        held = order * grid <= 0.5 * low.full_to_hz
+        if not np.any(held):
+            break
+        window = HarmonicWindow(deconvolver, order, order * grid[held])
+        seen = window.amplitude(response, 0)[0]
+        if order == 1:
+            fundamental[held] = seen
+        leaks[index, held] = seen / fundamental[held]
+    return leaks
+
+
+def _floor(deconvolver: Deconvolver, window: HarmonicWindow, noise: NoiseSpectrum) -> FloatArray:
+    """Return the RMS amplitude that the background shows through a window, shape ``(G,)``.
+
+    White noise of two-sided density S, weighted by the inverse and windowed, has the mean
+    squared spectrum S·|X̃|²·∫w² dt.
+    """
+    bandwidth_hz = window.energy_s / window.sum_s**2
+    density = noise.mean_around(window.radiated_hz, bandwidth_hz) / 2.0
+    gain = deconvolver.inverse_gain(window.radiated_hz)
+    return np.asarray(gain * np.sqrt(density * window.energy_s))
+
+
+def _clipped(
+    deconvolver: Deconvolver,
+    window: HarmonicWindow,
+    rungs: Sequence[CutRung],
+    excitation_hz: FloatArray,
+) -> BoolArray:
+    """Tell where a clipped sample fell into the time that a window looks at, ``(R, G)``."""
+    passed_s = deconvolver.rate_constant_s * np.log(excitation_hz / deconvolver.start_hz)
+    spoilt = np.zeros((len(rungs), len(excitation_hz)), dtype=bool)
+    for row, rung in enumerate(rungs):
+        for clipped_samples in rung.clipped_samples:
+            times_s = clipped_samples / deconvolver.rate_hz
+            spoilt[row] |= np.searchsorted(times_s, passed_s + window.after_s) > np.searchsorted(
+                times_s, passed_s - window.before_s
+            )
+    return spoilt
+
+
+def input_referred_db(levels_db: FloatArray, response_db: FloatArray, *, order: int) -> FloatArray:
+    """Divide the linear response between f and n·f out of harmonic levels.
+
+    ``levels_db`` has shape ``(R, F)``, ``response_db`` ``(F,)`` is the fundamental of the
+    rung that stands for the linear response. Between grid points the response is
+    interpolated by a cubic.
+    """
+    shift = POINTS_PER_OCTAVE * math.log2(order)
+    whole = int(shift)
+    u = shift - whole
+    # Past the last grid point the response is held: the band ends less than a step later.
+    padded = np.concatenate([response_db[:1], response_db, np.repeat(response_db[-1:], whole + 3)])
+    at = [padded[whole + k :][: len(response_db)] for k in range(4)]
+    radiated_db = (
+        -u * (u - 1.0) * (u - 2.0) / 6.0 * at[0]
+        + (u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0 * at[1]
+        - (u + 1.0) * u * (u - 2.0) / 2.0 * at[2]
+        + (u + 1.0) * u * (u - 1.0) / 6.0 * at[3]
+    )
+    return np.asarray(levels_db + response_db - radiated_db)
+
+
+def db_re_fundamental(amplitudes: FloatArray, fundamental: FloatArray) -> FloatArray:
+    """Return 20·log10(amplitude / fundamental at the same excitation frequency)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(ratio_to_db(amplitudes / fundamental))

@@ -1,0 +1,271 @@
+"""Whether what was recorded where a tone should sound is that tone, and sounds when it should.
+
+A tone is judged by its loudest bursts, as noise is farthest away there. Three things show:
+a spectral line at the tone's own frequency; no other line that is louder, rises and falls with
+the bursts and is no harmonic; and a level that rises and falls where the bursts start and end.
+How loud a burst is proves nothing: gain, response and limiters are not known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import scipy.fft
+
+from distsweep.analysis.noise.background import NoiseSpectrum
+from distsweep.analysis.tone.burst_edges import TRACK_S, amplitudes, edges_fit, rest_after
+from distsweep.analysis.tone.bursts import steady_samples
+from distsweep.analysis.tone.sine_fit import fit_sine_and_frequency
+from distsweep.analysis.tone.track import ToneTrack
+from distsweep.units import FloatArray, db_to_power
+
+if TYPE_CHECKING:
+    from distsweep.takes.cutting_staircase import CutBurst, CutTone
+
+JUDGED_BURSTS = 5
+"""So many of the loudest bursts are looked at (chosen: a noise spoils one or two)."""
+
+MUTED = 0.45
+"""A burst whose amplitude falls below this, re that of the softest, was muted (chosen: 7 dB; a
+stimulus never does so, as the softest level sounds between bursts, nor does a limiter)."""
+
+LINE_OVER_NEIGHBOURS = 16.0
+"""Power of a line over what the bins beside it hold on average, from which a tone is there
+(chosen: 12 dB; noise alone exceeds 6 dB less than once in 10⁴ bursts)."""
+
+LINE_BINS = 2
+"""A Hann-windowed line lies within so many bins of its own."""
+
+ABOVE_BACKGROUND, CLEARLY_ABOVE = 4.0, 10.0
+"""Power over the background's from which another tone sounds, and from which something does."""
+
+ALIEN_SHARE, ALIEN_OVER_TONE = 0.5, 4.0
+"""Another line is the one that was played if it holds this share of all power, and so many times
+the power of the tone with its harmonics (chosen: subharmonics of loudspeakers stay 10 dB or more
+below the tone)."""
+
+EXACT = 1e-3
+"""Two frequencies are the same within this share (chosen: clocks keep 2e-4; twice a tone
+differs by 8e-3 from the next octave of the preferred numbers)."""
+
+ALIEN_STEP = 0.5
+"""A line that was played rises from rest to burst by this share of the drive's step in dB, or by
+6 dB; hum does not."""
+
+
+@dataclass(frozen=True)
+class ToneEvidence:
+    """What the bursts of one tone show.
+
+    Attributes
+    ----------
+    frequency_hz : of the tone that should sound, as played.
+    state : "there"; "harmonic", one of its harmonics sounds without it; "another", another tone
+        sounds in its place; "unexplained", something else does; "nothing" stands out of the
+        background.
+    heard_hz : the other tone's or the harmonic's frequency in the recorder's clock.
+    edges_fit : whether the bursts start and end when they should; None where it cannot be told.
+    speed : the tone's frequency where it should be, over that found; NaN where it is not there.
+    weight : how exactly ``speed`` is known: frequency times the root of the line over noise.
+    """
+
+    frequency_hz: float
+    state: str
+    heard_hz: float | None = None
+    edges_fit: bool | None = None
+    speed: float = float("nan")
+    weight: float = 0.0
+
+
+def examine_tone(
+    tone: CutTone,
+    *,
+    rate_hz: int,
+    ramp_s: float,
+    lowest_dbfs: float,
+    order: int,
+    stimulus_hz: Sequence[float],
+    noise: NoiseSpectrum | None,
+) -> ToneEvidence:
+    """Tell what stands in a tone's place.
+
+    Parameters
+    ----------
+    tone : the recording where the tone should be; it has one burst at least.
+    ramp_s : time in which a level changes.
+    lowest_dbfs : the level between bursts.
+    order : highest harmonic that is taken for the tone's own.
+    stimulus_hz : all tones of the stimulus: what sounds at one of them is no harmonic.
+    noise : the background, None if not known.
+    """
+    count = steady_samples(tone, rate_hz, ramp_s)
+    judged = _sounding(tone, count, rate_hz)[:JUDGED_BURSTS]
+    loudest_dbfs = judged[0].drive_dbfs
+    # What is far quieter than the loudest tells nothing that the loudest does not.
+    judged = [burst for burst in judged if burst.drive_dbfs >= loudest_dbfs - 12.0]
+    lines = _Lines(tone, judged, count, rate_hz)
+    background = _background(noise, lines)
+    in_place = lines.line(lines.own)
+    is_there = lines.peaks(lines.own) and (
+        in_place > LINE_OVER_NEIGHBOURS * lines.beside(lines.own)
+    )
+    heard_hz = _another(
+        tone,
+        judged[0],
+        lines,
+        order,
+        background,
+        is_there=is_there,
+        lowest_dbfs=lowest_dbfs,
+        rate_hz=rate_hz,
+    )
+    if heard_hz is not None:
+        multiple = round(heard_hz / tone.recorded_hz)
+        lone = (
+            not is_there
+            and 2 <= multiple <= order
+            and _same(heard_hz, multiple * tone.recorded_hz)
+            and not any(_same(multiple * tone.frequency_hz, other) for other in stimulus_hz)
+        )
+        return ToneEvidence(tone.frequency_hz, "harmonic" if lone else "another", heard_hz)
+    if not is_there:
+        loud = lines.total > CLEARLY_ABOVE * background
+        return ToneEvidence(tone.frequency_hz, "unexplained" if loud else "nothing")
+    found_hz = fit_sine_and_frequency(
+        lines.stretches[0], near_hz=tone.recorded_hz, rate_hz=rate_hz
+    ).frequency_hz
+    return ToneEvidence(
+        tone.frequency_hz,
+        "there",
+        edges_fit=edges_fit(tone, judged, lowest_dbfs, rate_hz),
+        speed=tone.recorded_hz / found_hz,
+        weight=tone.frequency_hz * float(np.sqrt(in_place / lines.beside(lines.own))),
+    )
+
+
+def _sounding(tone: CutTone, count: int, rate_hz: float) -> list[CutBurst]:
+    """Return the bursts, loudest first, without those in which a protection mutes the tone.
+
+    The level is followed over a third of the ``count`` steady samples, past the burst's start.
+    """
+    loudest_first = sorted(tone.bursts, key=lambda burst: -burst.drive_dbfs)
+    track = ToneTrack(tone.signal, frequency_hz=tone.recorded_hz, rate_hz=rate_hz)
+    width = track.width(count / 3.0)
+    least = [
+        np.min(
+            amplitudes(track, burst.start + width, burst.end - 0.5 * width, width), initial=np.inf
+        )
+        for burst in loudest_first
+    ]
+    softest = float(np.median(least[-max(1, len(least) // 3) :]))
+    return [
+        burst
+        for burst, amplitude in zip(loudest_first, least, strict=True)
+        if amplitude >= MUTED * softest
+    ]
+
+
+def _same(one_hz: float, other_hz: float) -> bool:
+    return abs(one_hz - other_hz) <= EXACT * other_hz
+
+
+class _Lines:
+    """The mean power spectrum of the steady parts of bursts; ``own`` is the tone's bin."""
+
+    def __init__(
+        self, tone: CutTone, bursts: Sequence[CutBurst], count: int, rate_hz: float
+    ) -> None:
+        self.stretches = np.stack(
+            [tone.signal[int(burst.end) - count : int(burst.end)] for burst in bursts]
+        )
+        self.bin_hz = rate_hz / count
+        self.power = _power(self.stretches)
+        self.own = round(tone.recorded_hz / self.bin_hz)
+
+    @property
+    def total(self) -> float:
+        """Power of everything but what is slower than half the tone, and than 20 Hz."""
+        return float(np.sum(self.power[self.lowest :]))
+
+    @property
+    def lowest(self) -> int:
+        """The lowest bin that counts: below is rumble."""
+        return max(1, min(self.own // 2, round(20.0 / self.bin_hz)))
+
+    def line(self, centre: int) -> float:
+        """Return the power of a line whose bin is ``centre``."""
+        return float(np.sum(self.power[max(0, centre - LINE_BINS) : centre + LINE_BINS + 1]))
+
+    def peaks(self, centre: int) -> bool:
+        """Tell whether a line is highest in its own bin or the next, not beyond."""
+        first = max(0, centre - LINE_BINS - 1)
+        highest = first + int(np.argmax(self.power[first : centre + LINE_BINS + 2]))
+        return abs(highest - centre) <= 1
+
+    def beside(self, centre: int) -> float:
+        """Return the power that a line's bins would hold if they held what lies beside."""
+        reach = max(12, int(0.35 * centre))
+        around = np.arange(max(1, centre - reach), min(len(self.power), centre + reach + 1))
+        around = around[np.abs(around - centre) > LINE_BINS + 1]
+        usual = float(np.median(self.power[around])) if len(around) else 0.0
+        return max((2 * LINE_BINS + 1) * usual, 1e-30)
+
+
+def _power(stretches: FloatArray) -> FloatArray:
+    """Return the mean power spectrum of stretches of equal length; it sums to their power."""
+    count = stretches.shape[1]
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(count) / count)
+    spectra = scipy.fft.rfft(stretches * window, axis=1)
+    scaling = 2.0 / (count * np.sum(window**2))
+    return np.asarray(np.mean(spectra.real**2 + spectra.imag**2, axis=0) * scaling)
+
+
+def _background(noise: NoiseSpectrum | None, lines: _Lines) -> float:
+    """Return the background's power over the bins that count; 0 if unknown."""
+    if noise is None:
+        return 0.0
+    first = round(lines.lowest * lines.bin_hz / noise.bin_hz)
+    return float(np.sum(noise.density[first:]) * noise.bin_hz)
+
+
+def _another(
+    tone: CutTone,
+    loudest: CutBurst,
+    lines: _Lines,
+    order: int,
+    background: float,
+    *,
+    is_there: bool,
+    lowest_dbfs: float,
+    rate_hz: float,
+) -> float | None:
+    """Return the frequency of a tone that was played in place of this one, or None."""
+    last = len(lines.power) - LINE_BINS
+    harmonics = [n * lines.own for n in range(1, order + 1) if n * lines.own < last]
+    if not is_there:
+        harmonics = harmonics[:1]
+    own = sum(lines.line(centre) for centre in harmonics)
+    others = lines.power.copy()
+    others[: lines.lowest] = 0.0
+    for centre in harmonics:
+        others[max(0, centre - LINE_BINS - 1) : centre + LINE_BINS + 2] = 0.0
+    centre = int(np.argmax(others))
+    power = lines.line(centre)
+    if power < max(ALIEN_SHARE * lines.total, ALIEN_OVER_TONE * own, ABOVE_BACKGROUND * background):
+        return None
+    heard_hz = fit_sine_and_frequency(
+        lines.stretches[0], near_hz=centre * lines.bin_hz, rate_hz=rate_hz
+    ).frequency_hz
+    rest = rest_after(tone, loudest)
+    step_db = min(6.0, ALIEN_STEP * (loudest.drive_dbfs - lowest_dbfs))
+    if rest is not None and step_db > 0.0:
+        track = ToneTrack(tone.signal, frequency_hz=heard_hz, rate_hz=rate_hz)
+        width = track.width(TRACK_S * rate_hz)
+        inside = amplitudes(track, 0.5 * (loudest.start + loudest.end), loudest.end, width)
+        after = amplitudes(track, 0.5 * sum(rest), rest[1], width)
+        if np.mean(inside**2) < db_to_power(step_db) * np.mean(after**2):
+            return None
+    return heard_hz
