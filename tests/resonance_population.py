@@ -23,8 +23,7 @@ from distsweep.rehearsal import measure
 from distsweep.rehearsal.loudspeaker import Loudspeaker
 from distsweep.rehearsal.population import RandomLoudspeaker, random_loudspeaker
 from distsweep.rehearsal.resonances import Resonance as TrueResonance
-from distsweep.results import Take
-from distsweep.results_resonance import Resonance
+from distsweep.results import Resonance, Take
 
 LEVELS_DBFS = (-34.0, -28.0, -22.0, -16.0, -10.0)
 ELIGIBLE_DB = 6.0

@@ -10,8 +10,7 @@ from closed_form import Branch, cascade, flat, high_pass, peak, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.pipeline import analyse
-from distsweep.results import Results
-from distsweep.results_resonance import Resonance
+from distsweep.results import Resonance, Results
 
 OWN = (1.0, 0.02, 0.02)
 

@@ -14,8 +14,7 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from distsweep.report import look, wording
 from distsweep.report.reliability import loudest_index
-from distsweep.results import FLOOR_MARGIN_DB, HarmonicCurve, Results, Rung, Take
-from distsweep.results_resonance import Resonance
+from distsweep.results import FLOOR_MARGIN_DB, HarmonicCurve, Resonance, Results, Rung, Take
 from distsweep.units import BoolArray, FloatArray
 
 ORDERS = (2, 3, 4, 5)

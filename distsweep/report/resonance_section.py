@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 from distsweep.report import wording
 from distsweep.report.content import Block, Cell, Paragraph, Picture, Points, Section, Table
-from distsweep.results import Results, Take
-from distsweep.results_resonance import Resonance
+from distsweep.results import Resonance, Results, Take
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

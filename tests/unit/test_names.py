@@ -72,7 +72,7 @@ FORMER = [
     Former(
         r"(?i)clean_ceiling|plot_ceiling|-ceiling\.csv",
         "clean_level",
-        but=("distsweep/results_v1.py", "tests/unit/test_results.py"),
+        but=("distsweep/results/version_1.py", "tests/unit/test_results.py"),
     ),
     Former(
         r"(?i)ceiling",

@@ -15,8 +15,7 @@ from resonating import EXCITED, OWN, RADIATED, at_places, echo, hear, only, thre
 
 from distsweep.analysis.resonance.find import Enclosure, SearchedTake, find_resonances
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
-from distsweep.results import Results, Tone, read_results, to_json, write_results
-from distsweep.results_resonance import Resonance
+from distsweep.results import Resonance, Results, Tone, read_results, to_json, write_results
 
 
 @pytest.fixture(scope="module")

@@ -20,7 +20,7 @@ from distsweep.analysis.resonance.pole_fit import HIGHEST_Q, Pole
 from distsweep.analysis.resonance.positions import _mark_strongest, _state
 from distsweep.analysis.resonance.search import Verdict, is_image, one_each
 from distsweep.rehearsal.resonances import Resonance as TrueResonance
-from distsweep.results_resonance import AtPosition, Decay, Resonance
+from distsweep.results import AtPosition, Decay, Resonance
 
 
 def evidence(

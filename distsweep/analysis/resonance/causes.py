@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from distsweep.results_resonance import PossibleCause
+from distsweep.results import PossibleCause
 
 ASSUMED_TEMPERATURE_C = 20.0
 TEMPERATURE_UNCERTAINTY_K, UNKNOWN_TEMPERATURE_UNCERTAINTY_K = 1.0, 5.0

@@ -16,8 +16,7 @@ from distsweep.analysis.resonance.peaks import (
     surprise,
 )
 from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
-from distsweep.results import Take
-from distsweep.results_resonance import SpikeSeen
+from distsweep.results import SpikeSeen, Take
 from distsweep.units import FloatArray, IntArray
 
 HIGHEST_ORDER = 5

@@ -8,7 +8,7 @@ import numpy as np
 import scipy.fft
 
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
-from distsweep.results_resonance import Decay, DecayMap
+from distsweep.results import Decay, DecayMap
 from distsweep.units import ComplexArray, FloatArray, ratio_to_db
 
 DECAY_DB_PER_PERIOD_OVER_Q = 20.0 * math.pi * math.log10(math.e)

@@ -27,8 +27,7 @@ from distsweep.analysis.resonance.search import (
     search_take,
 )
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
-from distsweep.results import Take, Tone
-from distsweep.results_resonance import AtPosition, Decay, DecayMap, Resonance, SeenIn, SpikeSeen
+from distsweep.results import AtPosition, Decay, DecayMap, Resonance, SeenIn, SpikeSeen, Take, Tone
 
 LEAST_CONFIDENCE = 0.1
 """Less is not listed: nineteen of twenty such candidates are nothing."""

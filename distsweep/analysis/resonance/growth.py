@@ -10,7 +10,7 @@ import numpy as np
 from distsweep.analysis.resonance.candidates import Seen, highest_near, tolerance_octaves
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.evidence import Evidence, clearest
-from distsweep.results_resonance import GrowthPoint
+from distsweep.results import GrowthPoint
 from distsweep.units import db_to_ratio
 
 SURE_DB = 25.0

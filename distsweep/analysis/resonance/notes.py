@@ -8,8 +8,7 @@ import numpy as np
 
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.evidence import CLEAR_DB
-from distsweep.results import Take
-from distsweep.results_resonance import Resonance
+from distsweep.results import Resonance, Take
 
 UNRESOLVED_RATIO = 4.0
 """A sweep that resolves nothing over its lowest two octaves is worth a word (chosen)."""

@@ -12,7 +12,7 @@ from distsweep.analysis.resonance.candidates import highest_near, tolerance_octa
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.evidence import Evidence, clearest, gather, orders_asked
 from distsweep.analysis.resonance.search import TakeSearch
-from distsweep.results_resonance import AtPosition, SeenIn
+from distsweep.results import AtPosition, SeenIn
 
 LEAST_SHOWN_DB = 2.0
 """A peak smaller than this is not told from the ripple of a response."""

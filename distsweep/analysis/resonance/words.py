@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.evidence import CLEAR_DB, PRESENT_BUMP_DB, Evidence
-from distsweep.results import Tone
-from distsweep.results_resonance import AtPosition, Resonance
+from distsweep.results import AtPosition, Resonance, Tone
 
 ABSENT_BUMP_DB = 1.0
 """A smaller peak of the fundamental is none; up to PRESENT_BUMP_DB nothing tells (chosen)."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from distsweep.results_record import Record
+from distsweep.results.record import Record
 from distsweep.units import FloatArray
 
 

@@ -1,0 +1,76 @@
+"""The dataclasses behind ``results.json``, their reader and their writer.
+
+Field names are those of the contract ("distsweep.results/2"). Inside, arrays are numpy
+arrays, with NaN or −inf where a number does not exist; in the file those are ``null``.
+"""
+
+from distsweep.results.file import read_results, to_json, write_results
+from distsweep.results.ladder import (
+    FLOOR_MARGIN_DB,
+    RELIABLE_MARGIN_DB,
+    Background,
+    Compression,
+    HarmonicCurve,
+    HighOrderOnset,
+    Rung,
+    Tone,
+)
+from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement, Thermal
+from distsweep.results.resonance import (
+    AtPosition,
+    Decay,
+    DecayMap,
+    GrowthPoint,
+    PossibleCause,
+    Resonance,
+    SeenIn,
+    SpikeSeen,
+)
+from distsweep.results.staircase import BurstTrace, Staircase
+from distsweep.results.take import (
+    SAME_DRIVE_DB,
+    SAME_TONE,
+    SCHEMA,
+    Results,
+    Take,
+    Thd,
+    Warning_,
+    first_take,
+)
+
+__all__ = [
+    "FLOOR_MARGIN_DB",
+    "RELIABLE_MARGIN_DB",
+    "SAME_DRIVE_DB",
+    "SAME_TONE",
+    "SCHEMA",
+    "Agreement",
+    "AtPosition",
+    "Background",
+    "BurstTrace",
+    "CleanLevel",
+    "Compression",
+    "Decay",
+    "DecayMap",
+    "GrowthPoint",
+    "HarmonicCurve",
+    "HighOrderOnset",
+    "Limiter",
+    "LimiterAgreement",
+    "PossibleCause",
+    "Resonance",
+    "Results",
+    "Rung",
+    "SeenIn",
+    "SpikeSeen",
+    "Staircase",
+    "Take",
+    "Thd",
+    "Thermal",
+    "Tone",
+    "Warning_",
+    "first_take",
+    "read_results",
+    "to_json",
+    "write_results",
+]

@@ -1,0 +1,124 @@
+"""Reader and writer of ``results.json``."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import types
+import typing
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from distsweep.errors import InputError
+from distsweep.results import version_1
+from distsweep.results.take import SCHEMA, Results
+from distsweep.whole_files import write_whole_text
+
+_DECIMALS = {"_percent": 6}  # −120 dB is 0.0001 %; everything else is written to 1e-4 of its unit
+
+
+_DEFAULT_DECIMALS = 4
+
+
+def to_json(results: Results) -> str:
+    """Results as the text of ``results.json``: strict JSON, ``null`` for what does not exist."""
+    return json.dumps(_plain(results, ""), allow_nan=False, ensure_ascii=False)
+
+
+def write_results(results: Results, path: Path) -> None:
+    """Write ``results.json`` whole, or not at all."""
+    write_whole_text(path, to_json(results) + "\n")
+
+
+def read_results(path: str | Path) -> Results:
+    """Read a ``results.json``.
+
+    Raises
+    ------
+    InputError
+        It is missing, is not JSON, or is of another schema.
+    """
+    path = Path(path)
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be read ({error.strerror}); give a results.json"
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: is not JSON ({error}); give a results.json") from error
+    schema = data.get("schema") if isinstance(data, dict) else None
+    if schema not in (SCHEMA, version_1.SCHEMA):
+        raise InputError(
+            f"{path}: schema is {schema!r}, this version reads {SCHEMA!r} and"
+            f" {version_1.SCHEMA!r}: analyse the session again"
+        )
+    try:
+        if schema == version_1.SCHEMA:
+            data = version_1.to_version_2(data)
+        return typing.cast(Results, _restore(Results, data))
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"{path}: is damaged ({type(error).__name__}: {error}): analyse the session again"
+        ) from error
+
+
+def _plain(value: Any, name: str) -> Any:
+    """Turn dataclasses and arrays into what JSON knows; ``name`` sets the decimals."""
+    if isinstance(value, np.ndarray):
+        return _plain_array(value, name)
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        return round(number, _decimals(name)) if np.isfinite(number) else None
+    if isinstance(value, np.integer | np.bool_):
+        return value.item()
+    if dataclasses.is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name), f.name) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): _plain(item, str(key)) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item, name) for item in value]
+    return value
+
+
+def _plain_array(array: np.ndarray[Any, Any], name: str) -> list[Any]:
+    if array.dtype.kind != "f":
+        return typing.cast(list[Any], array.tolist())
+    values: list[Any] = np.round(array, _decimals(name)).tolist()
+    for index in np.flatnonzero(~np.isfinite(array)):
+        values[index] = None
+    return values
+
+
+def _decimals(name: str) -> int:
+    for ending, decimals in _DECIMALS.items():
+        if name.endswith(ending):
+            return decimals
+    return _DEFAULT_DECIMALS
+
+
+def _restore(kind: Any, data: Any) -> Any:
+    """Build a value of the annotated type ``kind`` from what JSON gave."""
+    if dataclasses.is_dataclass(kind):
+        hints = typing.get_type_hints(kind)
+        known = {f.name: f for f in dataclasses.fields(kind)}
+        given = {n: _restore(hints[n], data[n]) for n in known if n in data}
+        return typing.cast(Any, kind)(**given)
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (typing.Union, types.UnionType):
+        inner = next(a for a in arguments if a is not type(None))
+        return None if data is None else _restore(inner, data)
+    if origin is np.ndarray:
+        for exact in (np.bool_, np.int64):
+            if exact in typing.get_args(arguments[1]):
+                return np.array(data, dtype=exact)
+        return np.array([np.nan if item is None else item for item in data], dtype=float)
+    if origin is list:
+        return [_restore(arguments[0], item) for item in data]
+    if origin is dict:
+        return {arguments[0](key): _restore(arguments[1], item) for key, item in data.items()}
+    if kind is float:
+        return float("nan") if data is None else float(data)
+    return data
