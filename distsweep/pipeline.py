@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from distsweep.analysis.cut import CutLadder
 from distsweep.analysis.limits.ladder import find_ladder_limits
 from distsweep.analysis.noise.background import describe_background, noise_spectrum
 from distsweep.analysis.resonance.find import (
@@ -19,10 +20,7 @@ from distsweep.analysis.resonance.find import (
 )
 from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
 from distsweep.analysis.sweep.levels import read_ladder
-from distsweep.pipeline_doubts import session_doubts, take_doubts
 from distsweep.pipeline_gain import ladder_gain_warnings
-from distsweep.pipeline_identity import CLOCKS_PPM, check_sweeps
-from distsweep.pipeline_order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.results import (
     Agreement,
     Background,
@@ -33,7 +31,10 @@ from distsweep.results import (
     first_take,
 )
 from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
-from distsweep.takes.cutting import CutTake, cut_take
+from distsweep.takes.cutting import cut_ladder
+from distsweep.takes.doubts import session_doubts, take_doubts
+from distsweep.takes.identity import CLOCKS_PPM, check_sweeps
+from distsweep.takes.order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.takes.recording import Recording, read_recording
 from distsweep.takes.session import (
     Calibration,
@@ -213,16 +214,16 @@ def _analyse_ladder(
     recordings: Sequence[Recording],
 ) -> tuple[SearchedTake, list[Warning_]]:
     refuse_repeated(recordings)
-    cut = cut_take(stimulus, recordings)
-    refuse_ladder_order(stimulus, recordings, cut.placements)
+    found = cut_ladder(stimulus, recordings)
+    cut = found.cut
+    refuse_ladder_order(stimulus, recordings, found.placements)
     refuse_copies(recordings, stimulus.files)
     calibration, recipe = session.calibration_of(entry), stimulus.recipe
     amplitudes = measure_ladder(
         cut,
-        stimulus.sweep,
         LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db),
     )
-    odd = check_sweeps(recordings, cut, amplitudes)
+    odd = check_sweeps(recordings, found, amplitudes)
     reading = read_ladder(
         amplitudes,
         cut.rungs,
@@ -235,7 +236,7 @@ def _analyse_ladder(
         position=entry.position,
         stimulus=entry.stimulus.name,
         kind=recipe.kind,
-        clock_drift_ppm=cut.clock_drift_ppm,
+        clock_drift_ppm=found.clock_drift_ppm,
         level_unit=calibration.level_unit,
         frequency_hz=amplitudes.frequency_hz,
         band_hz=list(recipe.band_hz),
@@ -250,8 +251,8 @@ def _analyse_ladder(
         background=_background(cut, stimulus, calibration),
     )
     searched = SearchedTake(take, amplitudes.impulse, stimulus.sweep.rate_constant_s)
-    moved = ladder_gain_warnings(stimulus, cut.marker_changes, take)
-    return searched, [*_take_warnings(cut.missing, take), *odd, *reading.warnings, *moved]
+    moved = ladder_gain_warnings(stimulus, found.marker_changes, take)
+    return searched, [*_take_warnings(found.missing, take), *odd, *reading.warnings, *moved]
 
 
 def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:
@@ -268,7 +269,7 @@ def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:
 
 
 def _background(
-    cut: CutTake, stimulus: LadderStimulus, calibration: Calibration
+    cut: CutLadder, stimulus: LadderStimulus, calibration: Calibration
 ) -> Background | None:
     noise = noise_spectrum(cut.quiet, rate_hz=stimulus.recipe.rate_hz, step=cut.step)
     if noise is None:

@@ -10,11 +10,11 @@ from distsweep.analysis.noise.background import describe_background, noise_spect
 from distsweep.analysis.tone.bursts import StaircaseSettings
 from distsweep.analysis.tone.staircase import read_staircase
 from distsweep.pipeline_gain import staircase_gain_warnings
-from distsweep.pipeline_staircase_identity import placed_staircase
 from distsweep.results import Take, Warning_
 from distsweep.stimulus.sidecar import StaircaseStimulus
 from distsweep.takes.cutting_staircase import cut_staircase
 from distsweep.takes.gain_moved import marker_change
+from distsweep.takes.identity_tones import placed_staircase
 from distsweep.takes.recording import Recording
 from distsweep.takes.session import Calibration, TakeEntry
 
@@ -34,7 +34,8 @@ def analyse_staircase_take(
     """
     recipe = stimulus.recipe
     placements = placed_staircase(stimulus, recordings)
-    cut = cut_staircase(stimulus, recordings, placements)
+    found = cut_staircase(stimulus, recordings, placements)
+    cut = found.cut
     noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
     settings = StaircaseSettings(
         levels_dbfs=recipe.levels_dbfs,
@@ -59,7 +60,7 @@ def analyse_staircase_take(
         position=entry.position,
         stimulus=entry.stimulus.name,
         kind=recipe.kind,
-        clock_drift_ppm=cut.clock_drift_ppm,
+        clock_drift_ppm=found.clock_drift_ppm,
         level_unit=calibration.level_unit,
         frequency_hz=frequency_hz,
         band_hz=list(recipe.band_hz),
@@ -70,7 +71,7 @@ def analyse_staircase_take(
         staircase=reading.staircase,
         high_order_onset=reading.high_order_onset,
     )
-    incomplete = [Warning_("incomplete", f"{text}.") for text in cut.missing]
+    incomplete = [Warning_("incomplete", f"{text}.") for text in found.missing]
     changes = [
         marker_change(recording, marker=stimulus.marker, file=file, placement=placement)
         for recording, file, placement in zip(recordings, stimulus.files, placements, strict=True)

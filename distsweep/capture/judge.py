@@ -15,7 +15,7 @@ from distsweep.capture.response import POINTS_PER_OCTAVE, Response
 from distsweep.results import Rung
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.stimulus.sweep import Sweep
-from distsweep.takes.cutting import cut_take
+from distsweep.takes.cutting import cut_ladder
 from distsweep.takes.gain_moved import WORTH_A_WORD_DB, MarkerChange
 from distsweep.takes.recording import read_recording
 from distsweep.takes.session import Calibration, Conditions
@@ -73,11 +73,11 @@ def judge_rung(
     rungs = tuple(dataclasses.replace(rung, role="rung") for rung in file.rungs)
     alone = dataclasses.replace(stimulus, files=(dataclasses.replace(file, rungs=rungs),))
     recipe = stimulus.recipe
-    cut = cut_take(alone, [read_recording(path, channel=channel)])
+    found = cut_ladder(alone, [read_recording(path, channel=channel)])
     settings = LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db)
     reading = read_ladder(
-        measure_ladder(cut, stimulus.sweep, settings),
-        cut.rungs,
+        measure_ladder(found.cut, settings),
+        found.cut.rungs,
         level_offset_db=calibration.level_offset_db,
         level_band_hz=conditions.level_band_hz,
         calibrated=True,  # with an offset of 0, "SPL" is in dBFS
@@ -90,8 +90,8 @@ def judge_rung(
         level_db=level_db,
         thd_percent=None if worst is None else worst[0],
         thd_hz=None if worst is None else worst[1],
-        clock_drift_ppm=cut.clock_drift_ppm,
-        marker_change=cut.marker_changes[0],
+        clock_drift_ppm=found.clock_drift_ppm,
+        marker_change=found.marker_changes[0],
     )
 
 

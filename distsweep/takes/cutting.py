@@ -3,65 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, StimulusFile
 from distsweep.takes.gain_moved import MarkerChange, marker_change
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
-from distsweep.units import FloatArray, IntArray
+from distsweep.units import FloatArray
 
 LEAST_PAUSE_S = 0.2
 """A rung whose recording ends sooner after its sweep than this is incomplete."""
 
 
 @dataclass(frozen=True)
-class CutRung:
-    """The recordings of one rung.
+class FoundLadder:
+    """A ladder found in its recordings and cut.
 
-    Attributes
-    ----------
-    drive_dbfs, role : from the sidecar.
-    signals : one array a repeat, each of shape ``(rung samples,)``; the sweep starts at
-        their first sample, give or take half a sample.
-    late_samples : per repeat, how much later (−0.5…0.5 samples) the sweep really starts.
-    clipped_samples : per repeat, the indices of clipped samples.
-    file, start_s : which file holds the rung, counted from 0, and how long after the start
-        marker its first sweep was played there.
-    """
-
-    drive_dbfs: float
-    role: str
-    signals: list[FloatArray]
-    late_samples: list[float]
-    clipped_samples: list[IntArray]
-    file: int = 0
-    start_s: float = 0.0
-
-
-@dataclass(frozen=True)
-class CutTake:
-    """A take cut into rungs.
-
-    ``scale`` is recorded samples per played sample; ``step`` is the encoding's smallest step;
     ``missing`` names what is incomplete; ``placements`` and ``marker_changes`` have one item a
     file, the latter None where a marker was not found.
     """
 
-    rungs: list[CutRung]
-    quiet: list[FloatArray]
-    scale: float
+    cut: CutLadder
     clock_drift_ppm: float | None
-    step: float
     missing: list[str]
-    marker_changes: list[MarkerChange | None] = field(default_factory=list)
-    placements: list[Placement] = field(default_factory=list)
+    marker_changes: list[MarkerChange | None]
+    placements: list[Placement]
 
 
-def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTake:
+def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> FoundLadder:
     """Find the stimulus in its recordings and cut out every rung and every silence.
 
     Raises
@@ -93,15 +66,15 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
             )
         quiet.append(_quiet(recording, file, placement))
         for played in _by_rung(file):
-            cut = _cut_rung(stimulus, recording, placement, played)
-            if cut is None:
+            rung = _cut_rung(stimulus, recording, placement, played)
+            if rung is None:
                 missing.append(
                     f"{recording.path.name}: the rung at {played[0].drive_dbfs:g} dBFS"
                     f" ({played[0].role}) is not complete and was left out"
                 )
             else:
                 later = played[0].start_sample - file.start_marker_sample
-                rungs.append(replace(cut, file=number, start_s=later / recording.rate_hz))
+                rungs.append(replace(rung, file=number, start_s=later / recording.rate_hz))
     if not any(rung.role == "rung" for rung in rungs):
         raise InputError(
             f"{recordings[0].path}: holds no complete rung of the stimulus: record it again"
@@ -110,7 +83,8 @@ def cut_take(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> CutTa
     drift_ppm = float(np.mean(drifts)) if drifts else None
     scale = 1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm
     step = max(recording.step for recording in recordings)
-    return CutTake(rungs, quiet, scale, drift_ppm, step, missing, changes, placements)
+    cut = CutLadder(stimulus.sweep, rungs, quiet, scale, step)
+    return FoundLadder(cut, drift_ppm, missing, changes, placements)
 
 
 def _by_rung(file: StimulusFile) -> list[list[PlayedRung]]:

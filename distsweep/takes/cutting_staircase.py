@@ -7,57 +7,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.analysis.cut import CutBurst, CutStaircase, CutTone
 from distsweep.errors import InputError
 from distsweep.stimulus.bursts import Tone, tones
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
-from distsweep.units import FloatArray, IntArray
+from distsweep.units import FloatArray
 
 
 @dataclass(frozen=True)
-class CutBurst:
-    """One burst: its drive, direction ("up" or "down"), and its place in the tone's signal.
+class FoundStaircase:
+    """A staircase found in its recordings and cut; ``missing`` names what is incomplete."""
 
-    ``start`` and ``end`` are in recorded samples from the signal's first, fractions included.
-    """
-
-    drive_dbfs: float
-    direction: str
-    start: float
-    end: float
-
-
-@dataclass(frozen=True)
-class CutTone:
-    """The recording of one frequency's bursts.
-
-    Attributes
-    ----------
-    frequency_hz : as played.
-    recorded_hz : the same in the recorder's clock.
-    signal : from the tone's first burst to the end of its last, shape ``(samples,)``.
-    bursts : those that were recorded completely, in the order played.
-    clipped_samples : sorted indices into ``signal``.
-    """
-
-    frequency_hz: float
-    recorded_hz: float
-    signal: FloatArray
-    bursts: list[CutBurst]
-    clipped_samples: IntArray
-
-
-@dataclass(frozen=True)
-class CutStaircase:
-    """A take cut into tones; ``scale``, ``step`` and ``missing`` as in ``CutTake``."""
-
-    tones: list[CutTone]
-    quiet: list[FloatArray]
-    rate_hz: int
-    scale: float
+    cut: CutStaircase
     clock_drift_ppm: float | None
-    step: float
     missing: list[str]
 
 
@@ -97,7 +61,7 @@ def cut_staircase(
     stimulus: StaircaseStimulus,
     recordings: Sequence[Recording],
     placements: Sequence[Placement],
-) -> CutStaircase:
+) -> FoundStaircase:
     """Cut out every tone, with those of its bursts that are complete, and every silence.
 
     Raises
@@ -130,15 +94,14 @@ def cut_staircase(
     scales = [placement.scale for placement in placements]
     known = all(p.markers == "both" for p in placements) or any(s != 1.0 for s in scales)
     scale = float(np.mean(scales))
-    return CutStaircase(
+    whole = CutStaircase(
         tones=cut,
         quiet=quiet,
         rate_hz=stimulus.recipe.rate_hz,
         scale=scale,
-        clock_drift_ppm=(scale - 1.0) * 1e6 if known else None,
         step=max(recording.step for recording in recordings),
-        missing=missing,
     )
+    return FoundStaircase(whole, (scale - 1.0) * 1e6 if known else None, missing)
 
 
 def cut_tones(

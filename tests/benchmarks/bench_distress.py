@@ -26,7 +26,7 @@ from distsweep.rehearsal.population import random_loudspeaker
 from distsweep.stimulus.layout import lay_out, render
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.takes.correction import no_correction
-from distsweep.takes.cutting import cut_take
+from distsweep.takes.cutting import cut_ladder
 from distsweep.takes.recording import Recording
 from distsweep.units import db_to_ratio
 
@@ -60,12 +60,12 @@ def followed(seed: int) -> Iterator[tuple[float, float | None]]:
         seed=seed,
     )
     recording = Recording(Path("a.wav"), heard, RATE_HZ, np.zeros(0, dtype=np.int64), 0.0, 1.0)
-    cut = cut_take(STIMULUS, [recording])
-    (change,) = cut.marker_changes
+    found = cut_ladder(STIMULUS, [recording])
+    (change,) = found.marker_changes
     assert change is not None and change.sure_db == 0.0, f"seed {seed}: {change}"
     reading = read_ladder(
-        measure_ladder(cut, sweep, LadderSettings(BAND_HZ, ORDER, no_correction)),
-        cut.rungs,
+        measure_ladder(found.cut, LadderSettings(BAND_HZ, ORDER, no_correction)),
+        found.cut.rungs,
         level_offset_db=0.0,
         level_band_hz=LEVEL_BAND_HZ,
         calibrated=True,

@@ -2,12 +2,12 @@
 
     python tests/benchmarks/fit_confidence.py [--cache FOLDER] [--folds K]
 
-Prints the two tuples of `distsweep/analysis/resonance/confidence.py`. It takes an hour, the
-next time some minutes if the simulated loudspeakers are kept in a cache (to be deleted when the population or the
-analysis before the search changes). The seeds used here must be such that no rule of the search was
-shaped by, and not those that a score is quoted for. Logistic regression with a ridge on all weights
-but the constant, by Newton's method; what lies on the flank of something better is left out first,
-by the weights of the first of two rounds.
+Prints the two tuples of `distsweep/analysis/resonance/confidence.py`. It takes an hour, the next
+time some minutes if the simulated loudspeakers are kept in a cache (to be deleted when the
+population or the analysis before the search changes). The seeds used here must be such that no
+rule of the search was shaped by, and not those that a score is quoted for. Logistic regression
+with a ridge on all weights but the constant, by Newton's method; what lies on the flank of
+something better is left out first, by the weights of the first of two rounds.
 
 With ``--folds`` every loudspeaker is judged by weights fitted to the other folds, and the calls are
 scored: whether such a fit gives confidences that are right.

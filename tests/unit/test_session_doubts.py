@@ -11,10 +11,10 @@ from report_samples import sample_take
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
-from distsweep.pipeline_doubts import session_doubts, take_doubts
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Results, Warning_
 from distsweep.takes.correction import read_correction
+from distsweep.takes.doubts import session_doubts, take_doubts
 from distsweep.takes.session import Calibration, read_session
 
 TAKE = '[[takes]]\nposition = "axis"\nstimulus = "short.json"\nrecording = "axis.wav"\n'

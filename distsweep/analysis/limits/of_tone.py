@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.cut import CutTone
 from distsweep.analysis.limits.kind import LEAST_LOSS_DB, SteadyLevels, Verdict, judge
 from distsweep.analysis.limits.static_curve import StaticCurve
 from distsweep.analysis.limits.thermal import (
@@ -30,9 +30,6 @@ from distsweep.analysis.tone.time_constants import fit_attack, fit_release, time
 from distsweep.analysis.tone.track import ToneTrack
 from distsweep.results import Limiter, Staircase, Thermal
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting_staircase import CutTone
 
 RESOLVED_PERIODS = 3.0
 """A time is given if it holds so many periods of the tone; it is dependable from four on."""

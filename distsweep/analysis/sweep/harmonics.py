@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
 from distsweep.analysis.sweep.arrivals import OctaveArrivals, arrivals_s, octave_arrivals
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
@@ -17,9 +17,6 @@ from distsweep.analysis.sweep.side_by_side import side_by_side
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting import CutRung, CutTake
 
 POINTS_PER_OCTAVE = 48
 
@@ -112,21 +109,21 @@ def frequency_grid(band_hz: tuple[float, float]) -> FloatArray:
     return np.asarray(band_hz[0] * 2.0 ** (steps / POINTS_PER_OCTAVE))
 
 
-def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Amplitudes:
+def measure_ladder(cut: CutLadder, settings: LadderSettings) -> Amplitudes:
     """Deconvolve every rung of a take and read its harmonics off.
 
     The rungs of the result are those of ``cut.rungs``, in that order.
     """
     grid = frequency_grid(settings.band_hz)
     longest = max(len(signal) for rung in cut.rungs for signal in rung.signals)
-    recorded = sweep.as_recorded(cut.scale)
+    recorded = cut.sweep.as_recorded(cut.scale)
     deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
     responses = deconvolver.responses(
         [rung.signals for rung in cut.rungs], [rung.late_samples for rung in cut.rungs]
     )
     arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
-    drive = sweep.drive_ratio(grid)
+    drive = cut.sweep.drive_ratio(grid)
     repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
     shape = (settings.order, len(cut.rungs), len(grid))
     orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)
@@ -148,7 +145,13 @@ def measure_ladder(cut: CutTake, sweep: Sweep, settings: LadderSettings) -> Ampl
         )
 
     side_by_side(one, range(1, settings.order + 1))
-    high = HighOrders(deconvolver, settings, grid, cut.scale)
+    high = HighOrders(
+        deconvolver,
+        grid,
+        order=settings.order,
+        upper_hz=settings.band_hz[1],
+        scale=cut.scale,
+    )
     octaves = octave_arrivals(responses, settings.band_hz)
     return Amplitudes(
         frequency_hz=grid,
@@ -169,11 +172,7 @@ def _impulse_response(
     responses: Responses, arrival: int, rungs: Sequence[CutRung]
 ) -> ImpulseResponse | None:
     """Keep the loudest clean rung's fundamental: noise is farthest away there."""
-    clean = [
-        row
-        for row, rung in enumerate(rungs)
-        if rung.role == "rung" and not any(len(clipped) for clipped in rung.clipped_samples)
-    ]
+    clean = [row for row, rung in enumerate(rungs) if rung.role == "rung" and not rung.clipped]
     if not clean:
         return None
     row = max(clean, key=lambda index: rungs[index].drive_dbfs)

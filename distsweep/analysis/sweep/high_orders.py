@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.fft
@@ -12,9 +11,6 @@ from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.sweep.deconvolution import Deconvolver
 from distsweep.analysis.sweep.side_by_side import side_by_side
 from distsweep.units import FloatArray
-
-if TYPE_CHECKING:
-    from distsweep.analysis.sweep.harmonics import LadderSettings
 
 FRAME_S = 0.085
 """Length of the frames (chosen: above the tenth order of 20 Hz the window has then
@@ -32,14 +28,23 @@ class HighOrders:
     """
 
     def __init__(
-        self, deconvolver: Deconvolver, settings: LadderSettings, grid: FloatArray, scale: float
+        self,
+        deconvolver: Deconvolver,
+        grid: FloatArray,
+        *,
+        order: int,
+        upper_hz: float,
+        scale: float,
     ) -> None:
-        """Lay the frames out for a grid of excitation frequencies, shape ``(F,)``."""
+        """Lay the frames out for a grid of excitation frequencies, shape ``(F,)``.
+
+        ``upper_hz`` is the measured band's end, ``scale`` recorded samples per played one.
+        """
         self._rate_hz = deconvolver.rate_hz
         self._length = int(scipy.fft.next_fast_len(int(FRAME_S * self._rate_hz), real=True))
         self._hop = self._length // 2
-        self._edge_hz = (settings.order + 0.5) * grid / scale
-        self._upper_hz = settings.band_hz[1] / scale
+        self._edge_hz = (order + 0.5) * grid / scale
+        self._upper_hz = upper_hz / scale
         self._held = self._edge_hz < self._upper_hz
         passed_s = deconvolver.rate_constant_s * np.log(grid / scale / deconvolver.start_hz)
         self._frame = np.clip((passed_s * self._rate_hz - self._length / 2) / self._hop, 0.0, None)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.cut import CutRung
 from distsweep.analysis.limits.gain_change import gain_changes
 from distsweep.analysis.sweep.harmonics import Amplitudes, db_re_fundamental, input_referred_db
 from distsweep.results import (
@@ -26,9 +26,6 @@ from distsweep.units import (
     power_to_db,
     ratio_to_db,
 )
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting import CutRung
 
 RETURN_LIMIT_DB = 0.3
 """A repeated first rung that differs by more is worth a warning (chosen: a small loudspeaker
@@ -74,7 +71,7 @@ def read_ladder(
     band = band_mask(amplitudes.frequency_hz, level_band_hz)
     clear = _fundamental_clear(amplitudes)
     reference = next(
-        (i for i in own if np.mean(clear[i, band]) >= 0.95 and not _clipped(cut_rungs[i])), None
+        (i for i in own if np.mean(clear[i, band]) >= 0.95 and not cut_rungs[i].clipped), None
     )
     linear_db = fundamentals_db[own[0] if reference is None else reference]
     rungs = [
@@ -117,10 +114,6 @@ def _fundamental_clear(amplitudes: Amplitudes) -> BoolArray:
     return np.asarray((above_db >= RELIABLE_MARGIN_DB) & amplitudes.usable[0])
 
 
-def _clipped(cut: CutRung) -> bool:
-    return any(len(samples) > 0 for samples in cut.clipped_samples)
-
-
 def _rung(
     amplitudes: Amplitudes,
     row: int,
@@ -158,7 +151,7 @@ def _rung(
         drive_dbfs=cut.drive_dbfs,
         spl_db=None,
         peak_dbfs=float(ratio_to_db(max(max(s.max(), -s.min()) for s in cut.signals))),
-        clipped=_clipped(cut),
+        clipped=cut.clipped,
         fundamental_db=fundamental_db,
         fundamental_floor_db=np.asarray(ratio_to_db(amplitudes.floors[0, row])) + level_offset_db,
         harmonics=harmonics,

@@ -8,15 +8,12 @@ tone go on unchanged where it should step.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.cut import CutBurst, CutTone
 from distsweep.analysis.tone.track import ToneTrack
 from distsweep.units import FloatArray
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting_staircase import CutBurst, CutTone
 
 LEAST_CONTRAST_DB = 3.0
 """A burst so far above the level between bursts has edges that can be looked for."""

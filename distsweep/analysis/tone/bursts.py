@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.cut import CutStaircase, CutTone
 from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.tone.sine_fit import HarmonicFit, fit_harmonics, fit_sine_and_frequency
 from distsweep.analysis.tone.track import ToneTrack
 from distsweep.units import BoolArray, ComplexArray, FloatArray, db_to_ratio, ratio_to_db
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting_staircase import CutStaircase, CutTone
 
 STEADY_SHARE = 0.5
 """A burst's level is taken over its last half: the first is left to the attack."""

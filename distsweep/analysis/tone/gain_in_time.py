@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.cut import CutBurst, CutTone
 from distsweep.analysis.limits.static_curve import StaticCurve
 from distsweep.analysis.limits.thermal import GainHistory
 from distsweep.analysis.tone.bursts import Stretch, ToneBursts, stretches
 from distsweep.analysis.tone.time_constants import AttackCurve
 from distsweep.analysis.tone.track import ToneTrack
 from distsweep.units import BoolArray, ComplexArray, FloatArray, db_to_ratio, ratio_to_db
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting_staircase import CutBurst, CutTone
 
 ATTACK_WINDOW_S = 0.001
 RELEASE_WINDOW_S = 0.010

@@ -10,20 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.fft
 
+from distsweep.analysis.cut import CutBurst, CutTone
 from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.tone.burst_edges import TRACK_S, amplitudes, edges_fit, rest_after
 from distsweep.analysis.tone.bursts import steady_samples
 from distsweep.analysis.tone.sine_fit import fit_sine_and_frequency
 from distsweep.analysis.tone.track import ToneTrack
 from distsweep.units import FloatArray, db_to_power
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting_staircase import CutBurst, CutTone
 
 JUDGED_BURSTS = 5
 """So many of the loudest bursts are looked at (chosen: a noise spoils one or two)."""

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.cut import CutStaircase, CutTone
 from distsweep.analysis.limits.bending import add_bending
 from distsweep.analysis.limits.clean_level import find_clean_levels
 from distsweep.analysis.limits.gain_change import ONE_DB, ONSET_DB, THREE_DB, first_crossing
@@ -38,9 +38,6 @@ from distsweep.units import (
     db_to_power,
     ratio_to_db,
 )
-
-if TYPE_CHECKING:
-    from distsweep.takes.cutting_staircase import CutStaircase, CutTone
 
 SILENT_BELOW_DB = 20.0
 """A burst so far below the quietest other burst's gain was not played: a drop-out."""

@@ -8,8 +8,6 @@ from distsweep.analysis.noise.background import noise_spectrum
 from distsweep.analysis.tone.bursts import clock_scale
 from distsweep.analysis.tone.identity import ToneEvidence, examine_tone
 from distsweep.errors import InputError
-from distsweep.pipeline_identity import CLOCKS_PPM, GIVE_SIDECAR, SPEED_PPM, no_clocks
-from distsweep.pipeline_order import refuse_copies, refuse_order, refuse_repeated
 from distsweep.stimulus.bursts import tones
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
 from distsweep.takes.cutting_staircase import (
@@ -18,6 +16,8 @@ from distsweep.takes.cutting_staircase import (
     place_staircase,
     with_scale,
 )
+from distsweep.takes.identity import CLOCKS_PPM, GIVE_SIDECAR, SPEED_PPM, no_clocks
+from distsweep.takes.order import refuse_copies, refuse_order, refuse_repeated
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 
@@ -47,7 +47,7 @@ def _placed(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> lis
     """Do so; where one marker only was found, the tones themselves tell the drift."""
     placements = place_staircase(stimulus, recordings)
     if not all(placement.markers == "both" for placement in placements):
-        scale = clock_scale(cut_staircase(stimulus, recordings, placements))
+        scale = clock_scale(cut_staircase(stimulus, recordings, placements).cut)
         placements = [
             placement
             if placement.markers == "both"

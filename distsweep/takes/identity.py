@@ -14,7 +14,7 @@ import numpy as np
 from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.errors import InputError
 from distsweep.results import Warning_
-from distsweep.takes.cutting import CutTake
+from distsweep.takes.cutting import FoundLadder
 from distsweep.takes.recording import Recording
 from distsweep.units import BoolArray, FloatArray, IntArray, ratio_to_db
 
@@ -42,7 +42,7 @@ GIVE_SIDECAR = "give the sidecar of the stimulus that was played"
 
 
 def check_sweeps(
-    recordings: Sequence[Recording], cut: CutTake, amplitudes: Amplitudes
+    recordings: Sequence[Recording], found: FoundLadder, amplitudes: Amplitudes
 ) -> list[Warning_]:
     """Refuse a recording whose sweeps are not the stimulus's; warn where some are silent.
 
@@ -55,8 +55,8 @@ def check_sweeps(
     InputError
         They are not, or clocks do not explain where the markers stand, nor does a speed.
     """
-    _check_speed(recordings, cut, amplitudes)
-    drives = np.array([rung.drive_dbfs for rung in cut.rungs])
+    _check_speed(recordings, found, amplitudes)
+    drives = np.array([rung.drive_dbfs for rung in found.cut.rungs])
     in_place, silent = amplitudes.octaves.in_place, _silent_rungs(drives, amplitudes)
     loudest_first = np.argsort(-drives, kind="stable")
     heard = loudest_first[~silent[loudest_first]]
@@ -66,19 +66,21 @@ def check_sweeps(
     if not (enough and half) or amplitudes.smear_s > LARGEST_SMEAR_S:
         bad = next((row for row in loudest_first if not in_place[row]), loudest_first[0])
         raise InputError(
-            f"{recordings[cut.rungs[bad].file].path}: the markers are there, but the sweeps"
+            f"{recordings[found.cut.rungs[bad].file].path}: the markers are there, but the sweeps"
             f" between them are not this stimulus's, or drown in noise: {GIVE_SIDECAR}"
         )
-    return _silence_told(recordings, cut, np.flatnonzero(silent)) if np.any(silent) else []
+    return _silence_told(recordings, found, np.flatnonzero(silent)) if np.any(silent) else []
 
 
 def _silence_told(
-    recordings: Sequence[Recording], cut: CutTake, silent: IntArray
+    recordings: Sequence[Recording], found: FoundLadder, silent: IntArray
 ) -> list[Warning_]:
     """Warn of silent rungs, file by file; the first and the return rung are one level."""
     parts = []
-    for file in sorted({cut.rungs[row].file for row in silent}):
-        levels = {cut.rungs[row].drive_dbfs for row in silent if cut.rungs[row].file == file}
+    for file in sorted({found.cut.rungs[row].file for row in silent}):
+        levels = {
+            found.cut.rungs[row].drive_dbfs for row in silent if found.cut.rungs[row].file == file
+        }
         listed = ", ".join(f"{level:g}" for level in sorted(levels)).replace("-", "−")
         rungs = "rung" if len(levels) == 1 else "rungs"
         parts.append(
@@ -89,7 +91,9 @@ def _silence_told(
     return [Warning_("silent_rungs", f"{'; '.join(parts)}, while others are clear: {question}")]
 
 
-def _check_speed(recordings: Sequence[Recording], cut: CutTake, amplitudes: Amplitudes) -> None:
+def _check_speed(
+    recordings: Sequence[Recording], found: FoundLadder, amplitudes: Amplitudes
+) -> None:
     """Refuse markers that clocks do not put where they stand, unless a speed does so.
 
     When sweeps arrive shows a speed where a file has several. Samples lost from a file of one
@@ -102,7 +106,7 @@ def _check_speed(recordings: Sequence[Recording], cut: CutTake, amplitudes: Ampl
     """
     drifts_ppm = {
         number: placement.clock_drift_ppm
-        for number, placement in enumerate(cut.placements)
+        for number, placement in enumerate(found.placements)
         if placement.clock_drift_ppm is not None
     }
     if all(abs(drift_ppm) <= CLOCKS_PPM for drift_ppm in drifts_ppm.values()):
@@ -110,8 +114,8 @@ def _check_speed(recordings: Sequence[Recording], cut: CutTake, amplitudes: Ampl
     if len(drifts_ppm) > 1:
         _check_one_speed(recordings, drifts_ppm)
     for number, drift_ppm in drifts_ppm.items():
-        rows = [row for row, rung in enumerate(cut.rungs) if rung.file == number]
-        if abs(drift_ppm) > CLOCKS_PPM and not _sweeps_run_at_speed(cut, amplitudes, rows):
+        rows = [row for row, rung in enumerate(found.cut.rungs) if rung.file == number]
+        if abs(drift_ppm) > CLOCKS_PPM and not _sweeps_run_at_speed(found, amplitudes, rows):
             raise InputError(f"{recordings[number].path}: {no_clocks(drift_ppm)}")
 
 
@@ -142,7 +146,7 @@ def _silent_rungs(drives: FloatArray, amplitudes: Amplitudes) -> BoolArray:
     return np.asarray(~in_place & (heard_db < expected_db - SILENT_DB))
 
 
-def _sweeps_run_at_speed(cut: CutTake, amplitudes: Amplitudes, rows: Sequence[int]) -> bool:
+def _sweeps_run_at_speed(found: FoundLadder, amplitudes: Amplitudes, rows: Sequence[int]) -> bool:
     """Tell whether a file's sweeps arrive when the speed that its markers give puts them.
 
     A single sweep must arrive with its markers, several with each other.
@@ -151,7 +155,7 @@ def _sweeps_run_at_speed(cut: CutTake, amplitudes: Amplitudes, rows: Sequence[in
     clear = np.isfinite(arrivals_s)
     if 2 * np.sum(clear) < len(rows) or not np.any(clear):
         return False
-    starts_s = np.array([cut.rungs[row].start_s for row in rows])[clear]
+    starts_s = np.array([found.cut.rungs[row].start_s for row in rows])[clear]
     arrivals_s = arrivals_s[clear]
     if len(arrivals_s) == 1:
         return bool(abs(arrivals_s[0]) <= WITH_MARKERS_S)

@@ -1,0 +1,104 @@
+"""What the analysis is given of a recording: the parts in which something was played.
+
+`distsweep.takes` finds the stimulus in recordings and cuts these out; nothing here knows files.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from distsweep.stimulus.sweep import Sweep
+from distsweep.units import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class CutRung:
+    """The recordings of one rung.
+
+    Attributes
+    ----------
+    drive_dbfs, role : from the sidecar.
+    signals : one array a repeat, each of shape ``(rung samples,)``; the sweep starts at
+        their first sample, give or take half a sample.
+    late_samples : per repeat, how much later (−0.5…0.5 samples) the sweep really starts.
+    clipped_samples : per repeat, the indices of clipped samples.
+    file, start_s : which file holds the rung, counted from 0, and how long after the start
+        marker its first sweep was played there.
+    """
+
+    drive_dbfs: float
+    role: str
+    signals: list[FloatArray]
+    late_samples: list[float]
+    clipped_samples: list[IntArray]
+    file: int = 0
+    start_s: float = 0.0
+
+    @property
+    def clipped(self) -> bool:
+        """Whether any sample of any repeat was clipped."""
+        return any(len(samples) > 0 for samples in self.clipped_samples)
+
+
+@dataclass(frozen=True)
+class CutLadder:
+    """A ladder cut into rungs.
+
+    Attributes
+    ----------
+    sweep : as played.
+    rungs : in the order played; the repeated first rung is among them.
+    quiet : the silences, each of shape ``(samples,)``.
+    scale : recorded samples per played sample.
+    step : smallest step of the recording's encoding, full scale 1.
+    """
+
+    sweep: Sweep
+    rungs: list[CutRung]
+    quiet: list[FloatArray]
+    scale: float
+    step: float
+
+
+@dataclass(frozen=True)
+class CutBurst:
+    """One burst: its drive, direction ("up" or "down"), and its place in the tone's signal.
+
+    ``start`` and ``end`` are in recorded samples from the signal's first, fractions included.
+    """
+
+    drive_dbfs: float
+    direction: str
+    start: float
+    end: float
+
+
+@dataclass(frozen=True)
+class CutTone:
+    """The recording of one frequency's bursts.
+
+    Attributes
+    ----------
+    frequency_hz : as played.
+    recorded_hz : the same in the recorder's clock.
+    signal : from the tone's first burst to the end of its last, shape ``(samples,)``.
+    bursts : those that were recorded completely, in the order played.
+    clipped_samples : sorted indices into ``signal``.
+    """
+
+    frequency_hz: float
+    recorded_hz: float
+    signal: FloatArray
+    bursts: list[CutBurst]
+    clipped_samples: IntArray
+
+
+@dataclass(frozen=True)
+class CutStaircase:
+    """A staircase cut into tones; ``quiet``, ``scale`` and ``step`` as in `CutLadder`."""
+
+    tones: list[CutTone]
+    quiet: list[FloatArray]
+    rate_hz: int
+    scale: float
+    step: float
