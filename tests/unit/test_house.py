@@ -1,0 +1,122 @@
+"""The house as it is drawn: which room stands above which, no circles, and how large things are."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from test_walls import PACKAGE, SOURCES, found
+
+FLOORS = (
+    ("errors", "units", "reason", "plausible", "file_locks", "toml_slips"),
+    ("whole_files", "toml_input", "rehearsal"),
+    ("file_sets", "results", "stimulus"),
+    ("analysis",),
+    ("takes", "words"),
+    ("capture", "report"),
+    ("result_files", "pipeline"),
+    ("demo", "distsweep"),
+    ("cli",),
+    ("__main__",),
+)
+"""Rooms from the ground up: each imports from lower floors, and from its own."""
+
+ANALYSIS_FLOORS = (
+    ("weighting", "third_octave", "cut"),
+    ("noise",),
+    ("sweep", "tone"),
+    ("limits",),
+    ("agreement", "resonance"),
+    ("take",),
+)
+"""The same inside ``analysis``."""
+
+LONGEST_MODULE, LONGEST_FUNCTION = 350, 50
+
+
+def module_of(source: Path) -> str:
+    parts = source.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_of(source): source for source in SOURCES}
+
+
+def arrows() -> Iterator[tuple[str, str]]:
+    """Yield (importer, imported) for every import of a file of the package, for types too."""
+    for name, source in MODULES.items():
+        if source.name == "__init__.py" and name in ("distsweep", "distsweep.report"):
+            continue  # the library's faces: they hand names on when asked
+        for item in found(source, with_types=True):
+            if item.module in MODULES and item.module not in (name, "distsweep"):
+                # A package's own face is imported with each of its files; it is no arrow.
+                if name.startswith(f"{item.module}."):
+                    continue
+                yield name, item.module
+
+
+def floor_of(room: str, floors: tuple[tuple[str, ...], ...]) -> int:
+    for number, rooms in enumerate(floors):
+        if room in rooms:
+            return number
+    raise AssertionError(f"{room} stands on no floor: enter it in this file's list")
+
+
+def room_of(module: str, depth: int) -> str:
+    parts = module.split(".")
+    return parts[depth] if len(parts) > depth else parts[-1]
+
+
+def test_no_arrow_points_upwards() -> None:
+    wrong = [
+        f"{importer} -> {imported}"
+        for importer, imported in arrows()
+        if floor_of(room_of(importer, 1), FLOORS) < floor_of(room_of(imported, 1), FLOORS)
+    ]
+    assert wrong == []
+
+
+def test_no_arrow_points_upwards_inside_analysis() -> None:
+    inside = [pair for pair in arrows() if all(m.startswith("distsweep.analysis.") for m in pair)]
+    assert inside
+    wrong = [
+        f"{importer} -> {imported}"
+        for importer, imported in inside
+        if floor_of(room_of(importer, 2), ANALYSIS_FLOORS)
+        < floor_of(room_of(imported, 2), ANALYSIS_FLOORS)
+    ]
+    assert wrong == []
+
+
+def test_no_files_import_each_other_in_a_circle() -> None:
+    imported: dict[str, set[str]] = {name: set() for name in MODULES}
+    for importer, target in arrows():
+        imported[importer].add(target)
+    while leaves := [name for name, targets in imported.items() if not targets & imported.keys()]:
+        for name in leaves:
+            del imported[name]
+    circle = {name: sorted(targets & imported.keys()) for name, targets in imported.items()}
+    assert circle == {}
+
+
+def reason_above(lines: list[str], first_line: int) -> bool:
+    """Tell whether a comment stands right above a definition."""
+    return first_line >= 2 and lines[first_line - 2].lstrip().startswith("#")
+
+
+@pytest.mark.parametrize("source", SOURCES, ids=lambda source: str(source.relative_to(PACKAGE)))
+def test_what_is_long_says_why(source: Path) -> None:
+    text = source.read_text(encoding="utf-8")
+    lines = text.splitlines()
+    if len(lines) > LONGEST_MODULE:
+        assert lines[0].startswith("#"), f"{len(lines)} lines, and no reason at the top"
+    for node in ast.walk(ast.parse(text)):
+        if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            continue
+        assert node.end_lineno is not None
+        length = node.end_lineno - node.lineno + 1
+        first = min([node.lineno, *(decorator.lineno for decorator in node.decorator_list)])
+        if length > LONGEST_FUNCTION:
+            assert reason_above(lines, first), f"{node.name} has {length} lines, and no reason"
