@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from distsweep.analysis.limits.clean_level import STATED_WITHIN_DB
-from distsweep.report import wording
 from distsweep.report.content import Cell, Picture, Table
 from distsweep.results import CleanLevel, Take
 from distsweep.units import BoolArray, FloatArray
+from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

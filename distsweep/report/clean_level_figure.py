@@ -8,10 +8,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
 from distsweep.analysis.third_octave import band_edges_hz
-from distsweep.report import look, wording
+from distsweep.report import look
 from distsweep.report.clean_level import in_state, limit_words, shown
 from distsweep.results import CleanLevel, Take
 from distsweep.units import FloatArray
+from distsweep.words import wording
 
 LEFT_IN, RIGHT_IN = 0.98, 7.68
 PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.75, 0.5, 0.6, 1.15

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from distsweep.report import wording
 from distsweep.report.clean_level import (
     EXACT_DB,
     SAYING,
@@ -19,6 +18,7 @@ from distsweep.report.clean_level import (
 from distsweep.report.reliability import runs
 from distsweep.results import CleanLevel, Take
 from distsweep.units import BoolArray
+from distsweep.words import wording
 
 ALIKE_DB = 0.3
 """Places whose limits are passed so near each other go together (chosen: what a ladder's own

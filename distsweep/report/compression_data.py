@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.report import wording
 from distsweep.results import Limiter, Staircase, Take
 from distsweep.units import FloatArray
+from distsweep.words import wording
 
 MAP_LINES_DB = (-0.5, -1.0, -3.0, -6.0)
 

@@ -11,7 +11,7 @@ from matplotlib.colors import LinearSegmentedColormap, Normalize, to_hex
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
-from distsweep.report import look, wording
+from distsweep.report import look
 from distsweep.report.compression_data import (
     MAP_LINES_DB,
     InputOutput,
@@ -21,6 +21,7 @@ from distsweep.report.compression_data import (
 )
 from distsweep.results import Staircase, Take
 from distsweep.units import FloatArray
+from distsweep.words import wording
 
 LEFT_IN, RIGHT_IN = 0.98, 7.68
 _DEEPEST_DB = 12.0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from distsweep.report import clean_level, limiter_agreement, wording
+from distsweep.report import clean_level, limiter_agreement
 from distsweep.report.compression_data import (
     gain_grid,
     input_output,
@@ -18,6 +18,7 @@ from distsweep.report.compression_data import (
 )
 from distsweep.report.content import Block, Cell, Paragraph, Picture, Points, Section, Table
 from distsweep.results import Agreement, Limiter, Results, Staircase, Take
+from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from distsweep.report import wording
 from distsweep.report.clean_level import clean_level_words
 from distsweep.report.compression_data import last_step_words, ratio_words, threshold_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
+from distsweep.words import wording
 
 LIKE_A_LIMITER_DB = 0.5
 """A first level that comes back so much lower or higher makes a limiter doubtful (chosen: the

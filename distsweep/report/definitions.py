@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from distsweep.results import FLOOR_MARGIN_DB, RELIABLE_MARGIN_DB
+from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
 
 DEFINITIONS = [
     ("dBFS", "Level re the RMS of a full-scale sine: a sine of peak 1.0 is 0 dBFS."),
@@ -34,14 +34,14 @@ DEFINITIONS = [
             "which never exceeds 100 %."),
     ("Floor", "The RMS level that background noise, rounding in the recording and the method's "
               "own error would show in the same place, were there nothing else."),
-    ("Reliable", f"At least {RELIABLE_MARGIN_DB:g} dB above its floor, not clipped, and resolved "
+    ("Reliable", f"At least {RELIABLE_DB:g} dB above its floor, not clipped, and resolved "
                  "by the window. So far above, noise moves a value by less than 1.5 dB, but for "
                  "one in tens of thousands."),
-    ("Uncertain", f"{FLOOR_MARGIN_DB:g} to {RELIABLE_MARGIN_DB:g} dB above its floor: distortion "
+    ("Uncertain", f"{SEEN_DB:g} to {RELIABLE_DB:g} dB above its floor: distortion "
                   "is there, but noise may have moved its level by several decibels. Near the "
                   "lower end one value in some fifty is noise alone. Drawn as a thin pale line; "
                   "in the table with “≈”; never in the summary as a value."),
-    ("In the noise", f"Less than {FLOOR_MARGIN_DB:g} dB above its floor. It is hidden, not low, "
+    ("In the noise", f"Less than {SEEN_DB:g} dB above its floor. It is hidden, not low, "
                      "and not shown."),
     ("Gain change", "Output level minus drive, less the same at the reference rung (of a "
                     "staircase: at the lowest drive whose level is reliable); negative means "

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.report import wording
 from distsweep.report.content import Block, Cell, Paragraph, Table, Terms
 from distsweep.report.reliability import Standing, thd_reliable, thd_standing
 from distsweep.results import Background, Results, Rung, Take, Warning_
 from distsweep.units import FloatArray
+from distsweep.words import wording
 
 # Octave centres of IEC 61260-1, with thirds added where bass distortion changes fastest.
 TABLE_HZ = (25, 31.5, 40, 50, 63, 80, 100, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from distsweep.report import look, wording
+from distsweep.report import look
 from distsweep.report.harmonic_panels import harmonic_panels
 from distsweep.report.ladder_chart import ONE_STATE, Line, ladder_chart, mark_order_ends
 from distsweep.report.reliability import (
@@ -24,6 +24,7 @@ from distsweep.report.reliability import (
 from distsweep.report.resonance_marks import mark_spikes
 from distsweep.results import Rung, Take
 from distsweep.units import FloatArray
+from distsweep.words import wording
 
 _MOST_LEVEL_SPAN_DB = 80.0  # chosen so that 5 dB can still be read off
 _MOST_THD_SPAN_DB = 110.0

@@ -7,11 +7,12 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from distsweep.report import look, wording
+from distsweep.report import look
 from distsweep.report.ladder_chart import draw_lone_points, draw_uncertain
 from distsweep.report.reliability import harmonic_standing, only, thd_reliable
 from distsweep.report.resonance_marks import mark_spikes
 from distsweep.results import Rung, Take
+from distsweep.words import wording
 
 _PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
 _COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))

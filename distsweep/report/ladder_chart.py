@@ -13,11 +13,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patheffects import withStroke
 
-from distsweep.report import look, wording
+from distsweep.report import look
 from distsweep.report.reliability import Standing, beside, only, runs
 from distsweep.report.tags import place_tags
 from distsweep.results import Rung, Take
 from distsweep.units import FloatArray
+from distsweep.words import wording
 
 LEFT_IN, RIGHT_IN = 0.98, 7.68
 _STRIP_BOTTOM_IN, _ROW_IN, _MAIN_IN, _HEAD_IN = 0.50, 0.165, 3.7, 0.68

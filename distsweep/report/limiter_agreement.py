@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from distsweep.report import wording
 from distsweep.report.content import Cell, Table
 from distsweep.results import LimiterAgreement, Results, Take
+from distsweep.words import wording
 
 _CAUSES = {
     "slow": "it acts too slowly for a sweep, which passes each frequency in a fraction of a second",

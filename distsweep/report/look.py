@@ -22,8 +22,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from distsweep.report.reliability import runs
-from distsweep.report.wording import short_frequency, signed
 from distsweep.units import FloatArray, percent_to_db
+from distsweep.words.wording import short_frequency, signed
 
 INK = "#2b2622"
 QUIET_INK = "#6e655c"

@@ -5,14 +5,15 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from distsweep.report import wording
+from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.report.content import Picture
 from distsweep.report.reliability import (
     loudest_index,
     order_ends_hz,
     reference_index,
 )
-from distsweep.results import RELIABLE_MARGIN_DB, Take
+from distsweep.results import Take
+from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -86,7 +87,7 @@ def gain_change(take: Take, name: str) -> Picture | None:
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
         "microphone that moved, a passing noise. The return check in the summary tells what was "
         "left of it at the end. It is drawn "
-        f"only where both levels stand {RELIABLE_MARGIN_DB:g} dB above the noise. Where they "
+        f"only where both levels stand {RELIABLE_DB:g} dB above the noise. Where they "
         "barely do, noise alone moves it by about half a decibel, as much as the onset of "
         "compression; hum makes gaps and small peaks at its own frequencies.",
     )

@@ -1,7 +1,7 @@
 """Which points may be shown as data, which only as a hint, and what can be said of either.
 
-A value is *reliable* (`RELIABLE_MARGIN_DB` above its floor), *uncertain* (only
-`FLOOR_MARGIN_DB` above it: there, but noise may have moved it by several decibels), or neither.
+A value is *reliable* (`RELIABLE_DB` above its floor), *uncertain* (only
+`SEEN_DB` above it: there, but noise may have moved it by several decibels), or neither.
 Harmonics and THD carry their own ``reliable`` flags; a finite gain change is reliable, as the
 analysis writes no other; the fundamental gets its flags here.
 """
@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.results import FLOOR_MARGIN_DB, RELIABLE_MARGIN_DB, HarmonicCurve, Rung, Take
+from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
+from distsweep.results import HarmonicCurve, Rung, Take
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
 NOISE_PEAK_RATIO = 2.8
 """Noise in step with a value passes this multiple of its RMS once in thirty thousand values.
 
-The same multiple that makes 25 dB a shift of 1.5 dB (see `RELIABLE_MARGIN_DB`).
+The same multiple that makes 25 dB a shift of 1.5 dB (see `RELIABLE_DB`).
 """
 
 
@@ -63,7 +64,7 @@ def _flagged_standing(
     known = np.isfinite(level_db)
     with np.errstate(invalid="ignore"):
         above_db = level_db - floor_db
-        between = (above_db >= FLOOR_MARGIN_DB) & (above_db < RELIABLE_MARGIN_DB)
+        between = (above_db >= SEEN_DB) & (above_db < RELIABLE_DB)
     uncertain = known & between & ~flags & (not rung.clipped)
     return Standing(np.asarray(flags & known), np.asarray(uncertain))
 
@@ -78,8 +79,8 @@ def fundamental_standing(take: Take, rung_index: int) -> Standing:
     level, floor = rung.fundamental_db, rung.fundamental_floor_db
     known = np.isfinite(level) & _surely_unclipped(take, rung_index)
     above_db = np.where(np.isfinite(level) & np.isfinite(floor), level - floor, np.inf)
-    reliable = known & (above_db >= RELIABLE_MARGIN_DB)
-    between = (above_db >= FLOOR_MARGIN_DB) & ~reliable
+    reliable = known & (above_db >= RELIABLE_DB)
+    between = (above_db >= SEEN_DB) & ~reliable
     return Standing(np.asarray(reliable), np.asarray(known & between))
 
 
@@ -103,7 +104,7 @@ def gain_change_reliable(take: Take, rung_index: int) -> BoolArray:
     """Where the gain change of a rung may be shown, shape ``(F,)``.
 
     The analysis writes a number only where this rung's fundamental and the reference's both
-    stand `RELIABLE_MARGIN_DB` above their floors, unclipped. Without a reference nothing may
+    stand `RELIABLE_DB` above their floors, unclipped. Without a reference nothing may
     be shown.
     """
     if take.compression is None or reference_index(take) is None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
 
-from distsweep.report import look, wording
+from distsweep.report import look
 from distsweep.results import Take
+from distsweep.words import wording
 
 _STEP_DB = 5.0
 _COLOURS = LinearSegmentedColormap.from_list(

@@ -12,10 +12,12 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
-from distsweep.report import look, wording
+from distsweep.analysis.noise.certainty import SEEN_DB
+from distsweep.report import look
 from distsweep.report.reliability import loudest_index
-from distsweep.results import FLOOR_MARGIN_DB, HarmonicCurve, Resonance, Results, Rung, Take
+from distsweep.results import HarmonicCurve, Resonance, Results, Rung, Take
 from distsweep.units import BoolArray, FloatArray
+from distsweep.words import wording
 
 ORDERS = (2, 3, 4, 5)
 _COLOURS = {2: look.EVEN, 3: look.ODD, 4: look.EVEN, 5: look.ODD}
@@ -146,7 +148,7 @@ def _orders(
             continue
         harmonic = rung.harmonics[order]
         frequency_hz, level = curve_of(order, harmonic)
-        clear = harmonic.level_db - harmonic.floor_db >= FLOOR_MARGIN_DB
+        clear = harmonic.level_db - harmonic.floor_db >= SEEN_DB
         level = np.where(clear & _near(frequency_hz, resonance), level, np.nan)
         axes.plot(frequency_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
                   linewidth=1.4, label=f"H{order}", zorder=3)  # fmt: skip

@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from distsweep.report import wording
 from distsweep.report.content import Block, Cell, Paragraph, Picture, Points, Section, Table
 from distsweep.results import Resonance, Results, Take
+from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

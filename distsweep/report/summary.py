@@ -7,11 +7,12 @@ from collections.abc import Callable
 
 import numpy as np
 
-from distsweep.report import reliability, wording
+from distsweep.report import reliability
 from distsweep.report.compression_sentences import ladder_sentences, staircase_sentences
 from distsweep.report.limiter_agreement import disagreements
 from distsweep.results import Background, Results, Rung, Take
 from distsweep.units import db_to_percent
+from distsweep.words import wording
 
 MIDDLE_BAND_HZ = (100.0, 10000.0)
 """Band of the headline THD: chosen because most loudspeakers are meant to work in all of it."""

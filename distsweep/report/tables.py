@@ -13,9 +13,9 @@ import numpy as np
 from distsweep.report import compression_tables
 from distsweep.report.names import unique_names
 from distsweep.report.reliability import fundamental_standing, gain_change_reliable
-from distsweep.report.wording import level_unit
 from distsweep.results import Results, Rung, Take
 from distsweep.whole_files import write_whole_text
+from distsweep.words.wording import level_unit
 
 LEADING_COLUMNS = (
     "frequency_hz",

@@ -6,8 +6,6 @@ arrays, with NaN or −inf where a number does not exist; in the file those are 
 
 from distsweep.results.file import read_results, to_json, write_results
 from distsweep.results.ladder import (
-    FLOOR_MARGIN_DB,
-    RELIABLE_MARGIN_DB,
     Background,
     Compression,
     HarmonicCurve,
@@ -39,8 +37,6 @@ from distsweep.results.take import (
 )
 
 __all__ = [
-    "FLOOR_MARGIN_DB",
-    "RELIABLE_MARGIN_DB",
     "SAME_DRIVE_DB",
     "SAME_TONE",
     "SCHEMA",

@@ -7,19 +7,6 @@ from dataclasses import dataclass
 from distsweep.results.record import Record
 from distsweep.units import BoolArray, FloatArray, IntArray
 
-FLOOR_MARGIN_DB = 6.0
-"""Below this distance from its floor a value is not to be told from noise (contract)."""
-
-
-RELIABLE_MARGIN_DB = 25.0
-"""A value is called reliable when it stands so far above its floor.
-
-The contract asks for 6 dB at least. But a floor is the background's RMS, and a background 6 dB
-below a value can move it by 6 dB. At 25 dB it takes 2.8 times its RMS, in step with the value,
-to move it by 1.5 dB: Gaussian noise does that once in thirty thousand values. In between, a
-value is uncertain: distortion is there, but its size may be off by several decibels.
-"""
-
 
 @dataclass(repr=False)
 class HarmonicCurve(Record):

@@ -21,9 +21,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from protected_loudspeaker import TrueLimiter
 from two_band_cases import ACTS, TwoBands, measure_both, random_two_bands, threshold_bounds
 
-from distsweep.report import wording
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Limiter, Results, Take
+from distsweep.words import wording
 
 KNOWN_DB = 0.3
 OTHERS = ("whole", "low", "high", "none")

@@ -21,10 +21,10 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.report.page import device_name, render_page
 from distsweep.report.sections import all_sections
 from distsweep.results import (
-    RELIABLE_MARGIN_DB,
     Background,
     Compression,
     HarmonicCurve,
@@ -93,7 +93,7 @@ def sample_rung(
         grain = rng.exponential(size=f.size)
         level = 10.0 * np.log10(10 ** (true / 10.0) + grain * 10 ** (floor / 10.0))
         level, floor = np.where(inside, level, np.nan), np.where(inside, floor, np.nan)
-        clear = np.nan_to_num(level - floor, nan=-1.0) >= RELIABLE_MARGIN_DB
+        clear = np.nan_to_num(level - floor, nan=-1.0) >= RELIABLE_DB
         reliable = inside & clear & ~spoilt
         harmonics[order] = HarmonicCurve(
             level, floor, reliable, level + response_db(f) - response_db(order * f)
@@ -117,7 +117,7 @@ def sample_rung(
         thd_percent=100.0 * ratio,
         thd_re_total_percent=100.0 * ratio / np.sqrt(1.0 + ratio**2),
         thd_floor_db=thd_floor,
-        thd_reliable=(np.nan_to_num(thd - thd_floor, nan=-1.0) >= RELIABLE_MARGIN_DB) & ~spoilt,
+        thd_reliable=(np.nan_to_num(thd - thd_floor, nan=-1.0) >= RELIABLE_DB) & ~spoilt,
         orders_summed=count.astype(np.int64),
         high_order_db=np.full(f.size, -78.0),
         high_order_floor_db=np.full(f.size, -90.0),
@@ -126,7 +126,7 @@ def sample_rung(
 
 def _clear_fundamental(f: Any, rung: Rung, clipped_hz: tuple[float, float]) -> Any:
     """The fundamental with NaN where it is not 25 dB clear or clipped, as the analysis does."""
-    clear = rung.fundamental_db - rung.fundamental_floor_db >= RELIABLE_MARGIN_DB
+    clear = rung.fundamental_db - rung.fundamental_floor_db >= RELIABLE_DB
     if rung.clipped:
         clear &= (f < clipped_hz[0]) | (f > clipped_hz[1])
     return np.where(clear, rung.fundamental_db, np.nan)

@@ -11,9 +11,10 @@ from closed_form import Branch, flat, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.analysis.noise.background import describe_background, noise_spectrum
+from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.analysis.sweep.harmonics import frequency_grid
 from distsweep.pipeline import analyse
-from distsweep.results import RELIABLE_MARGIN_DB, Results
+from distsweep.results import Results
 from distsweep.takes.correction import no_correction
 
 BRANCHES = [Branch(high_pass(90), (1.0, 0.05, -0.08, 0.02), flat)]
@@ -43,7 +44,7 @@ def test_the_grid() -> None:
 def test_reliable_follows_from_level_and_floor(bench: Bench, heard: np.ndarray) -> None:
     for rung in bench.analyse(heard).take().rungs:
         for curve in rung.harmonics.values():
-            stands = curve.level_db - curve.floor_db >= RELIABLE_MARGIN_DB
+            stands = curve.level_db - curve.floor_db >= RELIABLE_DB
             assert np.array_equal(curve.reliable, stands)
         assert np.array_equal(rung.thd_reliable, rung.thd_db - rung.thd_floor_db >= 25.0)
 

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from report_samples import sample_results, sample_take
 
-from distsweep.report import wording, write_tables
+from distsweep.report import write_tables
 from distsweep.report.names import safe_name, unique_names
 from distsweep.report.tables import LEADING_COLUMNS
+from distsweep.words import wording
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:

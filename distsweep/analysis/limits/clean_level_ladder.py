@@ -8,9 +8,9 @@ import numpy as np
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
 from distsweep.analysis.limits.kind import may_act_from_the_lowest
-from distsweep.analysis.noise.certainty import Bounded, NoisyPower, level_deviation_db
+from distsweep.analysis.noise.certainty import RELIABLE_DB, Bounded, NoisyPower, level_deviation_db
 from distsweep.analysis.third_octave import third_octave_bands
-from distsweep.results import RELIABLE_MARGIN_DB, CleanLevel, Compression, Limiter, Rung
+from distsweep.results import CleanLevel, Compression, Limiter, Rung
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
 
 DENOMINATOR_CLEAR_DB = 15.0
@@ -96,7 +96,7 @@ def _distortion(rungs: Sequence[Rung]) -> NoisyPower:
     # What stands clear and is not called reliable is spoilt by something other than noise: a
     # window that resolves nothing, and that is so in every rung.
     spoilt = np.any(
-        [(r.thd_db - r.thd_floor_db >= RELIABLE_MARGIN_DB) & ~r.thd_reliable for r in rungs], axis=0
+        [(r.thd_db - r.thd_floor_db >= RELIABLE_DB) & ~r.thd_reliable for r in rungs], axis=0
     )
     found = NoisyPower.of_orders(db_to_power(levels_db), db_to_power(floors_db), relative)
     return found.only(clear & ~spoilt)

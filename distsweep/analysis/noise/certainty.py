@@ -19,6 +19,16 @@ import numpy as np
 
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, power_to_db
 
+SEEN_DB, CLEAR_DB, RELIABLE_DB = 6.0, 12.0, 25.0
+"""The three standings of a level, by its distance from its floor (see `level_deviation_db`).
+
+Below the first it is *hidden*: the background alone may have made it (contract). From the first on
+it is *seen*: it is there, and its standard deviation is 3.1 dB or less. From the second on it is
+*clear*: its height is known to 1.5 dB (standard deviation). From the third on it is *reliable*: it
+takes four standard deviations to move it by 1.5 dB, which Gaussian noise does once in thirty
+thousand values. Chosen so: what is concluded from one value alone asks for "reliable", what rests
+on several asks for "clear", and what is only drawn, or is confirmed elsewhere, for "seen"."""
+
 LIKELY, SURE = 2.3, 2.6
 """Quantiles in standard deviations of a Gaussian.
 

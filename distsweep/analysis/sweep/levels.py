@@ -10,14 +10,9 @@ import numpy as np
 
 from distsweep.analysis.cut import CutRung
 from distsweep.analysis.limits.gain_change import gain_changes
+from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.analysis.sweep.harmonics import Amplitudes, db_re_fundamental, input_referred_db
-from distsweep.results import (
-    RELIABLE_MARGIN_DB,
-    Compression,
-    HarmonicCurve,
-    Rung,
-    Warning_,
-)
+from distsweep.results import Compression, HarmonicCurve, Rung, Warning_
 from distsweep.units import (
     BoolArray,
     FloatArray,
@@ -111,7 +106,7 @@ def holds_a_point(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> boo
 
 def _fundamental_clear(amplitudes: Amplitudes) -> BoolArray:
     above_db = db_re_fundamental(amplitudes.orders[0], amplitudes.floors[0])
-    return np.asarray((above_db >= RELIABLE_MARGIN_DB) & amplitudes.usable[0])
+    return np.asarray((above_db >= RELIABLE_DB) & amplitudes.usable[0])
 
 
 def _rung(
@@ -129,7 +124,7 @@ def _rung(
     usable = amplitudes.usable[1:, row] & amplitudes.usable[0, row]
     levels_db = db_re_fundamental(orders, fundamental)
     floors_db = db_re_fundamental(floors, fundamental)
-    reliable = (levels_db - floors_db >= RELIABLE_MARGIN_DB) & usable
+    reliable = (levels_db - floors_db >= RELIABLE_DB) & usable
     harmonics = {
         index + 2: HarmonicCurve(
             level_db=levels_db[index],
@@ -159,8 +154,7 @@ def _rung(
         thd_percent=np.asarray(db_to_percent(thd_db)),
         thd_re_total_percent=np.where(none, np.nan, 100.0 * distortion / total),
         thd_floor_db=thd_floor_db,
-        thd_reliable=(thd_db - thd_floor_db >= RELIABLE_MARGIN_DB)
-        & np.all(usable | ~inside, axis=0),
+        thd_reliable=(thd_db - thd_floor_db >= RELIABLE_DB) & np.all(usable | ~inside, axis=0),
         orders_summed=summed,
         high_order_db=db_re_fundamental(amplitudes.high_orders[row], fundamental),
         high_order_floor_db=db_re_fundamental(amplitudes.high_order_floors[row], fundamental),

@@ -13,7 +13,7 @@ from distsweep.analysis.limits.gain_change import ONE_DB, ONSET_DB, THREE_DB, fi
 from distsweep.analysis.limits.kind import may_act_from_the_lowest
 from distsweep.analysis.limits.of_tone import find_limiting
 from distsweep.analysis.noise.background import NoiseSpectrum
-from distsweep.analysis.noise.certainty import Bounded, NoisyPower, level_deviation_db
+from distsweep.analysis.noise.certainty import RELIABLE_DB, Bounded, NoisyPower, level_deviation_db
 from distsweep.analysis.tone.bursts import (
     StaircaseSettings,
     ToneBursts,
@@ -22,14 +22,7 @@ from distsweep.analysis.tone.bursts import (
 )
 from distsweep.analysis.tone.gain_in_time import TRACE_WINDOW_S, burst_trace
 from distsweep.analysis.tone.track import ToneTrack
-from distsweep.results import (
-    RELIABLE_MARGIN_DB,
-    BurstTrace,
-    CleanLevel,
-    HighOrderOnset,
-    Staircase,
-    Warning_,
-)
+from distsweep.results import BurstTrace, CleanLevel, HighOrderOnset, Staircase, Warning_
 from distsweep.units import (
     BoolArray,
     FloatArray,
@@ -176,13 +169,13 @@ def _levels(measured: ToneBursts, up: IntArray, offset_db: float) -> Staircase:
         drive_dbfs=measured.drive_dbfs[up],
         level_db=level_db,
         level_floor_db=floor_db,
-        level_reliable=(level_db - floor_db >= RELIABLE_MARGIN_DB) & usable,
+        level_reliable=(level_db - floor_db >= RELIABLE_DB) & usable,
         gain_change_db=np.full(len(up), np.nan),
         falling_level_db=_falling(measured, up, offset_db),
         thd_db=thd_db,
         thd_percent=np.asarray(db_to_percent(thd_db)),
         thd_floor_db=thd_floor_db,
-        thd_reliable=(thd_db - thd_floor_db >= RELIABLE_MARGIN_DB) & usable,
+        thd_reliable=(thd_db - thd_floor_db >= RELIABLE_DB) & usable,
         orders_summed=int(np.sum(inside)),
         harmonics={int(n) + 2: _db(orders[:, n], fundamental) for n in np.flatnonzero(inside)},
         waveform_crest_db=measured.waveform_crest_db[up],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from distsweep.results import Rung, Take
 
@@ -94,3 +95,10 @@ def ordinal(order: int) -> str:
     """Write "2nd", "3rd", "4th" …"""
     ending = {1: "st", 2: "nd", 3: "rd"}.get(order % 10, "th")
     return f"{order}{'th' if order % 100 in (11, 12, 13) else ending}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Write a list as running text: "a", "a and b", "a, b and c"."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
