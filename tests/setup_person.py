@@ -15,7 +15,7 @@ from unittest import mock
 
 from sound_world import World
 
-from distsweep.capture import backend as audio
+from distsweep.capture import devices
 from distsweep.cli import main
 
 SPEECH_SPL_DB = 72.0
@@ -109,7 +109,7 @@ def run_command_line(world: World, arguments: list[str], person: Person | None) 
         stdin = person
     code = 0
     with (
-        mock.patch.object(audio, "open_backend", lambda: world),
+        mock.patch.object(devices, "open_backend", lambda: world),
         mock.patch.object(sys, "stdin", stdin),
         mock.patch.object(sys, "argv", ["distsweep", *arguments]),
         contextlib.redirect_stdout(io.StringIO()),

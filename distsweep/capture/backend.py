@@ -1,4 +1,4 @@
-"""What the capture needs of an audio system, and how a device is named on the command line."""
+"""What the capture needs of an audio system: devices, a route through two, and an exchange."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from distsweep.errors import DeviceError, InputError
 from distsweep.units import FloatArray
 
 
@@ -170,47 +169,3 @@ class Backend(Protocol):
     ) -> FloatArray:
         """Record only; return shape ``(frames, channels)``. Raises DeviceError."""
         ...
-
-
-def open_backend() -> Backend:
-    """Return the audio system of this computer.
-
-    Raises
-    ------
-    DeviceError
-        The PortAudio library is missing.
-    """
-    from distsweep.capture.portaudio import PortAudio
-
-    return PortAudio()
-
-
-def choose_device(devices: Sequence[AudioDevice], wanted: str, *, kind: str) -> AudioDevice:
-    """Find a device by its number in ``distsweep devices``, its name, or a part of it.
-
-    Parameters
-    ----------
-    kind : "input" or "output"; devices without such channels are passed over.
-
-    Raises
-    ------
-    DeviceError
-        There is no such device.
-    InputError
-        Several devices match; the message names them.
-    """
-    able = [d for d in devices if (d.inputs if kind == "input" else d.outputs) > 0]
-    if wanted.isdecimal():
-        found = [d for d in able if d.index == int(wanted)]
-    else:
-        found = [d for d in able if d.name == wanted] or [
-            d for d in able if wanted.lower() in d.name.lower()
-        ]
-    if not found:
-        raise DeviceError(
-            f"there is no {kind} device {wanted!r}: 'distsweep devices' lists those there are"
-        )
-    if len(found) > 1:
-        names = ", ".join(f"{d.index} {d.name!r} ({d.host})" for d in found)
-        raise InputError(f"{kind} device {wanted!r} fits several: give the number; {names}")
-    return found[0]

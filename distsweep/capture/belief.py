@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.capture.asker import Asker, is_yes
 from distsweep.capture.calibration import (
     CalibrationNote,
     mismatches,
@@ -28,10 +29,6 @@ from distsweep.units import db_to_power
 
 if TYPE_CHECKING:
     from distsweep.capture.backend import Route
-    from distsweep.capture.safeguards import Asker
-
-YES = ("yes", "y")
-"""What counts as a yes where one is asked for."""
 
 CALIBRATOR_DB = 1.0
 """What an acoustic calibrator's tone leaves open (chosen: class 2 of IEC 60942 allows 0.75 dB,
@@ -201,7 +198,7 @@ def _holds(unknown: list[str], asker: Asker, here: tuple[str, int, int]) -> bool
         f"Was it made with {device!r}, channel {channel}, at {rate_hz} Hz, and does the gain still"
         " stand as it did? Type yes: "
     )
-    if answer.strip().lower() not in YES:
+    if not is_yes(answer):
         raise InputError(
             "by your answer the calibration does not hold for this input: calibrate it, or set the"
             " gain back"

@@ -5,15 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from distsweep.capture.announcement import Announcement
+from distsweep.capture.asker import Asker
 from distsweep.capture.keeping import log
 from distsweep.capture.probe import Prober
-from distsweep.capture.safeguards import (
-    Announcement,
-    Asker,
-    Licence,
-    SplCeiling,
-    ask_licence,
-)
+from distsweep.capture.safeguards import Licence, SplCeiling, ask_licence
 from distsweep.errors import SafetyRefusal
 
 MOST_QUESTIONS = 4

@@ -1,11 +1,16 @@
-"""Keeping what audio drivers print from holding up what they do."""
+"""Audio drivers that print or hang: neither may hold up what plays and records."""
 
 from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator
+import threading
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from typing import Any
+
+CLOSING_S = 2.0
+"""A driver that takes longer to close is left behind."""
 
 
 @contextmanager
@@ -29,3 +34,17 @@ def drivers_unheard() -> Iterator[None]:
     finally:
         os.dup2(kept, 2)
         os.close(kept)
+
+
+def close_streams(streams: Sequence[Any]) -> None:
+    """Close streams, in a thread of its own: some drivers never return from it."""
+
+    def close() -> None:
+        for stream in streams:
+            with suppress(Exception):  # a device that is gone cannot be closed any better
+                stream.abort(ignore_errors=True)
+                stream.close(ignore_errors=True)
+
+    closing = threading.Thread(target=close, daemon=True)
+    closing.start()
+    closing.join(CLOSING_S)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.distress import Distress
@@ -18,7 +19,6 @@ from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_d
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.response import Response
-from distsweep.capture.safeguards import PROBES_ONLY, Announcement
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
 from distsweep.capture.take import ladder_stimulus
 from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds

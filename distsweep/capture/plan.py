@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.weighting import a_weighting_db
+from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.belief import Belief
 from distsweep.capture.exposure import Exposure, doses, exposures_of
 from distsweep.capture.levels import LARGEST_RISE_DB, with_gentle_rises
 from distsweep.capture.response import Gain
-from distsweep.capture.safeguards import PROBES_ONLY, Announcement
 from distsweep.errors import InputError, SafetyRefusal
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray

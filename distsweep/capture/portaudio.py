@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from distsweep.capture.backend import (
     Route,
     channels_to_open,
 )
-from distsweep.capture.drivers import drivers_unheard
+from distsweep.capture.drivers import CLOSING_S, close_streams, drivers_unheard
 from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
@@ -45,9 +45,6 @@ STARTING_S = 3.0
 STUCK_S = 0.5
 """No block in either direction for so long: the device is gone (chosen: fifty times the
 blocks' usual distance)."""
-
-CLOSING_S = 2.0
-"""A driver that takes longer to close is left behind."""
 
 
 class PortAudio:
@@ -84,7 +81,7 @@ class PortAudio:
             hosts = [host["name"] for host in self._sd.query_hostapis()]
             listed = list(self._sd.query_devices())
         except self._sd.PortAudioError as error:
-            raise DeviceError(f"the audio devices cannot be listed ({_told(error)})") from error
+            raise DeviceError(f"the audio devices cannot be listed ({_one_line(error)})") from error
         return [
             AudioDevice(
                 index=index,
@@ -119,7 +116,7 @@ class PortAudio:
                 return channels
         raise DeviceError(
             f"{kind} {device.name!r} does not take {channels} channel(s) at"
-            f" {rate_hz} Hz ({_told(refused)}): choose another device, or write the"
+            f" {rate_hz} Hz ({_one_line(refused)}): choose another device, or write the"
             " stimulus at a rate it takes"
         ) from refused
 
@@ -157,9 +154,9 @@ class PortAudio:
             beyond_s = watch.beyond_s()
             self._beyond_s = beyond_s if self._beyond_s is None else min(self._beyond_s, beyond_s)
         except self._sd.PortAudioError as error:
-            raise DeviceError(f"the audio device failed ({_told(error)})") from error
+            raise DeviceError(f"the audio device failed ({_one_line(error)})") from error
         finally:
-            _close(streams)
+            close_streams(streams)
 
     def record(
         self, device: AudioDevice, *, channels: int, rate_hz: int, seconds: float
@@ -186,7 +183,7 @@ class PortAudio:
             )
             stream.start()
         except self._sd.PortAudioError as error:
-            raise DeviceError(f"{device.name!r} cannot be recorded ({_told(error)})") from error
+            raise DeviceError(f"{device.name!r} cannot be recorded ({_one_line(error)})") from error
         try:
             while count < frames:
                 time.sleep(TICK_S)
@@ -195,7 +192,7 @@ class PortAudio:
                         f"{device.name!r} stopped in mid-recording: is it plugged in?"
                     )
         finally:
-            _close([stream])
+            close_streams([stream])
         return recorded
 
 
@@ -335,19 +332,5 @@ class _Pulse:
             self._done.set()
 
 
-def _close(streams: Sequence[Any]) -> None:
-    """Close streams, in a thread of its own: some drivers never return from it."""
-
-    def close() -> None:
-        for stream in streams:
-            with suppress(Exception):  # a device that is gone cannot be closed any better
-                stream.abort(ignore_errors=True)
-                stream.close(ignore_errors=True)
-
-    closing = threading.Thread(target=close, daemon=True)
-    closing.start()
-    closing.join(CLOSING_S)
-
-
-def _told(error: BaseException) -> str:
+def _one_line(error: BaseException) -> str:
     return " ".join(str(error).split())

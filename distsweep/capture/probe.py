@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Route
 from distsweep.capture.belief import WORST_SPL_AT_0DBFS_DB, Belief
 from distsweep.capture.conversation import Heard
@@ -25,7 +26,6 @@ from distsweep.capture.response import (
 from distsweep.capture.safeguards import (
     ASK_ABOVE_SPL_DB,
     PROBE_DBFS,
-    Asker,
     Licence,
     SplCeiling,
     probe_licence,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from pathlib import Path
 
+from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.consent import Consent
 from distsweep.capture.interrupts import deferred, like_ctrl_c
@@ -15,7 +16,7 @@ from distsweep.capture.plausible import check_correction, check_full_scale
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import Probed
 from distsweep.capture.recovery import recover
-from distsweep.capture.safeguards import Asker, SplCeiling
+from distsweep.capture.safeguards import SplCeiling
 from distsweep.capture.sending import Order, Screen, Sender
 from distsweep.capture.session_lock import session_lock
 from distsweep.capture.stairs import Stairs, check_order

@@ -7,13 +7,12 @@ by ``ask_licence``, which has made sure that a person knows what is coming.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import InitVar, dataclass
-from typing import Protocol
 
-from distsweep.capture.belief import YES
+from distsweep.capture.announcement import PROBES_ONLY, Announcement, announcement_lines
+from distsweep.capture.asker import Asker, is_yes
 from distsweep.capture.calibration import words_of
-from distsweep.capture.exposure import NIOSH, Dose
+from distsweep.capture.exposure import NIOSH
 from distsweep.errors import SafetyRefusal
 
 ASK_ABOVE_SPL_DB = 85.0
@@ -38,38 +37,7 @@ PROBE_SPL_DB = 70.0
 PROBE_DBFS = -40.0
 """A probe is never louder than either: at worst, and as drive."""
 
-PROBES_ONLY = "nothing louder than a probe was played"
-
-CAUTIONS = (
-    "Everybody in the room wears hearing protection, or leaves it; so do pets.",
-    "Levels are those at the microphone; close to the loudspeaker it is louder.",
-    "A sweep held loud heats a tweeter's voice coil and drives a woofer to its stops: stop at"
-    " any new sound. Ctrl-C fades out at once.",
-    "Mains: never lift a protective earth to cure hum; use balanced lines or an isolating"
-    " transformer, and leave mains work to licensed people; local rules come first.",
-)
-"""Shown before anything above 70 dB SPL."""
-
 _SEAL = object()
-
-
-class Asker(Protocol):
-    """The person in front of the screen, or what the command line says in their place."""
-
-    accept_level_spl_db: float | None
-    accept_ceiling_spl_db: float | None
-
-    def is_terminal(self) -> bool:
-        """Tell whether somebody can type."""
-        ...
-
-    def tell(self, text: str) -> None:
-        """Show a line."""
-        ...
-
-    def typed(self, prompt: str) -> str:
-        """Return what is typed after the prompt has been shown, not what lay there before."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -110,45 +78,6 @@ class SplCeiling:
         """Refuse to be made outside this module."""
         if seal is not _SEAL:
             raise SafetyRefusal("a ceiling is settled by the safeguards only")
-
-
-@dataclass(frozen=True)
-class Announcement:
-    """What is about to sound, as the tester is told before it does.
-
-    Attributes
-    ----------
-    nominal_spl_db : the loudest moment at the microphone by the calibration; None without one.
-    worst_spl_db : the same at worst.
-    listener_offset_db : level at the listener minus that at the microphone.
-    drives_dbfs : of every rung or burst, in order.
-    seconds : how long all of it takes.
-    lines : what will sound, a line for each rung or tone.
-    doses : at the listener's place, this plan and what the session holds already.
-    origin : what the levels rest on, such as "by a calibrator's tone".
-    played : what was played at most so far, for words of refusal.
-    calibrated_gain : where the gain stood at the calibration, if that was noted.
-    gain_said : where it stands now was said on the command line, and agrees.
-    latency : a sentence on how long sound goes on after a stop; None where it is 50 ms or less.
-    """
-
-    nominal_spl_db: float | None
-    worst_spl_db: float
-    listener_offset_db: float
-    drives_dbfs: Sequence[float]
-    seconds: float
-    lines: Sequence[str]
-    doses: Sequence[Dose]
-    origin: str
-    calibrated_gain: str | None = None
-    gain_said: bool = False
-    latency: str | None = None
-    played: str = PROBES_ONLY
-
-    @property
-    def worst_anywhere_spl_db(self) -> float:
-        """The loudest moment at the microphone or at the listener, whichever is louder."""
-        return self.worst_spl_db + max(0.0, self.listener_offset_db)
 
 
 def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
@@ -292,7 +221,7 @@ def vouch(
                 f" {calibrated_gain!r}: set it back, or calibrate again; {played}"
             )
     answer = asker.typed("Was the loudest probe about as loud as speech, or quieter? Type yes: ")
-    if answer.strip().lower() not in YES:
+    if not is_yes(answer):
         raise SafetyRefusal(
             "the probe was louder than its level says: turn the volume down, and check the"
             f" calibration; {played}"
@@ -313,27 +242,6 @@ def check_ceiling(worst_spl_db: float, ceiling: SplCeiling, *, origin: str) -> N
             f" the ceiling is {ceiling.spl_db:g}: ask for lower levels, calibrate on this input"
             " with an acoustic calibrator, or raise --ceiling-spl"
         )
-
-
-def announcement_lines(announcement: Announcement) -> list[str]:
-    """Return what the tester is told before anything that is asked about, line by line."""
-    told = announcement
-    listener_db = told.worst_spl_db + told.listener_offset_db
-    nominal = "" if told.nominal_spl_db is None else f"{told.nominal_spl_db:.1f} dB SPL, "
-    return [
-        "",
-        f"What will sound, {told.seconds:.0f} s in all:",
-        *(f"  {line}" for line in told.lines),
-        f"Loudest moment at the microphone: {nominal}at worst {told.worst_spl_db:.1f} dB SPL"
-        f" ({told.origin}); at the listener at worst {listener_db:.1f}.",
-        "Dose at the listener's place, this plan and the session so far, unprotected, at worst:",
-        *(
-            f"  {dose.regime.name}: {dose.percent:.3g} % of a day ({dose.regime.source})"
-            for dose in told.doses
-        ),
-        *(f"! {line}" for line in CAUTIONS),
-        *([] if told.latency is None else [f"! {told.latency}"]),
-    ]
 
 
 def _enough(accepted_db: float | None, needed_db: float) -> bool:

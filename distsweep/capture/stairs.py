@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+from distsweep.capture.announcement import Announcement
 from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, BurstWatch
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
@@ -11,7 +12,6 @@ from distsweep.capture.drift import Drifts
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.probe import Prober
-from distsweep.capture.safeguards import Announcement
 from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
 from distsweep.capture.stairs_layout import check_playable, lowered, playable_recipe
 from distsweep.capture.stairs_plan import plan_stairs

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.weighting import a_weighting_db
+from distsweep.capture.announcement import Announcement
 from distsweep.capture.belief import Belief
 from distsweep.capture.exposure import Exposure, doses
 from distsweep.capture.response import Response
-from distsweep.capture.safeguards import Announcement
 from distsweep.capture.stairs_layout import stairs_stimulus
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe

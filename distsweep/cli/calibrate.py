@@ -192,11 +192,11 @@ def _read(
 
 def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Heard:
     """Record the tone."""
-    from distsweep.capture import backend as audio
+    from distsweep.capture import devices
     from distsweep.errors import DeviceError
 
-    system = audio.open_backend()
-    chosen = audio.choose_device(system.devices(), device, kind="input")
+    system = devices.open_backend()
+    chosen = devices.choose_device(system.devices(), device, kind="input")
     if channel > chosen.inputs:
         raise DeviceError(f"{chosen.name!r} has {chosen.inputs} input(s), not channel {channel}")
     _say(f"recording {seconds:g} s from {chosen.name!r}, channel {channel}: keep still")

@@ -13,8 +13,8 @@ from distsweep.cli import _numbers as numbers
 from distsweep.cli import _printing as printing
 
 if TYPE_CHECKING:
+    from distsweep.capture.asker import Asker
     from distsweep.capture.backend import Backend, Route
-    from distsweep.capture.safeguards import Asker
     from distsweep.capture.sending import Order
     from distsweep.stimulus.sidecar import Stimulus
 
@@ -110,7 +110,8 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     SPL, at worst, you confirm where the gain stands and that the probe was no louder than speech;
     above 85 you type the level. Ctrl-C fades out and keeps what was recorded.
     """
-    from distsweep.capture import backend as audio
+    from distsweep.capture import devices
+    from distsweep.capture.backend import server_warning
     from distsweep.capture.run import capture
     from distsweep.capture.safeguards import settle_ceiling
     from distsweep.capture.sending import Screen
@@ -119,10 +120,10 @@ def command(session: Path, stimulus: Path, input_name: str, output_name: str, **
     asker = _Asker(given["accept_level_spl_db"], given["accept_ceiling_spl_db"])
     played = read_sidecar(stimulus)
     ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
-    system = audio.open_backend()
+    system = devices.open_backend()
     route = _route(system, played.recipe.rate_hz, input_name, output_name, given)
     line = printing.printer()
-    if (mixed := audio.server_warning(route)) is not None:
+    if (mixed := server_warning(route)) is not None:
         line.tell(f"note: {mixed}")
     order = _order(session, played, given, route, asker)
     sidecar = capture(
@@ -213,7 +214,8 @@ def _route(
     system: Backend, rate_hz: int, input_name: str, output_name: str, given: dict[str, Any]
 ) -> Route:
     """Find the devices and make sure that they have the channels."""
-    from distsweep.capture.backend import Route, choose_device
+    from distsweep.capture.backend import Route
+    from distsweep.capture.devices import choose_device
     from distsweep.errors import DeviceError
 
     devices = system.devices()

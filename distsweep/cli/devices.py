@@ -11,9 +11,9 @@ import click
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON list instead of a table.")
 def command(as_json: bool) -> None:
     """List audio devices with their channels and usual rate."""
-    from distsweep.capture import backend as audio
+    from distsweep.capture.devices import open_backend
 
-    devices = audio.open_backend().devices()
+    devices = open_backend().devices()
     if as_json:
         click.echo(json.dumps([vars(device) for device in devices], indent=1))
         return

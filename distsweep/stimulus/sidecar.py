@@ -11,7 +11,7 @@ from typing import Any
 from distsweep.errors import InputError
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.recipe import LadderRecipe, parse_recipe, with_present_names
-from distsweep.stimulus.sidecar_checks import build, check_file, check_marker, check_sweep
+from distsweep.stimulus.sidecar_checks import build, check_marker, check_sweep, require
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.stimulus.sweep import Sweep
 
@@ -170,7 +170,7 @@ def _stimulus(data: dict[str, Any], where: str) -> Stimulus:
         stimulus = LadderStimulus(recipe=recipe, sweep=sweep, marker=marker, files=files)
         played_samples = sweep.samples
     for file in files:
-        check_file(file, marker_samples=marker.samples, played_samples=played_samples)
+        _check_file(file, marker_samples=marker.samples, played_samples=played_samples)
     return stimulus
 
 
@@ -185,3 +185,37 @@ def _file(item: dict[str, Any]) -> StimulusFile:
         rungs=tuple(build(PlayedRung, rung) for rung in item.get("rungs", ())),
         bursts=tuple(build(PlayedBurst, burst) for burst in item.get("bursts", ())),
     )
+
+
+def _check_file(file: StimulusFile, *, marker_samples: int, played_samples: int) -> None:
+    """Refuse places that lie outside the file, or out of order.
+
+    ``played_samples`` is the length of a sweep; bursts have lengths of their own.
+
+    Raises
+    ------
+    ValueError
+        A place cannot be.
+    """
+    first, last = file.quiet_samples
+    after_marker = file.start_marker_sample + marker_samples
+    require(file.start_marker_sample >= 0, "start_marker_sample is below 0")
+    require(after_marker <= first < last, f"quiet_samples are {list(file.quiet_samples)}")
+    require(file.end_marker_sample + marker_samples <= file.samples, "the end marker lies outside")
+    ends = last
+    for rung in file.rungs:
+        require(ends <= rung.start_sample, f"a rung's start_sample is {rung.start_sample}")
+        require(rung.drive_dbfs <= 0.0, f"drive_dbfs is {rung.drive_dbfs}")
+        require(rung.role in ("rung", "return"), f"role is {rung.role!r}")
+        ends = rung.start_sample + played_samples
+    for burst in file.bursts:
+        require(last <= burst.start_sample, f"a burst's start_sample is {burst.start_sample}")
+        require(burst.level_dbfs <= 0.0, f"level_dbfs is {burst.level_dbfs}")
+        require(burst.frequency_hz > 0.0, f"frequency_hz is {burst.frequency_hz}")
+        require(burst.direction in ("up", "down"), f"direction is {burst.direction!r}")
+        require(burst.samples > 0, f"a burst's samples are {burst.samples}")
+        ends = max(ends, burst.start_sample + burst.samples)
+    require(
+        ends <= file.end_marker_sample, "the end marker stands before the end of what is played"
+    )
+    require(not file.rungs or file.rungs[0].repeat == 0, "the first rung's repeat is not 0")

@@ -14,8 +14,9 @@ import sys
 import numpy as np
 import scipy.signal
 
-from distsweep.capture.backend import Route, choose_device, open_backend
+from distsweep.capture.backend import Route
 from distsweep.capture.conversation import Conversation
+from distsweep.capture.devices import choose_device, open_backend
 from distsweep.capture.follow import Follower, Scale
 from distsweep.capture.gate import exchange
 from distsweep.capture.interrupts import deferred

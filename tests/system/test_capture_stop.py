@@ -167,7 +167,7 @@ def test_resampling_by_the_server_is_told_from_what_is_heard(rig: Rig, rate_hz: 
     """The server runs at 48 kHz; what PortAudio records at 44.1 kHz has a wall."""
     rig.start_loudspeaker(loudspeaker_model(noise_dbfs=-80.0))
     script = (
-        "from distsweep.capture.backend import choose_device, open_backend\n"
+        "from distsweep.capture.devices import choose_device, open_backend\n"
         "from distsweep.capture.resampled import find_wall\n"
         "backend = open_backend()\n"
         "mic = choose_device(backend.devices(), 'mic', kind='input')\n"
@@ -196,7 +196,7 @@ def test_a_stereo_source_is_not_averaged(rig: Rig) -> None:
     raw.write_bytes(pair.tobytes())
     script = (
         "import numpy as np\n"
-        "from distsweep.capture.backend import choose_device, open_backend\n"
+        "from distsweep.capture.devices import choose_device, open_backend\n"
         "backend = open_backend()\n"
         "mic = choose_device(backend.devices(), 'mic', kind='input')\n"
         "heard = backend.record(mic, channels=1, rate_hz=48000, seconds=2.0)[-48000:, 0]\n"

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from distsweep.capture import backend as audio
+from distsweep.capture import devices
 from distsweep.capture.calibration import now_text
 from distsweep.cli import main
 from distsweep.errors import DeviceError
@@ -219,7 +220,7 @@ def run_capture(
     said = VOUCHED if "--input-gain" not in options else VOUCHED.split("\n", 1)[1]
     stdin = _Terminal(said + typed) if typed is not None else io.StringIO("")
     with (
-        mock.patch.object(audio, "open_backend", lambda: bench),
+        mock.patch.object(devices, "open_backend", lambda: bench),
         mock.patch.object(sys, "stdin", stdin),
     ):
         return run_main(

@@ -19,8 +19,7 @@ from unittest import mock
 import numpy as np
 from capture_bench import BLOCK, RATE_HZ, FakeBench
 
-from distsweep.capture import backend as audio
-from distsweep.capture import journal
+from distsweep.capture import devices, journal
 from distsweep.cli import main
 
 
@@ -57,7 +56,7 @@ if __name__ == "__main__":
     bench = PacedBench(speed, heard)
     journal.WRITTEN_EVERY_S /= speed  # as often in the recording's own time
     with (
-        mock.patch.object(audio, "open_backend", lambda: bench),
+        mock.patch.object(devices, "open_backend", lambda: bench),
         mock.patch.object(sys, "argv", ["distsweep", *sys.argv[4:]]),
     ):
         main()

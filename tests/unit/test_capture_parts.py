@@ -15,8 +15,9 @@ from capture_bench import FakeBench, calibrated_session, run_capture, run_main, 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from distsweep.capture import backend as audio
-from distsweep.capture.backend import AudioDevice, choose_device
+from distsweep.capture import devices
+from distsweep.capture.backend import AudioDevice
+from distsweep.capture.devices import choose_device
 from distsweep.capture.judge import worst_thd
 from distsweep.capture.keeping import free_take_name
 from distsweep.capture.levels import LARGEST_RISE_DB, parse_levels, with_gentle_rises
@@ -192,7 +193,7 @@ def test_a_missing_portaudio_names_the_package_and_offline_work_goes_on(tmp_path
 
 
 def test_devices_are_listed_as_text_and_json() -> None:
-    with mock.patch.object(audio, "open_backend", FakeBench):
+    with mock.patch.object(devices, "open_backend", FakeBench):
         assert "bench  [fake]  2 in, 2 out" in run_main("devices").stdout
         assert '"name": "bench"' in run_main("devices", "--json").stdout
 

@@ -85,7 +85,7 @@ def test_limits_have_limits(
         assert ran.exit_code == 2 and option in ran.stderr, ran.stderr
     for value in taken:
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("distsweep.capture.backend.open_backend", FakeBench)
+            patch.setattr("distsweep.capture.devices.open_backend", FakeBench)
             ran = run_main(command, *given(command, tmp_path, sidecar), f"{option}={value}")
         assert ran.exit_code != 2, ran.stderr
 

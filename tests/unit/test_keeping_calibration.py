@@ -19,7 +19,7 @@ from capture_bench import (
     write_short_stimulus,
 )
 
-from distsweep.capture import backend as audio
+from distsweep.capture import devices
 from distsweep.capture.calibration import CalibrationNote, read_note, write_calibration
 from distsweep.errors import InputError
 from distsweep.results import Take, first_take
@@ -235,7 +235,7 @@ class Microphones(FakeBench):
 def test_calibrate_reads_the_channel_it_was_told(channel: int, tmp_path: Path) -> None:
     bench = Microphones()
     bench.on = channel
-    with mock.patch.object(audio, "open_backend", lambda: bench):
+    with mock.patch.object(devices, "open_backend", lambda: bench):
         ran = run_main(
             *("calibrate", str(tmp_path), "--input", "bench", "--channel", str(channel)),
             *("--gain", "30 dB", "--rate-hz", "48000"),

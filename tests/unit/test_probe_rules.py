@@ -19,7 +19,7 @@ from capture_bench import (
     write_short_stimulus,
 )
 
-from distsweep.capture import backend as audio
+from distsweep.capture import devices
 
 SWEEP_AT = round((0.25 + 0.4 + 0.5 + 0.7) * RATE_HZ)
 
@@ -192,7 +192,7 @@ def test_a_volume_that_is_turned_up_at_the_prompt_is_noticed(
     session = calibrated_session(tmp_path / "s", 120.0)
     stdin = Turner(bench, by_db)
     with (
-        mock.patch.object(audio, "open_backend", lambda: bench),
+        mock.patch.object(devices, "open_backend", lambda: bench),
         mock.patch("sys.stdin", stdin),
         mock.patch("sys.stderr", new_callable=io.StringIO) as err,
         mock.patch("sys.stdout", new_callable=io.StringIO),

@@ -14,13 +14,8 @@ from capture_bench import (
     write_short_stimulus,
 )
 
-from distsweep.capture.safeguards import (
-    CAUTIONS,
-    Announcement,
-    ask_licence,
-    probe_licence,
-    settle_ceiling,
-)
+from distsweep.capture.announcement import CAUTIONS, Announcement
+from distsweep.capture.safeguards import ask_licence, probe_licence, settle_ceiling
 from distsweep.errors import SafetyRefusal
 
 
