@@ -11,11 +11,11 @@ import datetime
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from distsweep.capture.asker import Asker, is_yes
+from distsweep.capture.backend import Route
 from distsweep.capture.calibration import (
     CalibrationNote,
     mismatches,
@@ -26,9 +26,6 @@ from distsweep.capture.calibration import (
 from distsweep.errors import InputError
 from distsweep.takes.session import Calibration
 from distsweep.units import db_to_power
-
-if TYPE_CHECKING:
-    from distsweep.capture.backend import Route
 
 CALIBRATOR_DB = 1.0
 """What an acoustic calibrator's tone leaves open (chosen: class 2 of IEC 60942 allows 0.75 dB,
@@ -148,24 +145,32 @@ def judge_calibration(
             f" scale could be {WORST_SPL_AT_0DBFS_DB:g} dB SPL; 'distsweep calibrate' mends it"
         )
         return believe(full_db, method=None), None
-    here = (route.input.name, route.input_channel, route.rate_hz)
+    _check_input(note, route, input_gain)
+    deviation_db = _deviation_db(note, calibration)
+    old = too_old(note, now=datetime.datetime.now(datetime.UTC))
+    if old is not None:
+        asker.tell(f"warning: {old}")
+    holds = _holds(unknowns(note), asker, route)
+    belief = believe(full_db, method=note.method if holds else None)
+    if belief.doubt_db is not None and deviation_db > 0.0:
+        belief = replace(belief, doubt_db=belief.doubt_db + deviation_db)
+    return belief, note.input_gain
+
+
+def _check_input(note: CalibrationNote, route: Route, input_gain: str | None) -> None:
+    """Refuse a calibration that was made for another input than the capture's."""
     different = mismatches(
-        note, device=here[0], channel=here[1], rate_hz=here[2], input_gain=input_gain
+        note,
+        device=route.input.name,
+        channel=route.input_channel,
+        rate_hz=route.rate_hz,
+        input_gain=input_gain,
     )
     if different:
         raise InputError(
             f"{'; '.join(different)}: levels would be wrong by any amount; calibrate this input"
             " ('distsweep calibrate', with --input and --gain), or go back to that one"
         )
-    corrected_db = _deviation_db(note, calibration)
-    old = too_old(note, now=datetime.datetime.now(datetime.UTC))
-    if old is not None:
-        asker.tell(f"warning: {old}")
-    holds = _holds(unknowns(note), asker, here)
-    belief = believe(full_db, method=note.method if holds else None)
-    if belief.doubt_db is not None and corrected_db > 0.0:
-        belief = replace(belief, doubt_db=belief.doubt_db + corrected_db)
-    return belief, note.input_gain
 
 
 def _deviation_db(note: CalibrationNote, calibration: Calibration) -> float:
@@ -182,7 +187,7 @@ def _deviation_db(note: CalibrationNote, calibration: Calibration) -> float:
     return float(calibration.correction_db(np.array([frequency_hz]))[0])
 
 
-def _holds(unknown: list[str], asker: Asker, here: tuple[str, int, int]) -> bool:
+def _holds(unknown: list[str], asker: Asker, route: Route) -> bool:
     """Have somebody say whether a calibration that does not say so holds for this input."""
     if not unknown:
         return True
@@ -193,10 +198,9 @@ def _holds(unknown: list[str], asker: Asker, here: tuple[str, int, int]) -> bool
             " without --input --device, --input-channel and --rate-hz"
         )
         return False
-    device, channel, rate_hz = here
     answer = asker.typed(
-        f"Was it made with {device!r}, channel {channel}, at {rate_hz} Hz, and does the gain still"
-        " stand as it did? Type yes: "
+        f"Was it made with {route.input.name!r}, channel {route.input_channel}, at"
+        f" {route.rate_hz} Hz, and does the gain still stand as it did? Type yes: "
     )
     if not is_yes(answer):
         raise InputError(

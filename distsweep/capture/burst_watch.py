@@ -148,15 +148,7 @@ class BurstWatch(Watch):
         self._bursts = file.bursts
         self._noise_power = float(np.mean(quiet**2)) if len(quiet) else 0.0
         first, last = file.first_sample, file.bursts[-1].start_sample + file.bursts[-1].samples
-        wave = render_staircase(stimulus, file)[first:last]
-        hops = len(wave) // self._hop
-        predicted = response.predict(wave)[: hops * self._hop].reshape(hops, self._hop)
-        self._predicted = np.sum(predicted**2, axis=1)
-        self._windows = _window_sums(self._predicted)
-        notch = limits.usual_gain_db - LEAST_OF_MEAN_DB
-        self._least = _window_sums(
-            0.5 * self._hop * db_to_power(notch) * _envelope_power(wave, self._hop, hops)
-        )
+        self._predict(render_staircase(stimulus, file)[first:last], response)
         self._harmless = self._loudest_energy * float(
             db_to_power(-OFF_BY_DB - HARMLESS_BELOW_TOP_DB)
         )
@@ -172,6 +164,17 @@ class BurstWatch(Watch):
         )
         self._spans = [Span(burst, first, self._hop, self._meter.hops) for burst in file.bursts]
         self._at = 0
+
+    def _predict(self, wave: FloatArray, response: Response) -> None:
+        """Predict the energy of each hop and window of a tone, and what it is at least."""
+        hops = len(wave) // self._hop
+        predicted = response.predict(wave)[: hops * self._hop].reshape(hops, self._hop)
+        self._predicted = np.sum(predicted**2, axis=1)
+        self._windows = _window_sums(self._predicted)
+        notch_db = self._limits.usual_gain_db - LEAST_OF_MEAN_DB
+        self._least = _window_sums(
+            0.5 * self._hop * db_to_power(notch_db) * _envelope_power(wave, self._hop, hops)
+        )
 
     def expected_power(self) -> float | None:
         """Return the mean square predicted for the latest window; None outside the tone."""

@@ -112,14 +112,10 @@ class Distress:
         self._window = _hann(self._length)
         self._points = scipy.fft.next_fast_len(self._length, real=True)
         self._bin_hz = rate_hz / self._points
-        frequency_hz = self._bin_hz * np.arange(self._points // 2 + 1)
-        deviation_db = np.asarray(correction_db(np.maximum(frequency_hz, band_hz[0])))
-        self._weight = np.asarray(db_to_power(-deviation_db))
+        bins_hz = self._bin_hz * np.arange(self._points // 2 + 1)
+        self._weight = np.asarray(db_to_power(-correction_db(np.maximum(bins_hz, band_hz[0]))))
         self._noise = self._summed_noise(quiet)
-        grown = math.expm1(self._length / rate_hz / sweep.rate_constant_s)
-        phases = np.arange(self._length) / self._length
-        self._equal_phases = sweep.rate_constant_s * rate_hz * np.log1p(grown * phases)
-        self._times = np.arange(self._length)
+        self._equal_phases = _equal_phases(self._length, sweep)
         self._least_power = db_to_power(-EFFECTIVE_RANGE_DB) * self._mean_power(
             predicted, level_band_hz
         )
@@ -197,7 +193,7 @@ class Distress:
         top_order : harmonics up to this order count.
         """
         periods = swept_hz * self._sweep.rate_constant_s
-        turned = np.interp(self._equal_phases, self._times, stretch)
+        turned = np.interp(self._equal_phases, np.arange(len(stretch)), stretch)
         summed = np.cumsum(_power(turned, self._window, self._points))
         bins_per_order = periods * self._points / self._length
         reach = max(LINE_REACHES, LINE_REACHES_BINS / periods)
@@ -245,6 +241,13 @@ class Distress:
             round(float(self._sweep.time_of_s(f)) * self._sweep.rate_hz) for f in (low_hz, high_hz)
         )
         return float(np.mean(predicted[first:last] ** 2)) if last > first else 0.0
+
+
+def _equal_phases(length: int, sweep: Sweep) -> FloatArray:
+    """Return the samples of a stretch at which its sweep has turned by equal phases."""
+    rate_constant = sweep.rate_constant_s * sweep.rate_hz
+    grown = math.expm1(length / rate_constant)
+    return np.asarray(rate_constant * np.log1p(grown * np.arange(length) / length))
 
 
 def _hann(length: int) -> FloatArray:

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import replace
 
 from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
-from distsweep.capture.distress import Distress
 from distsweep.capture.drift import Drifts
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import log
@@ -19,38 +16,26 @@ from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_d
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.response import Response
+from distsweep.capture.rung_watch import HeardSoFar, Reference, rung_watch
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
 from distsweep.capture.take import ladder_stimulus
-from distsweep.capture.watch import HOP_S, OFF_BY_DB, OVER_DB, Bounds, Stop, Watch, bounds
+from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop, Watch
 from distsweep.errors import DeviceError, InputError
-from distsweep.stimulus.layout import render
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
-from distsweep.units import FloatArray, db_to_power, db_to_ratio
-
-SURE_SNR_DB = 20.0
-"""What stood less above the background does not tell what is too quiet (chosen: rumble in
-probes 15 dB above it has stopped rungs of set-ups that were right)."""
-
-
-@dataclass(frozen=True)
-class _Reference:
-    """A response, the drive at which it was measured, and its level above the noise in it."""
-
-    response: Response
-    drive_dbfs: float
-    snr_db: float
+from distsweep.units import db_to_power
 
 
 class Ladder:
-    """Plays the rungs of one plan."""
+    """Plays the rungs of one plan; ``stimulus`` is how they are laid out."""
+
+    stimulus: LadderStimulus
+    _heard: HeardSoFar
 
     def __init__(self, sender: Sender, prober: Prober, consent: Consent) -> None:
         """Take a bench that has been probed; ``settle`` comes next."""
         self._sender = sender
         self._prober = prober
         self._consent = consent
-        self._before: _Reference | None = None
-        self._first_rung: _Reference | None = None
         self._loudest_at_0dbfs_db = -math.inf
         self._drifts = Drifts()
         self._played = 0
@@ -87,9 +72,8 @@ class Ladder:
             found = read_sweep(sent, self.stimulus, file, self._sender)
             moved = self._moved_gain(number, verdict, found)
             if found.response is not None:
-                drive_dbfs = file.rungs[0].drive_dbfs
-                self._before = _Reference(found.response, drive_dbfs, found.snr_db)
-                self._first_rung = self._first_rung or self._before
+                rung = Reference(found.response, file.rungs[0].drive_dbfs, found.snr_db)
+                self._heard = self._heard.with_rung(rung)
                 self._note_loudest(found.response)
             if number < len(self.stimulus.files):
                 self._judge(verdict)
@@ -102,9 +86,11 @@ class Ladder:
         assert probed is not None and probed.gain is not None and probed.response is not None
         assert isinstance(order.stimulus, LadderStimulus)
         recipe = order.stimulus.recipe
-        self._probe = _Reference(probed.response, self._prober.drive_dbfs, probed.snr_db)
-        self._noise_power = probed.noise_peak_power(recipe.rate_hz)
-        self._quiet = probed.quiet
+        self._heard = HeardSoFar(
+            probe=Reference(probed.response, self._prober.drive_dbfs, probed.snr_db),
+            quiet=probed.quiet,
+            noise_power=probed.noise_peak_power(recipe.rate_hz),
+        )
         self._sweep_at_0dbfs = order.stimulus.sweep.waveform()
         self._loudest_at_0dbfs_db = -math.inf
         self._note_loudest(probed.response)
@@ -214,8 +200,8 @@ class Ladder:
                 self._watch(file),
                 name=self._name(number, file),
                 kept_as=f"{self._sender.files.name}-{number:02d}",
-                marker_response=self._first.response,
-                noise_power=self._noise_power,
+                marker_response=self._heard.upper.response,
+                noise_power=self._heard.noise_power,
             )
         finally:
             if self._sender.last is not None:
@@ -241,82 +227,21 @@ class Ladder:
         trouble = self._drifts.trouble(drift_ppm)
         return (None, trouble) if trouble else (verdict, "")
 
-    @property
-    def _first(self) -> _Reference:
-        """The first rung, and before it the probe."""
-        return self._first_rung or self._probe
-
     def _watch(self, file: StimulusFile) -> Watch:
         order, bench = self._sender.order, self._plan.bench
         # A resonance's steady level is above what a sweep makes of it, and no danger.
         loudest_db = max(self._loudest_at_0dbfs_db, bench.gain.loudest_db)
         limit_db = self._licence.spl_limit_db - max(0.0, bench.listener_offset_db)
-        expected = self._bounds(file)
-        return Watch(
+        return rung_watch(
+            self.stimulus,
+            file,
+            self._heard,
+            order=order,
             rate_hz=self._sender.route.rate_hz,
             # A sine of peak 1 has the mean square ½.
             loudest_power=0.5
             * float(db_to_power(self._licence.limit_dbfs + loudest_db + OFF_BY_DB)),
             level_power=order.belief.power_at(limit_db + OVER_DB, at_worst=True),
-            expected=expected,
-            deviation_power=self._deviation_power(file, len(expected.expected)),
-            distress=self._distress(file),
-        )
-
-    def _deviation_power(self, file: StimulusFile, hops: int) -> FloatArray | None:
-        """Return the microphone's deviation along the sweeps, hop by hop, as a power ratio."""
-        mic = self._sender.order.calibration.mic
-        if mic is None:
-            return None
-        passed_hz = self._passed_hz(file, hops)
-        return np.asarray(db_to_power(mic.at(np.minimum(passed_hz, self.stimulus.sweep.stop_hz))))
-
-    def _passed_hz(self, file: StimulusFile, hops: int) -> FloatArray:
-        """Return the frequency that the sweeps of a file are passing, hop by hop."""
-        sweep = self.stimulus.sweep
-        samples = file.rungs[0].start_sample + np.arange(hops) * HOP_S * sweep.rate_hz
-        starts = np.array([rung.start_sample for rung in file.rungs])
-        since = samples - starts[np.searchsorted(starts, samples, side="right") - 1]
-        return np.asarray(sweep.start_hz * np.exp(since / sweep.rate_hz / sweep.rate_constant_s))
-
-    def _bounds(self, file: StimulusFile) -> Bounds:
-        """Predict what the microphone will hear; see ``watch`` for the rule."""
-        start = file.rungs[0].start_sample
-        end = file.rungs[-1].start_sample + self.stimulus.sweep.samples
-        sweeps = render(self.stimulus, file)[start:end]
-        before, drive_dbfs = self._before or self._probe, file.rungs[0].drive_dbfs
-        # What the rung before gave, unscaled; the return rung is softer than the one before.
-        share_db = min(before.drive_dbfs - drive_dbfs, 0.0) if self._before else 0.0
-        share = float(db_to_ratio(share_db))
-        sure = before.snr_db >= SURE_SNR_DB
-        passed_hz = self._passed_hz(
-            file, math.ceil(len(sweeps) / (HOP_S * self.stimulus.sweep.rate_hz))
-        )
-        return bounds(
-            self._first.response.predict(sweeps),
-            share * before.response.predict(sweeps) if sure else None,
-            rate_hz=self._sender.route.rate_hz,
-            noise_power=self._noise_power,
-            noise_wave=share * before.response.predict_noise(sweeps),
-            below_band=passed_hz < self._sender.order.conditions.level_band_hz[0] / 2.0,
-        )
-
-    def _distress(self, file: StimulusFile) -> Distress:
-        """Prepare to follow a rung's THD while it plays."""
-        order, recipe = self._sender.order, self.stimulus.recipe
-        start = file.rungs[0].start_sample
-        end = file.rungs[-1].start_sample + self.stimulus.sweep.samples
-        sweeps = render(self.stimulus, file)[start:end]
-        return Distress(
-            self.stimulus.sweep,
-            starts=[rung.start_sample - start for rung in file.rungs],
-            band_hz=recipe.band_hz,
-            order=recipe.order,
-            limit_percent=order.thd_limit_percent,
-            predicted=(self._before or self._probe).response.predict(sweeps),
-            level_band_hz=order.conditions.level_band_hz,
-            quiet=self._quiet,
-            correction_db=order.calibration.correction_db,
         )
 
     def _judge(self, verdict: Verdict) -> None:
@@ -340,7 +265,7 @@ class Ladder:
             change,
             f"rung {number}",
             response=found.response,
-            before=(self._before or self._probe).response,
+            before=self._heard.lower.response,
             sweep=self.stimulus.sweep,
         )
         if notice is None:

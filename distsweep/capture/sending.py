@@ -13,7 +13,7 @@ from distsweep.capture.cause import with_cause
 from distsweep.capture.conversation import SPARE_S, TAIL_S, Heard
 from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import Gate
-from distsweep.capture.interrupts import deferred
+from distsweep.capture.interrupts import Pending, deferred
 from distsweep.capture.journal import Journal
 from distsweep.capture.keeping import Reservation, log
 from distsweep.capture.response import Response
@@ -26,6 +26,7 @@ from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.stimulus.write import rendered
 from distsweep.takes.session import Calibration, Conditions
+from distsweep.units import FloatArray
 
 TRIES = 4
 """What drop-outs have spoilt is played so many times in all."""
@@ -145,20 +146,12 @@ class Sender:
         reservation = self._reserve(file, kept_as)
         try:
             with deferred() as pending:
-                follower = Follower(
-                    stimulus,
-                    file,
-                    name=name,
-                    marker_response=marker_response,
-                    noise_power=noise_power,
-                    scale=self.order.scale,
-                    pending=pending,
-                    show=self.screen.show,
-                    delay=self.delay,
+                follower = self._follower(
+                    stimulus, file, name, pending, marker_response, noise_power
                 )
                 wave = rendered(stimulus, file)
                 with Journal(reservation, _columns(self.route)) as journal:
-                    heard = self._gate.send(
+                    self.last = self._gate.send(
                         wave,
                         licence,
                         watch=watch,
@@ -166,28 +159,8 @@ class Sender:
                         guarded_from=0 if marker_response is None else file.first_sample,
                         tail_s=self.tail_s,
                     )
-                self.last = heard
-                if heard.stop is None and self.delay is None:
-                    follower.find(heard.recorded, self.route)
-                elif heard.stop is None:
-                    follower.check_end(heard.recorded, self.route)
-                cause = with_cause(
-                    heard.stop,
-                    heard.recorded[:, self.route.input_channel - 1],
-                    wave,
-                    response=marker_response,
-                    marker_samples=stimulus.marker.samples,
-                    marker_at=file.start_marker_sample,
-                    arrival=follower.likely_arrival(heard, self.route),
-                    sweep_at=file.first_sample,
-                    rate_hz=self.route.rate_hz,
-                )
-                heard = dataclasses.replace(heard, stop=cause)
-                if follower.arrival is not None:
-                    late = follower.arrival - file.start_marker_sample + follower.lead
-                    self.round_trip_s = max(self.round_trip_s, late / self.route.rate_hz)
+                heard = self._examine(self.last, follower, stimulus, file, wave, marker_response)
                 path = self._keep(heard, follower, file, kept_as, reservation, aside)
-                sent = Sent(heard, follower, path)
                 if heard.stop is not None and heard.stop.kind == "interrupted":
                     pending.wanted = True
         except BaseException:
@@ -199,7 +172,59 @@ class Sender:
             self.delay = follower.arrival - file.start_marker_sample
         if heard.stop is not None and heard.stop.kind == "dropout":
             self._backend.ease()
-        return sent
+        return Sent(heard, follower, path)
+
+    def _follower(
+        self,
+        stimulus: Stimulus,
+        file: StimulusFile,
+        name: str,
+        pending: Pending,
+        marker_response: Response | None,
+        noise_power: float,
+    ) -> Follower:
+        return Follower(
+            stimulus,
+            file,
+            name=name,
+            marker_response=marker_response,
+            noise_power=noise_power,
+            scale=self.order.scale,
+            pending=pending,
+            show=self.screen.show,
+            delay=self.delay,
+        )
+
+    def _examine(
+        self,
+        heard: Heard,
+        follower: Follower,
+        stimulus: Stimulus,
+        file: StimulusFile,
+        wave: FloatArray,
+        marker_response: Response | None,
+    ) -> Heard:
+        """Find the markers in what was recorded, and say of a stop what it was that was heard."""
+        route = self.route
+        if heard.stop is None and self.delay is None:
+            follower.find(heard.recorded, route)
+        elif heard.stop is None:
+            follower.check_end(heard.recorded, route)
+        stop = with_cause(
+            heard.stop,
+            heard.recorded[:, route.input_channel - 1],
+            wave,
+            response=marker_response,
+            marker_samples=stimulus.marker.samples,
+            marker_at=file.start_marker_sample,
+            arrival=follower.likely_arrival(heard, route),
+            sweep_at=file.first_sample,
+            rate_hz=route.rate_hz,
+        )
+        if follower.arrival is not None:
+            late = follower.arrival - file.start_marker_sample + follower.lead
+            self.round_trip_s = max(self.round_trip_s, late / route.rate_hz)
+        return dataclasses.replace(heard, stop=stop)
 
     def _reserve(self, file: StimulusFile, name: str) -> Reservation:
         longest = file.samples + round((self.tail_s + SPARE_S) * self.route.rate_hz)

@@ -94,12 +94,9 @@ def command(
     made_with: str | None,
     input_channel: int | None,
     seconds: float,
-    level_spl_db: float,
-    frequency_hz: float,
     sensitivity_mv_per_pa: float | None,
     full_scale_v_rms: float | None,
-    microphone: str | None,
-    input_gain: str | None,
+    **given: Any,
 ) -> None:
     """Find pascal per full scale and write SESSION/calibration.json.
 
@@ -115,21 +112,22 @@ def command(
         )
     if device is not None and (made_with is not None or input_channel is not None):
         raise click.UsageError("--device and --input-channel are what --input tells by itself")
+    if device is not None:
+        heard = _record(device, channel, rate_hz or DEFAULT_RATE_HZ, seconds)
+    elif recording is not None:
+        heard = _read(recording, channel, made_with, input_channel)
+    else:
+        heard = _Heard(None, rate_hz, made_with, input_channel)
     if sheet:
         pascal_per_fs, details = _from_sheet(sensitivity_mv_per_pa, full_scale_v_rms)
-        heard = _Heard(None, rate_hz, made_with, input_channel)
     else:
-        if device is not None:
-            heard = _record(device, channel, rate_hz or DEFAULT_RATE_HZ, seconds)
-        else:
-            heard = _read(recording, channel, made_with, input_channel)
-        pascal_per_fs, details = _from_tone(heard, level_spl_db, frequency_hz)
+        pascal_per_fs, details = _from_tone(heard, given["level_spl_db"], given["frequency_hz"])
     note = cal.CalibrationNote(
         pascal_per_fs=pascal_per_fs,
         method="data sheet" if sheet else "calibrator",
         date=cal.now_text(),
-        microphone=microphone,
-        input_gain=input_gain,
+        microphone=given["microphone"],
+        input_gain=given["input_gain"],
         details=details,
         device=heard.device,
         channel=heard.channel,
@@ -175,7 +173,7 @@ def _from_tone(
 
 
 def _read(
-    recording: Path | None, channel: int, made_with: str | None, input_channel: int | None
+    recording: Path, channel: int, made_with: str | None, input_channel: int | None
 ) -> _Heard:
     """Read the tone from a file.
 
@@ -183,7 +181,6 @@ def _read(
     """
     from distsweep.takes.recording import count_channels, read_recording
 
-    assert recording is not None
     read = read_recording(recording, channel=channel)
     if input_channel is None and count_channels(recording) > 1:
         input_channel = channel

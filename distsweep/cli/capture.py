@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from distsweep.capture.backend import Backend, Route
     from distsweep.capture.sending import Order
     from distsweep.stimulus.sidecar import Stimulus
+    from distsweep.takes.session import Session
 
 
 @click.command("capture")
@@ -144,39 +145,12 @@ def _order(
     """Bring together what the command line and the session say."""
     from distsweep.capture.belief import judge_calibration
     from distsweep.capture.exposure import listener_offset_db
-    from distsweep.capture.levels import parse_levels
     from distsweep.capture.sending import Order
-    from distsweep.errors import InputError, SafetyRefusal
-    from distsweep.takes.session import read_session
-    from distsweep.takes.session_file import check_device, complete_session
+    from distsweep.errors import InputError
 
-    spl, dbfs = given["levels_spl"], given["levels_dbfs"]
-    if spl is not None and dbfs is not None:
-        raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
-    if spl is not None and stimulus.recipe.kind == "staircase":
-        raise InputError(
-            "--levels-spl is for ladders, a staircase goes by drives: capture a ladder first, and"
-            " give drives of its rungs as --levels-dbfs"
-        )
-    levels_spl_db = None if spl is None else parse_levels(spl)
-    if levels_spl_db is not None and levels_spl_db[-1] > given["ceiling_spl_db"]:
-        raise SafetyRefusal(
-            f"{levels_spl_db[-1]:g} dB SPL is above the ceiling of {given['ceiling_spl_db']:g}: ask"
-            " for lower levels, or raise --ceiling-spl"
-        )
-    drives_dbfs = None if dbfs is None else parse_levels(dbfs)
-    if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:
-        raise InputError(f"--levels-dbfs {dbfs!r}: drives lie between −100 and 0 dBFS")
-    check_device(folder, given["device_name"])
-    named = ("temperature_c", "distance_m", "listener_distance_m")
-    conditions = {key: given[key] for key in named}
-    tables = {"device": {"name": given["device_name"]}, "conditions": conditions}
-    for name in complete_session(folder, tables):
-        asker.tell(
-            f"note: session.toml has a [{name}] of its own: what differs is not written there"
-        )
-    session = read_session(folder, takes_required=False)
-    if spl is not None and session.calibration.pascal_per_fs is None:
+    levels_spl_db, drives_dbfs = _levels(given, stimulus)
+    session = _session(folder, given, asker)
+    if levels_spl_db is not None and session.calibration.pascal_per_fs is None:
         raise InputError(
             f"{folder}: --levels-spl needs a calibration: 'distsweep calibrate {folder}', from a"
             " calibrator or a data sheet; or give --levels-dbfs"
@@ -208,6 +182,49 @@ def _order(
             given["listener_distance_m"] or own.listener_distance_m,
         ),
     )
+
+
+def _levels(
+    given: dict[str, Any], stimulus: Stimulus
+) -> tuple[tuple[float, ...] | None, tuple[float, ...] | None]:
+    """Return the levels in dB SPL and the drives in dBFS that are asked for; None where neither."""
+    from distsweep.capture.levels import parse_levels
+    from distsweep.errors import InputError, SafetyRefusal
+
+    spl, dbfs = given["levels_spl"], given["levels_dbfs"]
+    if spl is not None and dbfs is not None:
+        raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
+    if spl is not None and stimulus.recipe.kind == "staircase":
+        raise InputError(
+            "--levels-spl is for ladders, a staircase goes by drives: capture a ladder first, and"
+            " give drives of its rungs as --levels-dbfs"
+        )
+    levels_spl_db = None if spl is None else parse_levels(spl)
+    if levels_spl_db is not None and levels_spl_db[-1] > given["ceiling_spl_db"]:
+        raise SafetyRefusal(
+            f"{levels_spl_db[-1]:g} dB SPL is above the ceiling of {given['ceiling_spl_db']:g}: ask"
+            " for lower levels, or raise --ceiling-spl"
+        )
+    drives_dbfs = None if dbfs is None else parse_levels(dbfs)
+    if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:
+        raise InputError(f"--levels-dbfs {dbfs!r}: drives lie between −100 and 0 dBFS")
+    return levels_spl_db, drives_dbfs
+
+
+def _session(folder: Path, given: dict[str, Any], asker: Asker) -> Session:
+    """Write what the command line says into the session where that is new, and read it."""
+    from distsweep.takes.session import read_session
+    from distsweep.takes.session_file import check_device, complete_session
+
+    check_device(folder, given["device_name"])
+    named = ("temperature_c", "distance_m", "listener_distance_m")
+    conditions = {key: given[key] for key in named}
+    tables = {"device": {"name": given["device_name"]}, "conditions": conditions}
+    for name in complete_session(folder, tables):
+        asker.tell(
+            f"note: session.toml has a [{name}] of its own: what differs is not written there"
+        )
+    return read_session(folder, takes_required=False)
 
 
 def _route(

@@ -19,6 +19,27 @@ from distsweep.rehearsal.resonances import Resonance
 CABINET_MM = (150.0, 235.0, 185.0)  # width, height, depth
 
 
+def _demo_woofer() -> Woofer:
+    return Woofer(
+        resistance_ohm=5.8,
+        inductance_h=0.33e-3,
+        force_factor_n_per_a=6.4,
+        mass_kg=0.0085,
+        stiffness_n_per_m=1250.0,
+        mechanical_resistance_ns_per_m=0.7,
+        area_m2=0.0085,
+        # About 70 % left at 3.5 mm, with the coil set a little too far in.
+        force_factor_curve=(0.015, -0.028, 0.0, 0.00025),
+        # Twice as stiff at 4 mm, and stiffer inward than outward.
+        stiffness_curve=(-0.03, 0.045, 0.0, 0.001),
+        inductance_curve=(-0.28, 0.006, 0.005),
+        # The flux grows with the current up to 6 A, more than the amplifier can send.
+        inductance_current_curve=(-0.04, -0.012, 0.0, 0.0003),
+        excursion_range_mm=7.0,
+        below_axis_mm=110.0,
+    )
+
+
 def demo_loudspeaker() -> Loudspeaker:
     """The "Tarnbick 4" by "Brindlemoor": a small powered two-way monitor with a vented box.
 
@@ -32,24 +53,7 @@ def demo_loudspeaker() -> Loudspeaker:
     return Loudspeaker(
         maker="Brindlemoor",
         model="Tarnbick 4",
-        woofer=Woofer(
-            resistance_ohm=5.8,
-            inductance_h=0.33e-3,
-            force_factor_n_per_a=6.4,
-            mass_kg=0.0085,
-            stiffness_n_per_m=1250.0,
-            mechanical_resistance_ns_per_m=0.7,
-            area_m2=0.0085,
-            # About 70 % left at 3.5 mm, with the coil set a little too far in.
-            force_factor_curve=(0.015, -0.028, 0.0, 0.00025),
-            # Twice as stiff at 4 mm, and stiffer inward than outward.
-            stiffness_curve=(-0.03, 0.045, 0.0, 0.001),
-            inductance_curve=(-0.28, 0.006, 0.005),
-            # The flux grows with the current up to 6 A, more than the amplifier can send.
-            inductance_current_curve=(-0.04, -0.012, 0.0, 0.0003),
-            excursion_range_mm=7.0,
-            below_axis_mm=110.0,
-        ),
+        woofer=_demo_woofer(),
         box=box,
         tweeter=Tweeter(
             sensitivity_pa_m_per_v=0.19,

@@ -16,6 +16,7 @@ from distsweep.rehearsal.room import at_microphone, parse_position
 RING_OUT_S = 0.5
 
 
+# Long by its description: the one entrance of this room, for readers who know nothing of it.
 def measure(
     waveform: ArrayLike,
     *,
