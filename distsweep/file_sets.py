@@ -22,7 +22,7 @@ from pathlib import Path, PurePosixPath
 
 from distsweep.errors import InputError
 from distsweep.file_locks import open_locked
-from distsweep.whole_files import stands, try_folder
+from distsweep.whole_files import has_content, try_folder, unusable
 
 LIST_NAME = ".written.json"
 LOCK_NAME = ".written-lock"
@@ -34,8 +34,6 @@ SCRATCH_IS_LEFT_S = 3600.0
 
 SWAP_PATIENCE_S = 10.0
 """How long another process's swap is waited for (chosen: one takes milliseconds)."""
-
-_ELSEWHERE = "; choose another place"
 
 
 @dataclass
@@ -69,10 +67,10 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
     made = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _remove_left(folder)
+        _remove_leftovers(folder)
         scratch = Path(tempfile.mkdtemp(prefix=SCRATCH_PREFIX, dir=folder))
     except OSError as error:
-        raise InputError(f"{folder}: cannot be written ({error.strerror}){_ELSEWHERE}") from error
+        raise unusable(folder, error) from error
     made_set = FileSet(scratch)
     try:
         yield made_set
@@ -88,8 +86,7 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
         made_set.written = [folder / name for name in sorted(new)]
         made_set.removed = [folder / name for name in sorted(old - new)]
     except OSError as error:
-        reason = error.strerror or error
-        raise InputError(f"{folder}: cannot be written ({reason}){_ELSEWHERE}") from error
+        raise unusable(folder, error) from error
     except InputError as error:  # names the scratch file, which the user will not find
         raise InputError(str(error).replace(str(scratch), str(folder))) from error
     finally:
@@ -110,7 +107,7 @@ def check_place(folder: Path, names: set[str], *, unlisted: Callable[[Path], set
     try_folder(folder)
     ours = (_listed(folder) or set()) | unlisted(folder)
     for name in sorted(names - ours):
-        if stands(folder / name):
+        if has_content(folder / name):
             raise InputError(
                 f"{folder / name}: is not of an earlier analysis, and would be replaced: move it,"
                 " or choose another place"
@@ -186,7 +183,7 @@ def _remove_empty(folder: Path, names: set[str]) -> None:
                 (folder / inner).rmdir()
 
 
-def _remove_left(folder: Path) -> None:
+def _remove_leftovers(folder: Path) -> None:
     """Remove what killed processes have left; a set that is being made now is younger."""
     for path in folder.glob(f"{SCRATCH_PREFIX}*"):
         with suppress(OSError):
@@ -217,7 +214,7 @@ def _listed(folder: Path) -> set[str] | None:
     except FileNotFoundError:
         return None
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}){_ELSEWHERE}") from error
+        raise unusable(path, error, cannot_be="read") from error
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise InputError(
             f"{path}: is no list that distsweep wrote: move it, or choose another place"

@@ -66,7 +66,7 @@ def _unlisted(folder: Path) -> set[str]:
         positions = [str(take["position"]) for take in data["takes"]]
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return set()
-    found = {RESULTS_NAME} | {
+    names = {RESULTS_NAME} | {
         f"{TABLES}/{name}-{ending}.csv"
         for name in unique_names(positions)
         for ending in _TABLE_ENDINGS
@@ -74,10 +74,10 @@ def _unlisted(folder: Path) -> set[str]:
     try:
         page = (folder / REPORT / PAGE).read_text(encoding="utf-8", errors="replace")
     except OSError:
-        return found
+        return names
     figures = {
         f"{REPORT}/figures/{path.name}"
         for path in (folder / REPORT / "figures").glob("*")
         if path.suffix in (".svg", ".png") and f'id="figure.{path.stem}"' in page
     }
-    return found | {f"{REPORT}/{PAGE}"} | figures
+    return names | {f"{REPORT}/{PAGE}"} | figures

@@ -35,8 +35,8 @@ def read_toml(path: Path) -> dict[str, Any]:
             f"{path}: lists or tables in it are nested too deeply: take the brackets away"
         ) from error
     except ValueError as error:  # an integer of thousands of digits is no error of TOML
-        said = slip(text, str(error)) or f"{error}: correct that line"
-        raise InputError(f"{path}: is not valid TOML: {said}") from error
+        problem = slip(text, str(error)) or f"{error}: correct that line"
+        raise InputError(f"{path}: is not valid TOML: {problem}") from error
     if (swallowed := swallowed_path(text)) is not None:
         raise InputError(f"{path}: {swallowed}")
     return data

@@ -54,7 +54,7 @@ def slip(text: str, error: str) -> str | None:
             what, instead = found
             if instead is None:
                 return f"line {number}: {what}"
-            if instead != line and _is_taken(instead, lines, number):
+            if instead != line and _parses_instead(instead, lines, number):
                 return f"line {number}: {what}: write {instead}"
     return None
 
@@ -73,12 +73,12 @@ def swallowed_path(text: str) -> str | None:
             path = _with_slashes(string)
             if escapes and _FILE.search(string) and _is_value(path):
                 instead = bare.strip().replace(string, path)
-                alone = _is_taken(instead, [], 1)
+                alone = _parses_instead(instead, [], 1)
                 return f"line {number}: {_ESCAPE}: {'write' if alone else 'put'} {instead}"
     return None
 
 
-def _is_taken(instead: str, lines: list[str], number: int) -> bool:
+def _parses_instead(instead: str, lines: list[str], number: int) -> bool:
     """Tell whether the parser gets past a line, not in a list, if another stands in its place."""
     before = [] if instead.startswith("[") else lines[: number - 1]  # headers need none
     try:
@@ -178,9 +178,9 @@ def _quotes_in_quotes(line: str, _error: str) -> Found | None:
     found = re.fullmatch(r"""(["'])(.+)\1""", value)
     if found is None or found[1] not in found[2]:
         return None
-    other = "'" if found[1] == '"' else '"'
+    other_mark = "'" if found[1] == '"' else '"'
     return f"a text that holds {found[1]} stands in the other kind", (
-        f"{key} = {other}{found[2]}{other}"
+        f"{key} = {other_mark}{found[2]}{other_mark}"
     )
 
 

@@ -14,6 +14,12 @@ from pathlib import Path
 from distsweep.errors import InputError
 
 
+def unusable(path: Path, error: Exception, *, cannot_be: str = "written") -> InputError:
+    """Return the error that says of a place what cannot be done there, and why."""
+    reason = getattr(error, "strerror", None) or error
+    return InputError(f"{path}: cannot be {cannot_be} ({reason}); choose another place")
+
+
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Let ``write`` fill a file beside ``path``, then rename it into place.
 
@@ -39,8 +45,7 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     except (OSError, RuntimeError) as error:  # soundfile's errors are RuntimeErrors
         if isinstance(error, NotImplementedError | RecursionError):
             raise
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(f"{path}: cannot be written ({reason}); choose another place") from error
+        raise unusable(path, error) from error
     finally:
         if scratch is not None:
             scratch.unlink(missing_ok=True)
@@ -68,9 +73,7 @@ def try_folder(path: Path, *, wanted: Path | None = None) -> None:
     try:
         Path(tempfile.mkdtemp(prefix=".writing-", dir=place)).rmdir()
     except OSError as error:
-        raise InputError(
-            f"{wanted or path}: cannot be written ({error.strerror}); choose another place"
-        ) from error
+        raise unusable(wanted or path, error) from error
 
 
 def check_json_place(path: Path, *, schema: str) -> None:
@@ -95,7 +98,7 @@ def check_json_place(path: Path, *, schema: str) -> None:
         if not stat.S_ISREG(mode):
             return
     try_folder(path.parent, wanted=path)
-    if not stands(path):
+    if not has_content(path):
         return
     if str(json_schema(path)).rpartition("/")[0] != sort:
         raise InputError(
@@ -104,8 +107,8 @@ def check_json_place(path: Path, *, schema: str) -> None:
         )
 
 
-def stands(path: Path) -> bool:
-    """Tell whether there is a file that holds something; a device or a pipe is none.
+def has_content(path: Path) -> bool:
+    """Tell whether there is a file that is not empty; a device or a pipe is none.
 
     Raises
     ------
@@ -115,9 +118,7 @@ def stands(path: Path) -> bool:
     try:
         return path.is_file() and path.stat().st_size > 0
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({error.strerror}); choose another place"
-        ) from error
+        raise unusable(path, error, cannot_be="read") from error
 
 
 def json_schema(path: Path) -> str | None:
@@ -150,9 +151,7 @@ def make_folder(path: Path) -> None:
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be made ({error.strerror}); choose another place"
-        ) from error
+        raise unusable(path, error, cannot_be="made") from error
 
 
 @contextmanager
@@ -170,9 +169,7 @@ def whole_folder(path: Path) -> Iterator[Path]:
         path.parent.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent))
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be made ({error.strerror}); choose another place"
-        ) from error
+        raise unusable(path, error, cannot_be="made") from error
     try:
         yield scratch
         scratch.chmod(0o777 & ~_umask())
@@ -184,9 +181,7 @@ def whole_folder(path: Path) -> Iterator[Path]:
         else:
             scratch.replace(path)
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be written ({error.strerror}); choose another place"
-        ) from error
+        raise unusable(path, error) from error
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
 

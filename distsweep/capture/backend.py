@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from distsweep.units import FloatArray
+from distsweep.words.wording import listed
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ class Route:
 
 
 SHARED_HOSTS = ("PulseAudio", "MME", "Windows DirectSound")
-"""Hosts behind which a sound server, or the system's mixer, joins the sound of all programs."""
+"""Hosts behind which a sound server, or the system's mixer, adds up the sound of all programs."""
 
 
 def is_shared(device: AudioDevice) -> bool:
@@ -72,19 +73,20 @@ def channels_to_open(device: AudioDevice, needed: int, *, kind: str) -> tuple[in
 
 def server_warning(route: Route) -> str | None:
     """Return one line where a server may mix channels or resample; None where none does."""
-    names = list(dict.fromkeys(repr(d.name) for d in (route.output, route.input) if is_shared(d)))
+    shared = [device for device in (route.output, route.input) if is_shared(device)]
+    names = list(dict.fromkeys(repr(device.name) for device in shared))
     if not names:
         return None
     return (
-        f"{' and '.join(names)} may belong to a sound server, which can copy sound to other"
+        f"{listed(names)} may belong to a sound server, which can copy sound to other"
         " channels, mix channels together, and resample: set it to this rate, and listen that"
         " only one loudspeaker sounds, or choose a device with '(hw:' in its name"
     )
 
 
 STOP_WITHIN_S = 0.05
-"""Sound has ended so soon after a fault has come in, or after Ctrl-C (issue: capture), unless
-the devices themselves hold it back for longer."""
+"""Time in which sound ends after a fault has come in, or after Ctrl-C, unless the devices' own
+latency is longer (a requirement of capture)."""
 
 
 def stop_sentence(within_s: float) -> str | None:
@@ -98,7 +100,7 @@ def stop_sentence(within_s: float) -> str | None:
         return None
     return (
         f"after a stop sound goes on for up to {1000.0 * within_s:.0f} ms, not"
-        f" {1000.0 * STOP_WITHIN_S:.0f}: so much latency have the audio devices of their own"
+        f" {1000.0 * STOP_WITHIN_S:.0f}: the audio devices have that much latency of their own"
     )
 
 
@@ -110,7 +112,7 @@ class Conversation(Protocol):
         ...
 
     def hear(self, block: FloatArray, *, dropped: bool) -> bool:
-        """Take what was recorded, shape ``(frames, channels)``; True once it was enough.
+        """Take what was recorded, shape ``(frames, channels)``; True once no more is needed.
 
         ``dropped`` says that the audio system lost samples around this block.
         """
@@ -156,7 +158,7 @@ class Backend(Protocol):
         ...
 
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
-        """Play and record until ``hear`` says that it was enough.
+        """Play and record until ``hear`` returns True.
 
         What the output holds is thrown away after a halt where a fade would come too late.
         ``tick`` is called in the calling thread, every few hundredths of a second. Raises

@@ -50,7 +50,7 @@ class Belief:
     Attributes
     ----------
     full_scale_spl_db : level of a 0 dBFS sine at the input by the calibration; None without one.
-    doubt_db : by so much a level may be higher than the calibration says; None where nothing is
+    doubt_db : how much higher a level may be than the calibration says; None where nothing is
         known of the calibration's origin.
     origin : what the calibration rests on, in words.
     """
@@ -188,7 +188,7 @@ def _deviation_db(note: CalibrationNote, calibration: Calibration) -> float:
 
 
 def _holds(unknown: list[str], asker: Asker, route: Route) -> bool:
-    """Have somebody say whether a calibration that does not say so holds for this input."""
+    """Ask somebody whether a calibration that does not note its input was made with this one."""
     if not unknown:
         return True
     asker.tell(f"warning: {'; '.join(unknown)}")

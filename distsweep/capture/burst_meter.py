@@ -11,13 +11,13 @@ from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus
 from distsweep.units import FloatArray, db_to_ratio
 
 BURST_SETTLES_S = 0.1
-"""A burst's first moments are not taken for its level."""
+"""Beginning of a burst that does not count for its level."""
 
 BURST_LEAST_S = 0.3
 """Shortest burst that can be watched: onset, a measurement, and room for delays and drift."""
 
 BURST_ENDS_S = 0.02
-"""A measurement ends so long before the burst: clocks drift by 18 ms a minute at most."""
+"""A measurement ends this long before the burst does: clocks drift by 18 ms a minute at most."""
 
 MEASURED_S, MEASURED_PERIODS = 0.25, 8.0
 """Length of a measurement, in seconds or periods, whichever is more; half a burst at most."""
@@ -62,15 +62,15 @@ class Meter:
         self.floor_power = scale**2 * white * float(np.sum(window**2))
         pieces = [quiet[i : i + samples] for i in range(0, len(quiet) - samples + 1, samples)]
         if pieces:
-            seen = np.mean([_squares(piece @ basis) for piece in pieces], axis=0)
-            self.floor_power = np.maximum(self.floor_power, seen)
+            measured = np.mean([_squares(piece @ basis) for piece in pieces], axis=0)
+            self.floor_power = np.maximum(self.floor_power, measured)
 
     def take(self, hop: FloatArray, step: int) -> tuple[FloatArray, float] | None:
         """Take a hop; after the last, return the amplitudes ``(N,)`` and the mean square."""
         if step == 0:
             self._sums[:], self._energy, self._next = 0.0, 0.0, 0
         if step != self._next:
-            return None  # joined in the midst, or a hop was passed over
+            return None  # a hop was passed over
         self._next += 1
         self._sums += hop @ self._basis[step]
         self._energy += float(np.dot(hop, hop))

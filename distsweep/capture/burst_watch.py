@@ -29,10 +29,19 @@ import numpy as np
 
 from distsweep.capture.burst_meter import Meter, Span
 from distsweep.capture.response import Response
-from distsweep.capture.watch import LEAST_OF_MEAN_DB, OFF_BY_DB, WINDOW_HOPS, Stop, Watch
+from distsweep.capture.watch import (
+    LEAST_OF_MEAN_DB,
+    OFF_BY_DB,
+    WINDOW_HOPS,
+    Stop,
+    Watch,
+    hop_energies,
+    window_sums,
+)
 from distsweep.stimulus.bursts import render_staircase
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, power_to_db
+from distsweep.words.wording import as_given, with_sign
 
 TONE_STOPS = ("distorted", "compressed", "high")
 """Reasons to stop that concern one tone only."""
@@ -43,16 +52,16 @@ from threshold on over 12 dB, six levels at the usual step, which settles thresh
 knee; a voice coil would have to be 770 K hotter: nothing is learnt beyond, and much is risked)."""
 
 ABOVE_CONFIRMED_DB = 0.25
-"""A burst predicted so far above what was confirmed is not played (chosen: half of what stops it
+"""A burst predicted this far above what was confirmed is not played (chosen: half of what stops it
 for safety; a prediction from a burst 35 dB clear of the background is right within 0.15 dB)."""
 
 HARMLESS_BELOW_TOP_DB = 20.0
-"""So far below the loudest that was planned nothing is too loud (chosen: a rest may lie 36 dB below
-the top, near the background; a volume raised by 20 dB shows even there)."""
+"""What stays this far below the loudest that was planned is not too loud (chosen: a rest may lie
+36 dB below the top, near the background; a volume raised by 20 dB shows even there)."""
 
 ABOVE_WAY_UP_DB = 3.0
-"""The way down may be louder than the way up by so much at the same drive (chosen: a coil that
-cools regains less, and a limiter does not let go)."""
+"""The way down may be this much louder than the way up at the same drive (chosen: a coil that cools
+regains less, and a limiter does not let go)."""
 
 SLOW_HOPS = 20
 """What is too quiet is judged over 100 ms: two periods of 20 Hz, where 20 ms hold less than one."""
@@ -167,13 +176,11 @@ class BurstWatch(Watch):
 
     def _predict(self, wave: FloatArray, response: Response) -> None:
         """Predict the energy of each hop and window of a tone, and what it is at least."""
-        hops = len(wave) // self._hop
-        predicted = response.predict(wave)[: hops * self._hop].reshape(hops, self._hop)
-        self._predicted = np.sum(predicted**2, axis=1)
-        self._windows = _window_sums(self._predicted)
+        self._predicted = hop_energies(response.predict(wave), self._hop)
+        self._windows = window_sums(self._predicted)
         notch_db = self._limits.usual_gain_db - LEAST_OF_MEAN_DB
-        self._least = _window_sums(
-            0.5 * self._hop * db_to_power(notch_db) * _envelope_power(wave, self._hop, hops)
+        self._least = window_sums(
+            0.5 * self._hop * db_to_power(notch_db) * _envelope_power(wave, self._hop)
         )
 
     def expected_power(self) -> float | None:
@@ -227,11 +234,14 @@ class BurstWatch(Watch):
 
     def _halt(self, kind: str, power: float, predicted: float, why: str, end: int) -> None:
         off_db = float(power_to_db(max(power, 1e-30) / max(predicted, 1e-30)))
-        text = f"the microphone hears {off_db:+.1f} dB re the prediction{why}"
+        text = f"the microphone hears {with_sign(off_db)} dB re the prediction{why}"
         self.stop = Stop(kind, text, end)
 
     def _least_power(self, span: Span) -> float:
-        """Return what a burst gives at least, before the 6 dB; 0 where nothing is known."""
+        """Return the least that a burst should give, mean square, before OFF_BY_DB is taken off.
+
+        0 where nothing is known.
+        """
         softer = [
             item.power
             for item in self.heard
@@ -257,17 +267,17 @@ class BurstWatch(Watch):
         step = span.step(place)
         if step is None:
             return
-        heard = self._meter.take(hop, step)
-        if heard is None:
+        measured = self._meter.take(hop, step)
+        if measured is None:
             return
-        amplitudes, power = heard
+        amplitudes, power = measured
         last = place == span.measured - 1
-        found = self._as_heard(span, amplitudes, max(power - self._noise_power, 1e-30))
+        burst = self._as_heard(span, amplitudes, max(power - self._noise_power, 1e-30))
         if last:
-            self.heard.append(found)
-            if found.clear and self._reference() is found:
-                self._scale = found.ratio
-        self.stop = self._verdict(found, end)
+            self.heard.append(burst)
+            if burst.clear and self._reference() is burst:
+                self._scale = burst.ratio
+        self.stop = self._verdict(burst, end)
         if self.stop is not None:
             self.too_high_dbfs = span.burst.level_dbfs
         elif last:
@@ -292,17 +302,17 @@ class BurstWatch(Watch):
         """Return the quietest clear burst, which is the first of them."""
         return next((item for item in self.heard if item.clear), None)
 
-    def _verdict(self, found: BurstHeard, end: int) -> Stop | None:
-        name = f"{found.burst.frequency_hz:g} Hz at {found.burst.level_dbfs:g} dBFS"
+    def _verdict(self, heard: BurstHeard, end: int) -> Stop | None:
+        name = f"{heard.burst.frequency_hz:g} Hz at {as_given(heard.burst.level_dbfs)} dBFS"
         limit = self._limits.thd_percent
-        if found.thd_percent is not None and found.thd_percent > limit:
-            text = f"{name}: THD is {found.thd_percent:.0f} %, the limit {limit:g} %"
+        if heard.thd_percent is not None and heard.thd_percent > limit:
+            text = f"{name}: THD is {heard.thd_percent:.0f} %, the limit {limit:g} %"
             return Stop("distorted", f"{text} (--thd-limit-percent)", end)
         reference = self._reference()
-        if reference is None or not found.clear:
+        if reference is None or not heard.clear:
             return None
         lost_db = reference.fundamental_db - reference.burst.level_dbfs
-        lost_db -= found.fundamental_db - found.burst.level_dbfs
+        lost_db -= heard.fundamental_db - heard.burst.level_dbfs
         if lost_db > MOST_COMPRESSION_DB:
             text = f"{name}: the gain has fallen by {lost_db:.1f} dB"
             return Stop("compressed", f"{text}, {MOST_COMPRESSION_DB:g} dB is the limit", end)
@@ -311,8 +321,8 @@ class BurstWatch(Watch):
     def _foresee(self, end: int) -> None:
         """Stop before the next burst, if by those so far it would pass what was confirmed."""
         clear = [item.ratio for item in self.heard if item.clear]
-        done = len(self.heard) == len(self._spans)
-        if not clear or done or not np.isfinite(self._limits.confirmed_power):
+        was_last = len(self.heard) == len(self._spans)
+        if not clear or was_last or not np.isfinite(self._limits.confirmed_power):
             return
         following = self._spans[len(self.heard)]
         power = max(clear) * self._predicted_power(following)
@@ -322,20 +332,15 @@ class BurstWatch(Watch):
             self.too_high_dbfs = level_dbfs
             self.stop = Stop(
                 "high",
-                f"{following.burst.frequency_hz:g} Hz at {level_dbfs:g} dBFS would be"
+                f"{following.burst.frequency_hz:g} Hz at {as_given(level_dbfs)} dBFS would be"
                 f" {over_db:.1f} dB louder than what was confirmed",
                 end,
             )
 
 
-def _window_sums(hops: FloatArray) -> FloatArray:
-    """Sum over the window that ends with each hop; before the first there is nothing."""
-    running = np.concatenate([np.zeros(WINDOW_HOPS), np.cumsum(hops)])
-    return np.asarray(running[WINDOW_HOPS:] - running[:-WINDOW_HOPS])
-
-
-def _envelope_power(wave: FloatArray, hop: int, hops: int) -> FloatArray:
+def _envelope_power(wave: FloatArray, hop: int) -> FloatArray:
     """Squared peak of each hop of a wave, or of its neighbours where it falls to a zero."""
+    hops = len(wave) // hop
     peaks = np.max(np.abs(wave[: hops * hop].reshape(hops, hop)), axis=1)
     padded = np.pad(peaks, LATE_HOPS, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * LATE_HOPS + 1)

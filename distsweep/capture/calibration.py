@@ -13,13 +13,13 @@ from typing import Any
 from distsweep.capture.calibrator_tone import CalibratorTone
 from distsweep.errors import InputError
 from distsweep.units import db_to_ratio, spl_db_to_pascal
-from distsweep.whole_files import begins_as_json, stands, write_whole_text
+from distsweep.whole_files import begins_as_json, has_content, write_whole_text
 
 SCHEMA = "distsweep.calibration/1"
 FILE_NAME = "calibration.json"
 
 OLD_AFTER_HOURS = 24.0
-"""A calibration older than this is worth a word (chosen: calibrate on the day you measure)."""
+"""Age from which on a calibration is called old (chosen: calibrate on the day you measure)."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def write_calibration(folder: Path, note: CalibrationNote) -> Path:
     """
     check_scale(note)
     path = folder / FILE_NAME
-    if stands(path) and not begins_as_json(path):
+    if has_content(path) and not begins_as_json(path):
         raise InputError(
             f"{path}: is there, and is no calibration: it was left as it is; move it, or choose"
             " another folder"
@@ -199,25 +199,27 @@ def mismatches(
     -------
     One sentence a difference; empty where there is none.
     """
-    found = []
-    if note.device is not None and _devicewords_of(note.device) != _devicewords_of(device):
-        found.append(f"the calibration was made with {note.device!r}, this capture uses {device!r}")
+    differences = []
+    if note.device is not None and _device_words_of(note.device) != _device_words_of(device):
+        differences.append(
+            f"the calibration was made with {note.device!r}, this capture uses {device!r}"
+        )
     if note.channel is not None and note.channel != channel:
-        found.append(
+        differences.append(
             f"the calibration was made on channel {note.channel}, this capture uses channel"
             f" {channel}"
         )
     if note.rate_hz is not None and note.rate_hz != rate_hz:
-        found.append(
+        differences.append(
             f"the calibration was made at {note.rate_hz} Hz, this capture runs at {rate_hz} Hz"
         )
     both = note.input_gain is not None and input_gain is not None
     if both and words_of(note.input_gain or "") != words_of(input_gain or ""):
-        found.append(
+        differences.append(
             f"the calibration was made at input gain {note.input_gain!r}, this capture says"
             f" {input_gain!r}"
         )
-    return found
+    return differences
 
 
 def unknowns(note: CalibrationNote) -> list[str]:
@@ -256,7 +258,7 @@ def words_of(text: str) -> str:
     return "".join(text.split()).casefold()
 
 
-def _devicewords_of(name: str) -> str:
+def _device_words_of(name: str) -> str:
     """Return a device's name without ALSA's card number, which changes when it is plugged in."""
     return words_of(re.sub(r"\(hw:\d+,", "(hw:,", name))
 

@@ -10,32 +10,33 @@ import numpy as np
 from distsweep.errors import InputError
 from distsweep.takes.recording import find_clipping
 from distsweep.units import FloatArray, power_to_db
+from distsweep.words.wording import signed
 
 PRINCIPAL_HZ = (160.0, 1250.0)
-"""A calibrator's principal frequency lies here (IEC 60942:2003, 5.3)."""
+"""Range of a calibrator's principal frequency (IEC 60942:2003, 5.3)."""
 
 FREQUENCY_TOLERANCE = 0.02
-"""Class 2 of IEC 60942:2003, 5.3, table 3: ±2 % of the stated frequency."""
+"""Largest departure from the stated frequency: ±2 %, class 2 of IEC 60942:2003, 5.3, table 3."""
 
 STEADINESS_DB = 0.2
 """Largest departure of the short-term level from its mean. Class 2 of IEC 60942:2003 allows
 ±0.2 dB (from memory): a tone that wavers more is a loose coupler, or no calibrator."""
 
 LARGEST_DISTORTION_PERCENT = 4.0
-"""Class 2 of IEC 60942:2003 allows 4 % in total (from memory)."""
+"""Largest total distortion that class 2 of IEC 60942:2003 allows (from memory)."""
 
 LEAST_SNR_DB = 30.0
-"""Tone over everything that is neither it nor a harmonic (chosen: noise 30 dB below makes
-the level waver by 0.2 dB over a tenth of a second at the very worst)."""
+"""Least level of the tone above all that is neither it nor a harmonic (chosen: noise 30 dB below
+makes the level waver by 0.2 dB over a tenth of a second at the very worst)."""
 
 SHORT_TERM_S = 0.1
-"""Over this the short-term level is taken (chosen: 16 periods at least)."""
+"""Length over which a short-term level is taken (chosen: 16 periods at least)."""
 
 JUDGED_S = 2.0
-"""The steadiest stretch of this length is judged: fumbling at both ends does no harm."""
+"""Length of the steadiest stretch, which is judged: fumbling at both ends does no harm."""
 
 TONE_LIKE_DB = 0.1
-"""Short-term levels of a tone stay within this; those of white noise spread by 0.3 dB over
+"""Largest spread of a tone's short-term levels; those of white noise spread by 0.3 dB over
 2 s, and fumbling by far more (chosen between them)."""
 
 
@@ -149,7 +150,7 @@ def _strongest_hz(stretch: FloatArray, rate_hz: float) -> float:
 def _judge(tone: CalibratorTone, frequency_hz: float) -> None:
     if tone.level_dbfs < -80.0:
         raise InputError(
-            f"the strongest tone is at {tone.level_dbfs:.0f} dBFS: is the calibrator on the"
+            f"the strongest tone is at {signed(tone.level_dbfs, 0)} dBFS: is the calibrator on the"
             " microphone, and is it the right channel?"
         )
     if abs(tone.frequency_hz / frequency_hz - 1.0) > FREQUENCY_TOLERANCE:

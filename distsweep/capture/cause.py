@@ -16,20 +16,21 @@ from distsweep.capture.watch import Stop
 from distsweep.units import FloatArray
 
 BEFORE_S, AFTER_S = (0.02, 0.005), 0.015
-"""The recording is compared from each of these times before the stop to so long after it; the
-better one counts, because what is too loud may have begun only just before the stop. The fade
-arrives later than that: it has the whole round trip before it."""
+"""The recording is compared from each of the first two before the stop until the last after it. The
+better comparison counts, because what is too loud may have begun only just before the stop. The
+fade arrives later than that, by the whole round trip."""
 
 ALIKE_SHARE = 0.5
-"""From this share on it is called what was played (chosen: a gain raised by the 6 dB that stop
+"""From this share on the cause is what was played (chosen: a gain raised by the 6 dB that stop
 a rung explains nine tenths and more, noise as loud as those leaves a quarter or less)."""
 
 SEARCHED_S = 0.1
-"""Where the marker was not found, the last so long is looked for in what was played (chosen:
-a quarter of a marker; noise then matches a tenth of its energy at the very best)."""
+"""Where the marker was not found, this much of the recording before the stop is looked for in what
+was played (chosen: a quarter of a marker; noise then matches a tenth of its energy at the very
+best)."""
 
 MARGIN_S = 0.1
-"""The wave's quadrature is taken over so much more on both sides: it is wrong near the ends."""
+"""The wave's quadrature is computed over this much more on both sides: it is wrong at its ends."""
 
 
 def with_cause(
@@ -124,12 +125,12 @@ def _explained(
     outer = max(first - margin, delay), min(last + margin, delay + len(expected))
     wave = expected[outer[0] - delay : outer[1] - delay]
     inside = slice(first - outer[0], last - outer[0])
-    both = np.stack([wave[inside], _quadrature(wave)[inside]], axis=1)
+    basis = np.stack([wave[inside], _quadrature(wave)[inside]], axis=1)
     heard = recorded[first:last]
     energy = float(np.dot(heard, heard))
-    if energy <= 0.0 or not np.any(both):
+    if energy <= 0.0 or not np.any(basis):
         return 0.0
-    rest = heard - both @ np.linalg.lstsq(both, heard, rcond=None)[0]
+    rest = heard - basis @ np.linalg.lstsq(basis, heard, rcond=None)[0]
     return max(0.0, 1.0 - float(np.dot(rest, rest)) / energy)
 
 

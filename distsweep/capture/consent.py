@@ -13,7 +13,7 @@ from distsweep.capture.safeguards import Licence, SplCeiling, ask_licence
 from distsweep.errors import SafetyRefusal
 
 MOST_QUESTIONS = 4
-"""A level that is another one after so many probes is not asked about again."""
+"""Times that a plan is put to somebody whose level comes out higher after each probe."""
 
 
 class Consent:
@@ -44,20 +44,22 @@ class Consent:
             It was not confirmed, passes the ceiling, or changes from probe to probe.
         """
         for _ in range(MOST_QUESTIONS):
-            told = announcement()
-            noted = {
-                "highest_spl_db": round(told.worst_anywhere_spl_db, 2),
+            planned = announcement()
+            logged = {
+                "highest_spl_db": round(planned.worst_anywhere_spl_db, 2),
                 "nominal_spl_db": None
-                if told.nominal_spl_db is None
-                else round(told.nominal_spl_db, 2),
-                "known_by": told.origin,
-                "drives_dbfs": [round(drive, 3) for drive in told.drives_dbfs],
+                if planned.nominal_spl_db is None
+                else round(planned.nominal_spl_db, 2),
+                "known_by": planned.origin,
+                "drives_dbfs": [round(drive, 3) for drive in planned.drives_dbfs],
                 "ceiling_spl_db": self._ceiling.spl_db,
             }
             try:
-                licence, waited = ask_licence(told, self._ceiling, self._asker, former=self.licence)
+                licence, waited = ask_licence(
+                    planned, self._ceiling, self._asker, former=self.licence
+                )
             except SafetyRefusal as refusal:
-                log(self._folder, "refused", why=str(refusal), **noted)
+                log(self._folder, "refused", why=str(refusal), **logged)
                 raise
             if self.licence is None or licence.spl_limit_db > self.licence.spl_limit_db:
                 log(
@@ -65,7 +67,7 @@ class Consent:
                     "confirmed",
                     how=licence.how,
                     spl_limit_db=licence.spl_limit_db,
-                    **noted,
+                    **logged,
                 )
             self.licence = licence
             if not waited:

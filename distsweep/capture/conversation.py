@@ -1,4 +1,4 @@
-"""One sending: samples handed out, samples taken in, and an end within 50 ms when one is wanted."""
+"""One sending: samples handed out, samples taken in, and silence within 50 ms after a stop."""
 
 from __future__ import annotations
 
@@ -18,24 +18,24 @@ FADE_OUT_S = 0.01
 """A stop fades out over this (chosen: short against 50 ms, long enough not to click)."""
 
 NOTICED_S = 0.035
-"""So long after it has come in a fault is noticed: the watch's window of 20 ms and hop of 5 ms,
+"""Time from a fault's coming in until it is noticed: the watch's window of 20 ms and hop of 5 ms,
 and 10 ms in the input's buffers."""
 
 SIGNALLED_S = 0.02
-"""So long after it was sent a signal has reached the conversation, and an output its next block
+"""Time until a signal has reached the conversation, and the output asked for its next block
 (chosen: Python lets one thread run for 5 ms before another, and a busy machine takes 10)."""
 
 TAIL_S = 0.35
 """Recorded after the last sample: latency, time of flight and the room's first answer."""
 
 SPARE_S = 1.0
-"""An output that lags its input by more than this has stalled."""
+"""Lag of the output behind the input from which on it has stalled."""
 
 STALLED_S = 0.05
-"""So much audio sent without any coming in: the input has stalled."""
+"""Audio sent without any coming in, from which on the input has stalled."""
 
 GAP_HOPS = 10
-"""In the 50 ms before a stop a gap is looked for, in the last 100 ms a sign of life."""
+"""50 ms before a stop are searched for a gap, and twice that at the end for a sign of life."""
 
 SETTLING_S = 0.2
 """Drop-outs before this, while the streams start, spoil nothing: stimuli start with silence."""
@@ -52,7 +52,7 @@ class Heard:
         away what it held, somewhat more than have sounded.
     silent_at : recorded samples that had come in when the last sounding sample was handed
         to the device, or when what that still held was thrown away; None when all was played.
-    lead_samples : by so much the samples handed out were then ahead of those heard: with the
+    lead_samples : how many more samples had then been handed out than heard: with the
         marker's delay, counted in samples, it makes the true round trip; None when all was
         played.
     stop : why it did not go to its end, or None.
@@ -149,7 +149,7 @@ class Conversation:
     def _fill(self, block: FloatArray) -> bool:
         first, frames = self.sent, len(block)
         if not self.count and not first:
-            block[:] = 0.0  # nothing is said before somebody listens: inputs may start late
+            block[:] = 0.0  # nothing is played before the input runs: it may start late
             return False
         part = self._wave[first : first + frames]
         self._check_guard(first, frames)
@@ -182,7 +182,7 @@ class Conversation:
             self._lead = self.sent - self.count
 
     def hear(self, block: FloatArray, *, dropped: bool) -> bool:
-        """Take what was recorded; True once it was enough."""
+        """Take what was recorded; True once no more is needed."""
         try:
             return self._hear(block, dropped=dropped)
         except Exception as error:  # an input that is not understood must not go on sounding
@@ -200,9 +200,9 @@ class Conversation:
             self._input_dropped = True
             self.halt(Stop("dropout", "the input lost samples"))
         if self.stop is None:
-            found = self.watch.look(self.mono, last)
-            if found is not None:
-                self.halt(found)
+            stop = self.watch.look(self.mono, last)
+            if stop is not None:
+                self.halt(stop)
         if self._silent_at is not None:
             return last >= min(self._silent_at + self._tail, len(self.mono))
         if last == len(self.mono):
@@ -232,13 +232,13 @@ class Conversation:
             sent_samples=min(self.sent, len(self._wave)),
             silent_at=self._silent_at,
             lead_samples=self._lead,
-            stop=_looked_at_again(self.stop, self.mono[: self.count], self.route.rate_hz),
+            stop=_dropout_or_silence(self.stop, self.mono[: self.count], self.route.rate_hz),
             output_dropped=self._output_dropped,
             input_dropped=self._input_dropped,
         )
 
 
-def _looked_at_again(stop: Stop | None, mono: FloatArray, rate_hz: int) -> Stop | None:
+def _dropout_or_silence(stop: Stop | None, mono: FloatArray, rate_hz: int) -> Stop | None:
     """Tell a drop-out, which audio systems fill with zeros, from a loudspeaker gone quiet.
 
     A microphone's noise is never nothing: where the input was so just before the stop, samples

@@ -34,18 +34,18 @@ def choose_device(devices: Sequence[AudioDevice], wanted: str, *, kind: str) -> 
     InputError
         Several devices match; the message names them.
     """
-    able = [d for d in devices if (d.inputs if kind == "input" else d.outputs) > 0]
+    suitable = [d for d in devices if (d.inputs if kind == "input" else d.outputs) > 0]
     if wanted.isdecimal():
-        found = [d for d in able if d.index == int(wanted)]
+        matching = [d for d in suitable if d.index == int(wanted)]
     else:
-        found = [d for d in able if d.name == wanted] or [
-            d for d in able if wanted.lower() in d.name.lower()
+        matching = [d for d in suitable if d.name == wanted] or [
+            d for d in suitable if wanted.lower() in d.name.lower()
         ]
-    if not found:
+    if not matching:
         raise DeviceError(
             f"there is no {kind} device {wanted!r}: 'distsweep devices' lists those there are"
         )
-    if len(found) > 1:
-        names = ", ".join(f"{d.index} {d.name!r} ({d.host})" for d in found)
+    if len(matching) > 1:
+        names = ", ".join(f"{d.index} {d.name!r} ({d.host})" for d in matching)
         raise InputError(f"{kind} device {wanted!r} fits several: give the number; {names}")
-    return found[0]
+    return matching[0]

@@ -41,7 +41,7 @@ STRETCH_OF_L, LONGEST_STRETCH_S = 0.26, 0.25
 the orders apart; a quarter of a second leaves time for two of them within 1 s)."""
 
 LEAST_PERIODS = 6.0
-"""A stretch holds so many periods of the fundamental (chosen: the window's main lobe then
+"""Least number of periods of the fundamental in a stretch (chosen: the window's main lobe then
 reaches a third of f to either side)."""
 
 BELOW, ABOVE = 0.67, 1.5
@@ -49,10 +49,10 @@ BELOW, ABOVE = 0.67, 1.5
 scale, to an octave below and to the second harmonic of the stretch's start."""
 
 STEP_S = 0.05
-"""A stretch is looked at so often, or four times in its own length if that is sooner."""
+"""Stretches are judged at this step, or four times in their own length if that is sooner."""
 
 LASTS_OCTAVES, LASTS_S = 1.0 / 3.0, 0.5
-"""For so long THD is over the limit before the rung stops, whichever is shorter."""
+"""THD is over the limit for this long before the rung stops, whichever is shorter."""
 
 NOISE_MARGIN = 2.0
 """The background counts as twice the power it had before the rung (chosen: the power of room
@@ -60,11 +60,12 @@ noise in a quarter of a second differs by 3 dB from moment to moment, most of it
 frequencies)."""
 
 LINE_REACHES, LINE_REACHES_BINS = 0.2, 2.0
-"""Above its line a harmonic reaches so far, in orders, but no less than the window's main lobe
-of so many bins (chosen: clocks, and a marker found by a reflection, shift lines by less)."""
+"""How far a harmonic reaches above its line: the first, in orders, but no less than the window's
+main lobe, the second, in bins (chosen: clocks, and a marker found by a reflection, shift lines by
+less)."""
 
 BETWEEN_MARGIN = 1.5
-"""The noise between the lines counts as so much more (chosen: there are few bins there)."""
+"""Factor on the noise between the lines (chosen: few bins lie there, so it is known badly)."""
 
 HARMONIC_SHARE = 0.5
 """Share of the limit's power that must be left when the noise between the lines is taken off."""
@@ -164,9 +165,9 @@ class Distress:
         if start is None or end > sweep_at + start + self._sweep.samples:
             return None
         low_hz, high_hz = (self._frequency_hz(at - sweep_at - start) for at in (first, end))
-        enough = low_hz * self._length >= LEAST_PERIODS * self._sweep.rate_hz
+        long_enough = low_hz * self._length >= LEAST_PERIODS * self._sweep.rate_hz
         top_hz = min(self._order * high_hz, self._band_hz[1])
-        if not enough or high_hz < self._band_hz[0] or top_hz <= 2.0 * high_hz:
+        if not long_enough or high_hz < self._band_hz[0] or top_hz <= 2.0 * high_hz:
             return None
         summed = np.cumsum(self._weight * _power(recorded[first:end], self._window, self._points))
         fundamental = self._between(summed, BELOW * low_hz, ABOVE * high_hz)
@@ -177,13 +178,13 @@ class Distress:
         ratio = math.sqrt(max(harmonics - NOISE_MARGIN * noise, 0.0) / fundamental)
         middle_hz = math.sqrt(low_hz * high_hz)
         if 100.0 * ratio > self._limit_percent:
-            left = self._left_between(recorded[first:end], high_hz - low_hz, top_hz / middle_hz)
-            if left < HARMONIC_SHARE * (0.01 * self._limit_percent) ** 2 * fundamental:
+            power = self._harmonic_power(recorded[first:end], high_hz - low_hz, top_hz / middle_hz)
+            if power < HARMONIC_SHARE * (0.01 * self._limit_percent) ** 2 * fundamental:
                 ratio = 0.0
         return ratio, middle_hz
 
-    def _left_between(self, stretch: FloatArray, swept_hz: float, top_order: float) -> float:
-        """Return the harmonics' power less the noise between them.
+    def _harmonic_power(self, stretch: FloatArray, swept_hz: float, top_order: float) -> float:
+        """Return the power of the harmonics' lines less that of the noise between them.
 
         Parameters
         ----------
@@ -193,22 +194,21 @@ class Distress:
         top_order : harmonics up to this order count.
         """
         periods = swept_hz * self._sweep.rate_constant_s
-        turned = np.interp(self._equal_phases, np.arange(len(stretch)), stretch)
-        summed = np.cumsum(_power(turned, self._window, self._points))
+        by_phase = np.interp(self._equal_phases, np.arange(len(stretch)), stretch)
+        summed = np.cumsum(_power(by_phase, self._window, self._points))
         bins_per_order = periods * self._points / self._length
         reach = max(LINE_REACHES, LINE_REACHES_BINS / periods)
-        left = 0.0
+        power = 0.0
         for order in range(2, math.floor(top_order) + 1):
             bins = [round(bins_per_order * (order + off)) for off in (-0.5, reach, 0.5)]
             low, line, high = (min(place, len(summed) - 1) for place in bins)
             if line < high:
                 noise = float(summed[high] - summed[line]) * (line - low) / (high - line)
-                left += float(summed[line] - summed[low]) - BETWEEN_MARGIN * noise
-        return left
+                power += float(summed[line] - summed[low]) - BETWEEN_MARGIN * noise
+        return power
 
     def _frequency_hz(self, sample: int) -> float:
-        time_s = sample / self._sweep.rate_hz
-        return self._sweep.start_hz * math.exp(time_s / self._sweep.rate_constant_s)
+        return float(self._sweep.frequency_at_hz(sample / self._sweep.rate_hz))
 
     def _between(self, summed: FloatArray, low_hz: float, high_hz: float) -> float:
         """Return the power between two frequencies, from cumulated powers of the bins."""

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from distsweep.words.wording import with_sign
+
 LARGEST_DRIFT_PPM = 300.0
-"""Clocks that seem further apart have not drifted: samples were lost (chosen: converters keep
-100 ppm each)."""
+"""Largest difference of two clocks; where markers say more, samples were lost (chosen: converters
+keep within 100 ppm each, and some to spare)."""
 
 DRIFT_WANDERS_PPM = 60.0
-"""So much from recording to recording is no clock either (chosen: 0.5 ms in an 8 s sweep)."""
+"""Largest change of that from recording to recording (chosen: 0.5 ms in an 8 s sweep)."""
 
 
 class Drifts:
@@ -17,18 +19,18 @@ class Drifts:
 
     def __init__(self) -> None:
         """Nothing has been recorded yet."""
-        self._found_ppm: list[float] = []
+        self._drifts_ppm: list[float] = []
 
     def trouble(self, drift_ppm: float) -> str:
-        """Take the next recording's drift; say so where it is no clock's, else return nothing."""
-        usual_ppm = float(np.median(self._found_ppm)) if self._found_ppm else 0.0
-        allowed_ppm = DRIFT_WANDERS_PPM if self._found_ppm else LARGEST_DRIFT_PPM
+        """Take the next recording's drift; return what is wrong with it, or nothing."""
+        usual_ppm = float(np.median(self._drifts_ppm)) if self._drifts_ppm else 0.0
+        allowed_ppm = DRIFT_WANDERS_PPM if self._drifts_ppm else LARGEST_DRIFT_PPM
         if abs(drift_ppm - usual_ppm) > allowed_ppm:
-            return f"samples were lost, the markers stand {drift_ppm:+.0f} ppm apart"
-        self._found_ppm.append(drift_ppm)
+            return f"samples were lost, the markers stand {with_sign(drift_ppm, 0)} ppm apart"
+        self._drifts_ppm.append(drift_ppm)
         return ""
 
     @property
     def last_ppm(self) -> float:
-        """The last recording's."""
-        return self._found_ppm[-1]
+        """Drift of the last recording."""
+        return self._drifts_ppm[-1]

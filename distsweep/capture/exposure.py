@@ -24,8 +24,8 @@ what 1/r predicts from the far field at r (Keele 1974), so that a near-field mic
 for one at a/2; that is 0.1 m for a 20 cm cone radius, and the safe side for smaller ones."""
 
 LARGEST_DROP_DB = 10.0
-"""A listener counts as at most so much quieter than the microphone (chosen: past a metre or
-two in a furnished room the reverberant field takes over and distance no longer helps)."""
+"""Most that a listener's level counts as below the microphone's (chosen: past a metre or two in a
+furnished room the reverberant field takes over and distance no longer helps)."""
 
 
 @dataclass(frozen=True)
@@ -130,11 +130,11 @@ class Dose:
 def doses(exposures: Iterable[Exposure]) -> list[Dose]:
     """Add exposures up by every regime."""
     listed = list(exposures)
-    found = []
+    by_regime = []
     for regime in REGIMES:
         percent = regime.dose_percent(listed)
-        found.append(Dose(regime, percent, regime.eight_hour_level_dba(percent)))
-    return found
+        by_regime.append(Dose(regime, percent, regime.eight_hour_level_dba(percent)))
+    return by_regime
 
 
 def exposures_of(levels_dba: FloatArray, *, step_s: float) -> list[Exposure]:
@@ -143,13 +143,13 @@ def exposures_of(levels_dba: FloatArray, *, step_s: float) -> list[Exposure]:
     Levels of −inf (silence) are left out. Within a class the energy mean stands for all.
     """
     sounding = np.asarray(levels_dba)[np.isfinite(levels_dba)]
-    found = []
+    exposures = []
     classes = np.floor(sounding)
     for low_dba in np.unique(classes):
         inside = sounding[classes == low_dba]
         level_dba = float(power_to_db(np.mean(db_to_power(inside))))
-        found.append(Exposure(level_dba, len(inside) * step_s / 60.0))
-    return found
+        exposures.append(Exposure(level_dba, len(inside) * step_s / 60.0))
+    return exposures
 
 
 def listener_offset_db(distance_m: float | None, listener_distance_m: float | None) -> float:

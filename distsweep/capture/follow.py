@@ -20,21 +20,23 @@ from distsweep.capture.response import (
 from distsweep.capture.watch import OFF_BY_DB, Stop
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, db_to_ratio, power_to_db
+from distsweep.words.wording import signed, with_sign
 
 LONGEST_DELAY_S = 3.2
 """The first probe's markers are looked for up to this delay (chosen: sound over a network is
 late by 2 s or so)."""
 
 DELAY_FITS_S = 0.3
-"""Later markers are accepted only so near the delay of the one before (chosen: streams that are
-opened anew start up to 0.2 s apart)."""
+"""A marker counts only if its delay differs by less than this from that of the one before (chosen:
+streams that are opened anew start up to 0.2 s apart)."""
 
 TORN_SHARE = 0.5
-"""Two markers that are as far apart as they should be match alike; less than half of the better
-one's match is a side lobe (chosen)."""
+"""Both markers of a whole recording match about equally well. A place that matches less than this
+share of the best is no marker but a side lobe of one: samples were lost (chosen)."""
 
 BEFORE_STOP_S = 0.05
-"""What was too loud began at most so long before the stop, or was judged at the marker."""
+"""Length before a stop in which what was too loud may have begun: it is not searched for the
+marker."""
 
 SHOWN_EVERY_S = 0.25
 """Progress is shown this often."""
@@ -122,8 +124,8 @@ class Follower:
             played_at=(self._file.start_marker_sample, self._file.end_marker_sample),
             longest=round(LONGEST_DELAY_S * route.rate_hz),
         )
-        single = find_arrival(heard, self._chirp)[1]
-        self.torn = single >= 2.0 * LEAST_MATCH and match < TORN_SHARE * single
+        best_match = find_arrival(heard, self._chirp)[1]
+        self.torn = best_match >= 2.0 * LEAST_MATCH and match < TORN_SHARE * best_match
         if match >= LEAST_MATCH and not self.torn:
             self.match = match
             self.arrival = self._file.start_marker_sample + delay
@@ -134,8 +136,8 @@ class Follower:
             return
         channel = route.loopback_channel or route.input_channel
         end = self.arrival + self._file.end_marker_sample - self._file.start_marker_sample
-        there = recorded[max(0, end - DRIFT_SAMPLES) : end + len(self._chirp) + DRIFT_SAMPLES]
-        match = find_arrival(np.ascontiguousarray(there[:, channel - 1]), self._chirp)[1]
+        around = recorded[max(0, end - DRIFT_SAMPLES) : end + len(self._chirp) + DRIFT_SAMPLES]
+        match = find_arrival(np.ascontiguousarray(around[:, channel - 1]), self._chirp)[1]
         self.torn = match < TORN_SHARE * self.match
 
     def likely_arrival(self, heard: Heard, route: Route) -> int | None:
@@ -154,8 +156,8 @@ class Follower:
     def _align(self, conversation: Conversation, expected: int) -> None:
         """Find the marker near where it is expected; from the loop-back channel, if any."""
         route = conversation.route
-        fits = round(DELAY_FITS_S * route.rate_hz)
-        first, last = max(0, expected - fits), expected + len(self._chirp) + fits
+        reach = round(DELAY_FITS_S * route.rate_hz)
+        first, last = max(0, expected - reach), expected + len(self._chirp) + reach
         if conversation.count < last:
             return
         self._looked = True
@@ -180,14 +182,13 @@ class Follower:
             return
         chirp = db_to_ratio(self._stimulus.marker.level_dbfs) * self._chirp
         predicted = float(np.mean(self._response.predict(chirp) ** 2))
-        there = heard[self.arrival : self.arrival + len(chirp)]
-        actual = float(np.mean(there**2))
+        actual = float(np.mean(heard[self.arrival : self.arrival + len(chirp)] ** 2))
         off_db = float(power_to_db(actual / max(predicted, 1e-30)))
         if actual > db_to_power(OFF_BY_DB) * (predicted + self._noise_power):
             conversation.halt(
                 Stop(
                     "loud",
-                    f"the marker is heard {off_db:+.1f} dB re the prediction",
+                    f"the marker is heard {with_sign(off_db)} dB re the prediction",
                     conversation.count,
                 )
             )
@@ -195,8 +196,8 @@ class Follower:
             conversation.halt(
                 Stop(
                     "quiet",
-                    f"the marker is heard {off_db:+.1f} dB re the prediction: has something come"
-                    " loose, or was a gain lowered?",
+                    f"the marker is heard {with_sign(off_db)} dB re the prediction: has something"
+                    " come loose, or was a gain lowered?",
                     conversation.count,
                 )
             )
@@ -204,8 +205,8 @@ class Follower:
     def _progress(self, conversation: Conversation) -> str:
         left_s = max(0, self._file.samples - conversation.sent) / self._stimulus.recipe.rate_hz
         measured_db = self._scale.of_power(conversation.watch.level_power())
-        text = f"{self._name}: {left_s:.1f} s to go, measured {measured_db:.1f}"
+        text = f"{self._name}: {left_s:.1f} s to go, measured {signed(measured_db)}"
         expected = conversation.watch.expected_power()
         if expected is not None:
-            text += f", predicted {self._scale.of_power(expected):.1f}"
+            text += f", predicted {signed(self._scale.of_power(expected))}"
         return f"{text} {self._scale.unit}"

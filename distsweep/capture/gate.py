@@ -19,9 +19,10 @@ from distsweep.capture.safeguards import Licence
 from distsweep.capture.watch import Watch
 from distsweep.errors import DeviceError, SafetyRefusal
 from distsweep.units import db_to_ratio, ratio_to_db
+from distsweep.words.wording import signed
 
 FADE_IN_S = 0.02
-"""The first so long of every array is faded in, whatever it holds."""
+"""Length of the fade-in that every array is given, whatever it holds."""
 
 ONSET_S, ONSET_GAP_S, ONSET_OF_PEAK = 0.005, 0.02, 0.5
 """After a silence of ONSET_GAP_S, sound may reach ONSET_OF_PEAK of the array's peak no sooner
@@ -36,14 +37,14 @@ START_LEVEL_DBFS = -60.0
 """The first sound of a capture is no louder than this."""
 
 LARGEST_STEP_DB = 3.0
-"""Within an array sound may rise by so much above what the array has held (issue: capture)."""
+"""Largest rise within an array above the level that it has held (a requirement of capture)."""
 
 HELD_S, HELD_BLOCK_S = 0.25, 0.05
 """A level is held when each block of 50 ms in a quarter of a second reaches it (chosen: half a
 period of 10 Hz fits a block, and a watch needs 0.1 s to tell a burst from its onset)."""
 
 STEP_SLACK_DB = 0.05
-"""A block's level is known so well: 50 ms seldom hold whole periods (0.02 dB at 441 Hz)."""
+"""Uncertainty of a block's level: 50 ms seldom hold whole periods (0.02 dB at 441 Hz)."""
 
 
 class Gate:
@@ -78,7 +79,7 @@ class Gate:
         tick : called in this thread every few hundredths of a second with the conversation.
         guarded_from : played sample (a sweep's start) by which the watch must know where it
             is; 0 if it need not.
-        tail_s : recorded so long after the last sample.
+        tail_s : time that is recorded after the last sample.
 
         Raises
         ------
@@ -115,8 +116,8 @@ class Gate:
         level_dbfs = float(ratio_to_db(peak))
         if level_dbfs > licence.limit_dbfs + 1e-4:  # single precision rounds by 5e-7 dB
             raise SafetyRefusal(
-                f"what is to be played reaches {level_dbfs:.2f} dBFS, leave was given for"
-                f" {licence.limit_dbfs:.2f}"
+                f"what is to be played reaches {signed(level_dbfs, 2)} dBFS, leave was given for"
+                f" {signed(licence.limit_dbfs, 2)}"
             )
         _refuse_rise(wave, proven_dbfs=self._proven_dbfs, rate_hz=self._route.rate_hz)
         _refuse_offset(wave, peak, self._route.rate_hz)

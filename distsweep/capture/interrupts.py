@@ -14,8 +14,8 @@ SIGNALS = tuple(
 )
 """A closed terminal and a polite kill are treated like Ctrl-C: a recording is not lost."""
 
-HEARD_OUT_S = 1.0
-"""The thread that waits for signals is given so long to end."""
+LISTENER_ENDS_S = 1.0
+"""Longest wait for the end of the thread that listens for signals."""
 
 
 class Pending:
@@ -72,7 +72,7 @@ def deferred() -> Iterator[Pending]:
             signal.signal(number, handler)
         signal.set_wakeup_fd(former_fd)
         theirs.close()  # ends the listener
-        listener.join(HEARD_OUT_S)
+        listener.join(LISTENER_ENDS_S)
         ours.close()
     if pending.wanted:
         raise KeyboardInterrupt

@@ -10,7 +10,7 @@ from distsweep.capture.conversation import Conversation
 from distsweep.capture.keeping import Reservation
 
 WRITTEN_EVERY_S = 0.1
-"""So much of a recording is lost at most when the process is killed."""
+"""Step at which a recording is written: the most that is lost when the process is killed."""
 
 
 class Journal:

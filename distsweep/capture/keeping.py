@@ -31,16 +31,17 @@ HIGHEST_NOTED_DBA = 250.0
 """Nothing in air is as loud: a record that says so is damaged."""
 
 BYTES_A_SAMPLE = 4
-"""Recordings are kept as 32-bit float: all that a 24-bit converter gives, and then some."""
+"""Recordings are kept as 32-bit float, which holds every value of a 24-bit converter."""
 
 HEADER = struct.Struct("<4sI4s4sIHHIIHHH4sII4sI")
-"""RIFF, "fmt " (18 bytes, IEEE float), "fact" and "data": what stands before the samples."""
+"""What precedes the samples of a WAV file: RIFF, "fmt " (18 bytes, IEEE float), "fact", "data"."""
 
 SCRATCH_PREFIX = ".recording-"
-"""A recording that is being made is called so, then its name, then eight random characters."""
+"""Start of the name of a recording that is being made; its own name and eight random characters
+follow."""
 
 LONGEST_NAME_BYTES = 100
-"""Of a take: file systems allow 255 bytes, and endings are added."""
+"""Longest name of a take: file systems allow 255 bytes, and endings are added."""
 
 NO_ROOM = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
 
@@ -179,7 +180,7 @@ def keep(
         _fill(reservation, content)
         return give_name(reservation.path, folder, name)
     except (OSError, InputError) as error:
-        kept = _elsewhere(name, content)
+        kept = _keep_elsewhere(name, content)
         reason = getattr(error, "strerror", None) or error
         text = f"{folder / name}.wav: cannot be written ({reason})"
         if kept is not None:
@@ -249,18 +250,18 @@ def listener_dba_minutes(folder: Path) -> list[tuple[float, float]]:
     InputError
         As ``read_log``, or a level or duration is not a number.
     """
-    found: list[tuple[float, float]] = []
+    exposures: list[tuple[float, float]] = []
     for event in read_log(folder):
         pairs = event.get("listener_dba_minutes", [])
         for pair in pairs if isinstance(pairs, list) else [pairs]:
-            good = isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))
-            if not good or abs(pair[0]) > HIGHEST_NOTED_DBA or not pair[1] >= 0.0:
+            valid = isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))
+            if not valid or abs(pair[0]) > HIGHEST_NOTED_DBA or not pair[1] >= 0.0:
                 raise InputError(
                     f"{folder / LOG_NAME}: listener_dba_minutes holds {str(pair)[:60]}, no level"
                     f" in dBA with its minutes: {LOG_REMEDY}"
                 )
-            found.append((float(pair[0]), float(pair[1])))
-    return found
+            exposures.append((float(pair[0]), float(pair[1])))
+    return exposures
 
 
 def _event(line: bytes) -> dict[str, Any] | None:
@@ -328,8 +329,8 @@ def give_name(scratch: Path, folder: Path, name: str) -> Path:
         return path
 
 
-def _elsewhere(name: str, content: bytes) -> Path | None:
-    """Keep a recording anywhere that still takes it."""
+def _keep_elsewhere(name: str, content: bytes) -> Path | None:
+    """Keep a recording in another folder that can be written; None where there is none."""
     for place in (tempfile.gettempdir(), str(Path.home()), "."):
         with suppress(OSError):
             handle, path = tempfile.mkstemp(prefix=f"{name}-rescued-", suffix=".wav", dir=place)

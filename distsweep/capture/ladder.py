@@ -14,15 +14,16 @@ from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
 from distsweep.capture.probe import Prober
-from distsweep.capture.probed import Probed, read_sweep
+from distsweep.capture.probed import read_sweep
 from distsweep.capture.response import Response
 from distsweep.capture.rung_watch import HeardSoFar, Reference, rung_watch
-from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
+from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop, spoilt
 from distsweep.capture.take import ladder_stimulus
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop, Watch
-from distsweep.errors import DeviceError, InputError
+from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.units import db_to_power
+from distsweep.words.wording import signed, with_sign
 
 
 class Ladder:
@@ -69,12 +70,12 @@ class Ladder:
             self._renew()
             sent, verdict = self._play_rung(number, file)
             self._report(number, file, verdict)
-            found = read_sweep(sent, self.stimulus, file, self._sender)
-            moved = self._moved_gain(number, verdict, found)
-            if found.response is not None:
-                rung = Reference(found.response, file.rungs[0].drive_dbfs, found.snr_db)
+            read = read_sweep(sent, self.stimulus, file, self._sender)
+            moved = self._moved_gain(number, verdict, read.response)
+            if read.response is not None:
+                rung = Reference(read.response, file.rungs[0].drive_dbfs, read.snr_db)
                 self._heard = self._heard.with_rung(rung)
-                self._note_loudest(found.response)
+                self._note_loudest(read.response)
             if number < len(self.stimulus.files):
                 self._judge(verdict)
                 if moved is not None:
@@ -185,10 +186,7 @@ class Ladder:
                 raise_stop(stop)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
             log(self._sender.files.folder, "repeated", rung=number, why=trouble)
-        raise DeviceError(
-            f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs,"
-            " or choose another device"
-        )
+        raise spoilt(name, trouble)
 
     def _send(self, number: int, file: StimulusFile) -> Sent:
         """Send a rung, and note what of it was played even where an interrupt ended it."""
@@ -256,15 +254,15 @@ class Ladder:
                 )
             )
 
-    def _moved_gain(self, number: int, verdict: Verdict, found: Probed) -> Stop | None:
+    def _moved_gain(self, number: int, verdict: Verdict, response: Response | None) -> Stop | None:
         """Say that a gain moved within a rung; return it as a stop if it moved too far."""
         change = verdict.marker_change
-        if change is None or found.response is None:
+        if change is None or response is None:
             return None
         notice = gain_notice(
             change,
             f"rung {number}",
-            response=found.response,
+            response=response,
             before=self._heard.lower.response,
             sweep=self.stimulus.sweep,
         )
@@ -283,9 +281,9 @@ class Ladder:
     def _report(self, number: int, file: StimulusFile, verdict: Verdict) -> None:
         unit = self._sender.order.scale.unit
         expected_db = self._plan.rung_spl_db(file.rungs[0].drive_dbfs)
-        measured = f"{verdict.level_db:.1f} {unit}"
+        measured = f"{signed(verdict.level_db)} {unit}"
         if expected_db is not None:
-            measured += f" ({verdict.level_db - expected_db:+.1f} dB re the prediction)"
+            measured += f" ({with_sign(verdict.level_db - expected_db)} dB re the prediction)"
         thd = "not above the noise"
         if verdict.thd_percent is not None:
             thd = f"{verdict.thd_percent:.2g} % at {verdict.thd_hz:.0f} Hz"

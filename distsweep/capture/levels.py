@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from distsweep.errors import InputError
 
 LARGEST_RISE_DB = 10.0
-"""A rung is at most so much louder than the one before (issue: capture)."""
+"""Largest rise from one rung to the next (a requirement of capture)."""
 
 MOST_LEVELS = 60
-"""More rungs than this are taken for a slip of the pen."""
+"""Most levels in a list; more are taken for a slip (chosen)."""
 
 LARGEST_LEVEL_DB = 200.0
 """No level or drive is further from 0 (chosen: beyond any sound and any converter)."""
@@ -33,10 +33,10 @@ def parse_levels(text: str) -> tuple[float, ...]:
     InputError
         The text is something else, or the levels do not rise.
     """
-    words = text.strip().lower()
-    found = _RANGE.match(words)
-    if found:
-        first, last, step = (_number(word) for word in found.groups())
+    written = text.strip().lower()
+    as_range = _RANGE.match(written)
+    if as_range:
+        first, last, step = (_number(word) for word in as_range.groups())
         if step <= 0.0 or last < first:
             raise InputError(f"levels {text!r}: must rise, as in '70 to 95 by 5'")
         count = math.floor((last - first) / step + 1e-9) + 1
@@ -45,7 +45,7 @@ def parse_levels(text: str) -> tuple[float, ...]:
                 f"levels {text!r}: are {count}, more than {MOST_LEVELS}: widen the step"
             )
         return tuple(first + step * i for i in range(count))
-    parts = [part for part in re.split(r"\s*,\s*|\s+and\s+|\s+", words) if part]
+    parts = [part for part in re.split(r"\s*,\s*|\s+and\s+|\s+", written) if part]
     if not parts or len(parts) > MOST_LEVELS or not all(re.fullmatch(_NUMBER, p) for p in parts):
         raise InputError(f"levels {text!r}: write '80 and 90', '70, 80, 90' or '70 to 95 by 5'")
     levels = tuple(_number(part) for part in parts)

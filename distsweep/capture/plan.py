@@ -16,6 +16,7 @@ from distsweep.capture.response import Gain
 from distsweep.errors import InputError, SafetyRefusal
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray
+from distsweep.words.wording import signed, with_sign
 
 COURSE_STEP_S = 0.01
 """Step of a sweep's course of levels, as the dose is added up."""
@@ -57,14 +58,15 @@ class Bench:
     def worst_course_dba(self, passed_hz: FloatArray) -> FloatArray:
         """A-weighted level at the listener, at worst, of 0 dBFS at frequencies in Hz."""
         shape_db = np.interp(np.log(passed_hz), np.log(self.gain.frequency_hz), self.gain.curve_db)
-        known = self.belief.known
-        level_db = [self.belief.worst_spl_db(0.0, db if known else None) for db in shape_db]
+        level_db = [
+            self.belief.worst_spl_db(0.0, db if self.belief.known else None) for db in shape_db
+        ]
         return np.asarray(level_db + a_weighting_db(passed_hz) + self.listener_offset_db)
 
     def course_dba(self, sweep: Sweep) -> FloatArray:
         """``worst_course_dba`` over a sweep's time, one value each COURSE_STEP_S."""
         times_s = np.arange(0.0, sweep.duration_s, COURSE_STEP_S)
-        return self.worst_course_dba(sweep.start_hz * np.exp(times_s / sweep.rate_constant_s))
+        return self.worst_course_dba(sweep.frequency_at_hz(times_s))
 
 
 @dataclass(frozen=True)
@@ -84,8 +86,8 @@ class Plan:
         """Say how loud a rung is."""
         spl_db = self.rung_spl_db(drive_dbfs)
         if spl_db is None:
-            return f"{drive_dbfs:.1f} dBFS"
-        return f"{spl_db:.1f} dB SPL ({drive_dbfs:.1f} dBFS)"
+            return f"{signed(drive_dbfs)} dBFS"
+        return f"{spl_db:.1f} dB SPL ({signed(drive_dbfs)} dBFS)"
 
 
 def plan_from_spl(levels_spl_db: Sequence[float], bench: Bench) -> Plan:
@@ -106,7 +108,7 @@ def plan_from_spl(levels_spl_db: Sequence[float], bench: Bench) -> Plan:
     highest_dbfs = max(levels_spl_db) - at_0dbfs_db
     if highest_dbfs > 0.0:
         raise SafetyRefusal(
-            f"{max(levels_spl_db):g} dB SPL would need {highest_dbfs:+.1f} dBFS, above full"
+            f"{max(levels_spl_db):g} dB SPL would need {with_sign(highest_dbfs)} dBFS, above full"
             f" scale; this volume setting gives {at_0dbfs_db:.1f} dB SPL at most: turn the"
             " loudspeaker up, or ask for less"
         )
@@ -121,8 +123,7 @@ def plan_from_drives(drives_dbfs: Sequence[float], bench: Bench) -> Plan:
     if not drives_dbfs or max(drives_dbfs) > 0.0:
         raise SafetyRefusal("a drive is above 0 dBFS, or none was asked for")
     drives = with_gentle_rises(drives_dbfs, from_db=bench.probe_dbfs)
-    asked = set(drives_dbfs)
-    return Plan(drives, tuple(drive not in asked for drive in drives), bench)
+    return Plan(drives, tuple(drive not in drives_dbfs for drive in drives), bench)
 
 
 def drive_exposures(drive_dbfs: float, bench: Bench, sweep: Sweep) -> list[Exposure]:

@@ -15,6 +15,7 @@ from distsweep.plausible import (
 from distsweep.takes.correction import MicCorrection
 from distsweep.takes.recording import SILENT_PEAK
 from distsweep.units import FloatArray, power_to_db
+from distsweep.words.wording import signed, with_sign
 
 FLAT_WITHIN_DB = 1.0
 """A response from its lowest to its highest point within this, over the inner part of the band
@@ -25,9 +26,9 @@ INNER_BAND = (2.0, 0.8)
 """The inner part of the swept band, re its ends: input and output couplings lie outside."""
 
 REFLECTED_SHARE = 1e-4
-"""Reflections with so much of the direct sound's energy, −40 dB, make a response finer than 1/24
-octave; a cable has none (chosen: rooms have 0.1 and more, and no anechoic room 0.0001 with a
-microphone's stand in it)."""
+"""Energy of reflections re the direct sound, −40 dB, from which on they give a response structure
+finer than 1/24 octave; a cable has none (chosen: rooms have 0.1 and more, and no anechoic room
+0.0001 with a microphone's stand in it)."""
 
 DECISIVE_SNR_DB = 20.0
 """Below this a probe shows too little of a response to call it a cable's."""
@@ -67,7 +68,7 @@ def check_correction(mic: MicCorrection | None) -> None:
     at_hz, deviation_db = mic.largest
     if abs(deviation_db) > LARGEST_CORRECTION_DB:
         raise SafetyRefusal(
-            f"mic_correction deviates by {deviation_db:+.1f} dB at"
+            f"mic_correction deviates by {with_sign(deviation_db)} dB at"
             f" {at_hz:.0f} Hz: a measurement microphone's deviation is"
             f" {LARGEST_CORRECTION_DB:g} dB at most; is it the right file, and in dB?"
         )
@@ -99,7 +100,7 @@ def check_background(quiet: FloatArray, belief: Belief) -> None:
     level_db = float(power_to_db(max(2.0 * power, 1e-30))) + belief.full_scale_spl_db
     if level_db < LEAST_BACKGROUND_SPL_DB:
         raise SafetyRefusal(
-            f"by the calibration the background is {level_db:.0f} dB SPL, less than a"
+            f"by the calibration the background is {signed(level_db, 0)} dB SPL, less than a"
             f" microphone's own noise ({LEAST_BACKGROUND_SPL_DB:g} dB SPL over the band): {CHECK}"
         )
 

@@ -22,29 +22,29 @@ from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
 TICK_S = 0.02
-"""The waiting thread looks around this often."""
+"""Step at which the waiting thread looks whether the streams are alive."""
 
 LATENCIES_S = (0.01, 0.02, 0.04, 0.08)
-"""Asked of both directions, the next after a drop-out (chosen: 80 ms is what a busy computer
-with a USB interface can hold). What the output then holds is thrown away at a stop."""
+"""Latency asked of each direction, the next larger after a drop-out (chosen: 80 ms is what a busy
+computer with a USB interface can hold). What the output holds is thrown away at a stop."""
 
 EASED_BLOCK_S = 0.005
-"""Once eased, the input's blocks would grow with its buffer, and a fault would be heard late:
-they keep this length."""
+"""Length of the input's blocks at the larger latencies: they would grow with the buffer, and a
+fault would be noticed late."""
 
-OWN_S = 0.005
-"""So much more than it was asked for may each direction take: the 50 ms allow for it (measured
-on a sound server, sound ends 20 ms after a fault at the latest)."""
+ALLOWED_EXCESS_S = 0.005
+"""Latency of each direction beyond what was asked for that the 50 ms of a stop allow for (measured
+on a sound server: sound ends 20 ms after a fault at the latest)."""
 
 FADE_S = 0.015
-"""A fade of 10 ms, and up to 5 ms until the output asks for its next block."""
+"""Duration of a fade: its 10 ms, and up to 5 ms until the output asks for its next block."""
 
 STARTING_S = 3.0
-"""A stream may take so long to deliver its first block (an input of PulseAudio: 1 s)."""
+"""Longest wait for a stream's first block (an input of PulseAudio takes 1 s)."""
 
 STUCK_S = 0.5
-"""No block in either direction for so long: the device is gone (chosen: fifty times the
-blocks' usual distance)."""
+"""A stream without a block for this long has lost its device (chosen: fifty times the usual
+distance of blocks)."""
 
 
 class PortAudio:
@@ -72,7 +72,7 @@ class PortAudio:
             ) from error
         self._sd: Any = sounddevice
         self._eased = 0
-        self._beyond_s: float | None = None
+        self._excess_s: float | None = None
         self._opened: dict[tuple[str, int, int, int], int] = {}
 
     def devices(self) -> Sequence[AudioDevice]:
@@ -104,11 +104,11 @@ class PortAudio:
         key = (kind, device.index, needed, rate_hz)
         if key in self._opened:
             return self._opened[key]
-        look = getattr(self._sd, f"check_{kind}_settings")
+        check_settings = getattr(self._sd, f"check_{kind}_settings")
         for channels in channels_to_open(device, needed, kind=kind):
             try:
                 with drivers_unheard():
-                    look(device=device.index, channels=channels, samplerate=rate_hz)
+                    check_settings(device=device.index, channels=channels, samplerate=rate_hz)
             except (self._sd.PortAudioError, ValueError) as error:
                 refused: Exception = error
             else:
@@ -129,34 +129,34 @@ class PortAudio:
 
         The least of them counts: once eased, a sound server may hold more, but throws it away.
         """
-        return STOP_WITHIN_S + (self._beyond_s or 0.0)
+        return STOP_WITHIN_S + (self._excess_s or 0.0)
 
     def exchange(self, route: Route, conversation: Conversation, tick: Callable[[], None]) -> None:
-        """Play and record until ``hear`` says that it was enough."""
+        """Play and record until ``hear`` returns True."""
         opened = (
             self._channels("input", route.input, route.input_channels, route.rate_hz),
             self._channels("output", route.output, route.output_channel, route.rate_hz),
         )
-        watch = _Pulse(
+        streams = _Streams(
             self._sd, route, conversation, opened=opened, latency_s=LATENCIES_S[self._eased]
         )
         with drivers_unheard():
-            self._run(watch, tick)
+            self._run(streams, tick)
 
-    def _run(self, watch: _Pulse, tick: Callable[[], None]) -> None:
-        streams: list[Any] = []
+    def _run(self, streams: _Streams, tick: Callable[[], None]) -> None:
+        opened: list[Any] = []
         try:
-            streams += watch.open_streams()
-            for stream in streams:
+            opened += streams.open()
+            for stream in opened:
                 stream.start()
-            with watch.ready_to_cut(streams):
-                watch.wait(streams, tick)
-            beyond_s = watch.beyond_s()
-            self._beyond_s = beyond_s if self._beyond_s is None else min(self._beyond_s, beyond_s)
+            with streams.ready_to_cut(opened):
+                streams.wait(opened, tick)
+            excess_s = streams.excess_latency_s()
+            self._excess_s = excess_s if self._excess_s is None else min(self._excess_s, excess_s)
         except self._sd.PortAudioError as error:
             raise DeviceError(f"the audio device failed ({_one_line(error)})") from error
         finally:
-            close_streams(streams)
+            close_streams(opened)
 
     def record(
         self, device: AudioDevice, *, channels: int, rate_hz: int, seconds: float
@@ -165,13 +165,13 @@ class PortAudio:
         frames = round(seconds * rate_hz)
         recorded = np.zeros((frames, channels))
         opened = self._channels("input", device, channels, rate_hz)
-        count, beat = 0, time.monotonic() + STARTING_S - STUCK_S
+        count, latest_s = 0, time.monotonic() + STARTING_S - STUCK_S
 
         def take(block: Any, arrived: int, _time: Any, _status: Any) -> None:
-            nonlocal count, beat
+            nonlocal count, latest_s
             inside = min(arrived, frames - count)
             recorded[count : count + inside] = block[:inside, :channels]
-            count, beat = count + inside, time.monotonic()
+            count, latest_s = count + inside, time.monotonic()
 
         try:
             stream = self._sd.InputStream(
@@ -187,7 +187,7 @@ class PortAudio:
         try:
             while count < frames:
                 time.sleep(TICK_S)
-                if time.monotonic() - beat > STUCK_S or not stream.active:
+                if time.monotonic() - latest_s > STUCK_S or not stream.active:
                     raise DeviceError(
                         f"{device.name!r} stopped in mid-recording: is it plugged in?"
                     )
@@ -196,8 +196,8 @@ class PortAudio:
         return recorded
 
 
-class _Pulse:
-    """The streams of one exchange, and whether they still beat."""
+class _Streams:
+    """The streams of one exchange: opens them, feeds them, and tells whether they are alive."""
 
     def __init__(
         self,
@@ -208,19 +208,19 @@ class _Pulse:
         opened: tuple[int, int],
         latency_s: float,
     ) -> None:
-        """Take what one exchange is about; ``opened``: channels of input and output."""
+        """Prepare one exchange; ``opened`` are the channels of input and output."""
         self._sd = sd
         self._latency_s = latency_s
         self._opened = opened
         self._halted = threading.Event()
         self._ended = self._cut = False
-        self._ahead_s: dict[str, list[float]] = {"output": [], "input": []}
+        self._latencies_s: dict[str, list[float]] = {"output": [], "input": []}
         self._route = route
         self._talk = conversation
         self._done = threading.Event()
-        self._beat: dict[str, float | None] = {"output": None, "input": None}
+        self._latest_block_s: dict[str, float | None] = {"output": None, "input": None}
 
-    def open_streams(self) -> list[Any]:
+    def open(self) -> list[Any]:
         """Open a stream for each direction.
 
         Two devices have two clocks: a common stream would have to drop or invent samples. One
@@ -258,17 +258,17 @@ class _Pulse:
         return [hearing, speaking]
 
     def wait(self, streams: list[Any], tick: Callable[[], None]) -> None:
-        """Wait for the end; raise DeviceError when a stream stops beating."""
+        """Wait for the end; raise DeviceError when no more blocks come."""
         began = time.monotonic()
         while not self._done.wait(TICK_S):
             tick()
             now = time.monotonic()
-            for kind, beat in self._beat.items():
+            for kind, latest_s in self._latest_block_s.items():
                 device = self._route.output if kind == "output" else self._route.input
                 if kind == "output" and self._cut:
                     continue
-                stuck = now - began > STARTING_S if beat is None else now - beat > STUCK_S
-                if stuck:
+                late = now - began > STARTING_S if latest_s is None else now - latest_s > STUCK_S
+                if late:
                     raise DeviceError(f"{kind} {device.name!r} has stopped: is it plugged in?")
             if not all(stream.active for stream in streams[: 1 if self._cut else 2]):
                 raise DeviceError("the audio device has stopped: is it plugged in and powered?")
@@ -303,30 +303,30 @@ class _Pulse:
         if len(streams) == 1:  # ASIO's common stream: nothing more is heard
             self._done.set()
 
-    def beyond_s(self) -> float:
-        """Return the latency in both directions that nobody asked for and nothing allows for."""
-        own_s = (
-            float(np.median(ahead_s)) - self._latency_s - OWN_S
-            for ahead_s in self._ahead_s.values()
-            if ahead_s
+    def excess_latency_s(self) -> float:
+        """Return both directions' latency beyond what was asked for and is allowed for."""
+        excess_s = (
+            float(np.median(latencies_s)) - self._latency_s - ALLOWED_EXCESS_S
+            for latencies_s in self._latencies_s.values()
+            if latencies_s
         )
-        return sum(max(0.0, s) for s in own_s)
+        return sum(max(0.0, s) for s in excess_s)
 
     def _both(self, heard: Any, out: Any, _frames: int, _time: Any, status: Any) -> None:
         self._hear(heard, _frames, _time, status)
         self._speak(out, _frames, _time, status)
 
     def _speak(self, out: Any, _frames: int, time_: Any, status: Any) -> None:
-        self._beat["output"] = time.monotonic()
-        self._ahead_s["output"].append(time_.outputBufferDacTime - time_.currentTime)
+        self._latest_block_s["output"] = time.monotonic()
+        self._latencies_s["output"].append(time_.outputBufferDacTime - time_.currentTime)
         if status.output_underflow or status.output_overflow:
             self._talk.output_dropped()
         out.fill(0.0)
         self._talk.fill(out[:, self._route.output_channel - 1])
 
     def _hear(self, heard: Any, _frames: int, time_: Any, status: Any) -> None:
-        self._beat["input"] = time.monotonic()
-        self._ahead_s["input"].append(time_.currentTime - time_.inputBufferAdcTime)
+        self._latest_block_s["input"] = time.monotonic()
+        self._latencies_s["input"].append(time_.currentTime - time_.inputBufferAdcTime)
         dropped = bool(status.input_overflow or status.input_underflow)
         if self._talk.hear(heard[:, : self._route.input_channels], dropped=dropped):
             self._done.set()

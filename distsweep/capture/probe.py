@@ -32,7 +32,7 @@ from distsweep.capture.safeguards import (
     probe_limit_spl_db,
     vouch,
 )
-from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
+from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop, spoilt
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Watch
 from distsweep.errors import DeviceError
 from distsweep.stimulus.layout import lay_out
@@ -40,17 +40,19 @@ from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.stimulus.sweep import shortest_sweep_s
 from distsweep.takes.recording import SILENT_PEAK
+from distsweep.words.wording import as_given, signed
 
 PROBE_SWEEP_S = 3.0
 PROBE_QUIET_S = 0.7
 PROBE_PAUSE_S = 0.3
-"""A probe is short: a sweep of at most 3 s, silences that just do."""
+"""Longest sweep of a probe, and its silences (chosen: short, because a probe is repeated after
+every wait)."""
 
 QUIETEST_PROBE_DBFS = -75.0
-"""A probe that was too loud is repeated softer, unless it was as soft as this already."""
+"""A probe that was too loud is repeated softer, but not if its drive was this low or lower."""
 
 REPEATED_SOFTER = 2
-"""So often a probe that was too loud is repeated softer; then something else is wrong."""
+"""Times that a probe that was too loud is repeated softer; then something else is wrong."""
 
 ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are
@@ -231,8 +233,8 @@ class Prober:
     def again(self) -> Probed:
         """Play the last probe once more, softer if by what it has shown it was at its limit."""
         assert self.probed is not None
-        known_db = self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
-        worst_db = self._sender.order.belief.worst_spl_db(self.drive_dbfs, known_db)
+        heard_db = self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
+        worst_db = self._sender.order.belief.worst_spl_db(self.drive_dbfs, heard_db)
         probed = self.play(self.drive_dbfs + min(0.0, self._limit_db - worst_db))
         check_heard(probed, channel=self._sender.route.input_channel)
         return probed
@@ -240,10 +242,12 @@ class Prober:
     def play(self, drive_dbfs: float) -> Probed:
         """Play one probe and look at what it shows."""
         sender = self._sender
-        known = None if self.probed is None else self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
+        heard_db = None
+        if self.probed is not None:
+            heard_db = self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
         licence = probe_licence(
             drive_dbfs,
-            worst_spl_db=sender.order.belief.worst_spl_db(drive_dbfs, known),
+            worst_spl_db=sender.order.belief.worst_spl_db(drive_dbfs, heard_db),
             ceiling=self._ceiling,
             vouched=self._vouched,
         )
@@ -282,8 +286,8 @@ class Prober:
                 " volume and the input gain first, and say no if any is wrong."
             )
         asker.tell(
-            f"The probe at {self.drive_dbfs:g} dBFS shows too little, and may be as loud already as"
-            f" a probe may be ({self._sender.order.belief.origin}): louder ones, up to"
+            f"The probe at {as_given(self.drive_dbfs)} dBFS shows too little, and may be as loud"
+            f" already as a probe may be ({self._sender.order.belief.origin}): louder ones, up to"
             f" {ASK_ABOVE_SPL_DB:g} dB SPL at worst, are played if you vouch for it."
         )
         order = self._sender.order
@@ -314,7 +318,7 @@ class Prober:
                 stimulus.files[0],
                 licence,
                 watch,
-                name=f"probe at {drive_dbfs:.0f} dBFS",
+                name=f"probe at {signed(drive_dbfs, 0)} dBFS",
                 kept_as=f"{sender.files.name}-probe",
             )
             stop = sent.heard.stop
@@ -324,10 +328,7 @@ class Prober:
                 return sent
             else:
                 trouble = stop.message
-        raise DeviceError(
-            f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"
-            " or choose another device"
-        )
+        raise spoilt("the probe", trouble)
 
 
 def _report(sender: Sender, probed: Probed, drive_dbfs: float) -> None:
@@ -336,9 +337,9 @@ def _report(sender: Sender, probed: Probed, drive_dbfs: float) -> None:
     if probed.gain is not None:
         level_db = probed.gain.band_db + drive_dbfs + scale.offset_db
         level = (
-            f"{level_db:.1f} {scale.unit}, {probed.gain.snr_db:.0f} dB above what the background"
-            " noise leaves in it; background noise"
-            f" {scale.of_power(probed.noise_power):.1f} {scale.unit}"
+            f"{signed(level_db)} {scale.unit}, {probed.gain.snr_db:.0f} dB above what the"
+            " background noise leaves in it; background noise"
+            f" {signed(scale.of_power(probed.noise_power))} {scale.unit}"
         )
-    sender.screen.tell(f"probe at {drive_dbfs:.1f} dBFS: {level}")
+    sender.screen.tell(f"probe at {signed(drive_dbfs)} dBFS: {level}")
     log(sender.files.folder, "probe", drive_dbfs=drive_dbfs, found=level)

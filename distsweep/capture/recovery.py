@@ -1,4 +1,4 @@
-"""What a capture that was killed has left behind: made into files, and entered into the session.
+"""What a capture that was killed has left is made into files, and entered into the session.
 
 It leaves a recording that was being made (a scratch file, see ``journal``), and whole rungs
 that no take lists. The next capture finds both before anything sounds.
@@ -43,23 +43,23 @@ def recover(folder: Path) -> list[str]:
     InputError
         The session's file or the record cannot be read, or the folder cannot be written.
     """
-    found = []
+    sentences = []
     try:
         for scratch in sorted(folder.glob(f"{SCRATCH_PREFIX}*.wav")):
             sentence = _keep_scratch(folder, scratch)
             if sentence is not None:
-                found.append(sentence)
+                sentences.append(sentence)
         record = _read_record(folder)
         for name, position in record.unlisted.items():
             take = _orphan(folder, name, record.spoilt)
             if take is not None:
-                found.append(_enter(folder, take, position))
+                sentences.append(_enter(folder, take, position))
     except OSError as error:
         raise InputError(
             f"{folder}: what an earlier capture has left cannot be kept ({error.strerror}): make"
             " room, or make the folder writable"
         ) from error
-    return found
+    return sentences
 
 
 def _keep_scratch(folder: Path, scratch: Path) -> str | None:
@@ -206,13 +206,13 @@ def _of_rung(
     folder: Path, names: list[str], pattern: re.Pattern[str], file: StimulusFile
 ) -> list[Path]:
     """Return a rung's recordings, the last one made first: earlier ones were spoilt."""
-    found = []
+    numbered = []
     for name in names:
         match = pattern.fullmatch(name)
         if match is not None and int(match[1]) == _number(file):
             tail = re.search(r"_(\d+)[.]wav$", name[match.end(1) :])
-            found.append((int(tail[1]) if tail else 1, folder / name))
-    return [path for _, path in sorted(found, reverse=True)]
+            numbered.append((int(tail[1]) if tail else 1, folder / name))
+    return [path for _, path in sorted(numbered, reverse=True)]
 
 
 def _enter(folder: Path, take: _Orphan, position: str) -> str:

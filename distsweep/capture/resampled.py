@@ -29,8 +29,8 @@ FIRST, LAST_PLACE, PLACES_APART = 0.15, 0.432, 0.005
 may fall off as it likes, as rumble and traffic do)."""
 
 WALL_DB = 15.0
-"""So large a drop is a wall (chosen: between those two, and no room falls by that within a tenth
-of the rate and stays down)."""
+"""A drop from which on a background was resampled (chosen: between those two filters, and no room's
+sound falls by that within a tenth of the rate and stays down)."""
 
 LEAST_DBFS = -170.0
 """A band of less RMS than this holds nothing but rounding: single precision's is near."""

@@ -27,14 +27,14 @@ LEVEL_STEP_S = 0.005
 """Levels are taken this often."""
 
 NOISE_MEAN_S = 1.0
-"""The noise in a predicted level is averaged over so long."""
+"""The noise in a predicted level is averaged over this time."""
 
 CLEAR_POWER = 10.0
 """A bin's power over the noise in it from which it may be the loudest (chosen: noise then adds
 2.4 dB at the very worst)."""
 
 NOISE_OCTAVES = 1.0 / 3.0
-"""The noise in a response is averaged over so much: single bins of noise are erratic."""
+"""The noise in a response is averaged over this width: single bins of noise are erratic."""
 
 LEAST_MATCH = 0.12
 """Normalised correlation from which the marker counts as heard: pure noise stays below 0.1
@@ -87,7 +87,11 @@ class Response:
         frequency_hz = np.arange(length // 2 + 1) * self.rate_hz / length
         power = np.abs(scipy.fft.rfft(self.taps, length)) ** 2
         noise = np.abs(scipy.fft.rfft(self.noise_taps, length)) ** 2
-        return frequency_hz, power, _smoothed(frequency_hz, noise)
+        return (
+            frequency_hz,
+            power,
+            averaged(frequency_hz, noise, frequency_hz, octaves=NOISE_OCTAVES),
+        )
 
     def gains(self, grid_hz: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return |H| and the noise in it, averaged by power over 1/24 octave around each point."""
@@ -142,8 +146,8 @@ def find_arrival(recorded: FloatArray, chirp: FloatArray) -> tuple[int, float]:
     if not len(correlation):
         return 0, 0.0
     best = int(np.argmax(correlation))
-    there = recorded[best : best + len(chirp)]
-    scale = float(np.sqrt(np.dot(there, there) * np.dot(chirp, chirp)))
+    heard = recorded[best : best + len(chirp)]
+    scale = float(np.sqrt(np.dot(heard, heard) * np.dot(chirp, chirp)))
     return best, float(correlation[best]) / scale if scale > 0.0 else 0.0
 
 
@@ -293,22 +297,19 @@ def _log_mean(frequency_hz: FloatArray, power: FloatArray) -> float:
     return float(np.sum(power / frequency_hz) / np.sum(1.0 / frequency_hz))
 
 
-def averaged(frequency_hz: FloatArray, power: FloatArray, grid_hz: FloatArray) -> FloatArray:
-    """Mean over a grid's steps, POINTS_PER_OCTAVE of them an octave, around each of its points."""
-    half = 2.0 ** (0.5 / POINTS_PER_OCTAVE)
+def averaged(
+    frequency_hz: FloatArray,
+    power: FloatArray,
+    grid_hz: FloatArray,
+    *,
+    octaves: float = 1.0 / POINTS_PER_OCTAVE,
+) -> FloatArray:
+    """Mean over a fraction of an octave around each point of a grid; by default its own step."""
+    half = 2.0 ** (0.5 * octaves)
     first = np.searchsorted(frequency_hz, grid_hz / half)
     last = np.searchsorted(frequency_hz, grid_hz * half)
     # Where bins stand further apart than the grid, the nearest one is taken.
     first = np.minimum(first, len(power) - 1)
     last = np.maximum(last, first + 1)
-    running = np.concatenate([[0.0], np.cumsum(power)])
-    return np.asarray((running[last] - running[first]) / (last - first))
-
-
-def _smoothed(frequency_hz: FloatArray, power: FloatArray) -> FloatArray:
-    """Mean over NOISE_OCTAVES around each frequency."""
-    half = 2.0 ** (0.5 * NOISE_OCTAVES)
-    first = np.searchsorted(frequency_hz, frequency_hz / half)
-    last = np.maximum(np.searchsorted(frequency_hz, frequency_hz * half), first + 1)
     running = np.concatenate([[0.0], np.cumsum(power)])
     return np.asarray((running[last] - running[first]) / (last - first))

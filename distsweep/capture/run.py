@@ -34,7 +34,7 @@ def capture(
     asker: Asker,
     screen: Screen,
 ) -> Path:
-    """Do all of it; return the take's sidecar.
+    """Probe, plan, have it confirmed, play and keep; return the take's sidecar.
 
     Raises
     ------
@@ -51,33 +51,24 @@ def capture(
     with like_ctrl_c(), session_lock(order.folder, doing=f"a capture of {order.position!r}"):
         for sentence in recover(order.folder):
             screen.tell(sentence)
-        return _capture(
-            order, backend=backend, route=route, ceiling=ceiling, asker=asker, screen=screen
+        files = TakeFiles(
+            order.folder,
+            free_take_name(order.folder, order.position),
+            position=order.position,
+            rate_hz=route.rate_hz,
+            calibration=order.calibration,
         )
+        sender = Sender(backend, route, order=order, files=files, screen=screen)
+        return _capture_take(sender, ceiling, asker)
 
 
-def _capture(
-    order: Order,
-    *,
-    backend: Backend,
-    route: Route,
-    ceiling: SplCeiling,
-    asker: Asker,
-    screen: Screen,
-) -> Path:
-    """Do all of it, alone in the session."""
-    files = TakeFiles(
-        order.folder,
-        free_take_name(order.folder, order.position),
-        position=order.position,
-        rate_hz=route.rate_hz,
-        calibration=order.calibration,
-    )
+def _capture_take(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Path:
+    """Capture one take, alone in the session; return its sidecar."""
+    order, route, files, screen = sender.order, sender.route, sender.files, sender.screen
     # What could go wrong with the session's files goes wrong before anything sounds.
     files.check()
     check_order(order)
     played_before(order.folder)
-    sender = Sender(backend, route, order=order, files=files, screen=screen)
     log(
         order.folder,
         "started",
@@ -103,7 +94,7 @@ def _capture(
 
 
 def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Ladder | Stairs:
-    """Probe, plan and have it confirmed; what comes back may be played."""
+    """Probe, plan and have it confirmed; return what plays the ladder or staircase."""
     order = sender.order
     check_full_scale(order.belief)
     check_correction(order.calibration.mic)
@@ -126,16 +117,16 @@ def _first_rung_dbfs(order: Order, probed: Probed) -> float | None:
 
 def _keep_partial(files: TakeFiles, screen: Screen) -> None:
     """Enter what there is into the session; trouble here must not hide why it was stopped."""
-    said, kept = "", None
+    message, kept = "", None
     try:
         with suppress(KeyboardInterrupt), deferred():  # it is stopping already
             kept = files.finish()
     except InputError as error:
-        said = f"the recordings are kept, but the session could not be told ({error})"
+        message = f"the recordings are kept, but the session could not be told ({error})"
     if kept is not None:
-        said = f"what was recorded is in the session as a partial take: {kept.name}"
-    elif not said and files.partial is not None:
-        said = f"nothing was complete; what was recorded is kept as {files.partial.name}"
+        message = f"what was recorded is in the session as a partial take: {kept.name}"
+    elif not message and files.partial is not None:
+        message = f"nothing was complete; what was recorded is kept as {files.partial.name}"
     with suppress(OSError):  # the terminal may be gone
-        if said:
-            screen.tell(said)
+        if message:
+            screen.tell(message)

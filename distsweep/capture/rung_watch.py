@@ -142,4 +142,4 @@ def _passed_hz(stimulus: LadderStimulus, file: StimulusFile, hops: int) -> Float
     samples = file.rungs[0].start_sample + np.arange(hops) * HOP_S * sweep.rate_hz
     starts = np.array([rung.start_sample for rung in file.rungs])
     since = samples - starts[np.searchsorted(starts, samples, side="right") - 1]
-    return np.asarray(sweep.start_hz * np.exp(since / sweep.rate_hz / sweep.rate_constant_s))
+    return sweep.frequency_at_hz(since / sweep.rate_hz)

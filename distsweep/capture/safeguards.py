@@ -14,6 +14,7 @@ from distsweep.capture.asker import Asker, is_yes
 from distsweep.capture.calibration import words_of
 from distsweep.capture.exposure import NIOSH
 from distsweep.errors import SafetyRefusal
+from distsweep.words.wording import as_given
 
 ASK_ABOVE_SPL_DB = 85.0
 """Above this at the microphone or the listener, at worst, the tester types the level first
@@ -24,7 +25,8 @@ VOUCH_ABOVE_SPL_DB = 70.0
 than speech (chosen: raised speech at a metre; some errors only an ear can tell)."""
 
 SPARE_DB = 0.5
-"""A confirmed number leaves so much above the prediction: what one differs by from the next."""
+"""The number that is typed lies at least this above the prediction (chosen: predictions by one
+probe and the next differ by as much)."""
 
 DEFAULT_CEILING_SPL_DB = 100.0
 ASK_CEILING_ABOVE_SPL_DB = 110.0
@@ -35,14 +37,14 @@ HIGHEST_CEILING_SPL_DB = 130.0
 
 PROBE_SPL_DB = 70.0
 PROBE_DBFS = -40.0
-"""A probe is never louder than either: at worst, and as drive."""
+"""A probe exceeds neither: the first is its level at worst, the second its drive."""
 
 _SEAL = object()
 
 
 @dataclass(frozen=True)
 class Licence:
-    """Leave to play sines up to ``limit_dbfs``, and how it was come by.
+    """Leave to play sines up to ``limit_dbfs``, and how it was obtained.
 
     Attributes
     ----------
@@ -63,7 +65,7 @@ class Licence:
             raise SafetyRefusal("a licence to play is given by the safeguards only")
         if not (math.isfinite(self.limit_dbfs) and self.limit_dbfs <= 0.0):
             raise SafetyRefusal(
-                f"the limit is {self.limit_dbfs:g} dBFS: must be a number, 0 dBFS or less"
+                f"the limit is {as_given(self.limit_dbfs)} dBFS: must be a number, 0 dBFS or less"
             )
 
 
@@ -107,7 +109,7 @@ def settle_ceiling(ceiling_spl_db: float, asker: Asker) -> SplCeiling:
                 played="nothing was played",
             )
         elif asker.accept_ceiling_spl_db != ceiling_spl_db:
-            raise SafetyRefusal(_nobody("ceiling", ceiling_spl_db, "--accept-ceiling"))
+            raise SafetyRefusal(_unconfirmed("ceiling", ceiling_spl_db, "--accept-ceiling"))
     return SplCeiling(ceiling_spl_db, seal=_SEAL)
 
 
@@ -135,8 +137,8 @@ def probe_licence(
     # So written, NaN is refused as well.
     if not (drive_dbfs <= PROBE_DBFS and worst_spl_db <= limit_db + 1e-6):
         raise SafetyRefusal(
-            f"a probe at {drive_dbfs:g} dBFS could be louder than {limit_db:g} dB SPL or"
-            f" {PROBE_DBFS:g} dBFS: turn the loudspeaker's volume down"
+            f"a probe at {as_given(drive_dbfs)} dBFS could be louder than {limit_db:g} dB SPL or"
+            f" {as_given(PROBE_DBFS)} dBFS: turn the loudspeaker's volume down"
         )
     return Licence(drive_dbfs, limit_db, "probe", seal=_SEAL)
 
@@ -174,9 +176,9 @@ def ask_licence(
     needed_db = float(math.ceil(worst_db + SPARE_DB - 1e-9))
     if not asker.is_terminal():
         if not _enough(asker.accept_level_spl_db, needed_db):
-            raise SafetyRefusal(_nobody("level", needed_db, "--accept-level"))
-        limit_db, how = needed_db, "--accept-level"
-        return Licence(drive_dbfs, min(limit_db, ceiling.spl_db), how, seal=_SEAL), False
+            raise SafetyRefusal(_unconfirmed("level", needed_db, "--accept-level"))
+        limit_db = min(needed_db, ceiling.spl_db)
+        return Licence(drive_dbfs, limit_db, "--accept-level", seal=_SEAL), False
     for line in announcement_lines(announcement):
         asker.tell(line)
     if former is None or former.how == "quiet":
@@ -209,15 +211,15 @@ def vouch(
     """
     if not asker.is_terminal():
         if not _enough(asker.accept_level_spl_db, ASK_ABOVE_SPL_DB):
-            raise SafetyRefusal(_nobody("level", ASK_ABOVE_SPL_DB, "--accept-level"))
+            raise SafetyRefusal(_unconfirmed("level", ASK_ABOVE_SPL_DB, "--accept-level"))
         return
     if not gain_said:
-        stands = asker.typed("Where does the input gain stand? ").strip()
-        if not stands:
+        gain = asker.typed("Where does the input gain stand? ").strip()
+        if not gain:
             raise SafetyRefusal(f"where the input gain stands was not said: {played}")
-        if calibrated_gain is not None and words_of(stands) != words_of(calibrated_gain):
+        if calibrated_gain is not None and words_of(gain) != words_of(calibrated_gain):
             raise SafetyRefusal(
-                f"the input gain stands at {stands!r}, the calibration was made at"
+                f"the input gain stands at {gain!r}, the calibration was made at"
                 f" {calibrated_gain!r}: set it back, or calibrate again; {played}"
             )
     answer = asker.typed("Was the loudest probe about as loud as speech, or quieter? Type yes: ")
@@ -248,7 +250,7 @@ def _enough(accepted_db: float | None, needed_db: float) -> bool:
     return accepted_db is not None and math.isfinite(accepted_db) and accepted_db >= needed_db
 
 
-def _nobody(what: str, number_db: float, option: str) -> str:
+def _unconfirmed(what: str, number_db: float, option: str) -> str:
     return (
         f"a {what} of {number_db:g} dB SPL has to be confirmed, and nobody can type here:"
         f" say {option} {number_db:g} if you know what will sound"

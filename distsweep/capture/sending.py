@@ -29,10 +29,10 @@ from distsweep.takes.session import Calibration, Conditions
 from distsweep.units import FloatArray
 
 TRIES = 4
-"""What drop-outs have spoilt is played so many times in all."""
+"""Times that a file is played in all, if drop-outs spoil it again and again."""
 
 DEVICE_KINDS = ("silent", "unheard", "device", "broken", "dropout")
-"""Reasons to stop that are the audio device's; the others are for safety."""
+"""Kinds of stop that are the audio device's fault; the others are for safety."""
 
 
 @dataclass(frozen=True)
@@ -272,6 +272,14 @@ def raise_stop(stop: Stop) -> None:
     if stop.kind in DEVICE_KINDS:
         raise DeviceError(f"stopped: {stop.message}")
     raise SafetyRefusal(f"stopped for safety: {stop.message}")
+
+
+def spoilt(name: str, trouble: str) -> DeviceError:
+    """Return the error of a sending that has lost samples TRIES times, last by ``trouble``."""
+    return DeviceError(
+        f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs, or"
+        " choose another device"
+    )
 
 
 def _columns(route: Route) -> list[int]:

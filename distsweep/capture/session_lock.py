@@ -1,4 +1,4 @@
-"""One at a time in a session: a lock that ends with the process, and names who holds it."""
+"""One capture or calibration at a time in a session: a lock that ends with the process."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def _take(path: Path) -> int:
 def _other(path: Path) -> str:
     """Name who holds the lock, as far as that has been written."""
     try:
-        said = json.loads(path.read_text(encoding="utf-8"))
-        return f"{said['doing']} (process {said['process']}, since {said['since']})"
+        noted = json.loads(path.read_text(encoding="utf-8"))
+        return f"{noted['doing']} (process {noted['process']}, since {noted['since']})"
     except (OSError, ValueError, KeyError, TypeError):
         return "another capture or calibration"

@@ -12,20 +12,21 @@ from distsweep.capture.drift import Drifts
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.probe import Prober
-from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop
+from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop, spoilt
 from distsweep.capture.stairs_layout import check_playable, lowered, playable_recipe
 from distsweep.capture.stairs_plan import plan_stairs
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
-from distsweep.errors import DeviceError, InputError, SafetyRefusal
+from distsweep.errors import InputError, SafetyRefusal
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.placement import place_stimulus
 from distsweep.takes.recording import read_recording
 from distsweep.units import db_to_power
+from distsweep.words.wording import as_given, signed, with_sign
 
 LOWERED_AT_MOST = 3
-"""A tone that was stopped is played again, lower, so many times (chosen: each time drops one
-level at least; what still fails then is not a matter of its level)."""
+"""Times that a tone that was stopped is played again, lower (chosen: each drops one level at
+least; what still fails then is not a matter of its level)."""
 
 
 def check_order(order: Order) -> None:
@@ -75,10 +76,11 @@ class Stairs:
             )
 
         self._licence = self._consent.settle(announcement)
-        rest_s = self._plan.recipe.rest_s
-        if rest_s > self._asked_rest_s:
+        assert isinstance(order.stimulus, StaircaseStimulus)
+        rest_s, requested_s = self._plan.recipe.rest_s, order.stimulus.recipe.rest_s
+        if rest_s > requested_s:
             self._sender.screen.tell(
-                f"rests take {rest_s:.2f} s, not {self._asked_rest_s:g}: each burst is judged"
+                f"rests take {rest_s:.2f} s, not {requested_s:g}: each burst is judged"
                 f" before the next, and heard {self._sender.round_trip_s:.2f} s after it was sent"
             )
 
@@ -87,18 +89,17 @@ class Stairs:
         order, probed = self._sender.order, self._prober.probed
         assert isinstance(order.stimulus, StaircaseStimulus)
         assert probed is not None and probed.gain is not None and probed.response is not None
-        self._asked_rest_s = order.stimulus.recipe.rest_s
-        asked_dbfs = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
+        requested_dbfs = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
         recipe = playable_recipe(
             order.stimulus.recipe,
-            asked_dbfs,
+            requested_dbfs,
             name=self._sender.files.name,
             probe_dbfs=self._prober.drive_dbfs,
             round_trip_s=self._sender.round_trip_s,
         )
         self._plan = plan_stairs(
             recipe,
-            asked_dbfs,
+            requested_dbfs,
             probed.response,
             correction_db=order.calibration.correction_db,
             belief=order.belief,
@@ -128,7 +129,7 @@ class Stairs:
     def _name(self, number: int, file: StimulusFile) -> str:
         frequency_hz = file.bursts[0].frequency_hz
         count = len(self._plan.recipe.frequencies_hz)
-        return f"tone {number}/{count}, {frequency_hz:g} Hz to {file.highest_dbfs:.1f} dBFS"
+        return f"tone {number}/{count}, {frequency_hz:g} Hz to {signed(file.highest_dbfs)} dBFS"
 
     def _play_tone(self, number: int, file: StimulusFile) -> None:
         """Play a tone, lower and lower while it is stopped for its own sake."""
@@ -142,7 +143,7 @@ class Stairs:
                 again = lowered(self.stimulus, file, below_dbfs=watch.too_high_dbfs)
             then = "too little of it would be left, the tone is left out"
             if again is not None:
-                then = f"the tone is played again up to {again.highest_dbfs:g} dBFS"
+                then = f"the tone is played again up to {as_given(again.highest_dbfs)} dBFS"
             self._sender.screen.tell(f"{stop.message}: {then}")
             log(self._sender.files.folder, "tone stopped", tone=number, why=stop.message, then=then)
             self._replace(file.name, again)
@@ -175,7 +176,7 @@ class Stairs:
             sent = self._send(number, file, watch)
             stop = sent.heard.stop
             if stop is None:
-                trouble = self._lost(file, sent)
+                trouble = self._lost_samples(file, sent)
                 if not trouble:
                     files.complete.append(sent.path)
                     files.partial = None
@@ -189,10 +190,7 @@ class Stairs:
                 raise_stop(stop)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
             log(files.folder, "repeated", tone=number, why=trouble)
-        raise DeviceError(
-            f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs,"
-            " or choose another device"
-        )
+        raise spoilt(name, trouble)
 
     def _send(self, number: int, file: StimulusFile, watch: BurstWatch) -> Sent:
         """Send a tone, and note what of it was played even where an interrupt ended it."""
@@ -236,7 +234,7 @@ class Stairs:
             correction_db=order.calibration.correction_db,
         )
 
-    def _lost(self, file: StimulusFile, sent: Sent) -> str:
+    def _lost_samples(self, file: StimulusFile, sent: Sent) -> str:
         """Tell how samples were lost unreported; nothing where they were not."""
         try:
             placement = place_stimulus(
@@ -255,12 +253,12 @@ class Stairs:
         # The watch has taken the microphone's correction out of the fundamental.
         measured_db = loudest.fundamental_db + scale.offset_db
         expected_db = self._plan.nominal_spl_db(frequency_hz, drive_dbfs)
-        text = f"{measured_db:.1f} {scale.unit}"
+        text = f"{signed(measured_db)} {scale.unit}"
         if expected_db is not None:
-            text += f" ({measured_db - expected_db:+.1f} dB re the prediction)"
+            text += f" ({with_sign(measured_db - expected_db)} dB re the prediction)"
         lost_db, thd_percent = gain_lost_db(watch.heard), loudest.thd_percent
         thd = "not above the noise" if thd_percent is None else f"{thd_percent:.2g} %"
-        lost = "" if lost_db is None else f", gain {-lost_db:+.1f} dB re the quietest"
+        lost = "" if lost_db is None else f", gain {with_sign(-lost_db)} dB re the quietest"
         self._sender.screen.tell(f"{self._name(number, file)}: measured {text}{lost}, THD {thd}")
         log(
             self._sender.files.folder,

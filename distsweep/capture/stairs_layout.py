@@ -25,30 +25,29 @@ PROBE_FROM_HZ, PROBE_TO_HZ = 300.0, 3000.0
 """The probe's band at the least (chosen: the markers of a staircase lie in it)."""
 
 PROBE_BEYOND = 1.5
-"""The probe reaches so far beyond the tones, so that none lies in its fades."""
+"""Factor by which the probe's band goes beyond the tones: none lies in its fades."""
 
 PROBE_SWEEP_S = 3.0
 
 LEAST_TONE_HZ, LOW_TONE_HZ = 20.0, 40.0
-"""Lowest tone, and tones whose bursts need a ramp of a whole period: a burst that steps up within
-2 ms at a zero of the wave shows up to 2/(2πf) of its peak as direct current in a second's
-Hann-weighted mean, a ramp of a period halves that, and the gate takes 1 %."""
+"""Lowest tone, and the frequency below which bursts have a ramp of a whole period: a burst
+that steps up within 2 ms at a zero of the wave shows up to 2/(2πf) of its peak as direct current in
+a second's Hann-weighted mean; a ramp of a period halves that, and the gate takes 1 %."""
 
-FAST_ONSET_DB = 6.1
-"""A tone that starts so near its own top reaches half of it with its fade-in, …"""
-
-SLOW_RAMP_MS = 12.0
-"""… which then has to take longer than the 5 ms that the gate asks of an onset."""
+FAST_ONSET_DB, SLOW_RAMP_MS = 6.1, 12.0
+"""A tone whose first level is less than the first below its top reaches half of its peak while it
+fades in (6.02 dB, and some to spare). Its ramp is then at least the second: the gate refuses what
+reaches half of its peak within 5 ms, and a raised cosine does so at half its length."""
 
 WIDEST_DB = 80.0
-"""Top over lowest level, at most: the gate takes what is 80 dB under the peak for silence."""
+"""Largest distance of the levels: what is 80 dB under the peak is silence to the gate."""
 
 ADDED_HOLD_S = 0.6
-"""Bursts at levels put in between are no longer than this (chosen: they are there to be judged,
+"""Longest burst at a level put in between (chosen: they are there to be judged,
 and a staircase for heat holds its own levels for half a minute)."""
 
 VERDICT_S = BURST_SETTLES_S
-"""A burst is judged so long before the next begins, on top of the way there and back."""
+"""A rest lasts this much longer than the round trip, so that a burst is judged before the next."""
 
 
 def probe_recipe(recipe: StaircaseRecipe) -> LadderRecipe:
@@ -143,13 +142,13 @@ def playable_recipe(
     )
 
 
-def stairs_stimulus(recipe: StaircaseRecipe, asked_dbfs: Sequence[float]) -> StaircaseStimulus:
+def stairs_stimulus(recipe: StaircaseRecipe, requested_dbfs: Sequence[float]) -> StaircaseStimulus:
     """Lay a staircase out, one file a frequency, with markers as quiet as its first level.
 
     Bursts at levels that were not asked for, but put in between, are short.
     """
     marker = dataclasses.replace(lay_out_staircase(recipe).marker, level_dbfs=recipe.levels_dbfs[0])
-    added = set(recipe.levels_dbfs) - {round(level_dbfs, 9) for level_dbfs in asked_dbfs}
+    added = set(recipe.levels_dbfs) - {round(level_dbfs, 9) for level_dbfs in requested_dbfs}
     files = [
         dataclasses.replace(
             _tone_file(recipe, frequency_hz, added), name=f"{recipe.name}-{number:02d}"

@@ -16,6 +16,7 @@ from distsweep.capture.stairs_layout import stairs_stimulus
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.units import FloatArray
+from distsweep.words.wording import signed
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ class StairsPlan:
     ) -> Announcement:
         """Say what will sound; ``earlier`` is what the session has played before.
 
-        The others see ``Announcement``.
+        For the other parameters see ``Announcement``.
         """
         tones, top_dbfs = self.recipe.frequencies_hz, self.top_dbfs
         exposures = list(earlier)
@@ -124,8 +125,8 @@ class StairsPlan:
         nominal_db = self.nominal_spl_db(frequency_hz, self.top_dbfs)
         nominal = "" if nominal_db is None else f"{nominal_db:.1f} dB SPL, "
         return (
-            f"{frequency_hz:g} Hz, {len(file.bursts)} bursts from {low_dbfs:.1f} to"
-            f" {self.top_dbfs:.1f} dBFS and back, up to {nominal}at worst"
+            f"{frequency_hz:g} Hz, {len(file.bursts)} bursts from {signed(low_dbfs)} to"
+            f" {signed(self.top_dbfs)} dBFS and back, up to {nominal}at worst"
             f" {self.worst_spl_db(frequency_hz, self.top_dbfs):.1f},"
             f" {file.samples / self.recipe.rate_hz:.0f} s"
         )
@@ -138,7 +139,7 @@ class StairsPlan:
 
 def plan_stairs(
     recipe: StaircaseRecipe,
-    asked_dbfs: Sequence[float],
+    requested_dbfs: Sequence[float],
     response: Response,
     *,
     correction_db: Callable[[FloatArray], FloatArray],
@@ -147,10 +148,10 @@ def plan_stairs(
 ) -> StairsPlan:
     """Lay a staircase out, and find what every tone gives when it has become steady.
 
-    ``asked_dbfs`` are the levels that were asked for: others of the recipe were put in between.
+    ``requested_dbfs`` are the levels that were asked for; others of the recipe were put in between.
     """
     frequencies_hz = recipe.frequencies_hz
-    stimulus = stairs_stimulus(recipe, asked_dbfs)
+    stimulus = stairs_stimulus(recipe, requested_dbfs)
     corrected = response.corrected(correction_db)
     return StairsPlan(
         recipe=recipe,

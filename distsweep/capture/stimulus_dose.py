@@ -42,7 +42,7 @@ def _chirp_dba(marker: Marker) -> FloatArray:
 def _sweep_dba(sweep: Sweep) -> FloatArray:
     """A-weighted course of a sweep at 0 dBFS; its fades are counted at full drive."""
     times_s = np.arange(0.0, sweep.duration_s, COURSE_STEP_S)
-    passed_hz = sweep.start_hz * np.exp(times_s / sweep.rate_constant_s)
+    passed_hz = sweep.frequency_at_hz(times_s)
     return np.asarray(a_weighting_db(passed_hz) + ratio_to_db(sweep.drive_ratio(passed_hz)))
 
 

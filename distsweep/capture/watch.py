@@ -31,35 +31,39 @@ import numpy as np
 
 from distsweep.takes.recording import CLIPPED_FROM, SILENT_PEAK
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
+from distsweep.words.wording import with_sign
 
 HOP_S = 0.005
 WINDOW_HOPS = 4
-"""Levels are taken over 20 ms, every 5 ms (chosen: with a fade of 10 ms and blocks of up to
-15 ms, a stop is complete within 50 ms of audio)."""
+"""Levels are taken over 20 ms, four hops, every 5 ms (chosen: with a fade of 10 ms and blocks of up
+to 15 ms, a stop is complete within 50 ms of audio)."""
 
 OFF_BY_DB = 6.0
-"""So far off prediction stops a rung (issue: capture)."""
+"""A level this far from its prediction stops a rung (a requirement of the safeguards)."""
 
 OVER_DB = 0.5
-"""By so much the level over 125 ms may pass what was confirmed (chosen: with the fade's reaction
-it stays within 1 dB)."""
+"""The level over 125 ms may pass what was confirmed by this (chosen: by the time the fade acts, the
+excess is still within 1 dB)."""
 
 LEVEL_HOPS = 25
 """Levels are RMS values over 125 ms."""
 
 NOT_BEFORE_S = 0.2
-"""A rung's first moments are not compared (issue: capture)."""
+"""A rung's beginning that is not compared (a requirement of the safeguards)."""
 
 LEAST_BELOW_BAND_DB = 6.0
-"""See above (chosen: below a small loudspeaker's range a room's rumble comes in waves that a
+"""More than an octave below the level band, the upper prediction is no less than the rung's mean
+less this (chosen: below a small loudspeaker's range a room's rumble comes in waves that a
 background of under a second does not show)."""
 
 LEAST_OF_MEAN_DB = 15.0
-"""See above (chosen: deeper notches fill up with harmonics, reverberation and noise)."""
+"""Elsewhere the upper prediction is no less than the mean less this; and where the lower one lies
+further under its own mean, nothing is too quiet (chosen: deeper notches fill up with harmonics,
+reverberation and noise)."""
 
 NOISE_PEAKS, NOISE_MEAN_HOPS = 6.0, 40
 """A window of narrow-band noise exceeds its mean over 200 ms sixfold once in 400 windows (its power
-is distributed exponentially): so much of a prediction may be noise."""
+is distributed exponentially): this much of a prediction may be noise."""
 
 SILENT_HOPS = 6
 """30 ms below −120 dBFS: no microphone is so quiet, it is unplugged or muted."""
@@ -115,7 +119,7 @@ def bounds(
     below_band : hops in which the sweep is more than an octave below the level band.
     """
     hop = round(HOP_S * rate_hz)
-    upper, window = _window_energies(upper_wave, hop), WINDOW_HOPS * hop
+    upper, window = window_sums(hop_energies(upper_wave, hop)), WINDOW_HOPS * hop
     factor = float(db_to_power(OFF_BY_DB))
     # One hop to either side: arrival and clock are known to a few milliseconds only.
     below = np.zeros(len(upper), dtype=bool) if below_band is None else below_band[: len(upper)]
@@ -127,13 +131,13 @@ def bounds(
     upper_bound[:first] = np.inf
     lower_bound = np.zeros(len(upper))
     if lower_wave is not None:
-        sure = _window_energies(lower_wave, hop)
+        lower = window_sums(hop_energies(lower_wave, hop))
         if noise_wave is not None:
-            noise = _window_energies(noise_wave, hop)
-            sure = sure - NOISE_PEAKS * _running_mean(noise, NOISE_MEAN_HOPS)
-        quietest = _neighbours(sure).min(axis=0)
-        least_sure = window * float(np.mean(lower_wave**2) * db_to_power(-LEAST_OF_MEAN_DB))
-        lower_bound = np.where((quietest >= least_sure) & ~below, quietest / factor, 0.0)
+            noise = window_sums(hop_energies(noise_wave, hop))
+            lower = lower - NOISE_PEAKS * _running_mean(noise, NOISE_MEAN_HOPS)
+        quietest = _neighbours(lower).min(axis=0)
+        least_compared = window * float(np.mean(lower_wave**2) * db_to_power(-LEAST_OF_MEAN_DB))
+        lower_bound = np.where((quietest >= least_compared) & ~below, quietest / factor, 0.0)
         lower_bound[:first] = 0.0
     return Bounds(lower_bound, upper_bound, upper)
 
@@ -222,7 +226,7 @@ class Watch:
         elif self._passes_level(total, end):
             self.stop = Stop("loud", "the microphone hears more than was confirmed", end)
         else:
-            self._judge_life(peak, end)
+            self._judge_silence(peak, end)
             self._compare(total, end)
 
     def _passes_level(self, total: float, end: int) -> bool:
@@ -241,7 +245,7 @@ class Watch:
         self._clipped += int(np.count_nonzero(np.abs(hop) >= CLIPPED_FROM))
         return self._clipped >= 2
 
-    def _judge_life(self, peak: float, end: int) -> None:
+    def _judge_silence(self, peak: float, end: int) -> None:
         self._silent = self._silent + 1 if peak < SILENT_PEAK else 0
         if self.sweep_at is not None and self._silent >= SILENT_HOPS:
             self.stop = Stop(
@@ -262,14 +266,14 @@ class Watch:
             off_db = self._off_db(total, place)
             self.stop = Stop(
                 "loud",
-                f"the microphone hears {off_db:+.1f} dB re the prediction",
+                f"the microphone hears {with_sign(off_db)} dB re the prediction",
                 end,
             )
         elif total < self._expected.lower[place]:
             off_db = self._off_db(total, place)
             self.stop = Stop(
                 "quiet",
-                f"the microphone hears {off_db:+.1f} dB re the prediction: has something come"
+                f"the microphone hears {with_sign(off_db)} dB re the prediction: has something come"
                 " loose, or switched itself off?",
                 end,
             )
@@ -279,11 +283,15 @@ class Watch:
         return float(power_to_db(max(total, 1e-30) / predicted))
 
 
-def _window_energies(wave: FloatArray, hop: int) -> FloatArray:
-    """Sum of squares over the window that ends with each hop; the start is filled with 0."""
+def hop_energies(wave: FloatArray, hop: int) -> FloatArray:
+    """Sum of squares of each whole hop of a wave."""
     hops = len(wave) // hop
-    energy = np.sum(wave[: hops * hop].reshape(hops, hop) ** 2, axis=1)
-    running = np.concatenate([np.zeros(WINDOW_HOPS), np.cumsum(energy)])
+    return np.asarray(np.sum(wave[: hops * hop].reshape(hops, hop) ** 2, axis=1))
+
+
+def window_sums(hops: FloatArray) -> FloatArray:
+    """Sum over the window that ends with each hop; before the first there is nothing."""
+    running = np.concatenate([np.zeros(WINDOW_HOPS), np.cumsum(hops)])
     return np.asarray(running[WINDOW_HOPS:] - running[:-WINDOW_HOPS])
 
 

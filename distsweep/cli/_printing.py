@@ -18,7 +18,7 @@ from typing import Any, TextIO
 import click
 
 LAST_WORDS_S = 0.5
-"""At the end a terminal is given so long to take what is still to be shown."""
+"""Longest wait at the end for a terminal to take what is still to be shown."""
 
 FULL_S = 0.01
 """A stream that must not be waited for (O_NONBLOCK) is tried again after this."""
@@ -126,17 +126,19 @@ _printers: dict[str, Printer] = {}
 
 def printer(name: str = "stderr") -> Printer:
     """Return the printer of ``sys.stderr`` or ``sys.stdout``; it is made where there is none."""
-    if (found := _current(name)) is None:
-        found = _printers[name] = Printer(getattr(sys, name))
-    return found
+    current = _current(name)
+    if current is None:
+        current = _printers[name] = Printer(getattr(sys, name))
+    return current
 
 
 def say(text: str) -> None:
     """Show a line on stderr, after what is waiting there."""
-    if (found := _current("stderr")) is None:
+    current = _current("stderr")
+    if current is None:
         click.echo(text, err=True)
     else:
-        found.tell(text)
+        current.tell(text)
 
 
 def put_out(text: str) -> None:
@@ -147,8 +149,8 @@ def put_out(text: str) -> None:
 
 def finish() -> bool:
     """Write what is left, and tell whether that was all; nothing may hang: nobody may read."""
-    found = [_current(name) for name in ("stderr", "stdout")]
-    done = [printer.finish() for printer in found if printer is not None]
+    current = [_current(name) for name in ("stderr", "stdout")]
+    done = [printer.finish() for printer in current if printer is not None]
     return all(done)
 
 
@@ -165,5 +167,5 @@ def leave(code: int) -> None:
 
 def _current(name: str) -> Printer | None:
     """Return a stream's printer, unless the stream has been replaced since it was made."""
-    found = _printers.get(name)
-    return found if found is not None and found.stream is getattr(sys, name) else None
+    made = _printers.get(name)
+    return made if made is not None and made.stream is getattr(sys, name) else None

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from distsweep.cli._printing import say
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -69,27 +71,27 @@ def command(
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
-    apart = _apart(json_file, folder)
-    parts = {"with_json": apart is None, "with_report": not no_report}
+    elsewhere = _json_elsewhere(json_file, folder)
+    parts = {"with_json": elsewhere is None, "with_report": not no_report}
     if all(map(os.path.lexists, sources)):  # otherwise that is told, and not where results would go
-        if apart is not None and apart != "-":
-            check_json_place(Path(apart), schema=SCHEMA)
+        if elsewhere is not None and elsewhere != "-":
+            check_json_place(Path(elsewhere), schema=SCHEMA)
         if any(parts.values()):
             check_result_place(folder, **parts)
     results = _analysed(sources, stimulus=stimulus, channel=channel)
-    if apart == "-":
+    if elsewhere == "-":
         sys.stdout.write(to_json(results) + "\n")
-    elif apart is not None:
-        write_results(results, Path(apart))
-        _say(f"results: {apart}")
+    elif elsewhere is not None:
+        write_results(results, Path(elsewhere))
+        say(f"results: {elsewhere}")
     made = write_result_files(results, folder, **parts) if any(parts.values()) else None
     if correction := correction_words(results.calibration):
-        _say(f"microphone correction: {correction}")
+        say(f"microphone correction: {correction}")
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""
-        _say(f"warning: {place}{warning.message}")
+        say(f"warning: {place}{warning.message}")
     if made is not None:
-        _tell(made, folder)
+        _report_files(made, folder)
 
 
 def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> None:
@@ -116,7 +118,7 @@ def _default_folder(source: Path, *, stimulus: Path | None) -> Path:
     return (source if source.is_dir() else source.parent) / "results"
 
 
-def _apart(json_file: str | None, folder: Path) -> str | None:
+def _json_elsewhere(json_file: str | None, folder: Path) -> str | None:
     """Return where results go that are not to lie in the folder; None where they are."""
     from distsweep.result_files import RESULTS_NAME
 
@@ -129,21 +131,21 @@ def _analysed(sources: Sequence[Path], *, stimulus: Path | None, channel: int | 
     from distsweep.pipeline import analyse, analyse_recording
 
     if stimulus is None:
-        return analyse(sources[0], progress=_say)
-    return analyse_recording(sources, stimulus=stimulus, channel=channel or 1, progress=_say)
+        return analyse(sources[0], progress=say)
+    return analyse_recording(sources, stimulus=stimulus, channel=channel or 1, progress=say)
 
 
-def _tell(made: FileSet, folder: Path) -> None:
+def _report_files(made: FileSet, folder: Path) -> None:
     """Say which files were written, figures left out, and what was removed."""
     from distsweep.result_files import REPORT, RESULTS_NAME, TABLES
 
     if made.removed:
-        _say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
+        say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
     named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
     for what, place in named.items():
         for path in made.written:
             if place in (path, path.parent):
-                _say(f"{what}: {path}")
+                say(f"{what}: {path}")
 
 
 def _is_same(path: Path, other: Path) -> bool:
@@ -152,7 +154,3 @@ def _is_same(path: Path, other: Path) -> bool:
         return path.resolve() == other.resolve()
     except (OSError, RuntimeError):  # a loop of links
         return False
-
-
-def _say(text: str) -> None:
-    click.echo(text, err=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from distsweep.cli import _numbers as numbers
+from distsweep.cli._printing import say
 
 if TYPE_CHECKING:
     from distsweep.units import FloatArray
@@ -17,7 +18,7 @@ DEFAULT_RATE_HZ = 48000
 
 
 @dataclass(frozen=True)
-class _Heard:
+class _Recorded:
     """A calibrator's tone, and what is known of where it came in; None where it is not."""
 
     samples: FloatArray | None
@@ -113,15 +114,15 @@ def command(
     if device is not None and (made_with is not None or input_channel is not None):
         raise click.UsageError("--device and --input-channel are what --input tells by itself")
     if device is not None:
-        heard = _record(device, channel, rate_hz or DEFAULT_RATE_HZ, seconds)
+        recorded = _record(device, channel, rate_hz or DEFAULT_RATE_HZ, seconds)
     elif recording is not None:
-        heard = _read(recording, channel, made_with, input_channel)
+        recorded = _read(recording, channel, made_with, input_channel)
     else:
-        heard = _Heard(None, rate_hz, made_with, input_channel)
+        recorded = _Recorded(None, rate_hz, made_with, input_channel)
     if sheet:
         pascal_per_fs, details = _from_sheet(sensitivity_mv_per_pa, full_scale_v_rms)
     else:
-        pascal_per_fs, details = _from_tone(heard, given["level_spl_db"], given["frequency_hz"])
+        pascal_per_fs, details = _from_tone(recorded, given["level_spl_db"], given["frequency_hz"])
     note = cal.CalibrationNote(
         pascal_per_fs=pascal_per_fs,
         method="data sheet" if sheet else "calibrator",
@@ -129,9 +130,9 @@ def command(
         microphone=given["microphone"],
         input_gain=given["input_gain"],
         details=details,
-        device=heard.device,
-        channel=heard.channel,
-        rate_hz=heard.rate_hz,
+        device=recorded.device,
+        channel=recorded.channel,
+        rate_hz=recorded.rate_hz,
     )
     _keep(session, note)
 
@@ -155,15 +156,18 @@ def _from_sheet(
 
 
 def _from_tone(
-    heard: _Heard, level_spl_db: float, frequency_hz: float
+    recorded: _Recorded, level_spl_db: float, frequency_hz: float
 ) -> tuple[float, dict[str, Any]]:
     from distsweep.capture.calibration import from_tone
     from distsweep.capture.calibrator_tone import measure_tone
+    from distsweep.words.wording import signed
 
-    assert heard.samples is not None and heard.rate_hz is not None
-    tone = measure_tone(heard.samples, rate_hz=float(heard.rate_hz), frequency_hz=frequency_hz)
-    _say(
-        f"tone: {tone.frequency_hz:.1f} Hz at {tone.level_dbfs:.2f} dBFS, steady within"
+    assert recorded.samples is not None and recorded.rate_hz is not None
+    tone = measure_tone(
+        recorded.samples, rate_hz=float(recorded.rate_hz), frequency_hz=frequency_hz
+    )
+    say(
+        f"tone: {tone.frequency_hz:.1f} Hz at {signed(tone.level_dbfs, 2)} dBFS, steady within"
         f" ±{tone.steadiness_db:.2f} dB, distortion {tone.distortion_percent:.2f} %,"
         f" {tone.snr_db:.0f} dB above the noise; taken as {level_spl_db:g} dB SPL (--level): is"
         " that what the calibrator says?"
@@ -174,7 +178,7 @@ def _from_tone(
 
 def _read(
     recording: Path, channel: int, made_with: str | None, input_channel: int | None
-) -> _Heard:
+) -> _Recorded:
     """Read the tone from a file.
 
     A file of one channel does not tell which of the device's it was; one of several does.
@@ -184,10 +188,10 @@ def _read(
     read = read_recording(recording, channel=channel)
     if input_channel is None and count_channels(recording) > 1:
         input_channel = channel
-    return _Heard(read.samples, read.rate_hz, made_with, input_channel)
+    return _Recorded(read.samples, read.rate_hz, made_with, input_channel)
 
 
-def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Heard:
+def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Recorded:
     """Record the tone."""
     from distsweep.capture import devices
     from distsweep.errors import DeviceError
@@ -196,11 +200,11 @@ def _record(device: str, channel: int, rate_hz: int, seconds: float) -> _Heard:
     chosen = devices.choose_device(system.devices(), device, kind="input")
     if channel > chosen.inputs:
         raise DeviceError(f"{chosen.name!r} has {chosen.inputs} input(s), not channel {channel}")
-    _say(f"recording {seconds:g} s from {chosen.name!r}, channel {channel}: keep still")
+    say(f"recording {seconds:g} s from {chosen.name!r}, channel {channel}: keep still")
     # Two at least: asked for one, a server hands out the average of a stereo source.
     channels = max(channel, min(2, chosen.inputs))
     heard = system.record(chosen, channels=channels, rate_hz=rate_hz, seconds=seconds)
-    return _Heard(heard[:, channel - 1], rate_hz, chosen.name, channel)
+    return _Recorded(heard[:, channel - 1], rate_hz, chosen.name, channel)
 
 
 def _keep(session: Path, note: Any) -> None:
@@ -223,27 +227,27 @@ def _keep(session: Path, note: Any) -> None:
         raise InputError(f"{refusal}; nothing was changed") from refusal
     make_folder(session)
     with session_lock(session, doing="a calibration"):
-        given = _given(session)
-        _pin(session, in_use=given.get("file") == FILE_NAME)
+        table = _calibration_table(session)
+        _pin_earlier_takes(session, in_use=table.get("file") == FILE_NAME)
         path = write_calibration(session, note)
-        _say(
+        say(
             f"{note.pascal_per_fs:.6g} Pa per full scale: 0 dBFS is"
             f" {float(pascal_to_spl_db(note.pascal_per_fs)):.2f} dB SPL"
         )
         click.echo(path)
         if not (session / SESSION_FILE).exists():
             start_session(session, {"calibration": {"file": FILE_NAME}})
-        elif not any(key in given for key in ("file", "pascal_per_fs")):
-            if given:
-                _say(
+        elif not any(key in table for key in ("file", "pascal_per_fs")):
+            if table:
+                say(
                     f"warning: session.toml has a [calibration] without a scale: write file ="
                     f' "{FILE_NAME}" there to use this one'
                 )
             else:
                 add_table(session / SESSION_FILE, "[calibration]", {"file": FILE_NAME})
-                _tell_of_uncalibrated_takes(session)
-        elif given.get("file") != FILE_NAME:
-            _say(
+                _note_uncalibrated_takes(session)
+        elif table.get("file") != FILE_NAME:
+            say(
                 f'warning: session.toml names another calibration: write file = "{FILE_NAME}"'
                 " under its [calibration] to use this one; takes that are listed there follow it,"
                 " unless they name a calibration of their own"
@@ -251,7 +255,7 @@ def _keep(session: Path, note: Any) -> None:
         read_session(session, takes_required=False)
 
 
-def _given(session: Path) -> dict[str, Any]:
+def _calibration_table(session: Path) -> dict[str, Any]:
     """Return what session.toml says of the calibration, once all of it has been checked.
 
     A calibration.json that is missing or damaged is about to be replaced, and no obstacle.
@@ -263,13 +267,13 @@ def _given(session: Path) -> dict[str, Any]:
 
     if not (session / SESSION_FILE).exists():
         return {}
-    given = read_toml(session / SESSION_FILE).get("calibration", {})
-    replaced = isinstance(given, dict) and given.get("file") == FILE_NAME
+    table = read_toml(session / SESSION_FILE).get("calibration", {})
+    replaced = isinstance(table, dict) and table.get("file") == FILE_NAME
     read_session(session, takes_required=False, calibration_required=not replaced)
-    return dict(given)
+    return dict(table)
 
 
-def _pin(session: Path, *, in_use: bool) -> None:
+def _pin_earlier_takes(session: Path, *, in_use: bool) -> None:
     """Let takes made before go on with the calibration that is about to be replaced."""
     from distsweep.capture.calibration import keep_former
     from distsweep.takes.session_file import FILE_NAME, pin_takes
@@ -277,25 +281,21 @@ def _pin(session: Path, *, in_use: bool) -> None:
     former = keep_former(session) if in_use else None
     if former is None:
         if in_use:
-            _tell_of_uncalibrated_takes(session)
+            _note_uncalibrated_takes(session)
         return
     count = pin_takes(session / FILE_NAME, former.name)
     if count:
-        _say(f"{count} earlier take(s) keep the calibration they were made with: {former.name}")
+        say(f"{count} earlier take(s) keep the calibration they were made with: {former.name}")
 
 
-def _tell_of_uncalibrated_takes(session: Path) -> None:
+def _note_uncalibrated_takes(session: Path) -> None:
     from distsweep.takes.session import read_session
 
     takes = read_session(session, takes_required=False, calibration_required=False).takes
     count = sum(take.calibration is None for take in takes)
     if count:
-        _say(
+        say(
             f"note: {count} take(s) have no calibration of their own that can be read, and take"
             " this one. That is right only if the input gain was the same; where it was not, write"
             ' calibration = "none" in their [[takes]] tables: their levels are then in dBFS'
         )
-
-
-def _say(text: str) -> None:
-    click.echo(text, err=True)

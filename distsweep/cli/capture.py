@@ -241,12 +241,12 @@ def _route(
     needed = max(given["input_channel"], given["loopback_channel"] or 1)
     if given["input_channel"] == given["loopback_channel"]:
         raise click.UsageError("the microphone and the loop-back need a channel each")
-    for device, has, asked in (
+    for device, count, channel in (
         (hearing, hearing.inputs, needed),
         (speaking, speaking.outputs, given["output_channel"]),
     ):
-        if asked > has:
-            raise DeviceError(f"{device.name!r} has {has} channel(s), not channel {asked}")
+        if channel > count:
+            raise DeviceError(f"{device.name!r} has {count} channel(s), not channel {channel}")
     return Route(
         output=speaking,
         output_channel=given["output_channel"],

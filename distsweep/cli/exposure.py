@@ -80,11 +80,11 @@ def command(
             raise click.UsageError("--listener-distance-m needs --distance-m, the microphone's")
         offset_db = listener_offset_db(distance_m, listener_distance_m)
         exposures += _of_source(Path(source), spl_at_0dbfs_db, offset_db)
-    found = doses(exposures)
+    by_regime = doses(exposures)
     if json_file is not None:
-        _write(json_file, _as_data(exposures, found))
+        _write(json_file, _as_data(exposures, by_regime))
     if json_file != "-":
-        _show(exposures, found)
+        _show(exposures, by_regime)
 
 
 def _of_source(path: Path, spl_at_0dbfs_db: float | None, offset_db: float) -> list[Exposure]:
@@ -99,14 +99,14 @@ def _of_source(path: Path, spl_at_0dbfs_db: float | None, offset_db: float) -> l
     return stimulus_exposures(read_sidecar(path), spl_at_0dbfs_db + offset_db)
 
 
-def _show(exposures: list[Exposure], found: list[Dose]) -> None:
+def _show(exposures: list[Exposure], by_regime: list[Dose]) -> None:
     if not exposures:
         click.echo("No playing is on record there, so there is no dose to add up.")
         return
     total = sum(item.minutes for item in exposures)
     loudest = max(item.level_dba for item in exposures)
     click.echo(f"{total:.2f} min of sound, up to {loudest:.1f} dBA, nobody protected:")
-    for dose in found:
+    for dose in by_regime:
         level = f"8 h at {dose.eight_hour_level_dba:6.1f} dBA"
         if dose.percent <= 0.0:
             level = "nothing counts"
@@ -116,7 +116,7 @@ def _show(exposures: list[Exposure], found: list[Dose]) -> None:
     click.echo("100 % is what a day may hold. A caution, not a measurement by these rules.")
 
 
-def _as_data(exposures: list[Exposure], found: list[Dose]) -> dict[str, Any]:
+def _as_data(exposures: list[Exposure], by_regime: list[Dose]) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "exposures": [vars(item) for item in exposures],
@@ -127,7 +127,7 @@ def _as_data(exposures: list[Exposure], found: list[Dose]) -> dict[str, Any]:
                 "dose_percent": dose.percent,
                 "eight_hour_level_dba": dose.eight_hour_level_dba if dose.percent > 0.0 else None,
             }
-            for dose in found
+            for dose in by_regime
         ],
     }
 

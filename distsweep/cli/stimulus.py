@@ -37,6 +37,7 @@ def command(recipe: str, folder: Path, split: bool, sample_format: str) -> None:
     """
     from distsweep.stimulus.recipe import read_recipe
     from distsweep.stimulus.write import write_stimulus
+    from distsweep.words.wording import as_given
 
     stimulus, paths = write_stimulus(
         read_recipe(recipe), folder, split=split, sample_format=sample_format
@@ -49,6 +50,6 @@ def command(recipe: str, folder: Path, split: bool, sample_format: str) -> None:
     levels = (
         f"the loudest {sound} is {levels_dbfs[-1] - levels_dbfs[0]:g} dB louder than the first"
         if len(levels_dbfs) > 1
-        else f"it plays at {levels_dbfs[0]:g} dBFS"
+        else f"it plays at {as_given(levels_dbfs[0])} dBFS"
     )
     click.echo(f"{seconds:.0f} s; {levels}: turn the volume down before you play it.", err=True)

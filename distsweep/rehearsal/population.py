@@ -77,9 +77,9 @@ def random_loudspeaker(generator: np.random.Generator) -> RandomLoudspeaker:
     bench, more_decoys = _bench(generator)
     resonances: list[Resonance] = []
     for _ in range(int(generator.integers(0, 4))):
-        found = _resonance(generator, loudspeaker, [r.frequency_hz for r in resonances])
-        if found is not None:
-            resonances.append(found)
+        mode = _resonance(generator, loudspeaker, [r.frequency_hz for r in resonances])
+        if mode is not None:
+            resonances.append(mode)
     if generator.uniform() < 0.5:
         ceiling = Reflection(
             height_m=generator.uniform(1.0, 2.0),

@@ -209,18 +209,18 @@ def solve_stretch(
         parts: FloatArray = np.stack((after.voltage_v, after.force_n, after.port_pa)) * scales
         return parts.ravel()
 
-    found = moved(
+    motion = moved(
         fixed_point(
             update, np.zeros(3 * count), scale=float(np.max(np.abs(voltage_v))), what="the woofer"
         )
     )
-    excursion_mm = float(np.max(np.abs(found.excursion_mm)))
+    excursion_mm = float(np.max(np.abs(motion.excursion_mm)))
     if excursion_mm > woofer.excursion_range_mm:
         raise NotConvergedError(
             f"the woofer would move {excursion_mm:.1f} mm, beyond the {woofer.excursion_range_mm} "
             "mm its parameters hold for: lower the drive"
         )
-    return nonlinear_sources(woofer, found, conditions)
+    return nonlinear_sources(woofer, motion, conditions)
 
 
 def solve(
@@ -246,7 +246,7 @@ def solve(
         piece = _cut(voltage_v, begin - warm_up, length, fade=guard)
         if not np.max(np.abs(piece)) > 0.0:
             continue
-        found = solve_stretch(
+        sources = solve_stretch(
             loudspeaker,
             piece,
             rate_hz=rate_hz,
@@ -255,9 +255,9 @@ def solve(
         )
         end = min(begin + hop, count)
         kept = slice(warm_up, warm_up + end - begin)
-        result.voltage_v[begin:end] = found.voltage_v[kept]
-        result.force_n[begin:end] = found.force_n[kept]
-        result.port_pa[begin:end] = found.port_pa[kept]
+        result.voltage_v[begin:end] = sources.voltage_v[kept]
+        result.force_n[begin:end] = sources.force_n[kept]
+        result.port_pa[begin:end] = sources.port_pa[kept]
     return result
 
 

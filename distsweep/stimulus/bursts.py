@@ -6,7 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.stimulus.layout import AFTER_MARKER_S, LEAD_S, MARKER_ABOVE_FIRST_DB, TAIL_S
+from distsweep.stimulus.layout import (
+    AFTER_MARKER_S,
+    LEAD_S,
+    MARKER_ABOVE_FIRST_DB,
+    TAIL_S,
+    markers_alone,
+)
 from distsweep.stimulus.marker import Marker, design_marker
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
@@ -102,10 +108,7 @@ def tones(file: StimulusFile) -> list[Tone]:
 
 def render_staircase(stimulus: StaircaseStimulus, file: StimulusFile) -> FloatArray:
     """Return the samples of one file, shape ``(file.samples,)``, full scale 1."""
-    waveform = np.zeros(file.samples)
-    chirp = db_to_ratio(stimulus.marker.level_dbfs) * stimulus.marker.waveform()
-    for start in (file.start_marker_sample, file.end_marker_sample):
-        waveform[start : start + len(chirp)] = chirp
+    waveform = markers_alone(stimulus.marker, file)
     recipe = stimulus.recipe
     for tone in tones(file):
         count = tone.end_sample - tone.first_sample

@@ -20,8 +20,8 @@ TAIL_S = 0.5
 """Silence after the end marker."""
 
 MARKER_ABOVE_FIRST_DB = 10.0
-"""The markers stand so far above the first rung, but never above the last (chosen: a rung
-at the bottom of a ladder may lie near the background, and nobody should be startled)."""
+"""Level of the markers above the first rung; they are never above the last (chosen: a rung at the
+bottom of a ladder may lie near the background, and nobody should be startled)."""
 
 
 def lay_out(recipe: LadderRecipe, *, split: bool = False) -> LadderStimulus:
@@ -54,14 +54,20 @@ def lay_out(recipe: LadderRecipe, *, split: bool = False) -> LadderStimulus:
 
 def render(stimulus: LadderStimulus, file: StimulusFile) -> FloatArray:
     """Return the samples of one file, shape ``(file.samples,)``, full scale 1."""
-    waveform = np.zeros(file.samples)
-    chirp = db_to_ratio(stimulus.marker.level_dbfs) * stimulus.marker.waveform()
-    for start in (file.start_marker_sample, file.end_marker_sample):
-        waveform[start : start + len(chirp)] = chirp
+    waveform = markers_alone(stimulus.marker, file)
     sweep = stimulus.sweep.waveform()
     for rung in file.rungs:
         end = rung.start_sample + len(sweep)
         waveform[rung.start_sample : end] = db_to_ratio(rung.drive_dbfs) * sweep
+    return waveform
+
+
+def markers_alone(marker: Marker, file: StimulusFile) -> FloatArray:
+    """Return the samples of a file with its markers, and silence where something is played."""
+    waveform = np.zeros(file.samples)
+    chirp = db_to_ratio(marker.level_dbfs) * marker.waveform()
+    for start in (file.start_marker_sample, file.end_marker_sample):
+        waveform[start : start + len(chirp)] = chirp
     return waveform
 
 

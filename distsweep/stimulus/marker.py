@@ -10,7 +10,7 @@ import numpy as np
 from distsweep.units import FloatArray
 
 HIGHEST_HZ = 3000.0
-"""Where the marker starts, if the band reaches so far (chosen: every driver of a small
+"""Highest frequency at which the marker starts (chosen: every driver of a small
 loudspeaker radiates something between 375 Hz and 3 kHz)."""
 
 LEAST_TIME_BANDWIDTH = 600.0

@@ -32,7 +32,7 @@ def build(kind: type[_T], data: Any, **ready: Any) -> _T:
     for name, value in values.items():
         if name not in fields:
             raise ValueError(f"{kind.__name__} has no {name}")
-        if not _is(hints[name], value):
+        if not _fits(hints[name], value):
             raise ValueError(f"{name} is {value!r}")
     for name, item in fields.items():
         if name not in values and name not in ready and item.default is dataclasses.MISSING:
@@ -40,7 +40,7 @@ def build(kind: type[_T], data: Any, **ready: Any) -> _T:
     return kind(**values, **ready)
 
 
-def _is(hint: Any, value: Any) -> bool:
+def _fits(hint: Any, value: Any) -> bool:
     if isinstance(value, bool):
         return hint is bool
     if value is None:

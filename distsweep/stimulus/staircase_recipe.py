@@ -18,7 +18,7 @@ HIGHEST_HARMONIC_HZ = 20000.0
 upper end of the ladders' usual band, so that both sum the same orders)."""
 
 LEAST_HOLD_PERIODS = 12.0
-"""A burst is at least so long: what is left after settling then still holds six periods."""
+"""Least periods in a burst: what is left after settling then still holds six (chosen)."""
 
 MOST_LEVELS = 200
 

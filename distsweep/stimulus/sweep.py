@@ -85,6 +85,10 @@ class Sweep:
         """Return the time after the sweep's start at which it passes a frequency."""
         return np.asarray(self.rate_constant_s * np.log(np.asarray(frequency_hz) / self.start_hz))
 
+    def frequency_at_hz(self, time_s: FloatArray | float) -> FloatArray:
+        """Return the frequency that the sweep passes at a time after its start."""
+        return np.asarray(self.start_hz * np.exp(np.asarray(time_s) / self.rate_constant_s))
+
     def drive_ratio(self, frequency_hz: FloatArray) -> FloatArray:
         """Drive at a frequency over the drive above the corner: 1 where it is not reduced.
 
@@ -97,7 +101,7 @@ class Sweep:
     def waveform(self) -> FloatArray:
         """Return the sweep at peak amplitude 1, shape ``(samples,)``."""
         time_s = np.arange(self.samples) / self.rate_hz
-        frequency_hz = self.start_hz * np.exp(time_s / self.rate_constant_s)
+        frequency_hz = self.frequency_at_hz(time_s)
         rise = _smooth_step(
             np.log(frequency_hz / self.start_hz) / math.log(self.full_from_hz / self.start_hz)
         )

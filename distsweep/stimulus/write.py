@@ -21,7 +21,7 @@ from distsweep.stimulus.sidecar import (
     sidecar_text,
 )
 from distsweep.units import FloatArray
-from distsweep.whole_files import stands, write_whole, write_whole_text
+from distsweep.whole_files import has_content, write_whole, write_whole_text
 
 FORMATS = {
     "wav24": (".wav", "WAV", "PCM_24"),
@@ -93,7 +93,7 @@ def _former(sidecar: Path, stimulus: Stimulus) -> Stimulus | None:
         former = read_sidecar(sidecar)
     except InputError:
         former = None
-    if former is None or _bare(former) != _bare(stimulus):
+    if former is None or _without_names(former) != _without_names(stimulus):
         raise InputError(
             f"{sidecar}: another stimulus of this name is there: give the recipe another name,"
             " or choose another folder"
@@ -105,13 +105,13 @@ def _refuse_recording(
     path: Path, former: Stimulus | None, stimulus: Stimulus, file: StimulusFile
 ) -> None:
     """Refuse to replace a file unless the sidecar vouches for it, or it sounds the same."""
-    if not stands(path):
+    if not has_content(path):
         return
     known = {(item.name, item.sha256) for item in former.files} if former is not None else set()
     try:
         with path.open("rb") as stream:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        if (path.name, digest) in known or _sounds_like(path, stimulus, file):
+        if (path.name, digest) in known or _holds_samples_of(path, stimulus, file):
             return
     except (OSError, RuntimeError):  # cannot be read, or is no sound file
         pass
@@ -121,7 +121,7 @@ def _refuse_recording(
     )
 
 
-def _sounds_like(path: Path, stimulus: Stimulus, file: StimulusFile) -> bool:
+def _holds_samples_of(path: Path, stimulus: Stimulus, file: StimulusFile) -> bool:
     """Tell whether a file holds a stimulus's samples, within the last of 24 bits."""
     if soundfile.info(path).frames != file.samples:
         return False
@@ -131,7 +131,7 @@ def _sounds_like(path: Path, stimulus: Stimulus, file: StimulusFile) -> bool:
     return bool(np.max(np.abs(samples[:, 0] - rendered(stimulus, file))) <= 2.0**-23)
 
 
-def _bare(stimulus: Stimulus) -> Stimulus:
+def _without_names(stimulus: Stimulus) -> Stimulus:
     """Return the stimulus without what depends on the sample format."""
     files = tuple(dataclasses.replace(item, name="", sha256="") for item in stimulus.files)
     return dataclasses.replace(stimulus, files=files)

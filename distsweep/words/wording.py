@@ -102,3 +102,14 @@ def listed(names: Sequence[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def with_sign(number: float, decimals: int = 1) -> str:
+    """Write a difference with its sign: "+0.5", "−3.0"."""
+    text = signed(number, decimals)
+    return text if text.startswith("−") else f"+{text}"
+
+
+def as_given(number: float) -> str:
+    """Write a number with as many digits as it was given with, up to six: "−28", "0.25"."""
+    return f"{number:g}".replace("-", "−")

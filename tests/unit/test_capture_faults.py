@@ -22,7 +22,7 @@ from capture_bench import (
     write_short_stimulus,
 )
 
-from distsweep.capture import keeping, ladder
+from distsweep.capture import distress, keeping, ladder
 from distsweep.errors import DeviceError
 
 STOP_WITHIN = round(0.05 * RATE_HZ)
@@ -223,7 +223,7 @@ def test_too_much_distortion_stops_the_rung_and_the_ladder(session: Path, sideca
     assert sounding_until(bench.sent[-1]) < SWEEP_AT + round(0.5 * RATE_HZ)
     # What lasts too briefly to be noticed meanwhile is found by the analysis afterwards.
     again = calibrated_session(session.parent / "again", 135.0)
-    with mock.patch.object(ladder.Distress, "look", lambda *_: None):
+    with mock.patch.object(distress.Distress, "look", lambda *_: None):
         ran = run_capture(FakeBench(third=1e5), again, sidecar, *options)
     assert ran.exit_code == 4 and "THD is" in ran.stderr
     assert not list(again.glob("axis-02*"))

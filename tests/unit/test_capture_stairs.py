@@ -266,7 +266,7 @@ def test_a_tone_that_distorts_is_played_again_lower_and_the_next_one_follows(
     bench = ClippingBench(at_hz=500.0, clips_dbfs=-34.0)
     ran = run_capture(bench, session, sidecar, *ACCEPT, "--thd-limit-percent", "10")
     assert ran.exit_code == 0, ran.stderr
-    assert "500 Hz at -30 dBFS: THD is" in ran.stderr and "played again up to -33" in ran.stderr
+    assert "500 Hz at −30 dBFS: THD is" in ran.stderr and "played again up to −33" in ran.stderr
     (take,) = takes(session)
     assert take["recording"] == ["axis-01.wav", "axis-02.wav"] and "partial" not in take
     assert (session / "axis-01-stopped.wav").exists()
@@ -339,7 +339,7 @@ def test_a_gain_4_db_higher_than_probed_lowers_the_top_before_it_sounds(
     bench = FakeBench(fault=raised(rehearsed.exchange(1), 0, 10 ** (4.0 / 20)))
     ran = run_capture(bench, session, sidecar, *ACCEPT)
     assert ran.exit_code == 0, ran.stderr
-    assert "1000 Hz at -27 dBFS would be 2.6 dB louder than what was confirmed" in ran.stderr
+    assert "1000 Hz at −27 dBFS would be 2.6 dB louder than what was confirmed" in ran.stderr
     low, high = rows(session)
     assert low["drive_dbfs"] == [-45, -42, -39, -36, -33, -30, -27]
     assert high["drive_dbfs"] == [-45, -42, -39, -36, -33, -30]
@@ -571,7 +571,7 @@ def test_a_long_burst_that_begins_to_distort_ends_within_a_second(
 
     bench = FakeBench(fault=clip)
     ran = run_capture(bench, session, sidecar, *ACCEPT, "--thd-limit-percent", "10")
-    assert "1000 Hz at -36 dBFS: THD is" in ran.stderr
+    assert "1000 Hz at −36 dBFS: THD is" in ran.stderr
     first_try = bench.sent[len(events(session, "probe"))]
     assert sounding_until(first_try) <= struck[0] + RATE_HZ  # issue: capture
 
