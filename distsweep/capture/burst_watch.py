@@ -32,16 +32,18 @@ from distsweep.capture.response import Response
 from distsweep.capture.watch import (
     LEAST_OF_MEAN_DB,
     OFF_BY_DB,
+    QUIET_QUESTION,
     WINDOW_HOPS,
     Stop,
     Watch,
     hop_energies,
+    off_prediction,
     window_sums,
 )
 from distsweep.stimulus.bursts import render_staircase
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
 from distsweep.units import FloatArray, db_to_power, power_to_db
-from distsweep.words.wording import as_given, with_sign
+from distsweep.words.wording import as_given
 
 TONE_STOPS = ("distorted", "compressed", "high")
 """Reasons to stop that concern one tone only."""
@@ -212,7 +214,7 @@ class BurstWatch(Watch):
         predicted = max(self._scale * np.max(self._windows[near]), np.max(self._least[near]))
         most = float(db_to_power(OFF_BY_DB)) * (predicted + window * self._noise_power)
         if total > max(most, self._harmless):
-            self._halt("loud", total / window, predicted / window, "", end)
+            self.stop = off_prediction("loud", total, predicted, end)
             return
         while self._at < len(self._spans) - 1 and place >= self._spans[self._at].end:
             self._at += 1
@@ -224,18 +226,12 @@ class BurstWatch(Watch):
             built_up = min(1.0, recent / max(self._predicted_power(span), 1e-30))
             least = built_up * self._least_power(span)
             if slow < least / float(db_to_power(OFF_BY_DB)):
-                self._halt(
-                    "quiet", slow, least, ": has something come loose, or switched itself off?", end
-                )
+                self.stop = off_prediction("quiet", slow, least, end, QUIET_QUESTION)
         if span.half + SLOW_HOPS <= place < span.measured and span.burst.direction == "down":
             before = self._way_up_power(span) * float(db_to_power(ABOVE_WAY_UP_DB))
             if slow > before + 2.0 * self._noise_power:
-                self._halt("loud", slow, before, ", which is that on the way up", end)
-
-    def _halt(self, kind: str, power: float, predicted: float, why: str, end: int) -> None:
-        off_db = float(power_to_db(max(power, 1e-30) / max(predicted, 1e-30)))
-        text = f"the microphone hears {with_sign(off_db)} dB re the prediction{why}"
-        self.stop = Stop(kind, text, end)
+                more = ", which is that on the way up"
+                self.stop = off_prediction("loud", slow, before, end, more)
 
     def _least_power(self, span: Span) -> float:
         """Return the least that a burst should give, mean square, before OFF_BY_DB is taken off.

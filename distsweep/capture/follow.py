@@ -116,8 +116,7 @@ class Follower:
 
     def find(self, recorded: FloatArray, route: Route) -> None:
         """Find a first probe's markers in its whole recording, shape ``(frames, channels)``."""
-        channel = route.loopback_channel or route.input_channel
-        heard = np.ascontiguousarray(recorded[:, channel - 1])
+        heard = _timing_channel(recorded, route)
         delay, match = find_delay(
             heard,
             self._chirp,
@@ -134,10 +133,9 @@ class Follower:
         """Look for the end marker where the start marker says that it must be."""
         if self.arrival is None or self.match < 2.0 * LEAST_MATCH:
             return
-        channel = route.loopback_channel or route.input_channel
         end = self.arrival + self._file.end_marker_sample - self._file.start_marker_sample
         around = recorded[max(0, end - DRIFT_SAMPLES) : end + len(self._chirp) + DRIFT_SAMPLES]
-        match = find_arrival(np.ascontiguousarray(around[:, channel - 1]), self._chirp)[1]
+        match = find_arrival(_timing_channel(around, route), self._chirp)[1]
         self.torn = match < TORN_SHARE * self.match
 
     def likely_arrival(self, heard: Heard, route: Route) -> int | None:
@@ -147,10 +145,8 @@ class Follower:
         """
         if self.arrival is not None or heard.stop is None or heard.stop.sample is None:
             return self.arrival
-        channel = route.loopback_channel or route.input_channel
         before = max(0, heard.stop.sample - round(BEFORE_STOP_S * route.rate_hz))
-        recorded = np.ascontiguousarray(heard.recorded[:before, channel - 1])
-        place, match = find_arrival(recorded, self._chirp)
+        place, match = find_arrival(_timing_channel(heard.recorded[:before], route), self._chirp)
         return place if match >= LEAST_MATCH else None
 
     def _align(self, conversation: Conversation, expected: int) -> None:
@@ -210,3 +206,9 @@ class Follower:
         if expected is not None:
             text += f", predicted {signed(self._scale.of_power(expected))}"
         return f"{text} {self._scale.unit}"
+
+
+def _timing_channel(recorded: FloatArray, route: Route) -> FloatArray:
+    """Return the channel in which markers are looked for: the loop-back's, if there is one."""
+    channel = route.loopback_channel or route.input_channel
+    return np.ascontiguousarray(recorded[:, channel - 1])

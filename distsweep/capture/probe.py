@@ -32,7 +32,7 @@ from distsweep.capture.safeguards import (
     probe_limit_spl_db,
     vouch,
 )
-from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop, spoilt
+from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Watch
 from distsweep.errors import DeviceError
 from distsweep.stimulus.layout import lay_out
@@ -328,7 +328,10 @@ class Prober:
                 return sent
             else:
                 trouble = stop.message
-        raise spoilt("the probe", trouble)
+        raise DeviceError(
+            f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"
+            " or choose another device"
+        )
 
 
 def _report(sender: Sender, probed: Probed, drive_dbfs: float) -> None:

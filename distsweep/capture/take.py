@@ -135,7 +135,7 @@ class TakeFiles:
             if not recordings:
                 return None
             name = f"{self.name}-partial.json"
-            text = sidecar_text(first_files(stimulus, len(recordings)))
+            text = sidecar_text(chosen_files(stimulus, range(len(recordings))))
             write_whole_text(self.folder / name, text)
         values = take_values(
             self._position,
@@ -205,11 +205,6 @@ def calibration_text(folder: Path, used: Calibration | None) -> str | None:
     if note is None or note.pascal_per_fs != used.pascal_per_fs:
         note = CalibrationNote(used.pascal_per_fs, method="session.toml", date="")
     return note_text(note)
-
-
-def first_files(stimulus: Stimulus, count: int) -> Stimulus:
-    """Return a split stimulus of only its first files."""
-    return chosen_files(stimulus, range(count))
 
 
 def chosen_files(stimulus: Stimulus, indices: Iterable[int]) -> Stimulus:

@@ -65,6 +65,9 @@ NOISE_PEAKS, NOISE_MEAN_HOPS = 6.0, 40
 """A window of narrow-band noise exceeds its mean over 200 ms sixfold once in 400 windows (its power
 is distributed exponentially): this much of a prediction may be noise."""
 
+QUIET_QUESTION = ": has something come loose, or switched itself off?"
+"""What the tester is asked where it is too quiet."""
+
 SILENT_HOPS = 6
 """30 ms below −120 dBFS: no microphone is so quiet, it is unplugged or muted."""
 
@@ -262,25 +265,17 @@ class Watch:
         place = self._place(end)
         if self.stop is not None or place is None or self._expected is None:
             return
+        predicted = float(self._expected.expected[place])
         if total > self._expected.upper[place]:
-            off_db = self._off_db(total, place)
-            self.stop = Stop(
-                "loud",
-                f"the microphone hears {with_sign(off_db)} dB re the prediction",
-                end,
-            )
+            self.stop = off_prediction("loud", total, predicted, end)
         elif total < self._expected.lower[place]:
-            off_db = self._off_db(total, place)
-            self.stop = Stop(
-                "quiet",
-                f"the microphone hears {with_sign(off_db)} dB re the prediction: has something come"
-                " loose, or switched itself off?",
-                end,
-            )
+            self.stop = off_prediction("quiet", total, predicted, end, QUIET_QUESTION)
 
-    def _off_db(self, total: float, place: int) -> float:
-        predicted = max(float(self._expected.expected[place]) if self._expected else 0.0, 1e-30)
-        return float(power_to_db(max(total, 1e-30) / predicted))
+
+def off_prediction(kind: str, heard: float, predicted: float, end: int, more: str = "") -> Stop:
+    """Return the stop for a level, heard and predicted as powers, that is off its prediction."""
+    off_db = float(power_to_db(max(heard, 1e-30) / max(predicted, 1e-30)))
+    return Stop(kind, f"the microphone hears {with_sign(off_db)} dB re the prediction{more}", end)
 
 
 def hop_energies(wave: FloatArray, hop: int) -> FloatArray:

@@ -24,6 +24,7 @@ from distsweep.capture.levels import LARGEST_RISE_DB, parse_levels, with_gentle_
 from distsweep.errors import DeviceError, InputError
 from distsweep.takes.session import read_session
 from distsweep.takes.session_file import add_table, extended_text, start_session, toml_value
+from distsweep.words.wording import as_given, with_sign
 
 
 @pytest.mark.parametrize(
@@ -298,3 +299,12 @@ def test_thd_counts_where_the_loudspeaker_works() -> None:
     assert percent == 40.0 and frequency[250] <= where < frequency[298]
     rung.thd_reliable[:] = False
     assert worst_thd(rung, frequency, 90.0) is None
+
+
+@pytest.mark.parametrize(
+    ("number", "difference", "written"),
+    [(-0.04, "+0.0", "−0.04"), (-3.0, "−3.0", "−3"), (0.26, "+0.3", "0.26"), (12.0, "+12.0", "12")],
+)
+def test_numbers_have_true_minus_signs(number: float, difference: str, written: str) -> None:
+    assert with_sign(number) == difference
+    assert as_given(number) == written
