@@ -11,16 +11,19 @@ from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus
 from distsweep.units import FloatArray, db_to_ratio
 
 BURST_SETTLES_S = 0.1
-"""Beginning of a burst that does not count for its level."""
+"""Beginning of a burst that does not count for its level, which is still building up (chosen)."""
 
 BURST_LEAST_S = 0.3
-"""Shortest burst that can be watched: onset, a measurement, and room for delays and drift."""
+"""Shortest burst that can be watched (chosen: onset, a measurement, and room for delays and
+drift)."""
 
 BURST_ENDS_S = 0.02
-"""A measurement ends this long before the burst does: clocks drift by 18 ms a minute at most."""
+"""A measurement ends this long before its burst (chosen: clocks drift by 18 ms a minute at
+most)."""
 
 MEASURED_S, MEASURED_PERIODS = 0.25, 8.0
-"""Length of a measurement, in seconds or periods, whichever is more; half a burst at most."""
+"""Length of a measurement, in seconds or periods, whichever is more; half a burst at most
+(chosen)."""
 
 
 class Meter:

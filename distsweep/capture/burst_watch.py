@@ -66,16 +66,19 @@ ABOVE_WAY_UP_DB = 3.0
 regains less, and a limiter does not let go)."""
 
 SLOW_HOPS = 20
-"""What is too quiet is judged over 100 ms: two periods of 20 Hz, where 20 ms hold less than one."""
+"""What is too quiet is judged over 100 ms (chosen: two periods of 20 Hz; 20 ms hold less than
+one)."""
 
 LATE_HOPS = 3
-"""The prediction may be early or late by 15 ms: half a period of 33 Hz, or a minute's drift."""
+"""The prediction may be early or late by 15 ms (chosen: half a period of 33 Hz, or a minute's
+drift)."""
 
 CLEAR_POWER = 100.0
-"""A burst is clear 20 dB above the background in its place: its level is then right within 1 dB."""
+"""Power of a clear burst over the background in its place (chosen: its level is then right within
+1 dB)."""
 
 DISTORTION_CLEAR_POWER = 10.0
-"""Harmonics count 10 dB above what the background shows in their place."""
+"""Power from which on harmonics count, over what the background shows in their place (chosen)."""
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,7 @@ SHORT_TERM_S = 0.1
 """Length over which a short-term level is taken (chosen: 16 periods at least)."""
 
 JUDGED_S = 2.0
-"""Length of the steadiest stretch, which is judged: fumbling at both ends does no harm."""
+"""Length of the steadiest stretch, which is judged (chosen: fumbling at both ends does no harm)."""
 
 TONE_LIKE_DB = 0.1
 """Largest spread of a tone's short-term levels; those of white noise spread by 0.3 dB over

@@ -13,7 +13,7 @@ from distsweep.capture.safeguards import Licence, SplCeiling, ask_licence
 from distsweep.errors import SafetyRefusal
 
 MOST_QUESTIONS = 4
-"""Times that a plan is put to somebody whose level comes out higher after each probe."""
+"""Times that a plan is confirmed whose level comes out higher after each probe (chosen)."""
 
 
 class Consent:

@@ -26,19 +26,22 @@ SIGNALLED_S = 0.02
 (chosen: Python lets one thread run for 5 ms before another, and a busy machine takes 10)."""
 
 TAIL_S = 0.35
-"""Recorded after the last sample: latency, time of flight and the room's first answer."""
+"""Time recorded after the last sample (chosen: latency, time of flight, the room's first
+answer)."""
 
 SPARE_S = 1.0
-"""Lag of the output behind the input from which on it has stalled."""
+"""Lag of the output behind the input from which on it has stalled (chosen)."""
 
 STALLED_S = 0.05
-"""Audio sent without any coming in, from which on the input has stalled."""
+"""Audio sent without any coming in, from which on the input has stalled (chosen)."""
 
 GAP_HOPS = 10
-"""50 ms before a stop are searched for a gap, and twice that at the end for a sign of life."""
+"""Hops before a stop that are searched for a gap, 50 ms; twice as many at the recording's end are
+searched for a sign of life (chosen)."""
 
 SETTLING_S = 0.2
-"""Drop-outs before this, while the streams start, spoil nothing: stimuli start with silence."""
+"""Drop-outs before this do not count (chosen: streams are starting, and stimuli start with
+silence)."""
 
 
 @dataclass(frozen=True)

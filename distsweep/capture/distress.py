@@ -49,10 +49,11 @@ BELOW, ABOVE = 0.67, 1.5
 scale, to an octave below and to the second harmonic of the stretch's start."""
 
 STEP_S = 0.05
-"""Stretches are judged at this step, or four times in their own length if that is sooner."""
+"""Stretches are judged at this step, or four times in their own length if that is sooner
+(chosen)."""
 
 LASTS_OCTAVES, LASTS_S = 1.0 / 3.0, 0.5
-"""THD is over the limit for this long before the rung stops, whichever is shorter."""
+"""THD is over the limit for this long before the rung stops, whichever is shorter (chosen)."""
 
 NOISE_MARGIN = 2.0
 """The background counts as twice the power it had before the rung (chosen: the power of room
@@ -68,7 +69,8 @@ BETWEEN_MARGIN = 1.5
 """Factor on the noise between the lines (chosen: few bins lie there, so it is known badly)."""
 
 HARMONIC_SHARE = 0.5
-"""Share of the limit's power that must be left when the noise between the lines is taken off."""
+"""Share of the limit's power that must be left when the noise between the lines is taken
+off (chosen)."""
 
 
 class Distress:

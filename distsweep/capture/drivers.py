@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 CLOSING_S = 2.0
-"""A driver that takes longer to close is left behind."""
+"""Longest wait for a driver to close; then it is left behind (chosen)."""
 
 
 @contextmanager

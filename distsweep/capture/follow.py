@@ -35,11 +35,11 @@ TORN_SHARE = 0.5
 share of the best is no marker but a side lobe of one: samples were lost (chosen)."""
 
 BEFORE_STOP_S = 0.05
-"""Length before a stop in which what was too loud may have begun: it is not searched for the
-marker."""
+"""Length before a stop that is not searched for the marker (chosen: what was too loud may have
+begun in it)."""
 
 SHOWN_EVERY_S = 0.25
-"""Progress is shown this often."""
+"""Interval at which progress is shown (chosen)."""
 
 
 @dataclass(frozen=True)

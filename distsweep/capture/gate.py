@@ -22,7 +22,7 @@ from distsweep.units import db_to_ratio, ratio_to_db
 from distsweep.words.wording import signed
 
 FADE_IN_S = 0.02
-"""Length of the fade-in that every array is given, whatever it holds."""
+"""Length of the fade-in that every array is given, whatever it holds (chosen)."""
 
 ONSET_S, ONSET_GAP_S, ONSET_OF_PEAK = 0.005, 0.02, 0.5
 """After a silence of ONSET_GAP_S, sound may reach ONSET_OF_PEAK of the array's peak no sooner
@@ -34,7 +34,7 @@ LARGEST_OFFSET_OF_PEAK = 0.01
 is next to it, moves a cone without being heard (chosen: a sweep from 8 Hz shows 0.0003)."""
 
 START_LEVEL_DBFS = -60.0
-"""The first sound of a capture is no louder than this."""
+"""The first sound of a capture is no louder than this (chosen)."""
 
 LARGEST_STEP_DB = 3.0
 """Largest rise within an array above the level that it has held (a requirement of capture)."""

@@ -15,7 +15,7 @@ SIGNALS = tuple(
 """A closed terminal and a polite kill are treated like Ctrl-C: a recording is not lost."""
 
 LISTENER_ENDS_S = 1.0
-"""Longest wait for the end of the thread that listens for signals."""
+"""Longest wait for the end of the thread that listens for signals (chosen)."""
 
 
 class Pending:

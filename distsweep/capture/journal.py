@@ -10,7 +10,8 @@ from distsweep.capture.conversation import Conversation
 from distsweep.capture.keeping import Reservation
 
 WRITTEN_EVERY_S = 0.1
-"""Step at which a recording is written: the most that is lost when the process is killed."""
+"""Interval at which a recording is written (chosen: so much is lost at most when the process is
+killed)."""
 
 
 class Journal:

@@ -28,7 +28,7 @@ LOG_REMEDY = (
 )
 
 HIGHEST_NOTED_DBA = 250.0
-"""Nothing in air is as loud: a record that says so is damaged."""
+"""A record that holds a higher level is damaged (chosen: nothing in air is as loud)."""
 
 BYTES_A_SAMPLE = 4
 """Recordings are kept as 32-bit float, which holds every value of a 24-bit converter."""
@@ -41,7 +41,7 @@ SCRATCH_PREFIX = ".recording-"
 follow."""
 
 LONGEST_NAME_BYTES = 100
-"""Longest name of a take: file systems allow 255 bytes, and endings are added."""
+"""Longest name of a take (chosen: file systems allow 255 bytes, and endings are added)."""
 
 NO_ROOM = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
 

@@ -9,7 +9,7 @@ from distsweep.capture.exposure import Exposure
 from distsweep.capture.keeping import listener_dba_minutes, log
 
 LEAST_NOTED_DBA = 60.0
-"""Exposure below is not noted: a day and a night of it are 0.9 % of NIOSH's dose."""
+"""Exposure below is not noted (chosen: a day and a night of it are 0.9 % of NIOSH's dose)."""
 
 
 def note_exposures(folder: Path, exposures: Iterable[Exposure]) -> None:

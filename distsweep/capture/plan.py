@@ -19,7 +19,7 @@ from distsweep.units import FloatArray
 from distsweep.words.wording import signed, with_sign
 
 COURSE_STEP_S = 0.01
-"""Step of a sweep's course of levels, as the dose is added up."""
+"""Step of a sweep's course of levels, as the dose is added up (chosen)."""
 
 
 @dataclass(frozen=True)

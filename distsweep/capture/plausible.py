@@ -23,7 +23,8 @@ and averaged over 1/24 octave, is a cable's (chosen: no loudspeaker in air keeps
 so)."""
 
 INNER_BAND = (2.0, 0.8)
-"""The inner part of the swept band, re its ends: input and output couplings lie outside."""
+"""The inner part of the swept band, re its ends (chosen: input and output couplings lie
+outside)."""
 
 REFLECTED_SHARE = 1e-4
 """Energy of reflections re the direct sound, −40 dB, from which on they give a response structure
@@ -31,7 +32,7 @@ finer than 1/24 octave; a cable has none (chosen: rooms have 0.1 and more, and n
 0.0001 with a microphone's stand in it)."""
 
 DECISIVE_SNR_DB = 20.0
-"""Below this a probe shows too little of a response to call it a cable's."""
+"""Below this a probe shows too little of a response to call it a cable's (chosen)."""
 
 CHECK = (
     "check that the calibration belongs to this microphone, channel and gain, and that nothing"

@@ -22,7 +22,7 @@ from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
 TICK_S = 0.02
-"""Step at which the waiting thread looks whether the streams are alive."""
+"""Interval at which the waiting thread checks that the streams are alive (chosen)."""
 
 LATENCIES_S = (0.01, 0.02, 0.04, 0.08)
 """Latency asked of each direction, the next larger after a drop-out (chosen: 80 ms is what a busy
@@ -40,7 +40,7 @@ FADE_S = 0.015
 """Duration of a fade: its 10 ms, and up to 5 ms until the output asks for its next block."""
 
 STARTING_S = 3.0
-"""Longest wait for a stream's first block (an input of PulseAudio takes 1 s)."""
+"""Longest wait for a stream's first block (chosen: an input of PulseAudio takes 1 s)."""
 
 STUCK_S = 0.5
 """A stream without a block for this long has lost its device (chosen: fifty times the usual

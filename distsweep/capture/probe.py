@@ -49,10 +49,12 @@ PROBE_PAUSE_S = 0.3
 every wait)."""
 
 QUIETEST_PROBE_DBFS = -75.0
-"""A probe that was too loud is repeated softer, but not if its drive was this low or lower."""
+"""A probe that was too loud is repeated softer, but not if its drive was this low or lower
+(chosen)."""
 
 REPEATED_SOFTER = 2
-"""Times that a probe that was too loud is repeated softer; then something else is wrong."""
+"""Times that a probe that was too loud is repeated softer; then something else is wrong
+(chosen)."""
 
 ENOUGH_SNR_DB = 25.0
 """A probe this far above the background needs no louder one (chosen: levels read from it are

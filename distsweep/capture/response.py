@@ -24,17 +24,18 @@ LEVEL_WINDOW_S = 0.125
 """A level is the RMS over this: the time constant F of IEC 61672-1 (5.8, from memory)."""
 
 LEVEL_STEP_S = 0.005
-"""Levels are taken this often."""
+"""Interval at which levels are taken (chosen)."""
 
 NOISE_MEAN_S = 1.0
-"""The noise in a predicted level is averaged over this time."""
+"""The noise in a predicted level is averaged over this time (chosen)."""
 
 CLEAR_POWER = 10.0
 """A bin's power over the noise in it from which it may be the loudest (chosen: noise then adds
 2.4 dB at the very worst)."""
 
 NOISE_OCTAVES = 1.0 / 3.0
-"""The noise in a response is averaged over this width: single bins of noise are erratic."""
+"""The noise in a response is averaged over this width (chosen: single bins of noise are
+erratic)."""
 
 LEAST_MATCH = 0.12
 """Normalised correlation from which the marker counts as heard: pure noise stays below 0.1

@@ -30,14 +30,14 @@ probe and the next differ by as much)."""
 
 DEFAULT_CEILING_SPL_DB = 100.0
 ASK_CEILING_ABOVE_SPL_DB = 110.0
-"""A ceiling above this is confirmed on its own."""
+"""A ceiling above this is confirmed on its own (chosen)."""
 
 HIGHEST_CEILING_SPL_DB = 130.0
 """No ceiling above this is taken at all (chosen: 10 dB below what NIOSH forbids for any time)."""
 
 PROBE_SPL_DB = 70.0
 PROBE_DBFS = -40.0
-"""A probe exceeds neither: the first is its level at worst, the second its drive."""
+"""A probe exceeds neither: the first is its level at worst, the second its drive (chosen)."""
 
 _SEAL = object()
 

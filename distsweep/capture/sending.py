@@ -29,7 +29,7 @@ from distsweep.takes.session import Calibration, Conditions
 from distsweep.units import FloatArray
 
 TRIES = 4
-"""Times that a file is played in all, if drop-outs spoil it again and again."""
+"""Times that a file is played in all, if drop-outs spoil it again and again (chosen)."""
 
 DEVICE_KINDS = ("silent", "unheard", "device", "broken", "dropout")
 """Kinds of stop that are the audio device's fault; the others are for safety."""

@@ -25,7 +25,7 @@ PROBE_FROM_HZ, PROBE_TO_HZ = 300.0, 3000.0
 """The probe's band at the least (chosen: the markers of a staircase lie in it)."""
 
 PROBE_BEYOND = 1.5
-"""Factor by which the probe's band goes beyond the tones: none lies in its fades."""
+"""Factor by which the probe's band goes beyond the tones (chosen: none lies in its fades)."""
 
 PROBE_SWEEP_S = 3.0
 

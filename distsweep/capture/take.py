@@ -25,7 +25,8 @@ LATE_S = 0.3
 """A marker that arrives by this much later than it was sent is still heard before the sweep."""
 
 BALLAST_SAMPLES = 65536
-"""Room kept free until the session is told of the take: a full disk must not prevent that."""
+"""Room kept free until the take is entered into the session, which a full disk must not prevent
+(chosen)."""
 
 
 def ladder_stimulus(

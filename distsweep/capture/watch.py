@@ -46,7 +46,7 @@ OVER_DB = 0.5
 excess is still within 1 dB)."""
 
 LEVEL_HOPS = 25
-"""Levels are RMS values over 125 ms."""
+"""Levels are RMS values over 125 ms: the time constant F of IEC 61672-1 (from memory)."""
 
 NOT_BEFORE_S = 0.2
 """A rung's beginning that is not compared (a requirement of the safeguards)."""
@@ -69,7 +69,7 @@ QUIET_QUESTION = ": has something come loose, or switched itself off?"
 """What the tester is asked where it is too quiet."""
 
 SILENT_HOPS = 6
-"""30 ms below −120 dBFS: no microphone is so quiet, it is unplugged or muted."""
+"""30 ms below −120 dBFS (chosen: no microphone is that quiet; it is unplugged or muted)."""
 
 
 @dataclass(frozen=True)

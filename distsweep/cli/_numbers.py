@@ -46,14 +46,15 @@ THD_LIMIT_PERCENT = Number(0.0, 100.0, min_open=True)
 FREQUENCY_HZ = Number(0.0, 1e6, min_open=True)
 
 MINUTES = Number(0.0, 525600.0)
-"""Up to a year."""
+"""Up to a year (chosen)."""
 
 SENSITIVITY_MV_PER_PA = Number(0.001, 1e5)
 """From small high-pressure capsules (0.1 mV/Pa) to microphones with a preamplifier built in
-(1 V/Pa), with two decades to spare."""
+(1 V/Pa), with two decades to spare (chosen)."""
 
 FULL_SCALE_V_RMS = Number(1e-5, 1e3)
-"""From an input at its highest gain (some millivolts) to a power amplifier's output."""
+"""From an input at its highest gain (some millivolts) to a power amplifier's output
+(chosen)."""
 
 RATE_HZ = click.IntRange(8000, 768000)
-"""Sampling rates that converters have."""
+"""Sampling rates that converters have (chosen, with some to spare)."""

@@ -18,10 +18,10 @@ from typing import Any, TextIO
 import click
 
 LAST_WORDS_S = 0.5
-"""Longest wait at the end for a terminal to take what is still to be shown."""
+"""Longest wait at the end for a terminal to take what is still to be shown (chosen)."""
 
 FULL_S = 0.01
-"""A stream that must not be waited for (O_NONBLOCK) is tried again after this."""
+"""A stream that must not be waited for (O_NONBLOCK) is tried again after this (chosen)."""
 
 
 class Printer:

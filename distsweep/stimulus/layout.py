@@ -11,13 +11,13 @@ from distsweep.stimulus.sweep import Sweep, design_sweep
 from distsweep.units import FloatArray, db_to_ratio
 
 LEAD_S = 0.25
-"""Silence before the start marker: players that swallow the first instant do no harm."""
+"""Silence before the start marker (chosen: players that swallow the first instant do no harm)."""
 
 AFTER_MARKER_S = 0.5
-"""Silence in which the marker dies away before the background is measured."""
+"""Silence in which the marker dies away before the background is measured (chosen)."""
 
 TAIL_S = 0.5
-"""Silence after the end marker."""
+"""Silence after the end marker (chosen)."""
 
 MARKER_ABOVE_FIRST_DB = 10.0
 """Level of the markers above the first rung; they are never above the last (chosen: a rung at the

@@ -17,7 +17,7 @@ LONGEST_S = 3600.0
 """Longest stimulus (chosen: a loudspeaker, a room and a tester change within an hour)."""
 
 RATES_HZ = (44100, 192000)
-"""Lowest and highest sampling rate that recipes may ask for."""
+"""Lowest and highest sampling rate that recipes may ask for (chosen: what converters have)."""
 
 
 def shipped_folder() -> Path:

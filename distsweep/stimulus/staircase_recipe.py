@@ -11,7 +11,7 @@ from distsweep.stimulus.level_rules import check_levels
 from distsweep.toml_input import Table
 
 HIGHEST_TONE_OF_RATE = 0.45
-"""No tone is played above this fraction of the rate: converters' filters cut there."""
+"""No tone is played above this fraction of the rate (chosen: converters' filters cut there)."""
 
 HIGHEST_HARMONIC_HZ = 20000.0
 """Harmonics are followed up to here, or to 0.45 of the rate where that is less (chosen: the

@@ -17,13 +17,15 @@ FADED_IN_BELOW = 0.7
 """The fade-in ends at this fraction of the band's lower end (chosen with GUARD_BELOW)."""
 
 GUARD_ABOVE = 1.195
-"""The sweep runs this factor past the band, if half the rate allows it."""
+"""The sweep runs this factor past the band, if half the rate allows it (chosen)."""
 
 HIGHEST_OF_RATE = 0.498
-"""The sweep never passes this fraction of the rate: its last cycles stay under half the rate."""
+"""The sweep never passes this fraction of the rate: its last cycles stay under half the rate
+(chosen)."""
 
 FADE_OUT_FROM = 0.67
-"""The fade-out begins this far (on a log scale) between the band's end and the sweep's end."""
+"""The fade-out begins this far (on a log scale) between the band's end and the sweep's end
+(chosen)."""
 
 SMALLEST_GAP_CYCLES = 5.0
 """Least distance of the fundamental's impulse response from the second harmonic's, in cycles
