@@ -91,7 +91,7 @@ def check_json_place(path: Path, *, schema: str) -> None:
         Something else stands there, or the folder cannot be written.
     """
     sort = schema.rpartition("/")[0]
-    with suppress(OSError):  # not there, or closed to this user, which is told next
+    with suppress(OSError):  # not there, or closed to this user, which is found next
         mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
             raise InputError(f"{path}: is a folder: name a file")
@@ -113,7 +113,7 @@ def has_content(path: Path) -> bool:
     Raises
     ------
     InputError
-        It cannot be told: a folder on the way is closed to this user.
+        It cannot be looked at: a folder on the way is closed to this user.
     """
     try:
         return path.is_file() and path.stat().st_size > 0

@@ -1,4 +1,4 @@
-"""What is about to sound, as the tester is told before it does."""
+"""What is about to sound, and the lines that say so to the tester beforehand."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ the frequency of its end. It is at least six periods long, so that a Hann window
 where six periods take longer than 0.26·L or a quarter of a second (below 24 Hz in a slow sweep,
 below 92 Hz in 2 s from 20 Hz to 20 kHz), only the analysis of the whole rung looks.
 
-Noise that was not there before the rung is told from harmonics by where it lies. Sampled at
+Noise that was not there before the rung differs from harmonics by where it lies. Sampled at
 equal steps of the sweep's phase instead of time, each harmonic of a stretch is a line; what
 arrives late lies just below its line, and between a line and half-way to the next there is only
 noise. At least half of what is over the limit must be left when that is taken off.

@@ -18,7 +18,7 @@ class Journal:
     """Fills a reservation from a conversation's input, in a thread of its own.
 
     A disk that is slow then delays no stop. One that fails ends the writing: the whole
-    recording is written once more when it is kept, and trouble is told there.
+    recording is written once more when it is kept, and trouble is reported there.
     """
 
     def __init__(self, reservation: Reservation, columns: Sequence[int]) -> None:

@@ -114,7 +114,7 @@ def reserve(folder: Path, *, name: str, frames: int, channels: int, rate_hz: int
 
     Parameters
     ----------
-    name : of the recording: what a process that was killed has left is told by it.
+    name : of the recording; by it the next capture knows what a killed process has left.
 
     Raises
     ------

@@ -294,7 +294,7 @@ class _Streams:
         """
         self._halted.wait()
         output = streams[-1]
-        held_s = float(np.ravel(output.latency)[-1])  # of a common stream both are told
+        held_s = float(np.ravel(output.latency)[-1])  # a common stream has two: the output's is the last
         if self._ended or held_s + FADE_S <= self._talk.may_sound_s():
             return
         self._cut = True

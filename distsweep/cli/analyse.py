@@ -73,7 +73,7 @@ def command(
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
     elsewhere = _json_elsewhere(json_file, folder)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
-    if all(map(os.path.lexists, sources)):  # otherwise that is told, and not where results would go
+    if all(map(os.path.lexists, sources)):  # one that is missing is reported first
         if elsewhere is not None and elsewhere != "-":
             check_json_place(Path(elsewhere), schema=SCHEMA)
         if any(parts.values()):
