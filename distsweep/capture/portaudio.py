@@ -294,7 +294,8 @@ class _Streams:
         """
         self._halted.wait()
         output = streams[-1]
-        held_s = float(np.ravel(output.latency)[-1])  # a common stream has two: the output's is the last
+        # A common stream has two latencies: the output's is the last.
+        held_s = float(np.ravel(output.latency)[-1])
         if self._ended or held_s + FADE_S <= self._talk.may_sound_s():
             return
         self._cut = True
