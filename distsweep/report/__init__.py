@@ -11,15 +11,13 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from distsweep.report.figures import (
-        plot_fundamental,
-        plot_gain_change,
-        plot_harmonics,
-        plot_thd,
-    )
+    from distsweep.report.distortion.harmonics import plot_harmonics
+    from distsweep.report.distortion.thd import plot_thd
+    from distsweep.report.fundamental.figure import plot_fundamental
+    from distsweep.report.limits.gain_change import plot_gain_change
     from distsweep.report.page import write_report
-    from distsweep.report.resonance_decay import plot_decay_map
-    from distsweep.report.resonance_figures import plot_resonance
+    from distsweep.report.resonances.decay_map import plot_decay_map
+    from distsweep.report.resonances.strip import plot_resonance
     from distsweep.report.tables import write_tables
 
 __all__ = [
@@ -34,12 +32,12 @@ __all__ = [
 ]
 
 _HOMES = {
-    "plot_decay_map": "resonance_decay",
-    "plot_resonance": "resonance_figures",
-    "plot_fundamental": "figures",
-    "plot_gain_change": "figures",
-    "plot_harmonics": "figures",
-    "plot_thd": "figures",
+    "plot_decay_map": "resonances.decay_map",
+    "plot_fundamental": "fundamental.figure",
+    "plot_gain_change": "limits.gain_change",
+    "plot_harmonics": "distortion.harmonics",
+    "plot_resonance": "resonances.strip",
+    "plot_thd": "distortion.thd",
     "write_report": "page",
     "write_tables": "tables",
 }

@@ -1,4 +1,4 @@
-"""Numbers as the report writes them: a true minus sign, a unit, few digits."""
+"""Numbers, units, lists and ordinals as all that is read writes them: a true minus, few digits."""
 
 from __future__ import annotations
 
@@ -102,3 +102,20 @@ def listed(names: Sequence[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def with_unit(number: str, unit: str) -> str:
+    """Keep a number that is written already and its unit on one line."""
+    return f"{number}{_SPACE}{unit}"
+
+
+def significant(number: float, digits: int) -> str:
+    """Write a number with so many significant digits, "3.14", and a true minus sign."""
+    return f"{number:.{digits}g}".replace("-", "−")
+
+
+def share_of(share: float) -> str:
+    """Write a share; never "100 %" or "0 %" for what is not quite all or nothing."""
+    if share >= 0.995:
+        return "all but a trace" if share < 1.0 else "all"
+    return "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"

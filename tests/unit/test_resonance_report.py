@@ -13,7 +13,7 @@ from report_samples import sample_results, sample_take, words_of
 
 from distsweep.report import plot_decay_map, plot_resonance, plot_thd, write_report
 from distsweep.report.content import Paragraph, Picture, Points, Table
-from distsweep.report.resonance_section import LEAST_FOR_A_STRIP, resonances
+from distsweep.report.resonances.section import LEAST_FOR_A_STRIP, resonances
 from distsweep.results import (
     AtPosition,
     Decay,

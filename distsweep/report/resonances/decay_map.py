@@ -2,20 +2,38 @@
 
 from __future__ import annotations
 
+from functools import partial
+from typing import TYPE_CHECKING
+
 import numpy as np
-from matplotlib.colors import LinearSegmentedColormap
 
 from distsweep.report import look
+from distsweep.report.content import Picture
 from distsweep.results import Take
 from distsweep.words import wording
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 _STEP_DB = 5.0
-_COLOURS = LinearSegmentedColormap.from_list(
-    "ember", [look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616"]
-)
+_COLOURS = (look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
 
 
-def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> look.ReportFigure:
+def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
+    """The figure with its caption; ``marks_hz`` are the resonances to mark."""
+    return Picture(
+        name,
+        partial(plot_decay_map, take, marks_hz),
+        f"Decay of the impulse response at “{take.position}” over frequency.",
+        f"Decay of the fundamental's impulse response at “{take.position}”."
+        f"{' Triangles: the resonances above.' if marks_hz else ''}",
+        "Such maps can be made to show anything: a narrower band-pass rings longer by "
+        "itself, a lower floor shows more of the room. What lies under the thin line is the "
+        "band-pass; what comes after the dashed line holds the room.",
+    )
+
+
+def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
     """Draw how each frequency's envelope falls after the direct sound.
 
     Parameters
@@ -55,8 +73,8 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> look.Repo
         time_ms = 1000.0 * found.time_s
         levels = np.arange(found.floor_db, 0.1, _STEP_DB)
         shades = axes.contourf(
-            found.frequency_hz, time_ms, np.array(found.level_db).T, levels=levels, cmap=_COLOURS,
-            extend="min",
+            found.frequency_hz, time_ms, np.array(found.level_db).T, levels=levels,
+            cmap=look.colour_map(_COLOURS), extend="min",
         )  # fmt: skip
         axes.plot(found.frequency_hz, 1000.0 * found.ringing_s, color=look.QUIET_INK,
                   linewidth=0.9, label="_ringing")  # fmt: skip

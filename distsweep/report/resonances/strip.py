@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.report import look
-from distsweep.report.reliability import loudest_index
+from distsweep.report.content import Picture
+from distsweep.report.reliability import loudest_rung
 from distsweep.results import HarmonicCurve, Resonance, Results, Rung, Take
 from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 ORDERS = (2, 3, 4, 5)
 _COLOURS = {2: look.EVEN, 3: look.ODD, 4: look.EVEN, 5: look.ODD}
@@ -31,7 +33,22 @@ _SPARE_DB = 5.0  # beside the lowest and the highest level: positions alike look
 _CLEAR_DB = 10.0  # above the floor: a point of the growth that noise moves by less than 3 dB
 
 
-def plot_resonance(results: Results, resonance: Resonance) -> look.ReportFigure:
+def picture(results: Results, one: Resonance, name: str) -> Picture:
+    """The figure with its caption."""
+    return Picture(
+        name,
+        partial(plot_resonance, results, one),
+        f"Evidence for a resonance at {one.frequency_hz:.0f} Hz; the sentences below say the same.",
+        "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
+        "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
+        "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
+        "each position.",
+        "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
+        "compare the positions. Two peaks can line up by chance.",
+    )
+
+
+def plot_resonance(results: Results, resonance: Resonance) -> Figure:
     """Draw one resonance's evidence side by side.
 
     Parameters
@@ -55,7 +72,7 @@ def plot_resonance(results: Results, resonance: Resonance) -> look.ReportFigure:
     was played, with the linear response divided out.
     """
     take = lead_take(results, resonance)
-    rung = take.rungs[loudest_index(take)]
+    rung = loudest_rung(take)
     with look.our_look():
         figure = look.new_figure(_HEIGHT_IN)
         look.heading(
@@ -88,10 +105,9 @@ def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) 
 
 def _key(figure: Figure) -> None:
     handles = [
-        Line2D([], [], color=_COLOURS[n], linestyle=_DASHES[n], linewidth=1.5, label=f"H{n}")
-        for n in ORDERS
+        look.key_line(f"H{n}", _COLOURS[n], linestyle=_DASHES[n], linewidth=1.5) for n in ORDERS
     ]
-    handles.append(Line2D([], [], color=look.INK, linewidth=1.5, label="fundamental"))
+    handles.append(look.key_line("fundamental", look.INK, linewidth=1.5))
     figure.legend(handles=handles, loc="upper right", ncols=5, frameon=False, fontsize=8.5,
                   bbox_to_anchor=(0.985, 1 - 0.08 / _HEIGHT_IN), borderaxespad=0.0,
                   handlelength=2.4, columnspacing=1.4)  # fmt: skip
@@ -109,9 +125,7 @@ def _frequency_panel(axes: Axes, resonance: Resonance, *, few: bool = False) -> 
     axes.set_xlim(low, high)
     ticks = [t for d in range(5) for t in np.array(_FEW_TICKS if few else _TICKS) * 10.0**d]
     ticks = [float(t) for t in ticks if low * 1.02 < t < high / 1.02]
-    axes.xaxis.set_major_locator(FixedLocator(ticks))
-    axes.xaxis.set_major_formatter(FixedFormatter([wording.short_frequency(t) for t in ticks]))
-    axes.xaxis.set_minor_locator(NullLocator())
+    look.set_ticks(axes.xaxis, ticks, [wording.short_frequency(t) for t in ticks])
     axes.axvline(middle, color=look.RED, linewidth=0.9, label="_resonance", zorder=1.5)
 
 
@@ -121,8 +135,7 @@ def _fit_levels(axes: Axes, curves: list[FloatArray], *, least_db: float = 10.0)
     if not shown.size:
         axes.set_ylim(-1.0, 1.0)
         axes.set_yticks([])
-        axes.text(0.5, 0.5, "all in the noise", transform=axes.transAxes, ha="center",
-                  va="center", color=look.QUIET_INK)  # fmt: skip
+        look.say(axes, "all in the noise")
         return
     low, high = float(shown.min()), float(shown.max())
     spare = max(0.0, least_db - (high - low)) / 2.0
@@ -292,5 +305,4 @@ def _short(text: str) -> str:
 def _say(axes: Axes, text: str) -> None:
     axes.set_xticks([])
     axes.set_yticks([])
-    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center",
-              color=look.QUIET_INK)  # fmt: skip
+    look.say(axes, text)

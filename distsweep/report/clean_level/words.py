@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from distsweep.report.clean_level import (
+from distsweep.report.clean_level.levels import (
     EXACT_DB,
     SAYING,
     both_limits,
@@ -28,7 +28,7 @@ MOST_RANGES = 3
 """A sentence lists so many ranges of frequency, and counts the rest."""
 
 
-def words(take: Take) -> str | None:
+def clean_level_sentences(take: Take) -> str | None:
     """Say up to where a take is clean by its strictest limits, what goes first, and what is hidden.
 
     None where nothing is known at any frequency.
@@ -125,11 +125,11 @@ def _level(take: Take, drive_dbfs: float, *, whole: bool = False) -> str:
         return drive
     drives, levels = zip(*known, strict=True)
     level = float(np.interp(drive_dbfs, drives, levels))
-    spl = f"{wording.signed(level, 0 if whole else 1)}\N{NO-BREAK SPACE}dB SPL"
+    spl = wording.with_unit(wording.signed(level, 0 if whole else 1), "dB SPL")
     return f"{drive} ({spl} in the level band)"
 
 
-def _where(clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
+def _where(clean: CleanLevel, flags: BoolArray) -> str:
     """Name the places: tones one by one, thirds of an octave as ranges of neighbours."""
     f = clean.frequency_hz
     parts = []
@@ -141,6 +141,4 @@ def _where(clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
     if len(parts) > MOST_RANGES:
         left = len(parts) - MOST_RANGES + 1
         parts = [*parts[: MOST_RANGES - 1], f"{left} more ranges"]
-    if len(parts) == 1:
-        return parts[0]
-    return f"{', '.join(parts[:-1])} {joined} {parts[-1]}"
+    return wording.listed(parts)

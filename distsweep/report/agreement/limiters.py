@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from distsweep.report.content import Cell, Table
+from distsweep.report.content import Cell, Table, number_cell
 from distsweep.results import LimiterAgreement, Results, Take
 from distsweep.words import wording
 
@@ -90,15 +90,11 @@ def _row(item: LimiterAgreement) -> list[Cell]:
         Cell(wording.frequency(item.frequency_hz)),
         Cell(_short(item.staircase_kind, item.staircase_threshold_dbfs)),
         Cell(_short(item.ladder_kind, item.ladder_threshold_dbfs)),
-        _number(item.staircase_change_db),
-        _number(item.ladder_change_db),
-        _number(item.drive_dbfs),
+        number_cell(item.staircase_change_db),
+        number_cell(item.ladder_change_db),
+        number_cell(item.drive_dbfs),
         Cell(item.state if not item.reason else f"{item.state}: {item.reason}"),
     ]
-
-
-def _number(value: float | None) -> Cell:
-    return Cell("—", pale=True) if value is None else Cell(wording.signed(value))
 
 
 def _short(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
@@ -162,7 +158,7 @@ def _changed(value_db: float | None) -> str:
 
 def _one_alone(found: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
     finder, other = ("staircase", "ladder") if by_steps else ("ladder", "staircase")
-    where = _listed([_place_and_finding(item, by_steps=by_steps) for item in found])
+    where = wording.listed([_place_and_finding(item, by_steps=by_steps) for item in found])
     words = _ONE_ALONE[found[0].reason].format(other=other)
     return f"What the {finder} finds at {where} {words}."
 
@@ -177,7 +173,3 @@ def _place_and_finding(item: LimiterAgreement, *, by_steps: bool) -> str:
             f" {_changed(item.ladder_change_db)} in the ladder"
         )
     return text + ")"
-
-
-def _listed(parts: Sequence[str]) -> str:
-    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]

@@ -1,0 +1,39 @@
+"""The page's section that holds a ladder against a staircase."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from distsweep.report.agreement import figure, limiters
+from distsweep.report.content import Block, Paragraph, Section
+from distsweep.results import Agreement, Results
+
+
+def agreement(results: Results) -> Section | None:
+    """Ladder and staircase compared, for each pair of takes."""
+    if not results.agreement and not results.limiter_agreement:
+        return None
+    blocks: list[Block] = []
+    if results.limiter_agreement:
+        blocks.append(limiters.table(results.limiter_agreement))
+    pairs: dict[tuple[str, str, str], list[Agreement]] = {}
+    for item in results.agreement:
+        pairs.setdefault((item.position, item.ladder, item.staircase), []).append(item)
+    for number, ((position, ladder, steps), found) in enumerate(pairs.items(), start=1):
+        blocks.append(Paragraph(_agreement_words(position, ladder, steps, found)))
+        blocks.append(figure.picture(found, position, f"agreement-{number}"))
+    return Section("Ladder and staircase compared", "agreement", blocks)
+
+
+def _agreement_words(position: str, ladder: str, steps: str, found: list[Agreement]) -> str:
+    reliable = [abs(item.thd_difference_db) for item in found if item.reliable]
+    levels = [abs(item.level_difference_db) for item in found]
+    first = f"At “{position}”, {steps} and {ladder} met at {len(found)} tones and drives: "
+    level = f"levels differ by {np.median(levels):.2f} dB in the median"
+    if not reliable:
+        return f"{first}{level}; of THD none is reliable in both."
+    return (
+        f"{first}{level}, {max(levels):.2f} dB at most; THD, where reliable in both"
+        f" ({len(reliable)}), by {np.median(reliable):.2f} dB in the median and"
+        f" {max(reliable):.2f} dB at most."
+    )
