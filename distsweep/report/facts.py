@@ -123,7 +123,7 @@ def _words(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        return wording.significant(value, 6) if math.isfinite(value) else ""
+        return wording.as_given(value) if math.isfinite(value) else ""
     if isinstance(value, dict):
         return ", ".join(f"{key.replace('_', ' ')} {_words(item)}" for key, item in value.items())
     if isinstance(value, list | tuple):

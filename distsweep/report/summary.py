@@ -79,7 +79,11 @@ def _return_check(_results: Results, take: Take) -> str | None:
     if change is None or not math.isfinite(change):
         return "There is no return rung, so nothing tells whether anything changed on the way."
     side = "higher" if change > 0 else "lower"
-    moved = f"{abs(change):.2f} dB {side}" if abs(change) >= 0.005 else "at the same level"
+    moved = (
+        f"{wording.decibels(abs(change), decimals=2)} {side}"
+        if abs(change) >= 0.005
+        else "at the same level"
+    )
     verdict = (
         "loudspeaker, room and chain held still to that degree."
         if abs(change) <= STEADY_DB

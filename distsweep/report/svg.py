@@ -34,7 +34,7 @@ def figure_svg(figure: Figure) -> str:
 
 def inline_svg(document: str, *, name: str, alternative: str) -> str:
     """The ``<svg>`` element for a page: ids made unique by ``name``, and words for the blind."""
-    element = re.sub(r' xmlns(:xlink)?="[^"]*"', "", document[document.index("<svg") :])
+    element = re.sub(r' xmlns(:xlink)?="[^"]*"', "", document[document.index("<svg") :].strip())
     element = re.sub(r'( id="|href="#|url\(#)', rf"\g<1>{name}.", element)
     label = html.escape(alternative, quote=True)
     return element.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)

@@ -24,9 +24,9 @@ def signed(number: float, decimals: int = 1) -> str:
     return text.replace("-", "−")
 
 
-def decibels(level_db: float, unit: str = "dB") -> str:
-    """Write a level with one decimal and its unit."""
-    return f"{signed(level_db)}{_SPACE}{unit}"
+def decibels(level_db: float, unit: str = "dB", decimals: int = 1) -> str:
+    """Write a level with its unit; one decimal or as many as given."""
+    return f"{signed(level_db, decimals)}{_SPACE}{unit}"
 
 
 def percent(value: float) -> str:
@@ -104,14 +104,14 @@ def listed(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
+def as_given(number: float, digits: int = 6) -> str:
+    """Write a number with as many digits as it has, up to ``digits``: "−28", "0.25"."""
+    return f"{number:.{digits}g}".replace("-", "−")
+
+
 def with_unit(number: str, unit: str) -> str:
     """Keep a number that is written already and its unit on one line."""
     return f"{number}{_SPACE}{unit}"
-
-
-def significant(number: float, digits: int) -> str:
-    """Write a number with so many significant digits, "3.14", and a true minus sign."""
-    return f"{number:.{digits}g}".replace("-", "−")
 
 
 def share_of(share: float) -> str:
@@ -119,3 +119,8 @@ def share_of(share: float) -> str:
     if share >= 0.995:
         return "all but a trace" if share < 1.0 else "all"
     return "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
+
+
+def whole_hertz(frequency_hz: float) -> str:
+    """Write a frequency in whole hertz, "1253 Hz": where neighbours must be told apart."""
+    return with_unit(signed(frequency_hz, 0), "Hz")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report.content import Cell, Table, number_cell
 from distsweep.results import LimiterAgreement, Results, Take
 from distsweep.words import wording
@@ -33,9 +34,6 @@ _ONE_ALONE = {
     " gain there to show it",
     "noise": "cannot be held against the {other}: noise hides too much of the gain there",
 }
-
-LOSES_DB = 0.5
-"""From so much on a ladder's loss is called one: what a limiter is judged from."""
 
 
 def disagreements(results: Results, ladder: Take) -> list[str]:
@@ -131,11 +129,11 @@ def _difference(item: LimiterAgreement) -> str:
     if item.reason == "gain change" and item.ladder_kind == "none":
         ladder = "none, either,"
     text = f"At {tone} the staircase finds {steps}; the ladder shows {ladder} there"
-    if item.reason == "staircase only" and (item.ladder_change_db or 0.0) <= -LOSES_DB:
+    if item.reason == "staircase only" and (item.ladder_change_db or 0.0) <= ONSET_DB:
         text = f"At {tone} the staircase finds {steps}; the ladder loses gain there without one"
     changes = [abs(item.staircase_change_db or 0.0), abs(item.ladder_change_db or 0.0)]
     # At the highest drive that both have there may be no loss yet: one of them played louder.
-    if item.drive_dbfs is not None and max(changes) >= LOSES_DB:
+    if item.drive_dbfs is not None and max(changes) >= -ONSET_DB:
         text += (
             f" (gain changes of {_changed(item.staircase_change_db)} and"
             f" {_changed(item.ladder_change_db)} at {wording.drive(item.drive_dbfs or 0.0)})"

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from distsweep.report.agreement import figure, limiters
 from distsweep.report.content import Block, Paragraph, Section
 from distsweep.results import Agreement, Results
+from distsweep.words import wording
+
+decibels = partial(wording.decibels, decimals=2)
 
 
 def agreement(results: Results) -> Section | None:
@@ -29,11 +34,11 @@ def _agreement_words(position: str, ladder: str, steps: str, found: list[Agreeme
     reliable = [abs(item.thd_difference_db) for item in found if item.reliable]
     levels = [abs(item.level_difference_db) for item in found]
     first = f"At “{position}”, {steps} and {ladder} met at {len(found)} tones and drives: "
-    level = f"levels differ by {np.median(levels):.2f} dB in the median"
+    level = f"levels differ by {decibels(np.median(levels))} in the median"
     if not reliable:
         return f"{first}{level}; of THD none is reliable in both."
     return (
-        f"{first}{level}, {max(levels):.2f} dB at most; THD, where reliable in both"
-        f" ({len(reliable)}), by {np.median(reliable):.2f} dB in the median and"
-        f" {max(reliable):.2f} dB at most."
+        f"{first}{level}, {decibels(max(levels))} at most; THD, where reliable in both"
+        f" ({len(reliable)}), by {decibels(np.median(reliable))} in the median and"
+        f" {decibels(max(reliable))} at most."
     )

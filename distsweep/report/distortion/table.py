@@ -25,7 +25,7 @@ def thd_table(take: Take) -> Block:
             "noise, unclipped."
         )
     rows = [
-        [Cell(f"{nominal:g} Hz" if nominal < 1000 else f"{nominal / 1000:g} kHz")]
+        [Cell(wording.frequency(nominal))]
         + [_thd_cell(r, s, index) for r, s in zip(take.rungs, standings, strict=True)]
         for nominal, index in picked
     ]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report import look
 from distsweep.report.content import Block, Paragraph, Picture
 from distsweep.results import Take
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MAP_LINES_DB = (-0.5, -1.0, -3.0, -6.0)
+MAP_LINES_DB = (ONSET_DB, -1.0, -3.0, -6.0)
 _DEEPEST_DB = 12.0
 """The map's last colour: deeper compression looks the same (chosen: twelve decibels are a
 sixteenth of the power, and the eye tells no more steps)."""

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report.clean_level import levels as clean_level
 from distsweep.report.clean_level.figure import picture as clean_level_picture
 from distsweep.report.clean_level.table import clean_level_cells
@@ -81,10 +82,6 @@ def _limiter_table(take: Take) -> Table:
     return Table(caption, columns, rows)
 
 
-LEAST_OTHER_LOSS_DB = -0.5
-"""A gain change of so much is an onset (contract), whatever it comes from."""
-
-
 def _limiter_row(row: Staircase) -> list[Cell]:
     limiter = row.limiter or Limiter("not stated")
     turned_down = limiter.kind in ("limiter", "compressor", "limiting")
@@ -92,7 +89,7 @@ def _limiter_row(row: Staircase) -> list[Cell]:
     place = threshold_words(limiter, "")
     known = row.gain_change_db[np.isfinite(row.gain_change_db)]
     # What loses gain without a limiter is explained below the table.
-    other = limiter.kind == "none" and known.size > 0 and known[-1] <= LEAST_OTHER_LOSS_DB
+    other = limiter.kind == "none" and known.size > 0 and known[-1] <= ONSET_DB
     return [
         Cell(wording.frequency(row.frequency_hz)),
         Cell("no limiter, see below" if other else limiter.kind),

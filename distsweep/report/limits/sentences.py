@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report.clean_level.words import clean_level_sentences
 from distsweep.report.limits.gain_map import gain_grid
 from distsweep.report.limits.limiter_words import ratio_words, threshold_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 from distsweep.words import wording
-
-LIKE_A_LIMITER_DB = 0.5
-"""A first level that comes back so much lower or higher makes a limiter doubtful (chosen: the
-least loss that is called one)."""
 
 
 def ladder_sentences(take: Take) -> list[str]:
@@ -32,7 +29,7 @@ def staircase_sentences(take: Take) -> list[str]:
     sentences = [_kinds(rows)]
     judged = [row for row in rows if row.limiter is not None]
     deepest = _most_limited(judged)
-    if deepest is not None and _last_change(deepest) < -0.5:
+    if deepest is not None and _last_change(deepest) < ONSET_DB:
         sentences.append(_deepest(deepest))
     sentences += [text for row in rows if (text := _thermal(row))]
     for more in (last_step_words(take), clean_level_sentences(take), onset_words(take)):
@@ -78,7 +75,7 @@ def _of(place: str) -> str:
 
 def _doubt(limiter: Limiter, moved_db: float | None) -> str:
     """Say what else may look like a limiter, where the first level did not come back the same."""
-    if limiter.kind == "none" or moved_db is None or not abs(moved_db) >= LIKE_A_LIMITER_DB:
+    if limiter.kind == "none" or moved_db is None or not abs(moved_db) >= -ONSET_DB:
         return ""
     return (
         " As the first level did not come back the same, a gain that was changed or a coil that"
@@ -97,7 +94,7 @@ def _kinds(rows: list[Staircase]) -> str:
     kinds: dict[str, list[str]] = {}
     for row in rows:
         kind = "nothing that can be stated" if row.limiter is None else row.limiter.kind
-        if kind == "none" and _last_change(row) <= -0.5:
+        if kind == "none" and _last_change(row) <= ONSET_DB:
             kind = "bent"  # a loss without a limiter is one that the waveform's shape explains
         kinds.setdefault(kind, []).append(wording.frequency(row.frequency_hz))
     names = {
@@ -141,7 +138,7 @@ def _deepest(row: Staircase) -> str:
     elif limiter.kind == "clipping":
         text += f", clipped{_from(limiter)}"
     times = [
-        f"{name} {wording.with_unit(wording.significant(value, 3), 'ms')}"
+        f"{name} {wording.with_unit(wording.as_given(value, 3), 'ms')}"
         for name, value in (("attack", limiter.attack_ms), ("release", limiter.release_ms))
         if value is not None
     ]
@@ -152,7 +149,7 @@ def _thermal(row: Staircase) -> str | None:
     if row.thermal is None:
         return None
     hot = row.thermal
-    time_constant = wording.with_unit(wording.significant(hot.time_constant_s, 2), "s")
+    time_constant = wording.with_unit(wording.as_given(hot.time_constant_s, 2), "s")
     rise = wording.with_unit(wording.signed(hot.temperature_rise_k, 0), "K")
     return (
         f"At {wording.frequency(row.frequency_hz)} the gain sags slowly, by"

@@ -9,10 +9,12 @@ import numpy as np
 
 from distsweep.report import look
 from distsweep.report.content import Picture
-from distsweep.results import Take
+from distsweep.results import DecayMap, Take
 from distsweep.words import wording
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.contour import QuadContourSet
     from matplotlib.figure import Figure
 
 _STEP_DB = 5.0
@@ -69,48 +71,53 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
             "Each frequency re its own highest level. Where the shade reaches far up, it rings on.",
         )
         axes = look.add_axes(figure, left=0.72, bottom=0.55, right=6.15, top=3.2)
-        look.frequency_axis(axes, float(found.frequency_hz[0]), float(found.frequency_hz[-1]))
-        time_ms = 1000.0 * found.time_s
-        levels = np.arange(found.floor_db, 0.1, _STEP_DB)
-        shades = axes.contourf(
-            found.frequency_hz, time_ms, np.array(found.level_db).T, levels=levels,
-            cmap=look.colour_map(_COLOURS), extend="min",
-        )  # fmt: skip
-        axes.plot(found.frequency_hz, 1000.0 * found.ringing_s, color=look.QUIET_INK,
-                  linewidth=0.9, label="_ringing")  # fmt: skip
-        if found.reflection_s is not None:
-            axes.axhline(1000.0 * found.reflection_s, color=look.EVEN, linewidth=1.0,
-                         linestyle=(0, (3, 2)), label="_reflection")  # fmt: skip
+        shades = _draw_map(axes, found)
         for mark_hz in marks_hz or []:
             axes.plot([mark_hz], [1.015], marker="v", markersize=5.0, color=look.RED,
                       transform=axes.get_xaxis_transform(), clip_on=False,
                       label="_mark")  # fmt: skip
-        axes.set_ylim(0.0, float(time_ms[-1]))
-        axes.set_xlabel(wording.EXCITATION_AXIS)
-        axes.set_ylabel("Time after the direct sound, ms")
         bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
                                                         top=3.2))  # fmt: skip
         bar.ax.tick_params(labelsize=8.0)
-        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(take), va="top", fontsize=8.0,
+        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(found), va="top", fontsize=8.0,
                     linespacing=1.45)  # fmt: skip
     return figure
 
 
-def _settings(take: Take) -> str:
-    found = take.decay_map
-    assert found is not None  # the caller looked
+def _draw_map(axes: Axes, found: DecayMap) -> QuadContourSet:
+    """Draw shades, the band-pass's own ringing and the first reflection; return the shades."""
+    time_ms = 1000.0 * found.time_s
+    look.frequency_axis(axes, float(found.frequency_hz[0]), float(found.frequency_hz[-1]))
+    shades = axes.contourf(
+        found.frequency_hz, time_ms, np.array(found.level_db).T,
+        levels=np.arange(found.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),
+        extend="min",
+    )  # fmt: skip
+    axes.plot(found.frequency_hz, 1000.0 * found.ringing_s, color=look.QUIET_INK,
+              linewidth=0.9, label="_ringing")  # fmt: skip
+    if found.reflection_s is not None:
+        axes.axhline(1000.0 * found.reflection_s, color=look.EVEN, linewidth=1.0,
+                     linestyle=(0, (3, 2)), label="_reflection")  # fmt: skip
+    axes.set_ylim(0.0, float(time_ms[-1]))
+    axes.set_xlabel(wording.EXCITATION_AXIS)
+    axes.set_ylabel("Time after the direct sound, ms")
+    return shades
+
+
+def _settings(found: DecayMap) -> str:
+    rows_per_octave = round(1.0 / float(np.log2(found.frequency_hz[1] / found.frequency_hz[0])))
     reflection = (
         "none found"
         if found.reflection_s is None
-        else f"{1000.0 * found.reflection_s:.1f} ms\n(dashed line)"
+        else f"{_milliseconds(found.reflection_s)}\n(dashed line)"
     )
     return (
         "Settings\n"
         f"Drive: {wording.drive(found.drive_dbfs)}\n"
         f"Band-pass: Gaussian,\n1/{1.0 / found.bandwidth_octaves:.0f} octave at −3 dB\n"
         "Its own ringing to\n−20 dB: thin line\n"
-        f"Rows: {_rows_per_octave(take)} an octave\n"
-        f"Time step: {1000.0 * (found.time_s[1] - found.time_s[0]):.1f} ms\n"
+        f"Rows: {rows_per_octave} an octave\n"
+        f"Time step: {_milliseconds(found.time_s[1] - found.time_s[0])}\n"
         f"Floor: {wording.signed(found.floor_db, 0)} dB\n"
         "Time 0: direct sound\n"
         "First strong reflection:\n"
@@ -118,7 +125,5 @@ def _settings(take: Take) -> str:
     )
 
 
-def _rows_per_octave(take: Take) -> int:
-    found = take.decay_map
-    assert found is not None  # the caller looked
-    return round(1.0 / float(np.log2(found.frequency_hz[1] / found.frequency_hz[0])))
+def _milliseconds(time_s: float) -> str:
+    return wording.with_unit(wording.signed(1000.0 * time_s), "ms")

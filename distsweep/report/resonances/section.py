@@ -41,7 +41,7 @@ def _opening(results: Results) -> str:
 def _table(found: list[Resonance]) -> Table:
     rows = [
         [
-            Cell(f"{one.frequency_hz:.0f} Hz"),
+            Cell(wording.whole_hertz(one.frequency_hz)),
             Cell(one.kind),
             Cell(wording.confidence(one.confidence)),
             Cell("—" if one.q is None else f"{one.q:.0f}"),
@@ -79,7 +79,7 @@ def _strongest(one: Resonance) -> str:
 
 def _strip(results: Results, one: Resonance, number: int) -> Section:
     name = f"resonance-{number}"
-    title = f"{one.frequency_hz:.0f} Hz, {one.kind}"
+    title = f"{wording.whole_hertz(one.frequency_hz)}, {one.kind}"
     blocks: list[Block] = [Paragraph(one.summary), strip.picture(results, one, name)]
     if one.agrees_with:
         blocks += [Paragraph("What agrees:"), Points(one.agrees_with)]

@@ -38,7 +38,8 @@ def picture(results: Results, one: Resonance, name: str) -> Picture:
     return Picture(
         name,
         partial(plot_resonance, results, one),
-        f"Evidence for a resonance at {one.frequency_hz:.0f} Hz; the sentences below say the same.",
+        f"Evidence for a resonance at {wording.whole_hertz(one.frequency_hz)}; the sentences below "
+        "say the same.",
         "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
         "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
         "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
@@ -77,10 +78,10 @@ def plot_resonance(results: Results, resonance: Resonance) -> Figure:
         figure = look.new_figure(_HEIGHT_IN)
         look.heading(
             figure,
-            f"{resonance.frequency_hz:.0f} Hz, {resonance.kind}: confidence "
+            f"{wording.whole_hertz(resonance.frequency_hz)}, {resonance.kind}: confidence "
             f"{wording.confidence(resonance.confidence)}",
             f"Found at “{take.position}”, drawn at {wording.rung_name(rung)}. The red line is "
-            f"{resonance.frequency_hz:.0f} Hz.",
+            f"{wording.whole_hertz(resonance.frequency_hz)}.",
         )
         _key(figure)
         _over_radiated(_panel(figure, 0.72, 4.1, _TOP_ROW_IN), take, rung, resonance)
