@@ -47,7 +47,7 @@ class Line:
                     else standing.uncertain)  # fmt: skip
 
 
-def ladder_chart(
+def draw_ladder(
     take: Take,
     lines: list[Line],
     *,
@@ -250,14 +250,12 @@ def need_rungs(take: Take) -> None:
         raise ValueError("take holds no rung: only a ladder can be drawn against frequency")
 
 
-def reliable_values(lines: list[Line]) -> FloatArray:
-    """All values that are drawn as full lines, of every rung."""
-    return np.concatenate([line.values[line.standing.reliable] for line in lines])
-
-
-def uncertain_values(lines: list[Line]) -> FloatArray:
-    """All values that are drawn pale, of every rung."""
-    return np.concatenate([line.values[line.standing.uncertain] for line in lines])
+def drawn_values(lines: list[Line]) -> tuple[FloatArray, FloatArray]:
+    """All values that are drawn full, and all that are drawn pale, of every rung."""
+    return (
+        np.concatenate([line.values[line.standing.reliable] for line in lines]),
+        np.concatenate([line.values[line.standing.uncertain] for line in lines]),
+    )
 
 
 STATES_CAPTION = (

@@ -33,15 +33,7 @@ def picture(found: list[Agreement], position: str, name: str) -> Picture:
 def plot_agreement(found: list[Agreement]) -> Figure:
     """Staircase minus ladder: THD and level at the tones both have, one mark a drive.
 
-    Parameters
-    ----------
-    found
-        The comparisons of one ladder with one staircase.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Filled: both reliable. Rings: one of them is not, and noise may explain the difference.
+    Filled: both reliable. Rings: one of them is not, and noise may explain the difference.
 
     Raises
     ------

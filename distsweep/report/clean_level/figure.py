@@ -48,18 +48,10 @@ def picture(take: Take, name: str) -> Picture:
 def plot_clean_level(take: Take) -> Figure:
     """Highest clean level against frequency, one panel for each pair of limits.
 
-    Parameters
-    ----------
-    take
-        A take with clean levels over thirds of an octave, or of a staircase's tones.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Each state has a shape of its own, so that none rests on colour: a bar for a level that
-        was reached, a hatched box for one that lies between two, a triangle that points up for
-        "at least", one that points down for "below", and a cross at the foot where nothing is
-        known. A thin line joins what was reached at single points of a ladder's grid.
+    Each state has a shape of its own, so that none rests on colour: a bar for a level that was
+    reached, a hatched box for one that lies between two, a triangle that points up for "at
+    least", one that points down for "below", and a cross at the foot where nothing is known. A
+    thin line joins what was reached at single points of a ladder's grid.
 
     Raises
     ------

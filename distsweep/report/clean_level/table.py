@@ -13,18 +13,9 @@ from distsweep.results import CleanLevel, Take
 from distsweep.words import wording
 
 COLUMNS = (
-    "thd_percent",
-    "compression_db",
-    "frequency_hz",
-    "level_db",
-    "low_db",
-    "high_db",
-    "drive_dbfs",
-    "drive_low_dbfs",
-    "drive_high_dbfs",
-    "state",
-    "limited_by",
-)
+    "thd_percent", "compression_db", "frequency_hz", "level_db", "low_db", "high_db",
+    "drive_dbfs", "drive_low_dbfs", "drive_high_dbfs", "state", "limited_by",
+)  # fmt: skip
 _NUMBERS = COLUMNS[2:9]
 
 

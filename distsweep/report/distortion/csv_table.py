@@ -14,26 +14,11 @@ from distsweep.units import BoolArray, FloatArray
 from distsweep.words.wording import level_unit
 
 LEADING_COLUMNS = (
-    "frequency_hz",
-    "drive_dbfs",
-    "spl_db",
-    "clipped",
-    "fundamental_db_spl",
-    "fundamental_dbfs",
-    "fundamental_floor_db_spl",
-    "fundamental_floor_dbfs",
-    "fundamental_reliable",
-    "gain_change_db",
-    "gain_change_reliable",
-    "thd_db",
-    "thd_percent",
-    "thd_re_total_percent",
-    "thd_floor_db",
-    "thd_reliable",
-    "orders_summed",
-    "high_order_db",
-    "high_order_floor_db",
-)
+    "frequency_hz", "drive_dbfs", "spl_db", "clipped", "fundamental_db_spl", "fundamental_dbfs",
+    "fundamental_floor_db_spl", "fundamental_floor_dbfs", "fundamental_reliable",
+    "gain_change_db", "gain_change_reliable", "thd_db", "thd_percent", "thd_re_total_percent",
+    "thd_floor_db", "thd_reliable", "orders_summed", "high_order_db", "high_order_floor_db",
+)  # fmt: skip
 """Columns of every table, in order; new ones are only ever added.
 
 Of the two pairs ``…_db_spl`` and ``…_dbfs`` one is filled: the first when calibrated. ``spl_db``

@@ -7,16 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from distsweep.report import look
+from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.distortion import spikes
 from distsweep.report.distortion.thd import thd_limits
-from distsweep.report.ladder_chart import (
-    STATES_CAPTION,
-    draw_lone_points,
-    draw_uncertain,
-    need_rungs,
-)
 from distsweep.report.reliability import harmonic_standing, loudest_index, only, thd_reliable
 from distsweep.results import Rung, Take
 from distsweep.words import wording
@@ -39,7 +33,7 @@ def picture(take: Take, name: str) -> Picture:
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
         f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
         "frequency. Shaded: the level that noise alone would show. "
-        f"{STATES_CAPTION}{spikes.caption(take)}",
+        f"{ladder_chart.STATES_CAPTION}{spikes.caption(take)}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
@@ -91,7 +85,7 @@ def rung_at(take: Take, drive_dbfs: float | None) -> Rung:
     ValueError
         The take holds no rung, or none at that drive.
     """
-    need_rungs(take)
+    ladder_chart.need_rungs(take)
     if drive_dbfs is None:
         return take.rungs[loudest_index(take)]
     for rung in take.rungs:
@@ -142,10 +136,10 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
     axes.plot(f, only(rung.thd_db, thd_reliable(rung)), color=_THD_COLOUR, linewidth=_THD_WIDTH,
               label="_thd", zorder=2)  # fmt: skip
     standing = harmonic_standing(rung, curve)
-    draw_uncertain(axes, f, curve.level_db, standing, colour, label="_uncertain")
+    ladder_chart.draw_uncertain(axes, f, curve.level_db, standing, colour, label="_uncertain")
     shown = only(curve.level_db, standing.reliable)
     axes.plot(f, shown, color=colour, linewidth=1.4, label="_reliable", zorder=3)
-    draw_lone_points(axes, f, shown, colour)
+    ladder_chart.draw_lone_points(axes, f, shown, colour)
     spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
               fontsize=11.0, weight="bold", color=colour)  # fmt: skip

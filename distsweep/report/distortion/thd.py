@@ -7,19 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from distsweep.report import look
+from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.distortion import spikes
-from distsweep.report.ladder_chart import (
-    STATES_CAPTION,
-    Line,
-    ladder_chart,
-    lines_caption,
-    mark_order_ends,
-    need_rungs,
-    reliable_values,
-    uncertain_values,
-)
 from distsweep.report.reliability import order_ends_hz, thd_standing
 from distsweep.results import Take
 from distsweep.units import FloatArray
@@ -36,11 +26,11 @@ def picture(take: Take, name: str) -> Picture:
     return Picture(
         f"{name}-thd",
         partial(plot_thd, take),
-        f"Total harmonic distortion against excitation frequency, {lines_caption(take)}; numbers "
-        "are in the table.",
+        "Total harmonic distortion against excitation frequency, "
+        f"{ladder_chart.lines_caption(take)}; numbers are in the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         "(right). The number on a line is the drive in dBFS. "
-        f"{STATES_CAPTION}{spikes.caption(take)}",
+        f"{ladder_chart.STATES_CAPTION}{spikes.caption(take)}",
         "A level without a line is not clean: its distortion is hidden by noise. A scrap of a "
         "pale line may be noise that passed its margin by chance. "
         + _order_ends(take)
@@ -89,19 +79,19 @@ def plot_thd(take: Take) -> Figure:
     towards high frequencies and ends where not even the second fits. Where a quiet level has
     no line, its distortion is not low but hidden.
     """
-    need_rungs(take)
-    lines = [Line(r.thd_db, thd_standing(r)) for r in take.rungs]
+    ladder_chart.need_rungs(take)
+    lines = [ladder_chart.Line(r.thd_db, thd_standing(r)) for r in take.rungs]
     with look.our_look():
-        figure, axes = ladder_chart(
+        figure, axes = ladder_chart.draw_ladder(
             take,
             lines,
             title="Total harmonic distortion at each level",
             subtitle="Number on a line: drive in dBFS. Re the fundamental at the same frequency.",
-            limits_db=thd_limits(reliable_values(lines), uncertain_values(lines)),
+            limits_db=thd_limits(*ladder_chart.drawn_values(lines)),
         )
         axes.set_ylabel("THD, dB re fundamental")
         look.percent_axis(axes, "THD, % of fundamental")
-        mark_order_ends(axes, order_ends_hz(take))
+        ladder_chart.mark_order_ends(axes, order_ends_hz(take))
         spikes.mark(axes, take, None)
     return figure
 

@@ -4,14 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from distsweep.report.reliability import (
-    coverage,
-    highest,
-    inside,
-    loudest_rung,
-    thd_bound_db,
-    thd_reliable,
-)
+from distsweep.report import reliability
 from distsweep.results import Results, Rung, Take
 from distsweep.units import db_to_percent
 from distsweep.words import wording
@@ -23,8 +16,8 @@ MIDDLE_BAND_HZ = (100.0, 10000.0)
 def _worst(take: Take, rung: Rung, low_hz: float, high_hz: float) -> str | None:
     """Write the highest reliable THD of a band and its place; None when there is none."""
     f = take.frequency_hz
-    flags = thd_reliable(rung) & inside(f, low_hz, high_hz)
-    worst = highest(f, rung.thd_db, flags)
+    flags = reliability.thd_reliable(rung) & reliability.inside(f, low_hz, high_hz)
+    worst = reliability.highest(f, rung.thd_db, flags)
     if worst is None:
         return None
     at = int(np.argmin(np.abs(f - worst.frequency_hz)))
@@ -36,14 +29,14 @@ def _worst(take: Take, rung: Rung, low_hz: float, high_hz: float) -> str | None:
 
 def middle_band(_results: Results, take: Take) -> str:
     """Highest reliable THD of the loudest rung in `MIDDLE_BAND_HZ`."""
-    rung = loudest_rung(take)
+    rung = reliability.loudest_rung(take)
     low, high = MIDDLE_BAND_HZ
     worst = _worst(take, rung, low, high)
     band = wording.frequency_range(low, high)
     if worst is None:
         bound = _bound(take, rung)
         return f"From {band}, no THD of that level is reliable" + (f"; {bound}." if bound else ".")
-    flags = thd_reliable(rung)[inside(take.frequency_hz, low, high)]
+    flags = reliability.thd_reliable(rung)[reliability.inside(take.frequency_hz, low, high)]
     share = float(np.mean(flags))
     known = (
         ""
@@ -58,7 +51,7 @@ def bass(_results: Results, take: Take) -> str | None:
     low = float(take.frequency_hz[0])
     if low >= MIDDLE_BAND_HZ[0] * 0.9:
         return None
-    worst = _worst(take, loudest_rung(take), low, MIDDLE_BAND_HZ[0] * 0.999)
+    worst = _worst(take, reliability.loudest_rung(take), low, MIDDLE_BAND_HZ[0] * 0.999)
     if worst is None:
         return f"Below {wording.frequency(MIDDLE_BAND_HZ[0])}, no THD of that level is reliable."
     return f"Below {wording.frequency(MIDDLE_BAND_HZ[0])} it reached {worst}."
@@ -66,7 +59,8 @@ def bass(_results: Results, take: Take) -> str | None:
 
 def reliable_ends(_results: Results, take: Take) -> str:
     """From where to where the loudest rung's THD is reliable."""
-    found = coverage(take.frequency_hz, thd_reliable(loudest_rung(take)))
+    flags = reliability.thd_reliable(reliability.loudest_rung(take))
+    found = reliability.coverage(take.frequency_hz, flags)
     if found is None:
         return "At no frequency is that level's THD reliable."
     gaps = ", with gaps" if found.pieces > 1 else ""
@@ -86,7 +80,7 @@ def lowest_drive(_results: Results, take: Take) -> str | None:
         return None
     rung = min(take.rungs, key=lambda r: r.drive_dbfs)
     name = wording.rung_name(rung)
-    found = coverage(take.frequency_hz, thd_reliable(rung))
+    found = reliability.coverage(take.frequency_hz, reliability.thd_reliable(rung))
     if found is None:
         return f"At the lowest drive, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
     return (
@@ -97,8 +91,8 @@ def lowest_drive(_results: Results, take: Take) -> str | None:
 
 def hidden(_results: Results, take: Take) -> str | None:
     """Upper bound at the highest drive without reliable THD, where no other sentence gives it."""
-    hidden = [r for r in take.rungs if not (r.clipped or thd_reliable(r).any())]
-    named = (loudest_rung(take), min(take.rungs, key=lambda r: r.drive_dbfs))
+    hidden = [r for r in take.rungs if not (r.clipped or reliability.thd_reliable(r).any())]
+    named = (reliability.loudest_rung(take), min(take.rungs, key=lambda r: r.drive_dbfs))
     rung = max(hidden, key=lambda r: r.drive_dbfs, default=None)
     if rung is None or any(rung is other for other in named):
         return None
@@ -119,9 +113,9 @@ def _bound(take: Take, rung: Rung) -> str | None:
 
     A bound of 100 % or more says nothing of a loudspeaker, so none is given.
     """
-    f, bound_db = take.frequency_hz, thd_bound_db(rung)
-    flags = inside(f, *MIDDLE_BAND_HZ) & np.isfinite(bound_db)
-    worst = highest(f, bound_db, flags)
+    f, bound_db = take.frequency_hz, reliability.thd_bound_db(rung)
+    flags = reliability.inside(f, *MIDDLE_BAND_HZ) & np.isfinite(bound_db)
+    worst = reliability.highest(f, bound_db, flags)
     if worst is None or worst.value >= 0.0:
         return None
     low, high = f[flags][[0, -1]]

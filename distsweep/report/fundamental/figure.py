@@ -7,17 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from distsweep.report import look
+from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
-from distsweep.report.ladder_chart import (
-    STATES_CAPTION,
-    Line,
-    ladder_chart,
-    lines_caption,
-    need_rungs,
-    reliable_values,
-    uncertain_values,
-)
 from distsweep.report.reliability import fundamental_standing
 from distsweep.results import Take
 from distsweep.units import FloatArray
@@ -34,11 +25,12 @@ def picture(take: Take, name: str) -> Picture:
     return Picture(
         f"{name}-fundamental",
         partial(plot_fundamental, take),
-        f"Level of the fundamental against excitation frequency, {lines_caption(take)}.",
+        "Level of the fundamental against excitation frequency, "
+        f"{ladder_chart.lines_caption(take)}.",
         f"Level of the fundamental at each level, in {wording.level_unit(take)}"
         + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
         + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
-        f"its peaks are hum. {STATES_CAPTION}" + _clipped_note(take),
+        f"its peaks are hum. {ladder_chart.STATES_CAPTION}" + _clipped_note(take),
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together towards high drives mean compression, which the gain "
         "change shows better.",
@@ -78,16 +70,16 @@ def plot_fundamental(take: Take) -> Figure:
     The lines show the loudspeaker, the place and the room together. The shaded floor is the
     highest of all rungs.
     """
-    need_rungs(take)
+    ladder_chart.need_rungs(take)
     lines = [
-        Line(rung.fundamental_db, fundamental_standing(take, index))
+        ladder_chart.Line(rung.fundamental_db, fundamental_standing(take, index))
         for index, rung in enumerate(take.rungs)
     ]
     floor = _highest_floor(take)
     limits = _level_limits(lines, floor)
     below = not np.any(floor > limits[0])
     with look.our_look():
-        figure, axes = ladder_chart(
+        figure, axes = ladder_chart.draw_ladder(
             take,
             lines,
             title="Fundamental at each level",
@@ -107,9 +99,9 @@ def _highest_floor(take: Take) -> FloatArray:
     return np.where(np.isfinite(lowest), lowest, np.nan)
 
 
-def _level_limits(lines: list[Line], floor_db: FloatArray) -> tuple[float, float]:
+def _level_limits(lines: list[ladder_chart.Line], floor_db: FloatArray) -> tuple[float, float]:
     """Limits that hold every drawn level and the floor, but no more than 80 dB of them."""
-    shown = np.append(reliable_values(lines), uncertain_values(lines))
+    shown = np.concatenate(ladder_chart.drawn_values(lines))
     if shown.size == 0:
         shown = np.concatenate([line.values[np.isfinite(line.values)] for line in lines])
     if shown.size == 0:

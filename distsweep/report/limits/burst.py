@@ -48,22 +48,13 @@ def traced(take: Take) -> Staircase | None:
 def plot_burst(take: Take) -> Figure:
     """Level against time around the loudest burst of the tone that is limited most.
 
-    Parameters
-    ----------
-    take
-        A take of a staircase.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Left: the burst's first moments, where a limiter's attack shows. Right: the burst and
-        the rest after it, where its release shows. Dashed: the level that would have been
-        without compression.
+    Left: the burst's first moments, where a limiter's attack shows. Right: the burst and the rest
+    after it, where its release shows. Dashed: the level that would have been without compression.
 
     Raises
     ------
     ValueError
-        The take holds no burst that can be drawn.
+        The take holds no burst: only a staircase has any.
     """
     row = traced(take)
     if row is None or row.trace is None:

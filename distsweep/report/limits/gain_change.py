@@ -8,16 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB
-from distsweep.report import look, reliability
+from distsweep.report import ladder_chart, look, reliability
 from distsweep.report.content import Picture
-from distsweep.report.ladder_chart import (
-    ONE_STATE,
-    Line,
-    ladder_chart,
-    lines_caption,
-    need_rungs,
-    reliable_values,
-)
 from distsweep.report.reliability import Standing, gain_change_reliable, reference_index
 from distsweep.results import Results, Take
 from distsweep.words import wording
@@ -34,7 +26,8 @@ def picture(take: Take, name: str) -> Picture | None:
     return Picture(
         f"{name}-gain-change",
         partial(plot_gain_change, take),
-        f"Gain change against excitation frequency re the reference rung, {lines_caption(take)}.",
+        "Gain change against excitation frequency re the reference rung, "
+        f"{ladder_chart.lines_caption(take)}.",
         "Gain change of each level re "
         f"{wording.drive(take.rungs[reference].drive_dbfs)}: 0 dB where output follows drive, "
         "below it where the loudspeaker (or its limiter) holds back.",
@@ -66,7 +59,7 @@ def plot_gain_change(take: Take) -> Figure:
     ValueError
         The take holds no rung, or no gain change was computed.
     """
-    need_rungs(take)
+    ladder_chart.need_rungs(take)
     reference = reference_index(take)
     if take.compression is None or reference is None:
         raise ValueError(
@@ -74,30 +67,30 @@ def plot_gain_change(take: Take) -> Figure:
         )
     nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
     lines = [
-        Line(gain, Standing(gain_change_reliable(take, index), nowhere))
+        ladder_chart.Line(gain, Standing(gain_change_reliable(take, index), nowhere))
         for index, gain in enumerate(take.compression.gain_change_db)
     ]
-    lines[reference] = Line(
+    lines[reference] = ladder_chart.Line(
         lines[reference].values, Standing(nowhere, nowhere), "reference: 0 dB by itself"
     )
     name = wording.drive(take.rungs[reference].drive_dbfs)
     with look.our_look():
-        figure, axes = ladder_chart(
+        figure, axes = ladder_chart.draw_ladder(
             take,
             lines,
             title="Gain change at each level",
             subtitle=f"Number on a line: drive in dBFS. Reference: {name}. Below 0: compression.",
             limits_db=_gain_limits(lines),
-            legend=ONE_STATE,
+            legend=ladder_chart.ONE_STATE,
         )
         axes.set_ylabel("Gain change, dB re reference rung")
         axes.axhline(0.0, color=look.QUIET_INK, linewidth=1.0, label="_zero", zorder=2)
     return figure
 
 
-def _gain_limits(lines: list[Line]) -> tuple[float, float]:
+def _gain_limits(lines: list[ladder_chart.Line]) -> tuple[float, float]:
     """Limits that hold all that is drawn, and ±1 dB at least, so that trifles look like ones."""
-    shown = reliable_values(lines)
+    shown, _ = ladder_chart.drawn_values(lines)
     low = min(-1.0, float(shown.min())) if shown.size else -1.0
     high = max(1.0, float(shown.max())) if shown.size else 1.0
     step = look.tick_step_db(high - low)

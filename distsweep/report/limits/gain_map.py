@@ -85,18 +85,10 @@ def _picture(take: Take, name: str) -> Picture:
 
 
 def plot_gain_map(take: Take) -> Figure:
-    """Gain change over frequency and drive, as a map.
+    """Map of the gain change of a ladder or staircase over frequency and drive.
 
-    Parameters
-    ----------
-    take
-        A take of a ladder with compression computed, or of a staircase.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Darker is more compression; lines where the gain change passes −0.5, −1, −3 and −6 dB.
-        Of a staircase each column is one tone.
+    Darker is more compression; lines where the gain change passes `MAP_LINES_DB`. Of a staircase
+    each column is one tone.
 
     Raises
     ------

@@ -120,18 +120,10 @@ def _legend(panels: list[InputOutput]) -> str:
 
 
 def plot_input_output(take: Take) -> Figure:
-    """Output over drive, with the fitted static curve; a panel a tone.
+    """Output over drive, a panel a tone of a staircase or a limited band of a ladder.
 
-    Parameters
-    ----------
-    take
-        A take of a staircase, or of a ladder with a limiter's band.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Output re what the quietest level's gain would give at 0 dBFS. Dots: the way up;
-        rings: the way down; line: the fitted curve; dashed: output that follows drive.
+    Output re what the quietest level's gain would give at 0 dBFS. Dots: the way up; rings: the
+    way down; line: the fitted curve; dashed: output that follows drive.
 
     Raises
     ------

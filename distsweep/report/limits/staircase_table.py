@@ -6,22 +6,10 @@ from distsweep.report.csv_text import as_csv, as_text
 from distsweep.results import Take
 
 STAIRCASE_COLUMNS = (
-    "frequency_hz",
-    "drive_dbfs",
-    "level_db",
-    "level_floor_db",
-    "level_reliable",
-    "gain_change_db",
-    "falling_level_db",
-    "thd_db",
-    "thd_percent",
-    "thd_floor_db",
-    "thd_reliable",
-    "waveform_crest_db",
-    "residual_db",
-    "residual_crest_db",
-    "clipped",
-)
+    "frequency_hz", "drive_dbfs", "level_db", "level_floor_db", "level_reliable",
+    "gain_change_db", "falling_level_db", "thd_db", "thd_percent", "thd_floor_db", "thd_reliable",
+    "waveform_crest_db", "residual_db", "residual_crest_db", "clipped",
+)  # fmt: skip
 
 
 def staircase_table(take: Take) -> str:
