@@ -23,10 +23,10 @@ WholeSection = Callable[[Results], Section | None]
 
 def all_sections(results: Results) -> list[Section]:
     """Every section of the report, those about nothing left out."""
-    found = [write(results) for write in _FIRST]
-    found += take_sections(results)
-    found += [write(results) for write in _LAST]
-    return [section for section in found if section]
+    sections = [write(results) for write in _FIRST]
+    sections += take_sections(results)
+    sections += [write(results) for write in _LAST]
+    return [section for section in sections if section]
 
 
 def take_sections(results: Results) -> list[Section | None]:

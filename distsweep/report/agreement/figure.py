@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def picture(found: list[Agreement], position: str, name: str) -> Picture:
+def picture(compared: list[Agreement], position: str, name: str) -> Picture:
     """The figure with its caption."""
     return Picture(
         name,
-        partial(plot_agreement, found),
-        f"Staircase minus ladder at {len(found)} frequencies and drives.",
+        partial(plot_agreement, compared),
+        f"Staircase minus ladder at {len(compared)} frequencies and drives.",
         f"Staircase minus ladder at “{position}”: THD over the orders both have, and"
         " level, at the tones and drives that both played.",
         "Levels need not agree in a room: a sweep's window shuts out reflections that a"
@@ -30,7 +30,7 @@ def picture(found: list[Agreement], position: str, name: str) -> Picture:
     )
 
 
-def plot_agreement(found: list[Agreement]) -> Figure:
+def plot_agreement(compared: list[Agreement]) -> Figure:
     """Staircase minus ladder: THD and level at the tones both have, one mark a drive.
 
     Filled: both reliable. Rings: one of them is not, and noise may explain the difference.
@@ -40,9 +40,9 @@ def plot_agreement(found: list[Agreement]) -> Figure:
     ValueError
         Nothing was compared.
     """
-    if not found:
+    if not compared:
         raise ValueError("nothing was compared: it takes a ladder and a staircase")
-    drives = sorted({item.drive_dbfs for item in found})
+    drives = sorted({item.drive_dbfs for item in compared})
     colours = dict(zip(drives, look.level_colours(len(drives)), strict=True))
     with look.our_look():
         figure = look.new_figure(4.6)
@@ -55,19 +55,19 @@ def plot_agreement(found: list[Agreement]) -> Figure:
             axes = look.add_axes(
                 figure, left=look.LEFT_IN, bottom=bottom, right=look.RIGHT_IN, top=top
             )
-            _draw_differences(axes, found, colours, thd=title == "THD")
+            _draw_differences(axes, compared, colours, thd=title == "THD")
             axes.set_ylabel(f"{title} difference, dB")
         axes.set_xlabel(wording.EXCITATION_AXIS)
     return figure
 
 
 def _draw_differences(
-    axes: Axes, found: list[Agreement], colours: dict[float, str], *, thd: bool
+    axes: Axes, compared: list[Agreement], colours: dict[float, str], *, thd: bool
 ) -> None:
-    tones = [item.frequency_hz for item in found]
+    tones = [item.frequency_hz for item in compared]
     look.frequency_axis(axes, min(tones) / 1.2, max(tones) * 1.2)
     shown = []
-    for item in found:
+    for item in compared:
         value = item.thd_difference_db if thd else item.level_difference_db
         if not np.isfinite(value):
             continue

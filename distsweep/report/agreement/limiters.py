@@ -41,19 +41,19 @@ def disagreements(results: Results, ladder: Take) -> list[str]:
 
     What only one of them can tell is said in a sentence for each reason.
     """
-    found = [item for item in results.limiter_agreement if _is_of(item, results, ladder)]
-    sentences = [_difference(item) for item in found if item.state == "differ"]
-    sentences += [_named_otherwise(item) for item in found if item.reason == "name"]
+    compared = [item for item in results.limiter_agreement if _is_of(item, results, ladder)]
+    sentences = [_difference(item) for item in compared if item.state == "differ"]
+    sentences += [_named_otherwise(item) for item in compared if item.reason == "name"]
     for reason in _ONE_ALONE:
         for by_steps in (True, False):
-            some = [
+            alone = [
                 item
-                for item in found
+                for item in compared
                 if item.reason == reason
                 and (item.staircase_kind if by_steps else item.ladder_kind) not in _IDLE
             ]
-            if some:
-                sentences.append(_one_alone(some, by_steps=by_steps))
+            if alone:
+                sentences.append(_one_alone(alone, by_steps=by_steps))
     return sentences
 
 
@@ -64,17 +64,17 @@ def _is_of(item: LimiterAgreement, results: Results, ladder: Take) -> bool:
     return item.position == ladder.position and item.ladder == ladder.stimulus
 
 
-def table(found: Sequence[LimiterAgreement]) -> Table:
+def table(compared: Sequence[LimiterAgreement]) -> Table:
     """What each says of each tone."""
     columns = ["Tone", "Staircase", "Ladder", "Staircase, dB", "Ladder, dB", "At, dBFS", "Verdict"]
     caption = (
         "What holds back each tone, by staircase and by ladder, with the gain change that each"
         " has there at the highest drive that both played."
     )
-    pairs = {(item.position, item.ladder, item.ladder_take, item.staircase) for item in found}
+    pairs = {(item.position, item.ladder, item.ladder_take, item.staircase) for item in compared}
     if len(pairs) < 2:
-        return Table(caption, columns, [_row(item) for item in found])
-    rows = [[Cell(_takes(item)), *_row(item)] for item in found]
+        return Table(caption, columns, [_row(item) for item in compared])
+    rows = [[Cell(_takes(item)), *_row(item)] for item in compared]
     return Table(caption, ["Takes", *columns], rows)
 
 
@@ -154,10 +154,10 @@ def _changed(value_db: float | None) -> str:
     return wording.decibels(value_db or 0.0)
 
 
-def _one_alone(found: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
+def _one_alone(compared: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
     finder, other = ("staircase", "ladder") if by_steps else ("ladder", "staircase")
-    where = wording.listed([_place_and_finding(item, by_steps=by_steps) for item in found])
-    words = _ONE_ALONE[found[0].reason].format(other=other)
+    where = wording.listed([_place_and_finding(item, by_steps=by_steps) for item in compared])
+    words = _ONE_ALONE[compared[0].reason].format(other=other)
     return f"What the {finder} finds at {where} {words}."
 
 

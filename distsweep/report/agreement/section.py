@@ -24,16 +24,16 @@ def agreement(results: Results) -> Section | None:
     pairs: dict[tuple[str, str, str], list[Agreement]] = {}
     for item in results.agreement:
         pairs.setdefault((item.position, item.ladder, item.staircase), []).append(item)
-    for number, ((position, ladder, steps), found) in enumerate(pairs.items(), start=1):
-        blocks.append(Paragraph(_agreement_words(position, ladder, steps, found)))
-        blocks.append(figure.picture(found, position, f"agreement-{number}"))
+    for number, ((position, ladder, steps), compared) in enumerate(pairs.items(), start=1):
+        blocks.append(Paragraph(_agreement_words(position, ladder, steps, compared)))
+        blocks.append(figure.picture(compared, position, f"agreement-{number}"))
     return Section("Ladder and staircase compared", "agreement", blocks)
 
 
-def _agreement_words(position: str, ladder: str, steps: str, found: list[Agreement]) -> str:
-    reliable = [abs(item.thd_difference_db) for item in found if item.reliable]
-    levels = [abs(item.level_difference_db) for item in found]
-    first = f"At “{position}”, {steps} and {ladder} met at {len(found)} tones and drives: "
+def _agreement_words(position: str, ladder: str, steps: str, compared: list[Agreement]) -> str:
+    reliable = [abs(item.thd_difference_db) for item in compared if item.reliable]
+    levels = [abs(item.level_difference_db) for item in compared]
+    first = f"At “{position}”, {steps} and {ladder} met at {len(compared)} tones and drives: "
     level = f"levels differ by {decibels(np.median(levels))} in the median"
     if not reliable:
         return f"{first}{level}; of THD none is reliable in both."

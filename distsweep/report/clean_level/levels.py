@@ -61,9 +61,9 @@ def in_state(clean: CleanLevel, *states: str) -> BoolArray:
 
     On the page a level between two known ends counts as bracketed however far apart they are.
     """
-    given = np.array(clean.state, dtype="<U12")
-    both = np.isfinite(clean.drive_low_dbfs) & np.isfinite(clean.drive_high_dbfs)
-    return np.isin(np.where(both & (given == "unknown"), "bracketed", given), states)
+    state = np.array(clean.state, dtype="<U12")
+    between_known_ends = np.isfinite(clean.drive_low_dbfs) & np.isfinite(clean.drive_high_dbfs)
+    return np.isin(np.where(between_known_ends & (state == "unknown"), "bracketed", state), states)
 
 
 def limit_words(clean: CleanLevel) -> str:

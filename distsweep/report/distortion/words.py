@@ -60,15 +60,15 @@ def bass(_results: Results, take: Take) -> str | None:
 def reliable_ends(_results: Results, take: Take) -> str:
     """From where to where the loudest rung's THD is reliable."""
     flags = reliability.thd_reliable(reliability.loudest_rung(take))
-    found = reliability.coverage(take.frequency_hz, flags)
-    if found is None:
+    covered = reliability.coverage(take.frequency_hz, flags)
+    if covered is None:
         return "At no frequency is that level's THD reliable."
-    gaps = ", with gaps" if found.pieces > 1 else ""
-    band = wording.frequency_range(found.low_hz, found.high_hz)
+    gaps = ", with gaps" if covered.pieces > 1 else ""
+    band = wording.frequency_range(covered.low_hz, covered.high_hz)
     highest = float(take.frequency_hz[-1])
     ending = (
         f"; further up, the 2nd harmonic would lie above the measured {wording.frequency(highest)}"
-        if found.high_hz * 2.05 > highest > found.high_hz * 1.05
+        if covered.high_hz * 2.05 > highest > covered.high_hz * 1.05
         else ""
     )
     return f"THD of that level is reliable from {band}{gaps}{ending}."
@@ -80,11 +80,11 @@ def lowest_drive(_results: Results, take: Take) -> str | None:
         return None
     rung = min(take.rungs, key=lambda r: r.drive_dbfs)
     name = wording.rung_name(rung)
-    found = reliability.coverage(take.frequency_hz, reliability.thd_reliable(rung))
-    if found is None:
+    covered = reliability.coverage(take.frequency_hz, reliability.thd_reliable(rung))
+    if covered is None:
         return f"At the lowest drive, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
     return (
-        f"At the lowest drive, {name}, {wording.share_of(found.share)} of the frequencies have "
+        f"At the lowest drive, {name}, {wording.share_of(covered.share)} of the frequencies have "
         "reliable THD; elsewhere noise blurs or hides it."
     )
 

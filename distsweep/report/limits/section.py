@@ -49,7 +49,7 @@ def ladder_blocks(take: Take, name: str) -> list[Block]:
     ]
     if evidence:
         blocks.append(Points(evidence))
-    blocks += [draw(take, name) for draw, found in _LADDER if found(take)]
+    blocks += [draw(take, name) for draw, content in _LADDER if content(take)]
     return blocks
 
 
@@ -63,7 +63,7 @@ def staircase(_results: Results, take: Take, name: str) -> Section | None:
         for row in take.staircase
         if row.limiter is not None and row.limiter.evidence
     ]
-    blocks += [draw(take, name) for draw, found in _STAIRCASE if found(take)]
+    blocks += [draw(take, name) for draw, content in _STAIRCASE if content(take)]
     if evidence:
         blocks += [Paragraph("What speaks for each:"), Points(evidence)]
     return Section("Staircase", f"take-{name}.staircase", blocks)

@@ -148,14 +148,14 @@ def _deepest(row: Staircase) -> str:
 def _thermal(row: Staircase) -> str | None:
     if row.thermal is None:
         return None
-    hot = row.thermal
-    time_constant = wording.with_unit(wording.as_given(hot.time_constant_s, 2), "s")
-    rise = wording.with_unit(wording.signed(hot.temperature_rise_k, 0), "K")
+    thermal = row.thermal
+    time_constant = wording.with_unit(wording.as_given(thermal.time_constant_s, 2), "s")
+    rise = wording.with_unit(wording.signed(thermal.temperature_rise_k, 0), "K")
     return (
         f"At {wording.frequency(row.frequency_hz)} the gain sags slowly, by"
-        f" {wording.decibels(hot.seen_db)} in this recording and towards"
-        f" {wording.decibels(hot.depth_db)} with a time constant of {time_constant}: a copper coil"
-        f" would have warmed by about {rise} (an estimate)."
+        f" {wording.decibels(thermal.seen_db)} in this recording and towards"
+        f" {wording.decibels(thermal.depth_db)} with a time constant of {time_constant}: a copper"
+        f" coil would have warmed by about {rise} (an estimate)."
     )
 
 

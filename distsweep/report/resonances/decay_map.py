@@ -60,8 +60,8 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
     -----
     The band-pass rings by itself; below the thin line nothing else can be seen.
     """
-    found = take.decay_map
-    if found is None:
+    decay = take.decay_map
+    if decay is None:
         raise ValueError("take has no decay map: it needs a ladder with one level that is clean")
     with look.our_look():
         figure = look.new_figure(3.9)
@@ -71,7 +71,7 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
             "Each frequency re its own highest level. Where the shade reaches far up, it rings on.",
         )
         axes = look.add_axes(figure, left=0.72, bottom=0.55, right=6.15, top=3.2)
-        shades = _draw_map(axes, found)
+        shades = _draw_map(axes, decay)
         for mark_hz in marks_hz or []:
             axes.plot([mark_hz], [1.015], marker="v", markersize=5.0, color=look.RED,
                       transform=axes.get_xaxis_transform(), clip_on=False,
@@ -79,24 +79,24 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
         bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
                                                         top=3.2))  # fmt: skip
         bar.ax.tick_params(labelsize=8.0)
-        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(found), va="top", fontsize=8.0,
+        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(decay), va="top", fontsize=8.0,
                     linespacing=1.45)  # fmt: skip
     return figure
 
 
-def _draw_map(axes: Axes, found: DecayMap) -> QuadContourSet:
+def _draw_map(axes: Axes, decay: DecayMap) -> QuadContourSet:
     """Draw shades, the band-pass's own ringing and the first reflection; return the shades."""
-    time_ms = 1000.0 * found.time_s
-    look.frequency_axis(axes, float(found.frequency_hz[0]), float(found.frequency_hz[-1]))
+    time_ms = 1000.0 * decay.time_s
+    look.frequency_axis(axes, float(decay.frequency_hz[0]), float(decay.frequency_hz[-1]))
     shades = axes.contourf(
-        found.frequency_hz, time_ms, np.array(found.level_db).T,
-        levels=np.arange(found.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),
+        decay.frequency_hz, time_ms, np.array(decay.level_db).T,
+        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),
         extend="min",
     )  # fmt: skip
-    axes.plot(found.frequency_hz, 1000.0 * found.ringing_s, color=look.QUIET_INK,
+    axes.plot(decay.frequency_hz, 1000.0 * decay.ringing_s, color=look.QUIET_INK,
               linewidth=0.9, label="_ringing")  # fmt: skip
-    if found.reflection_s is not None:
-        axes.axhline(1000.0 * found.reflection_s, color=look.EVEN, linewidth=1.0,
+    if decay.reflection_s is not None:
+        axes.axhline(1000.0 * decay.reflection_s, color=look.EVEN, linewidth=1.0,
                      linestyle=(0, (3, 2)), label="_reflection")  # fmt: skip
     axes.set_ylim(0.0, float(time_ms[-1]))
     axes.set_xlabel(wording.EXCITATION_AXIS)
@@ -104,21 +104,21 @@ def _draw_map(axes: Axes, found: DecayMap) -> QuadContourSet:
     return shades
 
 
-def _settings(found: DecayMap) -> str:
-    rows_per_octave = round(1.0 / float(np.log2(found.frequency_hz[1] / found.frequency_hz[0])))
+def _settings(decay: DecayMap) -> str:
+    rows_per_octave = round(1.0 / float(np.log2(decay.frequency_hz[1] / decay.frequency_hz[0])))
     reflection = (
         "none found"
-        if found.reflection_s is None
-        else f"{_milliseconds(found.reflection_s)}\n(dashed line)"
+        if decay.reflection_s is None
+        else f"{_milliseconds(decay.reflection_s)}\n(dashed line)"
     )
     return (
         "Settings\n"
-        f"Drive: {wording.drive(found.drive_dbfs)}\n"
-        f"Band-pass: Gaussian,\n1/{1.0 / found.bandwidth_octaves:.0f} octave at −3 dB\n"
+        f"Drive: {wording.drive(decay.drive_dbfs)}\n"
+        f"Band-pass: Gaussian,\n1/{1.0 / decay.bandwidth_octaves:.0f} octave at −3 dB\n"
         "Its own ringing to\n−20 dB: thin line\n"
         f"Rows: {rows_per_octave} an octave\n"
-        f"Time step: {_milliseconds(found.time_s[1] - found.time_s[0])}\n"
-        f"Floor: {wording.signed(found.floor_db, 0)} dB\n"
+        f"Time step: {_milliseconds(decay.time_s[1] - decay.time_s[0])}\n"
+        f"Floor: {wording.signed(decay.floor_db, 0)} dB\n"
         "Time 0: direct sound\n"
         "First strong reflection:\n"
         f"{reflection}"

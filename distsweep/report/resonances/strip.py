@@ -236,23 +236,23 @@ def _decay(axes: Axes, results: Results, resonance: Resonance) -> None:
     if take is None or take.decay_map is None:
         _say(axes, "no impulse response")
         return
-    found = take.decay_map
-    time_ms = 1000.0 * found.time_s
+    decay = take.decay_map
+    time_ms = 1000.0 * decay.time_s
     for octaves, colour, width in (
         (-_BESIDE_OCTAVES, look.paler(look.QUIET_INK), 1.0),
         (_BESIDE_OCTAVES, look.paler(look.QUIET_INK), 1.0),
         (0.0, look.INK, 1.5),
     ):
         at_hz = resonance.frequency_hz * 2.0**octaves
-        row = int(np.argmin(np.abs(np.log(found.frequency_hz / at_hz))))
-        axes.plot(time_ms, found.level_db[row], color=colour, linewidth=width,
+        row = int(np.argmin(np.abs(np.log(decay.frequency_hz / at_hz))))
+        axes.plot(time_ms, decay.level_db[row], color=colour, linewidth=width,
                   label="_here" if octaves == 0.0 else "_beside",
                   zorder=2 + (octaves == 0.0))  # fmt: skip
-    if found.reflection_s is not None:
-        axes.axvline(1000.0 * found.reflection_s, color=look.QUIET_INK, linewidth=0.9,
+    if decay.reflection_s is not None:
+        axes.axvline(1000.0 * decay.reflection_s, color=look.QUIET_INK, linewidth=0.9,
                      linestyle=(0, (2, 2)), label="_reflection", zorder=1.5)  # fmt: skip
     axes.set_xlim(0.0, float(time_ms[-1]))
-    look.decibel_axis(axes, found.floor_db, 2.0, step=10.0)
+    look.decibel_axis(axes, decay.floor_db, 2.0, step=10.0)
     axes.text(0.97, 0.94, f"“{_short(take.position)}”", transform=axes.transAxes, ha="right",
               va="top", fontsize=8.0, color=look.QUIET_INK)  # fmt: skip
 
@@ -279,18 +279,20 @@ def _positions(axes: Axes, take: Take, resonance: Resonance) -> None:
         _say(axes, "one position only")
         return
     drawn = []
-    for place, one in enumerate(known):
-        value = one.fundamental_bump_db if radiated else one.level_db
-        colour = look.RED if one.state == "strongest" else look.QUIET_INK
+    for place, position in enumerate(known):
+        value = position.fundamental_bump_db if radiated else position.level_db
+        colour = look.RED if position.state == "strongest" else look.QUIET_INK
         row = len(known) - 1 - place
         if value is None or not math.isfinite(value):
             continue
         drawn.append(value)
         if radiated:
-            axes.barh(row, max(value, 0.0), height=0.55, color=colour, label=f"_{one.position}")
+            axes.barh(
+                row, max(value, 0.0), height=0.55, color=colour, label=f"_{position.position}"
+            )
         else:
             axes.plot([value], [row], linestyle="none", marker="o", markersize=6.5, color=colour,
-                      label=f"_{one.position}")  # fmt: skip
+                      label=f"_{position.position}")  # fmt: skip
     axes.set_yticks(range(len(known)), [_short(p.position) for p in reversed(known)], fontsize=8.0)
     axes.set_ylim(-0.6, len(known) - 0.4)
     if radiated:
