@@ -124,3 +124,14 @@ def share_of(share: float) -> str:
 def whole_hertz(frequency_hz: float) -> str:
     """Write a frequency in whole hertz, "1253 Hz": where neighbours must be told apart."""
     return with_unit(signed(frequency_hz, 0), "Hz")
+
+
+def span(ends: Sequence[float | None], unit: str) -> str:
+    """Write what a value lies between: "a to b dB", "above a dB", "below b dB"; "" without ends."""
+    low, high = ends
+    if low is None or high is None:
+        end, side = (high, "below") if low is None else (low, "above")
+        return "" if end is None else f"{side} {decibels(end, unit)}".rstrip()
+    return (
+        decibels(low, unit) if low == high else f"{signed(low)} to {decibels(high, unit)}"
+    ).rstrip()

@@ -96,25 +96,12 @@ def _row(item: LimiterAgreement) -> list[Cell]:
 
 
 def _short(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
-    place = _place(threshold_dbfs)
+    place = wording.span(threshold_dbfs, "dBFS")
     return f"{kind}, {place}" if kind not in ("none", "thermal") and place else kind
 
 
-def _place(threshold_dbfs: Sequence[float | None]) -> str:
-    """Write what a threshold lies between: one number where both ends are printed alike."""
-    low, high = threshold_dbfs
-    if low is None or high is None:
-        known = high if low is None else low
-        if known is None:
-            return ""
-        return f"{'below' if low is None else 'above'} {wording.decibels(known, 'dBFS')}"
-    if low == high:
-        return wording.decibels(low, "dBFS")
-    return f"{wording.signed(low)} to {wording.decibels(high, 'dBFS')}"
-
-
 def _said(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
-    words, place = _KINDS.get(kind, kind), _place(threshold_dbfs)
+    words, place = _KINDS.get(kind, kind), wording.span(threshold_dbfs, "dBFS")
     if kind in ("none", "thermal") or not place:
         return words
     return f"{words} with a threshold {'of ' if place[0] in '−0123456789' else ''}{place}"

@@ -19,14 +19,9 @@ def limiter_words(limiter: Limiter) -> str:
 
 def threshold_words(limiter: Limiter, unit: str = "dBFS") -> str:
     """Write a threshold, or what it lies between; nothing where neither is known."""
-    if limiter.threshold_dbfs is not None:
-        return wording.decibels(limiter.threshold_dbfs, unit).rstrip()
-    low, high = limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
-    if high is None:
-        return "" if low is None else f"above {wording.decibels(low, unit)}".rstrip()
-    if low is None:
-        return f"below {wording.decibels(high, unit)}".rstrip()
-    return f"{wording.signed(low)} to {wording.decibels(high, unit)}".rstrip()
+    known = limiter.threshold_dbfs
+    between = (limiter.threshold_low_dbfs, limiter.threshold_high_dbfs)
+    return wording.span(between if known is None else (known, known), unit)
 
 
 def ratio_words(limiter: Limiter) -> str:
