@@ -1,26 +1,21 @@
 """The report: figures, a page, tables. Importing this loads neither matplotlib nor jinja2.
 
+One folder a topic: its figures with their captions, its table, its words, and in ``section.py``
+what the page lists. What concerns the whole page stands beside the folders.
+
 ``write_report`` writes a folder with a self-contained page; ``write_tables`` writes CSV;
 ``plot_fundamental``, ``plot_thd``, ``plot_harmonics`` and ``plot_gain_change`` take a
 `distsweep.results.Take` and return a matplotlib figure, which a notebook shows by itself.
 """
 
-from __future__ import annotations
-
-import importlib
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from distsweep.report.figures import (
-        plot_fundamental,
-        plot_gain_change,
-        plot_harmonics,
-        plot_thd,
-    )
-    from distsweep.report.page import write_report
-    from distsweep.report.resonance_decay import plot_decay_map
-    from distsweep.report.resonance_figures import plot_resonance
-    from distsweep.report.tables import write_tables
+from distsweep.report.distortion.harmonics import plot_harmonics
+from distsweep.report.distortion.thd import plot_thd
+from distsweep.report.fundamental.figure import plot_fundamental
+from distsweep.report.limits.gain_change import plot_gain_change
+from distsweep.report.page import write_report
+from distsweep.report.resonances.decay_map import plot_decay_map
+from distsweep.report.resonances.strip import plot_resonance
+from distsweep.report.tables import write_tables
 
 __all__ = [
     "plot_decay_map",
@@ -32,25 +27,3 @@ __all__ = [
     "write_report",
     "write_tables",
 ]
-
-_HOMES = {
-    "plot_decay_map": "resonance_decay",
-    "plot_resonance": "resonance_figures",
-    "plot_fundamental": "figures",
-    "plot_gain_change": "figures",
-    "plot_harmonics": "figures",
-    "plot_thd": "figures",
-    "write_report": "page",
-    "write_tables": "tables",
-}
-
-
-def __getattr__(name: str) -> Any:
-    """Load a function's module when it is first asked for."""
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(importlib.import_module(f"{__name__}.{_HOMES[name]}"), name)
-
-
-def __dir__() -> list[str]:
-    return sorted([*globals(), *__all__])

@@ -1,7 +1,7 @@
 """What a page is made of: sections that hold paragraphs, tables and pictures.
 
-The template renders these and knows nothing of sweeps; a new section is a function that
-returns one of them, added to the list in `distsweep.report.sections`.
+The template renders these and knows nothing of sweeps; a new section is a function of its topic
+that returns one of them, added to the list in `distsweep.report.sections`.
 """
 
 from __future__ import annotations
@@ -9,6 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -21,6 +25,13 @@ class Cell:
     text: str
     below: str = ""
     pale: bool = False
+
+
+def number_cell(value: float | None, decimals: int = 1, *, missing: str = "—") -> Cell:
+    """A number's cell; ``missing``, pale, where there is no number."""
+    if value is None or not np.isfinite(value):
+        return Cell(missing, pale=True)
+    return Cell(wording.signed(value, decimals))
 
 
 @dataclass(frozen=True)

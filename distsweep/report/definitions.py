@@ -1,8 +1,10 @@
-"""What our words mean: the page's definitions, one plain sentence or two a word."""
+"""What the words mean: the page's definitions, one plain sentence or two a word."""
 
 from __future__ import annotations
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
+from distsweep.report.content import Section, Terms
+from distsweep.results import Results
 
 DEFINITIONS = [
     ("dBFS", "Level re the RMS of a full-scale sine: a sine of peak 1.0 is 0 dBFS."),
@@ -63,3 +65,8 @@ DEFINITIONS = [
     ("Confidence", "The share of real ones among simulated candidates of the same standing."),
 ]  # fmt: skip
 """Pairs of a word and its meaning, in the order of the work."""
+
+
+def definitions(_results: Results) -> Section:
+    """What the page's words mean."""
+    return Section("Definitions", "definitions", [Terms(DEFINITIONS, long=True)])

@@ -1,4 +1,4 @@
-"""Tables and lists of the page, from results to cells; an absent thing becomes a sentence."""
+"""What the page tells of the measurement itself: conditions, warnings, levels played, cautions."""
 
 from __future__ import annotations
 
@@ -7,15 +7,19 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.report.content import Block, Cell, Paragraph, Table, Terms
-from distsweep.report.reliability import Standing, thd_reliable, thd_standing
-from distsweep.results import Background, Results, Rung, Take, Warning_
-from distsweep.units import FloatArray
+from distsweep.report.content import (
+    Block,
+    Cell,
+    Paragraph,
+    Points,
+    Section,
+    Table,
+    Terms,
+    number_cell,
+)
+from distsweep.report.reliability import thd_reliable
+from distsweep.results import Results, Rung, Take, Warning_
 from distsweep.words import wording
-
-# Octave centres of IEC 61260-1, with thirds added where bass distortion changes fastest.
-TABLE_HZ = (25, 31.5, 40, 50, 63, 80, 100, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-_NEAR_ENOUGH = 2 ** (1 / 12)  # a grid point further off would stand for another frequency
 
 _LABELS = {
     "name": "Name",
@@ -31,7 +35,7 @@ _LABELS = {
     "mic_correction": "Microphone correction",
 }
 
-CAUTIONS = [
+_CAUTIONS = [
     "Sweeps at high level harm hearing: wear protection, or leave the room.",
     "They harm drivers too, tweeters first and woofers below their tuning: start low, go up in "
     "small steps, and stop at the first unusual sound or smell.",
@@ -39,6 +43,33 @@ CAUTIONS = [
     "transformer in the signal line.",
     "Local rules for electrical safety and noise come first, before anything written here.",
 ]
+
+
+def warnings(results: Results) -> Section:
+    """What the analysis warns of."""
+    if not results.warnings:
+        blocks: list[Block] = [Paragraph("The analysis found nothing to warn of.")]
+    else:
+        blocks = [Points([_warning_sentence(results, w) for w in results.warnings])]
+    return Section("Warnings", "warnings", blocks)
+
+
+def conditions(results: Results) -> Section:
+    """Device, place and calibration."""
+    return Section("Conditions", "conditions", [Terms(condition_terms(results))])
+
+
+def levels(_results: Results, take: Take, name: str) -> Section:
+    """Stimulus and rungs."""
+    blocks: list[Block] = [Terms(_take_terms(take))]
+    if take.rungs:
+        blocks.append(_rung_table(take))
+    return Section("Levels played", f"take-{name}.levels", blocks)
+
+
+def cautions(_results: Results) -> Section:
+    """Before anyone repeats this."""
+    return Section("Before you repeat this", "cautions", [Points(_CAUTIONS)])
 
 
 def condition_terms(results: Results) -> list[tuple[str, str]]:
@@ -92,7 +123,7 @@ def _words(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        return f"{value:.6g}".replace("-", "−") if math.isfinite(value) else ""
+        return wording.as_given(value) if math.isfinite(value) else ""
     if isinstance(value, dict):
         return ", ".join(f"{key.replace('_', ' ')} {_words(item)}" for key, item in value.items())
     if isinstance(value, list | tuple):
@@ -100,7 +131,7 @@ def _words(value: Any) -> str:
     return str(value)
 
 
-def warning_sentence(results: Results, warning: Warning_) -> str:
+def _warning_sentence(results: Results, warning: Warning_) -> str:
     """A warning with where it applies."""
     where = []
     if warning.take:
@@ -121,7 +152,7 @@ def _rung_words(results: Results, warning: Warning_) -> str:
     return f"rung {warning.rung + 1}"
 
 
-def take_terms(take: Take) -> list[tuple[str, str]]:
+def _take_terms(take: Take) -> list[tuple[str, str]]:
     """Stimulus, grid, clock and return check of a take."""
     pairs = [("Stimulus", take.stimulus), ("Kind", take.kind)]
     f = take.frequency_hz
@@ -143,14 +174,14 @@ def take_terms(take: Take) -> list[tuple[str, str]]:
     return pairs
 
 
-def rung_table(take: Take) -> Table:
+def _rung_table(take: Take) -> Table:
     """Drive, SPL, peak and clipping a rung."""
     calibrated = wording.level_unit(take) == "dB SPL"
     rows = [
         [
             Cell(wording.drive(rung.drive_dbfs)),
-            _number(rung.spl_db, "not stated" if calibrated else "not calibrated"),
-            _number(rung.peak_dbfs, "not known"),
+            number_cell(rung.spl_db, missing="not stated" if calibrated else "not calibrated"),
+            number_cell(rung.peak_dbfs, missing="not known"),
             Cell(_clipped_words(rung)),
         ]
         for rung in take.rungs
@@ -164,80 +195,3 @@ def _clipped_words(rung: Rung) -> str:
         return "no"
     rest = thd_reliable(rung).any() or any(c.reliable.any() for c in rung.harmonics.values())
     return "yes: in part" if rest else "yes: nothing reliable"
-
-
-def _number(value: float | None, otherwise: str) -> Cell:
-    if value is None or not math.isfinite(value):
-        return Cell(otherwise, pale=True)
-    return Cell(wording.signed(value))
-
-
-def thd_table(take: Take) -> Block:
-    """THD at octaves (thirds in the bass) for each rung, in percent and dB."""
-    picked = _table_points(take.frequency_hz)
-    standings = [thd_standing(rung) for rung in take.rungs]
-    if not picked or not any(standing.any() for standing in standings):
-        return Paragraph(
-            "There is no table of THD: at no level and no frequency does it stand clear of the "
-            "noise, unclipped."
-        )
-    rows = [
-        [Cell(f"{nominal:g} Hz" if nominal < 1000 else f"{nominal / 1000:g} kHz")]
-        + [_thd_cell(r, s, index) for r, s in zip(take.rungs, standings, strict=True)]
-        for nominal, index in picked
-    ]
-    caption = (
-        "THD in percent, and below it in dB re the fundamental, at the grid point nearest to each "
-        "frequency: a narrow peak between two rows does not show. “≈”: uncertain, noise may have "
-        "moved it by several decibels; “noise”: hidden by noise, so unknown; “—”: no harmonic lies "
-        "inside the band."
-    )
-    if any(rung.clipped for rung in take.rungs):
-        caption += " “Clipped”: spoilt by clipping, or by noise, and nothing tells by which."
-    columns = ["Excitation frequency"] + [wording.drive(rung.drive_dbfs) for rung in take.rungs]
-    return Table(caption, columns, rows)
-
-
-def _table_points(frequency_hz: FloatArray) -> list[tuple[float, int]]:
-    """Nominal frequencies that the grid holds, each with its nearest point."""
-    picked = []
-    for nominal in TABLE_HZ:
-        if frequency_hz.size:
-            index = int(np.argmin(np.abs(np.log(frequency_hz / nominal))))
-            ratio = float(frequency_hz[index]) / nominal
-            if 1 / _NEAR_ENOUGH <= ratio <= _NEAR_ENOUGH:
-                picked.append((float(nominal), index))
-    return picked
-
-
-def _thd_cell(rung: Rung, standing: Standing, index: int) -> Cell:
-    if not rung.orders_summed[index] > 0:
-        return Cell("—", pale=True)
-    percent = wording.percent(float(rung.thd_percent[index]))
-    decibels = wording.decibels(float(rung.thd_db[index]))
-    if standing.reliable[index]:
-        return Cell(percent, decibels)
-    if standing.uncertain[index]:
-        return Cell(f"≈ {percent}", f"≈ {decibels}", pale=True)
-    return Cell("clipped" if rung.clipped else "noise", pale=True)
-
-
-def background_blocks(take: Take, background: Background | None) -> list[Block]:
-    """Level, A-weighted level and hum of the background, or that it is not known."""
-    if background is None:
-        return [Paragraph("The background noise was not measured in this take.")]
-    unit = wording.level_unit(take)
-    pairs = [
-        (name, "not known" if level is None or not math.isfinite(level)
-         else wording.decibels(level, unit))
-        for name, level in (("Level", background.level_db),
-                            ("A-weighted level", background.a_weighted_db))
-    ]  # fmt: skip
-    blocks: list[Block] = [Terms(pairs)]
-    if not background.hum:
-        return [*blocks, Paragraph("No line of mains hum stands out of it.")]
-    rows = [
-        [Cell(wording.frequency(tone.frequency_hz)), _number(tone.level_db, "not known")]
-        for tone in background.hum
-    ]
-    return [*blocks, Table("Lines of mains hum.", ["Frequency heard", f"Level, {unit}"], rows)]

@@ -8,10 +8,9 @@ data whatever its style. The strip says the same in bars, and serves as the lege
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.patheffects import withStroke
 
 from distsweep.report import look
 from distsweep.report.reliability import Standing, beside, only, runs
@@ -20,9 +19,11 @@ from distsweep.results import Rung, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
-LEFT_IN, RIGHT_IN = 0.98, 7.68
-_STRIP_BOTTOM_IN, _ROW_IN, _MAIN_IN, _HEAD_IN = 0.50, 0.165, 3.7, 0.68
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
+_STRIP_BOTTOM_IN, _ROW_IN, _MAIN_IN, _HEAD_IN = 0.50, 0.165, 3.7, 0.68
 
 THREE_STATES = "Thick bar: within 1.5 dB.  Thin: noise may move it by several dB.  None: noise"
 ONE_STATE = "Where the bar runs both levels stand clear of the noise; in the gaps nothing is drawn"
@@ -46,7 +47,7 @@ class Line:
                     else standing.uncertain)  # fmt: skip
 
 
-def ladder_chart(
+def draw_ladder(
     take: Take,
     lines: list[Line],
     *,
@@ -54,7 +55,7 @@ def ladder_chart(
     subtitle: str,
     limits_db: tuple[float, float],
     legend: str = THREE_STATES,
-) -> tuple[look.ReportFigure, Axes]:
+) -> tuple[Figure, Axes]:
     """Draw one line a rung over the strip that is its legend; return figure and main axes."""
     count = len(take.rungs)
     strip_top = _STRIP_BOTTOM_IN + max(2, count) * _ROW_IN + 0.06
@@ -62,10 +63,14 @@ def ladder_chart(
     height = main_bottom + _MAIN_IN + _HEAD_IN
     figure = look.new_figure(height)
     main = look.add_axes(
-        figure, left=LEFT_IN, bottom=main_bottom, right=RIGHT_IN, top=main_bottom + _MAIN_IN
+        figure,
+        left=look.LEFT_IN,
+        bottom=main_bottom,
+        right=look.RIGHT_IN,
+        top=main_bottom + _MAIN_IN,
     )
     strip = look.add_axes(
-        figure, left=LEFT_IN, bottom=_STRIP_BOTTOM_IN, right=RIGHT_IN, top=strip_top
+        figure, left=look.LEFT_IN, bottom=_STRIP_BOTTOM_IN, right=look.RIGHT_IN, top=strip_top
     )
     look.heading(figure, title, subtitle)
     low_hz, high_hz = float(take.frequency_hz[0]), float(take.frequency_hz[-1])
@@ -98,7 +103,8 @@ def _draw_lines(axes: Axes, take: Take, lines: list[Line]) -> None:
         draw_uncertain(axes, take.frequency_hz, line.values, standing, colours[rank],
                        label=f"_uncertain {name}")  # fmt: skip
     if not any(line.standing.any() for line in lines):
-        say_nothing_reliable(axes)
+        look.say(axes, "Nothing can be shown here:\nno value stands clear of the noise, unclipped",
+                 fontsize=10.0)  # fmt: skip
     _draw_tags(axes, take, lines)
 
 
@@ -126,17 +132,12 @@ def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, co
                   zorder=3)  # fmt: skip
 
 
-def say_nothing_reliable(axes: Axes) -> None:
-    """Write in the empty field why it is empty."""
-    axes.text(0.5, 0.5, "Nothing can be shown here:\nno value stands clear of the noise, unclipped",
-              transform=axes.transAxes, ha="center", va="center", color=look.QUIET_INK,
-              fontsize=10.0)  # fmt: skip
-
-
 def _draw_tags(axes: Axes, take: Take, lines: list[Line]) -> None:
     """Write each rung's drive on its line, where there is room."""
+    from matplotlib.patheffects import withStroke
+
     low_db, high_db = axes.get_ylim()
-    width_in, height_in = RIGHT_IN - LEFT_IN, _MAIN_IN
+    width_in, height_in = look.RIGHT_IN - look.LEFT_IN, _MAIN_IN
     log_f = np.log(take.frequency_hz)
     x = (log_f - log_f[0]) / max(float(log_f[-1] - log_f[0]), 1e-9) * width_in
     heights = [(line.tagged_values() - low_db) / (high_db - low_db) * height_in for line in lines]
@@ -226,3 +227,39 @@ def mark_order_ends(axes: Axes, ends_hz: dict[int, float]) -> None:
                   fontsize=7.0, color=look.QUIET_INK)  # fmt: skip
     axes.text(ends_hz[named[-1]] / 1.12, 1.008, "out of band above:", transform=transform,
               ha="right", va="bottom", fontsize=7.0, color=look.QUIET_INK)  # fmt: skip
+
+
+def lines_caption(take: Take) -> str:
+    """How many lines a chart of this take holds, and at which drives."""
+    drives = [rung.drive_dbfs for rung in take.rungs]
+    if len(drives) == 1:
+        return f"one line at {wording.drive(drives[0])} drive"
+    ends = f"{wording.drive(min(drives))} to {wording.drive(max(drives))}"
+    return f"{len(drives)} lines from {ends} drive"
+
+
+def need_rungs(take: Take) -> None:
+    """Refuse a take without a ladder.
+
+    Raises
+    ------
+    ValueError
+        The take holds no rung.
+    """
+    if not take.rungs:
+        raise ValueError("take holds no rung: only a ladder can be drawn against frequency")
+
+
+def drawn_values(lines: list[Line]) -> tuple[FloatArray, FloatArray]:
+    """All values that are drawn full, and all that are drawn pale, of every rung."""
+    return (
+        np.concatenate([line.values[line.standing.reliable] for line in lines]),
+        np.concatenate([line.values[line.standing.uncertain] for line in lines]),
+    )
+
+
+STATES_CAPTION = (
+    "Noise moves a full line by less than 1.5 dB, but may move a thin pale one by several; what "
+    "is no more than noise is not drawn."
+)
+"""How to read full and pale lines, for the captions of all figures that draw both."""

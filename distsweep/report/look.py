@@ -1,4 +1,8 @@
-"""How our figures look: colours, sizes, axes. Imported only when a figure is drawn.
+"""How the report's figures look: colours, sizes, axes, signs of a key.
+
+The drawing modules take from matplotlib only what this one hands out, and this one imports it
+inside its functions: a page can be planned, with the captions that stand beside each drawing
+function, without loading it.
 
 Levels are told apart three ways, so that none is needed: a ramp whose lightness falls with
 level (it survives greyscale and every kind of colour blindness), a line that thickens with
@@ -8,22 +12,23 @@ figure takes to build.
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import LinearSegmentedColormap, to_hex, to_rgb
-from matplotlib.figure import Figure
-from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from distsweep.report.reliability import runs
 from distsweep.units import FloatArray, percent_to_db
 from distsweep.words.wording import short_frequency, signed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
+    from matplotlib.colors import Colormap
+    from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
 
 INK = "#2b2622"
 QUIET_INK = "#6e655c"
@@ -35,9 +40,7 @@ EVEN = "#1f6f78"
 ODD = "#8a3a1c"
 
 # Verdigris, moss, ochre, rust, oxblood: L* falls in even steps from about 65 to 8.
-_LEVEL_COLOURS = LinearSegmentedColormap.from_list(
-    "patina", ["#68aaa7", "#568a63", "#7a5c22", "#702820", "#2e0616"]
-)
+_LEVEL_COLOURS = ("#68aaa7", "#568a63", "#7a5c22", "#702820", "#2e0616")
 _STYLE: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],  # ships with matplotlib, so it is the same everywhere
     "font.size": 9.0,
@@ -49,7 +52,6 @@ _STYLE: dict[Any, Any] = {
     "axes.labelsize": 9.0,
     "axes.linewidth": 0.8,
     "axes.unicode_minus": True,
-    "axes.prop_cycle": matplotlib.rcParamsDefault["axes.prop_cycle"],
     "figure.facecolor": PAPER,
     "figure.dpi": 100.0,
     "figure.autolayout": False,
@@ -67,28 +69,27 @@ _STYLE: dict[Any, Any] = {
 }
 _TICKS_PER_DECADE = (1, 2, 5)
 WIDTH_IN = 8.6
+LEFT_IN, RIGHT_IN = 0.98, 7.68  # edges of axes that have the figure's width to themselves
 HAIR_LINE = 0.6  # points: the thinnest that a screen and a printer still draw evenly
 _PALE = 0.5  # share of paper in a pale shade; chosen by eye, on a screen and in greyscale
 
 
-class ReportFigure(Figure):
-    """A matplotlib figure that a notebook shows by itself, without pyplot."""
-
-    def _repr_png_(self) -> bytes:
-        buffer = io.BytesIO()
-        self.savefig(buffer, format="png", dpi=110)
-        return buffer.getvalue()
-
-
 @contextmanager
 def our_look() -> Iterator[None]:
-    """Draw with our settings, whatever the reader's matplotlibrc says, then put them back."""
-    with matplotlib.rc_context(_STYLE):
+    """Draw with the report's settings, whatever matplotlibrc says, then put them back."""
+    import matplotlib
+
+    cycle = matplotlib.rcParamsDefault["axes.prop_cycle"]
+    with matplotlib.rc_context(_STYLE | {"axes.prop_cycle": cycle}):
         yield
 
 
-def new_figure(height_in: float) -> ReportFigure:
+def new_figure(height_in: float) -> Figure:
     """Make an empty figure of the report's width, with a canvas of its own."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from distsweep.report.report_figure import ReportFigure
+
     figure = ReportFigure(figsize=(WIDTH_IN, height_in))
     FigureCanvasAgg(figure)
     return figure
@@ -107,10 +108,25 @@ def add_axes(figure: Figure, *, left: float, bottom: float, right: float, top: f
     return axes
 
 
+def colour_map(colours: Sequence[str]) -> Colormap:
+    """Colours in even steps from 0 to 1, and all shades between them."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("report", list(colours))
+
+
+def shade(colours: Colormap, share: float) -> str:
+    """Colour at a share of a map, 0 to 1."""
+    from matplotlib.colors import to_hex
+
+    return to_hex(colours(min(max(share, 0.0), 1.0)))
+
+
 def level_colours(count: int) -> list[str]:
     """Colours of ``count`` rungs, quietest first; each darker than the one before."""
     places = np.linspace(0.0, 1.0, count) if count > 1 else np.array([1.0])
-    return [to_hex(colour) for colour in _LEVEL_COLOURS(places)]
+    colours = colour_map(_LEVEL_COLOURS)
+    return [shade(colours, place) for place in places]
 
 
 def level_widths(count: int) -> FloatArray:
@@ -120,12 +136,25 @@ def level_widths(count: int) -> FloatArray:
 
 def paler(colour: str) -> str:
     """A colour half-way to the paper's, for what is there but not to be relied upon."""
+    from matplotlib.colors import to_hex, to_rgb
+
     mixed = (1.0 - _PALE) * np.array(to_rgb(colour)) + _PALE * np.array(to_rgb(PAPER))
     return to_hex(mixed.tolist())
 
 
+def set_ticks(axis: Axis, places: Sequence[float], names: Sequence[str]) -> None:
+    """Give an axis these ticks and names, and no small ones."""
+    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
+
+    axis.set_major_locator(FixedLocator(list(places)))
+    axis.set_major_formatter(FixedFormatter(list(names)))
+    axis.set_minor_locator(NullLocator())
+
+
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, minor: bool = True) -> None:
     """Make x a log-frequency axis with ticks at 20, 50, 100, 200 …"""
+    from matplotlib.ticker import FixedLocator
+
     axes.set_xscale("log")
     axes.set_xlim(low_hz, high_hz)
     decades = range(-1, 7)
@@ -134,8 +163,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, minor: bool = T
     if len(ticks) < 2:
         ticks = [low_hz, high_hz]
     small = [s * 10.0**d for d in decades for s in range(1, 10)] if minor else []
-    axes.xaxis.set_major_locator(FixedLocator(ticks))
-    axes.xaxis.set_major_formatter(FixedFormatter([short_frequency(t) for t in ticks]))
+    set_ticks(axes.xaxis, ticks, [short_frequency(t) for t in ticks])
     axes.xaxis.set_minor_locator(FixedLocator([t for t in small if low_hz <= t <= high_hz]))
     axes.tick_params(axis="x", which="minor", length=2.0)
 
@@ -146,9 +174,7 @@ def decibel_axis(axes: Axes, low_db: float, high_db: float, *, step: float | Non
     axes.set_ylim(low_db, high_db)
     ticks = np.arange(np.ceil(low_db / step - 1e-6), np.floor(high_db / step + 1e-6) + 1) * step
     decimals = 0 if step >= 1.0 else 1
-    axes.yaxis.set_major_locator(FixedLocator(ticks.tolist()))
-    axes.yaxis.set_major_formatter(FixedFormatter([signed(t, decimals) for t in ticks]))
-    axes.yaxis.set_minor_locator(NullLocator())
+    set_ticks(axes.yaxis, ticks.tolist(), [signed(t, decimals) for t in ticks])
 
 
 def tick_step_db(span_db: float) -> float:
@@ -164,9 +190,7 @@ def percent_axis(axes: Axes, label: str, *, sparse: bool = False) -> Axes:
     values = [s * 10.0**d for d in range(-5, 4) for s in ((1,) if sparse else (1, 3))]
     places = [float(percent_to_db(v)) for v in values]
     kept = [(p, v) for p, v in zip(places, values, strict=True) if low_db <= p <= high_db]
-    twin.yaxis.set_major_locator(FixedLocator([p for p, _ in kept]))
-    twin.yaxis.set_major_formatter(FixedFormatter([f"{v:g} %" for _, v in kept]))
-    twin.yaxis.set_minor_locator(NullLocator())
+    set_ticks(twin.yaxis, [p for p, _ in kept], [f"{v:g} %" for _, v in kept])
     twin.set_ylabel(label)
     for side in ("top", "left"):
         twin.spines[side].set_visible(False)
@@ -190,3 +214,23 @@ def heading(figure: Figure, title: str, subtitle: str) -> None:
     width, height = figure.get_size_inches()
     figure.text(0.12 / width, 1 - 0.14 / height, title, va="top", fontsize=11.5, weight="bold")
     figure.text(0.12 / width, 1 - 0.40 / height, subtitle, va="top", fontsize=8.5, color=QUIET_INK)
+
+
+def say(axes: Axes, text: str, **style: Any) -> None:
+    """Write in the middle of an empty field why it is empty."""
+    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center",
+              color=QUIET_INK, **style)  # fmt: skip
+
+
+def key_line(label: str, colour: str, **style: Any) -> Line2D:
+    """A line or marker of a figure's key, and what it stands for."""
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], color=colour, label=label, **style)
+
+
+def key_patch(label: str, **style: Any) -> Patch:
+    """A filled or hatched box of a figure's key, and what it stands for."""
+    from matplotlib.patches import Patch
+
+    return Patch(label=label, **style)

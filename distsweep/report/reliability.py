@@ -164,6 +164,11 @@ def loudest_index(take: Take) -> int:
     return max(usable or range(len(take.rungs)), key=lambda i: take.rungs[i].drive_dbfs)
 
 
+def loudest_rung(take: Take) -> Rung:
+    """The loudest rung that did not clip; the loudest when all did."""
+    return take.rungs[loudest_index(take)]
+
+
 def runs(flags: BoolArray) -> list[tuple[int, int]]:
     """Stretches of True as pairs ``(first, one past the last)``."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))

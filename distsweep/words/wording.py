@@ -1,4 +1,4 @@
-"""Numbers as the report writes them: a true minus sign, a unit, few digits."""
+"""Numbers, units, lists and ordinals as all that is read writes them: a true minus, few digits."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ def signed(number: float, decimals: int = 1) -> str:
     return text.replace("-", "−")
 
 
-def decibels(level_db: float, unit: str = "dB") -> str:
-    """Write a level with one decimal and its unit."""
-    return f"{signed(level_db)}{_SPACE}{unit}"
+def decibels(level_db: float, unit: str = "dB", decimals: int = 1) -> str:
+    """Write a level with its unit; one decimal or as many as given."""
+    return f"{signed(level_db, decimals)}{_SPACE}{unit}"
 
 
 def percent(value: float) -> str:
@@ -110,6 +110,34 @@ def with_sign(number: float, decimals: int = 1) -> str:
     return text if text.startswith("−") else f"+{text}"
 
 
-def as_given(number: float) -> str:
-    """Write a number with as many digits as it was given with, up to six: "−28", "0.25"."""
-    return f"{number:g}".replace("-", "−")
+def as_given(number: float, digits: int = 6) -> str:
+    """Write a number with as many digits as it has, up to ``digits``: "−28", "0.25"."""
+    return f"{number:.{digits}g}".replace("-", "−")
+
+
+def with_unit(number: str, unit: str) -> str:
+    """Keep a number that is written already and its unit on one line."""
+    return f"{number}{_SPACE}{unit}"
+
+
+def share_of(share: float) -> str:
+    """Write a share; never "100 %" or "0 %" for what is not quite all or nothing."""
+    if share >= 0.995:
+        return "all but a trace" if share < 1.0 else "all"
+    return "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
+
+
+def whole_hertz(frequency_hz: float) -> str:
+    """Write a frequency in whole hertz, "1253 Hz": where neighbours must be told apart."""
+    return with_unit(signed(frequency_hz, 0), "Hz")
+
+
+def span(ends: Sequence[float | None], unit: str) -> str:
+    """Write what a value lies between: "a to b dB", "above a dB", "below b dB"; "" without ends."""
+    low, high = ends
+    if low is None or high is None:
+        end, side = (high, "below") if low is None else (low, "above")
+        return "" if end is None else f"{side} {decibels(end, unit)}".rstrip()
+    return (
+        decibels(low, unit) if low == high else f"{signed(low)} to {decibels(high, unit)}"
+    ).rstrip()

@@ -26,7 +26,7 @@ from closed_form import Branch, cascade, flat, high_pass, low_pass, peak, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 from protected_loudspeaker import TrueLimiter, limited
 
-from distsweep.report.clean_level import SAYING, headline, in_state, lowest, shown
+from distsweep.report.clean_level.levels import SAYING, headline, in_state, lowest, shown
 from distsweep.results import CleanLevel, Take
 
 SNR_DB = 50.0

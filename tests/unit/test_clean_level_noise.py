@@ -14,7 +14,7 @@ from closed_form import Branch, cascade, high_pass, low_pass, peak, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 from staircase_bench import analysed
 
-from distsweep.report.clean_level import headline
+from distsweep.report.clean_level.levels import headline
 from distsweep.results import CleanLevel, Take
 
 STEP_DB = 6.0

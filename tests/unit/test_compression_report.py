@@ -13,15 +13,12 @@ from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited, with_no
 from staircase_bench import analysed
 
 from distsweep.report import write_report, write_tables
-from distsweep.report.clean_level_figure import plot_clean_level
-from distsweep.report.compression_agreement import plot_agreement
-from distsweep.report.compression_data import gain_grid, input_output, last_step_words
-from distsweep.report.compression_figures import (
-    plot_burst,
-    plot_gain_map,
-    plot_input_output,
-)
-from distsweep.report.compression_sentences import staircase_sentences
+from distsweep.report.agreement.figure import plot_agreement
+from distsweep.report.clean_level.figure import plot_clean_level
+from distsweep.report.limits.burst import plot_burst
+from distsweep.report.limits.gain_map import gain_grid, plot_gain_map
+from distsweep.report.limits.input_output import input_output, plot_input_output
+from distsweep.report.limits.sentences import last_step_words, staircase_sentences
 from distsweep.results import Agreement, CleanLevel, Results, Take
 
 RATE_HZ = 48000

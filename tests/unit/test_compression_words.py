@@ -11,9 +11,11 @@ from report_samples import sample_results, sample_take
 from distsweep.analysis.limits.clean_level import find_clean_levels
 from distsweep.analysis.limits.ladder import _onsets
 from distsweep.analysis.noise.certainty import SURE, Bounded
-from distsweep.report.clean_level import clean_level_words, shown, table
-from distsweep.report.compression_data import gain_grid, last_step_words
-from distsweep.report.compression_sentences import ladder_sentences
+from distsweep.report.clean_level.levels import shown
+from distsweep.report.clean_level.table import clean_level_cells
+from distsweep.report.clean_level.words import clean_level_sentences
+from distsweep.report.limits.gain_map import gain_grid
+from distsweep.report.limits.sentences import ladder_sentences, last_step_words
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Limiter, Take
 
@@ -45,7 +47,7 @@ def plain(text: str) -> str:
 
 
 def said_of(take: Take) -> str:
-    return plain(clean_level_words(take) or "")
+    return plain(clean_level_sentences(take) or "")
 
 
 def test_the_headline_says_level_drive_place_and_cause() -> None:
@@ -111,7 +113,7 @@ def test_a_single_point_of_a_grid_is_never_the_headline() -> None:
     old = dataclasses.replace(
         take, clean_level=take.clean_level_third_octave, clean_level_third_octave=[]
     )
-    assert clean_level_words(old) is None and shown(old) == []
+    assert clean_level_sentences(old) is None and shown(old) == []
 
 
 def test_where_a_louder_level_contradicts_no_clean_level_is_stated() -> None:
@@ -134,7 +136,7 @@ def test_the_table_shows_every_state() -> None:
     take = with_clean_levels(
         [-60.0, -60.0, -30.0], [-46.0, -60.0, -20.0], [-34.0, -45.9, -10.0], uncertain_db=5
     )
-    made = table(take, "axis")
+    made = clean_level_cells(take, "axis")
     assert plain(made.columns[1]) == "1 % THD or 1 dB of compression"
     strict = [(row[0].text, row[1].text, row[1].below) for row in made.rows]
     assert [plain(" ".join(one)) for one in strict] == [

@@ -18,7 +18,7 @@ from two_band_cases import RATE_HZ, ladder_recipe, measure_session, staircase_re
 
 from distsweep.analysis.agreement.limiters import compare_limiters
 from distsweep.pipeline import analyse
-from distsweep.report.limiter_agreement import disagreements, table
+from distsweep.report.agreement.limiters import disagreements, table
 from distsweep.results import (
     Compression,
     Limiter,

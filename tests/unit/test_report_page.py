@@ -12,7 +12,7 @@ from report_samples import Page, all_unreliable, read_page, sample_results, samp
 from distsweep import report
 from distsweep.errors import InputError
 from distsweep.report import write_report
-from distsweep.report.svg import figure_svg
+from distsweep.report.svg import figure_svg, short_path
 from distsweep.results import Background, Results, Take, Tone, Warning_, read_results, write_results
 
 
@@ -350,3 +350,19 @@ def test_shortened_svg_draws_the_same_line() -> None:
     assert len(places) > 100
     np.testing.assert_allclose(places[:, 1], curve, atol=0.15)  # a fifth of a hair line
     assert places[-1, 0] == pytest.approx(expected[-1, 0], abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("path", "shorter"),
+    [
+        ("M 0 422.64 \nL 619.2 422.64 \nL 619.2 0 \nz\n", "M0 422.64l619.2 0 0-422.64z"),
+        # Thirds and sixths of a hundredth: each step ends on the rounded place.
+        ("M 0 0 \nL 0.003 0.004 \nL 0.006 0.008 \nL 0.009 0.012 \n", "M0 0l0 0 0.01 0.01 0 0"),
+        ("M 1 1 \nQ 2 1 2 2 \nC 2 3 1.5 3 1 2.25 \n", "M1 1q1 0 1 1c0 1-0.5 1-1 0.25"),
+        # A second part begins where it says, whatever the first one closed.
+        ("M 5 5 \nL 6 5 \nz\nM 7 7 \nL 6 7 \n", "M5 5l1 0zM7 7l-1 0"),
+    ],
+    ids=["lines", "rounding", "curves", "two parts"],
+)
+def test_a_path_becomes_steps_between_the_same_places(path: str, shorter: str) -> None:
+    assert short_path(path) == shorter

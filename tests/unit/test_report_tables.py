@@ -11,8 +11,8 @@ import pytest
 from report_samples import sample_results, sample_take
 
 from distsweep.report import write_tables
+from distsweep.report.distortion.csv_table import LEADING_COLUMNS
 from distsweep.report.names import safe_name, unique_names
-from distsweep.report.tables import LEADING_COLUMNS
 from distsweep.words import wording
 
 

@@ -13,7 +13,7 @@ from report_samples import sample_results, sample_take, words_of
 
 from distsweep.report import plot_decay_map, plot_resonance, plot_thd, write_report
 from distsweep.report.content import Paragraph, Picture, Points, Table
-from distsweep.report.resonance_section import LEAST_FOR_A_STRIP, resonances
+from distsweep.report.resonances.section import LEAST_FOR_A_STRIP, resonances
 from distsweep.results import (
     AtPosition,
     Decay,
@@ -71,9 +71,12 @@ def blocks(results: Results, kind: type) -> list:
 
 def test_the_table_ranks_every_one(results: Results) -> None:
     (table,) = blocks(results, Table)
-    assert [row[0].text for row in table.rows] == ["1024 Hz", "300 Hz"]
+    assert [row[0].text for row in table.rows] == [
+        "1024\N{NO-BREAK SPACE}Hz",
+        "300\N{NO-BREAK SPACE}Hz",
+    ]
     assert [cell.text for cell in table.rows[0]] == [
-        "1024 Hz", "radiated", "0.83", "30", "7.3\N{NO-BREAK SPACE}dB", "1.9",
+        "1024\N{NO-BREAK SPACE}Hz", "radiated", "0.83", "30", "7.3\N{NO-BREAK SPACE}dB", "1.9",
         "−28\N{NO-BREAK SPACE}dBFS", "port",
     ]  # fmt: skip
     assert table.rows[0][5].below == "mild: 2"
@@ -82,7 +85,7 @@ def test_the_table_ranks_every_one(results: Results) -> None:
 def test_a_strip_for_each_that_matters(results: Results) -> None:
     section = resonances(results)
     assert section is not None
-    assert [inner.title for inner in section.sections] == ["1024 Hz, radiated"]
+    assert [inner.title for inner in section.sections] == ["1024\N{NO-BREAK SPACE}Hz, radiated"]
     assert resonance(confidence=0.15).confidence < LEAST_FOR_A_STRIP
     texts = [s for points in blocks(results, Points) for s in points.sentences]
     assert texts == [
@@ -184,7 +187,7 @@ def test_thin_evidence_still_makes_a_strip(results: Results) -> None:
 
 def test_a_decay_map_prints_its_settings(results: Results) -> None:
     figure = plot_decay_map(results.takes[0], [1024.0])
-    words = " ".join(text.get_text() for text in figure.texts)
+    words = " ".join(text.get_text() for text in figure.texts).replace("\N{NO-BREAK SPACE}", " ")
     for setting in ("−10", "1/6 octave", "12 an octave", "2.6 ms", "−40 dB", "4.3 ms"):
         assert setting in words
     (mark,) = [x for x in figure.axes[0].lines if x.get_label() == "_mark"]

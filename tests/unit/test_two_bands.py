@@ -22,11 +22,12 @@ from two_band_cases import (
     staircase_recipe,
 )
 
-from distsweep.report.compression_data import input_output, limiter_words
-from distsweep.report.compression_sections import ladder_blocks
-from distsweep.report.compression_sections import staircase as staircase_section
-from distsweep.report.compression_sentences import ladder_sentences, staircase_sentences
 from distsweep.report.content import Block, Paragraph, Picture, Points, Section, Table
+from distsweep.report.limits.input_output import input_output
+from distsweep.report.limits.limiter_words import limiter_words
+from distsweep.report.limits.section import ladder_blocks
+from distsweep.report.limits.section import staircase as staircase_section
+from distsweep.report.limits.sentences import ladder_sentences, staircase_sentences
 from distsweep.report.sections import all_sections
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Limiter, Results, Take, read_results, write_results

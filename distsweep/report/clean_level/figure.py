@@ -1,20 +1,26 @@
-"""The figure of the highest clean level. Imported only when it is drawn."""
+"""The figure of the highest clean level."""
 
 from __future__ import annotations
 
+from functools import partial
+from typing import TYPE_CHECKING
+
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, Rectangle
 
 from distsweep.analysis.third_octave import band_edges_hz
 from distsweep.report import look
-from distsweep.report.clean_level import in_state, limit_words, shown
+from distsweep.report.clean_level.levels import in_state, limit_words, shown
+from distsweep.report.content import Picture
 from distsweep.results import CleanLevel, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
-LEFT_IN, RIGHT_IN = 0.98, 7.68
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
 PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.75, 0.5, 0.6, 1.15
 TONE_HALF_WIDTH = 1.05
 """A tone's box reaches so far to either side of it, as a ratio of frequencies."""
@@ -22,21 +28,30 @@ TONE_HALF_WIDTH = 1.05
 HATCH = "////"
 
 
-def plot_clean_level(take: Take) -> look.ReportFigure:
+def picture(take: Take, name: str) -> Picture:
+    """The figure with its caption."""
+    over = "for each tone" if take.staircase else "over thirds of an octave"
+    return Picture(
+        f"{name}-clean-level",
+        partial(plot_clean_level, take),
+        "Highest clean level against frequency.",
+        f"Highest clean level, in {wording.level_unit(take)}, {over}: the highest that keeps within"
+        " so much THD or compression, whichever comes first. A bar: the limit was reached, and the"
+        " level is known to 1.5 dB. A hatched box: it lies somewhere between two levels played. A"
+        " triangle that points up: not reached, at least so high; down: already past it, lower."
+        " A cross at the foot: nothing is known, or louder levels contradict quieter ones.",
+        "It holds for steady sines at this place. Where wide steps of level leave open from where"
+        " on a limit is passed, smaller steps tell more. Nothing is stated beyond the loudest.",
+    )
+
+
+def plot_clean_level(take: Take) -> Figure:
     """Highest clean level against frequency, one panel for each pair of limits.
 
-    Parameters
-    ----------
-    take
-        A take with clean levels over thirds of an octave, or of a staircase's tones.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Each state has a shape of its own, so that none rests on colour: a bar for a level that
-        was reached, a hatched box for one that lies between two, a triangle that points up for
-        "at least", one that points down for "below", and a cross at the foot where nothing is
-        known. A thin line joins what was reached at single points of a ladder's grid.
+    Each state has a shape of its own, so that none rests on colour: a bar for a level that was
+    reached, a hatched box for one that lies between two, a triangle that points up for "at
+    least", one that points down for "below", and a cross at the foot where nothing is known. A
+    thin line joins what was reached at single points of a ladder's grid.
 
     Raises
     ------
@@ -59,11 +74,11 @@ def plot_clean_level(take: Take) -> look.ReportFigure:
         top = height - HEAD_IN
         for clean, colour in zip(found, look.level_colours(len(found)), strict=True):
             axes = look.add_axes(
-                figure, left=LEFT_IN, bottom=top - PANEL_IN, right=RIGHT_IN, top=top
+                figure, left=look.LEFT_IN, bottom=top - PANEL_IN, right=look.RIGHT_IN, top=top
             )
             top -= PANEL_IN + GAP_IN
             _panel(axes, take, clean, colour, low, high)
-        axes.set_xlabel("Excitation frequency, Hz")
+        axes.set_xlabel(wording.EXCITATION_AXIS)
         figure.legend(
             handles=_legend(look.INK), loc="upper left", bbox_to_anchor=(0.005, 1 - 0.56 / height),
             ncols=5, fontsize=8.0, frameon=False, handletextpad=0.5, columnspacing=1.6,
@@ -101,9 +116,9 @@ def _panel(
         left, right = edges[i]
         bottom, top = clean.low_db[i], clean.high_db[i]
         if np.isfinite(bottom) and np.isfinite(top):
-            axes.add_patch(Rectangle((left, bottom), right - left, top - bottom, fill=False,
-                                     edgecolor=colour, hatch=HATCH, linewidth=0.8,
-                                     label="_bracketed", zorder=3))  # fmt: skip
+            axes.bar(left, top - bottom, width=right - left, bottom=bottom, align="edge",
+                     fill=False, edgecolor=colour, hatch=HATCH, linewidth=0.8,
+                     label="_bracketed", zorder=3)  # fmt: skip
     for state, marker, level in (("not reached", "^", clean.low_db), ("below", "v", clean.high_db)):
         flags = in_state(clean, state) & np.isfinite(level)
         axes.plot(f[flags], level[flags], linestyle="none", marker=marker, markersize=5.0,
@@ -136,13 +151,11 @@ def _edges(take: Take, clean: CleanLevel) -> FloatArray:
 
 
 def _legend(colour: str) -> list[Line2D | Patch]:
-    def line(label: str, **style: object) -> Line2D:
-        return Line2D([], [], color=colour, label=label, **style)  # type: ignore[arg-type]
-
+    mark = {"linestyle": "none", "markerfacecolor": look.PAPER}
     return [
-        line("reached", linewidth=2.6),
-        Patch(fill=False, edgecolor=colour, hatch=HATCH, label="between"),
-        line("at least", linestyle="none", marker="^", markerfacecolor=look.PAPER),
-        line("below", linestyle="none", marker="v", markerfacecolor=look.PAPER),
-        line("nothing known", linestyle="none", marker="x", markersize=4.0),
+        look.key_line("reached", colour, linewidth=2.6),
+        look.key_patch("between", fill=False, edgecolor=colour, hatch=HATCH),
+        look.key_line("at least", colour, marker="^", **mark),
+        look.key_line("below", colour, marker="v", **mark),
+        look.key_line("nothing known", colour, linestyle="none", marker="x", markersize=4.0),
     ]

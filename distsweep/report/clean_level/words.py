@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from distsweep.report.clean_level import (
+from distsweep.report.clean_level.levels import (
     EXACT_DB,
     SAYING,
     both_limits,
@@ -28,7 +28,7 @@ MOST_RANGES = 3
 """A sentence lists so many ranges of frequency, and counts the rest."""
 
 
-def words(take: Take) -> str | None:
+def clean_level_sentences(take: Take) -> str | None:
     """Say up to where a take is clean by its strictest limits, what goes first, and what is hidden.
 
     None where nothing is known at any frequency.
@@ -36,39 +36,39 @@ def words(take: Take) -> str | None:
     strict = next(iter(both_limits(take)), None)
     if strict is None or not np.any(in_state(strict, *SAYING, "contradicted")):
         return None
-    below, again = in_state(strict, "below"), in_state(strict, "contradicted")
+    below, contradicted = in_state(strict, "below"), in_state(strict, "contradicted")
     rest = in_state(strict, *SAYING) & ~below
-    said = []
+    sentences = []
     if np.any(below):
-        said.append(_below(take, strict, below))
-    if np.any(again):
-        said.append(_contradicted(strict, again))
+        sentences.append(_below(take, strict, below))
+    if np.any(contradicted):
+        sentences.append(_contradicted(strict, contradicted))
     if np.any(rest):
-        said.append(_rest(take, strict, rest, everywhere=not np.any(below | again)))
+        sentences.append(_rest(take, strict, rest, everywhere=not np.any(below | contradicted)))
     hidden = in_state(strict, "unknown")
     if np.any(hidden):
         fast = "" if take.staircase else ", or the sweep is too fast for it"
-        said.append(
+        sentences.append(
             f"Nothing of this is known at {_where(strict, hidden)}: noise hides it there{fast}."
         )
-    return " ".join(said)
+    return " ".join(sentences)
 
 
 def _rest(take: Take, clean: CleanLevel, flags: BoolArray, *, everywhere: bool) -> str:
-    """Say the lowest clean level of the places that have one above some level played."""
-    one = lowest(clean, flags)
-    low, high = float(one.drive_low_dbfs[0]), float(one.drive_high_dbfs[0])
+    """Say the lowest clean level of the places whose own is not below all levels played."""
+    lowest_of_all = lowest(clean, flags)
+    low, high = float(lowest_of_all.drive_low_dbfs[0]), float(lowest_of_all.drive_high_dbfs[0])
     limit = limit_words(clean)
     each = "tone" if take.staircase else "third of an octave"
-    if one.state[0] == "not reached":
+    if lowest_of_all.state[0] == "not reached":
         no = "No level played" if everywhere else "Elsewhere no level played"
         return (
             f"{no} is known to pass {limit} where it can be judged: the highest clean level is at"
             f" least {_level(take, low)}."
         )
-    if one.state[0] == "reached":
+    if lowest_of_all.state[0] == "reached":
         about = "" if high - low <= EXACT_DB else "about "
-        end = about + _level(take, float(one.drive_dbfs[0]), whole=bool(about))
+        end = about + _level(take, float(lowest_of_all.drive_dbfs[0]), whole=bool(about))
     else:
         end = f"a level between {_level(take, low)} and {_level(take, high)}"
     return (
@@ -80,15 +80,15 @@ def _rest(take: Take, clean: CleanLevel, flags: BoolArray, *, everywhere: bool) 
 def _first(clean: CleanLevel, flags: BoolArray, high: float) -> str:
     """Name the frequencies that may be the first to go, and what limits them."""
     low, _ = ends(clean)
-    may_be = flags & (low <= high + ALIKE_DB) & ~in_state(clean, "not reached")
-    by = sorted({clean.limited_by[i] for i in np.flatnonzero(may_be)} - {""}, reverse=True)
+    candidates = flags & (low <= high + ALIKE_DB) & ~in_state(clean, "not reached")
+    by = sorted({clean.limited_by[i] for i in np.flatnonzero(candidates)} - {""}, reverse=True)
     names = {"thd": "distortion", "compression": "compression"}
-    what = f", by {' or '.join(names[one] for one in by)}" if by else ""
-    if np.sum(may_be) == 1:
-        return f"first to go is {_where(clean, may_be)}{what}"
-    if np.array_equal(may_be, flags):
-        return f"all go alike, as far as can be told{what}"
-    return f"first to go is one of {_where(clean, may_be)}{what}"
+    cause = f", by {' or '.join(names[limit] for limit in by)}" if by else ""
+    if np.sum(candidates) == 1:
+        return f"first to go is {_where(clean, candidates)}{cause}"
+    if np.array_equal(candidates, flags):
+        return f"all go alike, as far as can be told{cause}"
+    return f"first to go is one of {_where(clean, candidates)}{cause}"
 
 
 def _below(take: Take, clean: CleanLevel, flags: BoolArray) -> str:
@@ -125,11 +125,11 @@ def _level(take: Take, drive_dbfs: float, *, whole: bool = False) -> str:
         return drive
     drives, levels = zip(*known, strict=True)
     level = float(np.interp(drive_dbfs, drives, levels))
-    spl = f"{wording.signed(level, 0 if whole else 1)}\N{NO-BREAK SPACE}dB SPL"
+    spl = wording.with_unit(wording.signed(level, 0 if whole else 1), "dB SPL")
     return f"{drive} ({spl} in the level band)"
 
 
-def _where(clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
+def _where(clean: CleanLevel, flags: BoolArray) -> str:
     """Name the places: tones one by one, thirds of an octave as ranges of neighbours."""
     f = clean.frequency_hz
     parts = []
@@ -141,6 +141,4 @@ def _where(clean: CleanLevel, flags: BoolArray, *, joined: str = "and") -> str:
     if len(parts) > MOST_RANGES:
         left = len(parts) - MOST_RANGES + 1
         parts = [*parts[: MOST_RANGES - 1], f"{left} more ranges"]
-    if len(parts) == 1:
-        return parts[0]
-    return f"{', '.join(parts[:-1])} {joined} {parts[-1]}"
+    return wording.listed(parts)

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from functools import partial
-from typing import TYPE_CHECKING
-
-from distsweep.report.content import Block, Cell, Paragraph, Picture, Points, Section, Table
-from distsweep.results import Resonance, Results, Take
+from distsweep.report.content import Block, Cell, Paragraph, Points, Section, Table
+from distsweep.report.resonances import decay_map, strip
+from distsweep.results import Resonance, Results
 from distsweep.words import wording
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 MOST_STRIPS = 6
 LEAST_FOR_A_STRIP = 0.3  # below, seven of ten are nothing: a line in the table will do
@@ -46,7 +41,7 @@ def _opening(results: Results) -> str:
 def _table(found: list[Resonance]) -> Table:
     rows = [
         [
-            Cell(f"{one.frequency_hz:.0f} Hz"),
+            Cell(wording.whole_hertz(one.frequency_hz)),
             Cell(one.kind),
             Cell(wording.confidence(one.confidence)),
             Cell("—" if one.q is None else f"{one.q:.0f}"),
@@ -84,8 +79,8 @@ def _strongest(one: Resonance) -> str:
 
 def _strip(results: Results, one: Resonance, number: int) -> Section:
     name = f"resonance-{number}"
-    title = f"{one.frequency_hz:.0f} Hz, {one.kind}"
-    blocks: list[Block] = [Paragraph(one.summary), _picture(results, one, name)]
+    title = f"{wording.whole_hertz(one.frequency_hz)}, {one.kind}"
+    blocks: list[Block] = [Paragraph(one.summary), strip.picture(results, one, name)]
     if one.agrees_with:
         blocks += [Paragraph("What agrees:"), Points(one.agrees_with)]
     against = one.speaks_against or ["Nothing that was looked at."]
@@ -96,20 +91,6 @@ def _strip(results: Results, one: Resonance, number: int) -> Section:
     return Section(title, name, blocks)
 
 
-def _picture(results: Results, one: Resonance, name: str) -> Picture:
-    return Picture(
-        name,
-        partial(_draw_strip, results, one),
-        f"Evidence for a resonance at {one.frequency_hz:.0f} Hz; the sentences below say the same.",
-        "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
-        "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
-        "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
-        "each position.",
-        "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
-        "compare the positions. Two peaks can line up by chance.",
-    )
-
-
 def _maps(results: Results, shown: list[Resonance]) -> list[Block]:
     """The decay map of the leading take, and of the one where the first resonance is strongest."""
     takes = [take for take in results.takes if take.decay_map is not None]
@@ -118,27 +99,6 @@ def _maps(results: Results, shown: list[Resonance]) -> list[Block]:
     picked = takes[:1] + [t for t in takes[1:] if t.position in wanted[:1]]
     marks_hz = [one.frequency_hz for one in shown]
     return [
-        Picture(
-            f"decay-map-{number}",
-            partial(_draw_map, take, marks_hz),
-            f"Decay of the impulse response at “{take.position}” over frequency.",
-            f"Decay of the fundamental's impulse response at “{take.position}”."
-            f"{' Triangles: the resonances above.' if shown else ''}",
-            "Such maps can be made to show anything: a narrower band-pass rings longer by "
-            "itself, a lower floor shows more of the room. What lies under the thin line is the "
-            "band-pass; what comes after the dashed line holds the room.",
-        )
+        decay_map.picture(take, marks_hz, f"decay-map-{number}")
         for number, take in enumerate(picked, start=1)
     ]
-
-
-def _draw_strip(results: Results, one: Resonance) -> Figure:
-    from distsweep.report.resonance_figures import plot_resonance
-
-    return plot_resonance(results, one)
-
-
-def _draw_map(take: Take, marks_hz: list[float]) -> Figure:
-    from distsweep.report.resonance_decay import plot_decay_map
-
-    return plot_decay_map(take, marks_hz)

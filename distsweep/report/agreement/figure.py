@@ -1,36 +1,48 @@
-"""The figure that compares a ladder with a staircase. Imported only when it is drawn."""
+"""The figure that compares a ladder with a staircase."""
 
 from __future__ import annotations
 
+from functools import partial
+from typing import TYPE_CHECKING
+
 import numpy as np
-from matplotlib.axes import Axes
 
 from distsweep.report import look
-from distsweep.report.compression_figures import LEFT_IN, RIGHT_IN
+from distsweep.report.content import Picture
 from distsweep.results import Agreement
+from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 
-def plot_agreement(found: list[Agreement]) -> look.ReportFigure:
+def picture(compared: list[Agreement], position: str, name: str) -> Picture:
+    """The figure with its caption."""
+    return Picture(
+        name,
+        partial(plot_agreement, compared),
+        f"Staircase minus ladder at {len(compared)} frequencies and drives.",
+        f"Staircase minus ladder at “{position}”: THD over the orders both have, and"
+        " level, at the tones and drives that both played.",
+        "Levels need not agree in a room: a sweep's window shuts out reflections that a"
+        " steady tone includes. A limiter or a warm coil changes what comes later.",
+    )
+
+
+def plot_agreement(compared: list[Agreement]) -> Figure:
     """Staircase minus ladder: THD and level at the tones both have, one mark a drive.
 
-    Parameters
-    ----------
-    found
-        The comparisons of one ladder with one staircase.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Filled: both reliable. Rings: one of them is not, and noise may explain the difference.
+    Filled: both reliable. Rings: one of them is not, and noise may explain the difference.
 
     Raises
     ------
     ValueError
         Nothing was compared.
     """
-    if not found:
+    if not compared:
         raise ValueError("nothing was compared: it takes a ladder and a staircase")
-    drives = sorted({item.drive_dbfs for item in found})
+    drives = sorted({item.drive_dbfs for item in compared})
     colours = dict(zip(drives, look.level_colours(len(drives)), strict=True))
     with look.our_look():
         figure = look.new_figure(4.6)
@@ -40,20 +52,22 @@ def plot_agreement(found: list[Agreement]) -> look.ReportFigure:
             "Darker: more drive. Filled: both reliable. Rings: noise may explain the difference.",
         )
         for title, bottom, top in (("THD", 2.35, 3.95), ("Level", 0.55, 2.0)):
-            axes = look.add_axes(figure, left=LEFT_IN, bottom=bottom, right=RIGHT_IN, top=top)
-            _draw_differences(axes, found, colours, thd=title == "THD")
+            axes = look.add_axes(
+                figure, left=look.LEFT_IN, bottom=bottom, right=look.RIGHT_IN, top=top
+            )
+            _draw_differences(axes, compared, colours, thd=title == "THD")
             axes.set_ylabel(f"{title} difference, dB")
-        axes.set_xlabel("Excitation frequency, Hz")
+        axes.set_xlabel(wording.EXCITATION_AXIS)
     return figure
 
 
 def _draw_differences(
-    axes: Axes, found: list[Agreement], colours: dict[float, str], *, thd: bool
+    axes: Axes, compared: list[Agreement], colours: dict[float, str], *, thd: bool
 ) -> None:
-    tones = [item.frequency_hz for item in found]
+    tones = [item.frequency_hz for item in compared]
     look.frequency_axis(axes, min(tones) / 1.2, max(tones) * 1.2)
     shown = []
-    for item in found:
+    for item in compared:
         value = item.thd_difference_db if thd else item.level_difference_db
         if not np.isfinite(value):
             continue

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from distsweep.report.content import Cell, Table
+from distsweep.analysis.limits.gain_change import ONSET_DB
+from distsweep.report.content import Cell, Table, number_cell
 from distsweep.results import LimiterAgreement, Results, Take
 from distsweep.words import wording
 
@@ -34,28 +35,25 @@ _ONE_ALONE = {
     "noise": "cannot be held against the {other}: noise hides too much of the gain there",
 }
 
-LOSES_DB = 0.5
-"""From so much on a ladder's loss is called one: what a limiter is judged from."""
-
 
 def disagreements(results: Results, ladder: Take) -> list[str]:
     """One sentence for each tone at which a ladder and a staircase contradict each other.
 
     What only one of them can tell is said in a sentence for each reason.
     """
-    found = [item for item in results.limiter_agreement if _is_of(item, results, ladder)]
-    sentences = [_difference(item) for item in found if item.state == "differ"]
-    sentences += [_named_otherwise(item) for item in found if item.reason == "name"]
+    compared = [item for item in results.limiter_agreement if _is_of(item, results, ladder)]
+    sentences = [_difference(item) for item in compared if item.state == "differ"]
+    sentences += [_named_otherwise(item) for item in compared if item.reason == "name"]
     for reason in _ONE_ALONE:
         for by_steps in (True, False):
-            some = [
+            alone = [
                 item
-                for item in found
+                for item in compared
                 if item.reason == reason
                 and (item.staircase_kind if by_steps else item.ladder_kind) not in _IDLE
             ]
-            if some:
-                sentences.append(_one_alone(some, by_steps=by_steps))
+            if alone:
+                sentences.append(_one_alone(alone, by_steps=by_steps))
     return sentences
 
 
@@ -66,17 +64,17 @@ def _is_of(item: LimiterAgreement, results: Results, ladder: Take) -> bool:
     return item.position == ladder.position and item.ladder == ladder.stimulus
 
 
-def table(found: Sequence[LimiterAgreement]) -> Table:
+def table(compared: Sequence[LimiterAgreement]) -> Table:
     """What each says of each tone."""
     columns = ["Tone", "Staircase", "Ladder", "Staircase, dB", "Ladder, dB", "At, dBFS", "Verdict"]
     caption = (
         "What holds back each tone, by staircase and by ladder, with the gain change that each"
         " has there at the highest drive that both played."
     )
-    pairs = {(item.position, item.ladder, item.ladder_take, item.staircase) for item in found}
+    pairs = {(item.position, item.ladder, item.ladder_take, item.staircase) for item in compared}
     if len(pairs) < 2:
-        return Table(caption, columns, [_row(item) for item in found])
-    rows = [[Cell(_takes(item)), *_row(item)] for item in found]
+        return Table(caption, columns, [_row(item) for item in compared])
+    rows = [[Cell(_takes(item)), *_row(item)] for item in compared]
     return Table(caption, ["Takes", *columns], rows)
 
 
@@ -90,37 +88,20 @@ def _row(item: LimiterAgreement) -> list[Cell]:
         Cell(wording.frequency(item.frequency_hz)),
         Cell(_short(item.staircase_kind, item.staircase_threshold_dbfs)),
         Cell(_short(item.ladder_kind, item.ladder_threshold_dbfs)),
-        _number(item.staircase_change_db),
-        _number(item.ladder_change_db),
-        _number(item.drive_dbfs),
+        number_cell(item.staircase_change_db),
+        number_cell(item.ladder_change_db),
+        number_cell(item.drive_dbfs),
         Cell(item.state if not item.reason else f"{item.state}: {item.reason}"),
     ]
 
 
-def _number(value: float | None) -> Cell:
-    return Cell("—", pale=True) if value is None else Cell(wording.signed(value))
-
-
 def _short(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
-    place = _place(threshold_dbfs)
+    place = wording.span(threshold_dbfs, "dBFS")
     return f"{kind}, {place}" if kind not in ("none", "thermal") and place else kind
 
 
-def _place(threshold_dbfs: Sequence[float | None]) -> str:
-    """Write what a threshold lies between: one number where both ends are printed alike."""
-    low, high = threshold_dbfs
-    if low is None or high is None:
-        known = high if low is None else low
-        if known is None:
-            return ""
-        return f"{'below' if low is None else 'above'} {wording.decibels(known, 'dBFS')}"
-    if low == high:
-        return wording.decibels(low, "dBFS")
-    return f"{wording.signed(low)} to {wording.decibels(high, 'dBFS')}"
-
-
 def _said(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
-    words, place = _KINDS.get(kind, kind), _place(threshold_dbfs)
+    words, place = _KINDS.get(kind, kind), wording.span(threshold_dbfs, "dBFS")
     if kind in ("none", "thermal") or not place:
         return words
     return f"{words} with a threshold {'of ' if place[0] in '−0123456789' else ''}{place}"
@@ -135,11 +116,11 @@ def _difference(item: LimiterAgreement) -> str:
     if item.reason == "gain change" and item.ladder_kind == "none":
         ladder = "none, either,"
     text = f"At {tone} the staircase finds {steps}; the ladder shows {ladder} there"
-    if item.reason == "staircase only" and (item.ladder_change_db or 0.0) <= -LOSES_DB:
+    if item.reason == "staircase only" and (item.ladder_change_db or 0.0) <= ONSET_DB:
         text = f"At {tone} the staircase finds {steps}; the ladder loses gain there without one"
     changes = [abs(item.staircase_change_db or 0.0), abs(item.ladder_change_db or 0.0)]
     # At the highest drive that both have there may be no loss yet: one of them played louder.
-    if item.drive_dbfs is not None and max(changes) >= LOSES_DB:
+    if item.drive_dbfs is not None and max(changes) >= -ONSET_DB:
         text += (
             f" (gain changes of {_changed(item.staircase_change_db)} and"
             f" {_changed(item.ladder_change_db)} at {wording.drive(item.drive_dbfs or 0.0)})"
@@ -160,10 +141,10 @@ def _changed(value_db: float | None) -> str:
     return wording.decibels(value_db or 0.0)
 
 
-def _one_alone(found: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
+def _one_alone(compared: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
     finder, other = ("staircase", "ladder") if by_steps else ("ladder", "staircase")
-    where = _listed([_place_and_finding(item, by_steps=by_steps) for item in found])
-    words = _ONE_ALONE[found[0].reason].format(other=other)
+    where = wording.listed([_place_and_finding(item, by_steps=by_steps) for item in compared])
+    words = _ONE_ALONE[compared[0].reason].format(other=other)
     return f"What the {finder} finds at {where} {words}."
 
 
@@ -177,7 +158,3 @@ def _place_and_finding(item: LimiterAgreement, *, by_steps: bool) -> str:
             f" {_changed(item.ladder_change_db)} in the ladder"
         )
     return text + ")"
-
-
-def _listed(parts: Sequence[str]) -> str:
-    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from distsweep.report.clean_level import clean_level_words
-from distsweep.report.compression_data import last_step_words, ratio_words, threshold_words
+from distsweep.analysis.limits.gain_change import ONSET_DB
+from distsweep.report.clean_level.words import clean_level_sentences
+from distsweep.report.limits.gain_map import gain_grid
+from distsweep.report.limits.limiter_words import ratio_words, threshold_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 from distsweep.words import wording
-
-LIKE_A_LIMITER_DB = 0.5
-"""A first level that comes back so much lower or higher makes a limiter doubtful (chosen: the
-least loss that is called one)."""
 
 
 def ladder_sentences(take: Take) -> list[str]:
@@ -19,7 +17,7 @@ def ladder_sentences(take: Take) -> list[str]:
     sentences = [_limiter_of_band(limiter) for limiter in take.limiters]
     if sentences:
         sentences[-1] += _doubt(take.limiters[-1], take.return_check_db)
-    for more in (last_step_words(take), clean_level_words(take), onset_words(take)):
+    for more in (last_step_words(take), clean_level_sentences(take), onset_words(take)):
         if more:
             sentences.append(more)
     return sentences
@@ -31,10 +29,10 @@ def staircase_sentences(take: Take) -> list[str]:
     sentences = [_kinds(rows)]
     judged = [row for row in rows if row.limiter is not None]
     deepest = _most_limited(judged)
-    if deepest is not None and _last_change(deepest) < -0.5:
+    if deepest is not None and _last_change(deepest) < ONSET_DB:
         sentences.append(_deepest(deepest))
     sentences += [text for row in rows if (text := _thermal(row))]
-    for more in (last_step_words(take), clean_level_words(take), onset_words(take)):
+    for more in (last_step_words(take), clean_level_sentences(take), onset_words(take)):
         if more:
             sentences.append(more)
     return sentences
@@ -77,7 +75,7 @@ def _of(place: str) -> str:
 
 def _doubt(limiter: Limiter, moved_db: float | None) -> str:
     """Say what else may look like a limiter, where the first level did not come back the same."""
-    if limiter.kind == "none" or moved_db is None or not abs(moved_db) >= LIKE_A_LIMITER_DB:
+    if limiter.kind == "none" or moved_db is None or not abs(moved_db) >= -ONSET_DB:
         return ""
     return (
         " As the first level did not come back the same, a gain that was changed or a coil that"
@@ -96,7 +94,7 @@ def _kinds(rows: list[Staircase]) -> str:
     kinds: dict[str, list[str]] = {}
     for row in rows:
         kind = "nothing that can be stated" if row.limiter is None else row.limiter.kind
-        if kind == "none" and _last_change(row) <= -0.5:
+        if kind == "none" and _last_change(row) <= ONSET_DB:
             kind = "bent"  # a loss without a limiter is one that the waveform's shape explains
         kinds.setdefault(kind, []).append(wording.frequency(row.frequency_hz))
     names = {
@@ -107,12 +105,8 @@ def _kinds(rows: list[Staircase]) -> str:
         "compressor": "a compressor",
         "limiting": "limiting of which only bounds are known",
     }
-    parts = [f"{names.get(kind, kind)} at {_listed(tones)}" for kind, tones in kinds.items()]
+    parts = [f"{names.get(kind, kind)} at {wording.listed(tones)}" for kind, tones in kinds.items()]
     return f"The staircase found {'; '.join(parts)}."
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
 
 
 def _last_change(row: Staircase) -> float:
@@ -144,7 +138,7 @@ def _deepest(row: Staircase) -> str:
     elif limiter.kind == "clipping":
         text += f", clipped{_from(limiter)}"
     times = [
-        f"{name} {value:.3g}\N{NO-BREAK SPACE}ms"
+        f"{name} {wording.with_unit(wording.as_given(value, 3), 'ms')}"
         for name, value in (("attack", limiter.attack_ms), ("release", limiter.release_ms))
         if value is not None
     ]
@@ -154,13 +148,14 @@ def _deepest(row: Staircase) -> str:
 def _thermal(row: Staircase) -> str | None:
     if row.thermal is None:
         return None
-    hot = row.thermal
+    thermal = row.thermal
+    time_constant = wording.with_unit(wording.as_given(thermal.time_constant_s, 2), "s")
+    rise = wording.with_unit(wording.signed(thermal.temperature_rise_k, 0), "K")
     return (
         f"At {wording.frequency(row.frequency_hz)} the gain sags slowly, by"
-        f" {wording.decibels(hot.seen_db)} in this recording and towards"
-        f" {wording.decibels(hot.depth_db)} with a time constant of"
-        f" {hot.time_constant_s:.2g}\N{NO-BREAK SPACE}s: a copper coil would have warmed by about"
-        f" {hot.temperature_rise_k:.0f}\N{NO-BREAK SPACE}K (an estimate)."
+        f" {wording.decibels(thermal.seen_db)} in this recording and towards"
+        f" {wording.decibels(thermal.depth_db)} with a time constant of {time_constant}: a copper"
+        f" coil would have warmed by about {rise} (an estimate)."
     )
 
 
@@ -179,4 +174,27 @@ def onset_words(take: Take) -> str | None:
         f"From {wording.drive(first.drive_dbfs)} on, with {wording.frequency(first.frequency_hz)},"
         f" there is sound beyond the separated harmonics, {wording.decibels(first.level_db)} re"
         f" the fundamental: {what}."
+    )
+
+
+def last_step_words(take: Take) -> str | None:
+    """Say what the last 3 dB of drive brought, over the frequencies that can be judged."""
+    grid = gain_grid(take)
+    if grid is None:
+        return None
+    _, drives, change = grid
+    output = change + drives[:, None]
+    before = np.array(
+        [np.interp(drives[-1] - 3.0, drives, output[:, f]) for f in range(output.shape[1])]
+    )
+    gained = output[-1] - before
+    gained = gained[np.isfinite(gained)]
+    if drives[-1] - drives[0] < 3.0 or gained.size == 0:
+        return None
+    low, high = float(np.min(gained)), float(np.max(gained))
+    middle = float(np.median(gained))
+    return (
+        f"The last 3 dB of drive, up to {wording.drive(float(drives[-1]))}, brought"
+        f" {wording.decibels(middle)} in the median over frequency, {wording.signed(low)} to"
+        f" {wording.decibels(high)} at single frequencies."
     )

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.report import look
-from distsweep.report.reliability import loudest_index
+from distsweep.report.content import Picture
+from distsweep.report.reliability import loudest_rung
 from distsweep.results import HarmonicCurve, Resonance, Results, Rung, Take
 from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 ORDERS = (2, 3, 4, 5)
 _COLOURS = {2: look.EVEN, 3: look.ODD, 4: look.EVEN, 5: look.ODD}
@@ -31,7 +33,23 @@ _SPARE_DB = 5.0  # beside the lowest and the highest level: positions alike look
 _CLEAR_DB = 10.0  # above the floor: a point of the growth that noise moves by less than 3 dB
 
 
-def plot_resonance(results: Results, resonance: Resonance) -> look.ReportFigure:
+def picture(results: Results, one: Resonance, name: str) -> Picture:
+    """The figure with its caption."""
+    return Picture(
+        name,
+        partial(plot_resonance, results, one),
+        f"Evidence for a resonance at {wording.whole_hertz(one.frequency_hz)}; the sentences below "
+        "say the same.",
+        "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
+        "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
+        "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
+        "each position.",
+        "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
+        "compare the positions. Two peaks can line up by chance.",
+    )
+
+
+def plot_resonance(results: Results, resonance: Resonance) -> Figure:
     """Draw one resonance's evidence side by side.
 
     Parameters
@@ -55,15 +73,15 @@ def plot_resonance(results: Results, resonance: Resonance) -> look.ReportFigure:
     was played, with the linear response divided out.
     """
     take = lead_take(results, resonance)
-    rung = take.rungs[loudest_index(take)]
+    rung = loudest_rung(take)
     with look.our_look():
         figure = look.new_figure(_HEIGHT_IN)
         look.heading(
             figure,
-            f"{resonance.frequency_hz:.0f} Hz, {resonance.kind}: confidence "
+            f"{wording.whole_hertz(resonance.frequency_hz)}, {resonance.kind}: confidence "
             f"{wording.confidence(resonance.confidence)}",
             f"Found at “{take.position}”, drawn at {wording.rung_name(rung)}. The red line is "
-            f"{resonance.frequency_hz:.0f} Hz.",
+            f"{wording.whole_hertz(resonance.frequency_hz)}.",
         )
         _key(figure)
         _over_radiated(_panel(figure, 0.72, 4.1, _TOP_ROW_IN), take, rung, resonance)
@@ -88,10 +106,9 @@ def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) 
 
 def _key(figure: Figure) -> None:
     handles = [
-        Line2D([], [], color=_COLOURS[n], linestyle=_DASHES[n], linewidth=1.5, label=f"H{n}")
-        for n in ORDERS
+        look.key_line(f"H{n}", _COLOURS[n], linestyle=_DASHES[n], linewidth=1.5) for n in ORDERS
     ]
-    handles.append(Line2D([], [], color=look.INK, linewidth=1.5, label="fundamental"))
+    handles.append(look.key_line("fundamental", look.INK, linewidth=1.5))
     figure.legend(handles=handles, loc="upper right", ncols=5, frameon=False, fontsize=8.5,
                   bbox_to_anchor=(0.985, 1 - 0.08 / _HEIGHT_IN), borderaxespad=0.0,
                   handlelength=2.4, columnspacing=1.4)  # fmt: skip
@@ -109,9 +126,7 @@ def _frequency_panel(axes: Axes, resonance: Resonance, *, few: bool = False) -> 
     axes.set_xlim(low, high)
     ticks = [t for d in range(5) for t in np.array(_FEW_TICKS if few else _TICKS) * 10.0**d]
     ticks = [float(t) for t in ticks if low * 1.02 < t < high / 1.02]
-    axes.xaxis.set_major_locator(FixedLocator(ticks))
-    axes.xaxis.set_major_formatter(FixedFormatter([wording.short_frequency(t) for t in ticks]))
-    axes.xaxis.set_minor_locator(NullLocator())
+    look.set_ticks(axes.xaxis, ticks, [wording.short_frequency(t) for t in ticks])
     axes.axvline(middle, color=look.RED, linewidth=0.9, label="_resonance", zorder=1.5)
 
 
@@ -121,8 +136,7 @@ def _fit_levels(axes: Axes, curves: list[FloatArray], *, least_db: float = 10.0)
     if not shown.size:
         axes.set_ylim(-1.0, 1.0)
         axes.set_yticks([])
-        axes.text(0.5, 0.5, "all in the noise", transform=axes.transAxes, ha="center",
-                  va="center", color=look.QUIET_INK)  # fmt: skip
+        look.say(axes, "all in the noise")
         return
     low, high = float(shown.min()), float(shown.max())
     spare = max(0.0, least_db - (high - low)) / 2.0
@@ -222,23 +236,23 @@ def _decay(axes: Axes, results: Results, resonance: Resonance) -> None:
     if take is None or take.decay_map is None:
         _say(axes, "no impulse response")
         return
-    found = take.decay_map
-    time_ms = 1000.0 * found.time_s
+    decay = take.decay_map
+    time_ms = 1000.0 * decay.time_s
     for octaves, colour, width in (
         (-_BESIDE_OCTAVES, look.paler(look.QUIET_INK), 1.0),
         (_BESIDE_OCTAVES, look.paler(look.QUIET_INK), 1.0),
         (0.0, look.INK, 1.5),
     ):
         at_hz = resonance.frequency_hz * 2.0**octaves
-        row = int(np.argmin(np.abs(np.log(found.frequency_hz / at_hz))))
-        axes.plot(time_ms, found.level_db[row], color=colour, linewidth=width,
+        row = int(np.argmin(np.abs(np.log(decay.frequency_hz / at_hz))))
+        axes.plot(time_ms, decay.level_db[row], color=colour, linewidth=width,
                   label="_here" if octaves == 0.0 else "_beside",
                   zorder=2 + (octaves == 0.0))  # fmt: skip
-    if found.reflection_s is not None:
-        axes.axvline(1000.0 * found.reflection_s, color=look.QUIET_INK, linewidth=0.9,
+    if decay.reflection_s is not None:
+        axes.axvline(1000.0 * decay.reflection_s, color=look.QUIET_INK, linewidth=0.9,
                      linestyle=(0, (2, 2)), label="_reflection", zorder=1.5)  # fmt: skip
     axes.set_xlim(0.0, float(time_ms[-1]))
-    look.decibel_axis(axes, found.floor_db, 2.0, step=10.0)
+    look.decibel_axis(axes, decay.floor_db, 2.0, step=10.0)
     axes.text(0.97, 0.94, f"“{_short(take.position)}”", transform=axes.transAxes, ha="right",
               va="top", fontsize=8.0, color=look.QUIET_INK)  # fmt: skip
 
@@ -265,18 +279,20 @@ def _positions(axes: Axes, take: Take, resonance: Resonance) -> None:
         _say(axes, "one position only")
         return
     drawn = []
-    for place, one in enumerate(known):
-        value = one.fundamental_bump_db if radiated else one.level_db
-        colour = look.RED if one.state == "strongest" else look.QUIET_INK
+    for place, position in enumerate(known):
+        value = position.fundamental_bump_db if radiated else position.level_db
+        colour = look.RED if position.state == "strongest" else look.QUIET_INK
         row = len(known) - 1 - place
         if value is None or not math.isfinite(value):
             continue
         drawn.append(value)
         if radiated:
-            axes.barh(row, max(value, 0.0), height=0.55, color=colour, label=f"_{one.position}")
+            axes.barh(
+                row, max(value, 0.0), height=0.55, color=colour, label=f"_{position.position}"
+            )
         else:
             axes.plot([value], [row], linestyle="none", marker="o", markersize=6.5, color=colour,
-                      label=f"_{one.position}")  # fmt: skip
+                      label=f"_{position.position}")  # fmt: skip
     axes.set_yticks(range(len(known)), [_short(p.position) for p in reversed(known)], fontsize=8.0)
     axes.set_ylim(-0.6, len(known) - 0.4)
     if radiated:
@@ -292,5 +308,4 @@ def _short(text: str) -> str:
 def _say(axes: Axes, text: str) -> None:
     axes.set_xticks([])
     axes.set_yticks([])
-    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center",
-              color=look.QUIET_INK)  # fmt: skip
+    look.say(axes, text)

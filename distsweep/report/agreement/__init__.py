@@ -1,0 +1,1 @@
+"""The report on a ladder held against a staircase; the page lists ``section.py``."""

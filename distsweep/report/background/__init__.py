@@ -1,0 +1,1 @@
+"""The report on background noise and hum; the page lists ``section.py``."""

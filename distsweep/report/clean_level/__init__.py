@@ -1,0 +1,1 @@
+"""The report on the highest clean level; the sections on limits show it."""

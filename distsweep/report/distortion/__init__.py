@@ -1,0 +1,1 @@
+"""The report on harmonic distortion; the page lists ``section.py``."""

@@ -1,0 +1,160 @@
+"""One panel a harmonic: even orders down the left, odd orders down the right."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.report import ladder_chart, look
+from distsweep.report.content import Picture
+from distsweep.report.distortion import spikes
+from distsweep.report.distortion.thd import thd_limits
+from distsweep.report.reliability import harmonic_standing, loudest_index, only, thd_reliable
+from distsweep.results import Rung, Take
+from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
+_COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))
+_THD_COLOUR, _THD_WIDTH = "#ddd4c6", 2.2  # broad and faint: not to be taken for a pale line
+
+
+def picture(take: Take, name: str) -> Picture:
+    """The figure of the highest drive that did not clip, with its caption."""
+    rung = take.rungs[loudest_index(take)]
+    return Picture(
+        f"{name}-harmonics",
+        partial(plot_harmonics, take),
+        f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
+        f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
+        "frequency. Shaded: the level that noise alone would show. "
+        f"{ladder_chart.STATES_CAPTION}{spikes.caption(take)}",
+        "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
+        "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
+        "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
+    )
+
+
+def plot_harmonics(take: Take, *, drive_dbfs: float | None = None) -> Figure:
+    """Each harmonic of one rung in a panel of its own, over its floor.
+
+    Parameters
+    ----------
+    take
+        A take of a ladder.
+    drive_dbfs
+        Drive of the rung to show; the loudest that did not clip when None.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Reliable stretches are full lines, uncertain ones pale hair lines, noise is not drawn;
+        the floor is shaded; the grey line behind is that rung's THD.
+
+    Raises
+    ------
+    ValueError
+        The take holds no rung, or none at that drive, or the rung holds no harmonic.
+    """
+    rung = rung_at(take, drive_dbfs)
+    if not rung.harmonics:
+        raise ValueError(
+            f"rung at {wording.drive(rung.drive_dbfs)} holds no harmonic: analyse order 2 up"
+        )
+    pairs = [(curve.level_db, harmonic_standing(rung, curve)) for curve in rung.harmonics.values()]
+    sure = np.concatenate([level[standing.reliable] for level, standing in pairs])
+    unsure = np.concatenate([level[standing.uncertain] for level, standing in pairs])
+    floors = np.concatenate([curve.floor_db for curve in rung.harmonics.values()])
+    floors = floors[np.isfinite(floors)]
+    usual = float(np.percentile(floors, 60)) if floors.size else 0.0  # most floors are seen then
+    limits = thd_limits(np.append(sure, rung.thd_db[thd_reliable(rung)]), unsure, low_db=usual)
+    with look.our_look():
+        return _panels(take, rung, limits_db=limits)
+
+
+def rung_at(take: Take, drive_dbfs: float | None) -> Rung:
+    """Rung of a drive (to 0.05 dB); the loudest that did not clip when None.
+
+    Raises
+    ------
+    ValueError
+        The take holds no rung, or none at that drive.
+    """
+    ladder_chart.need_rungs(take)
+    if drive_dbfs is None:
+        return take.rungs[loudest_index(take)]
+    for rung in take.rungs:
+        if abs(rung.drive_dbfs - drive_dbfs) < 0.05:
+            return rung
+    known = ", ".join(f"{rung.drive_dbfs:g}" for rung in take.rungs)
+    raise ValueError(f"drive_dbfs is {drive_dbfs:g}, but the rungs are {known}: choose one")
+
+
+def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure:
+    """Draw every harmonic of a rung over its floor, all on the same scales.
+
+    Noise is not drawn: the floor shows where it lies, and dots of it would be read as data.
+    """
+    orders = sorted(rung.harmonics)
+    columns = ([n for n in orders if n % 2 == 0], [n for n in orders if n % 2 == 1])
+    rows = max(len(column) for column in columns)
+    height = _BOTTOM_IN + rows * _PANEL_IN + (rows - 1) * _GAP_IN + _HEAD_IN
+    figure = look.new_figure(height)
+    look.heading(
+        figure,
+        f"Each harmonic at {wording.rung_name(rung)}",
+        "Left: even orders, from unlike halves of the swing. Right: odd orders, from what holds "
+        "both halves alike.",
+    )
+    _key(figure, height)
+    for side, column in enumerate(columns):
+        left, right = _COLUMNS_IN[side]
+        for row, order in enumerate(column):
+            top = height - _HEAD_IN - row * (_PANEL_IN + _GAP_IN)
+            axes = look.add_axes(figure, left=left, bottom=top - _PANEL_IN, right=right, top=top)
+            _panel(axes, take, rung, order, limits_db)
+            if row == len(column) - 1:
+                axes.set_xlabel(wording.EXCITATION_AXIS)
+            if side == 0:
+                axes.set_ylabel("dB re fund.")
+            if side == 1 or len(columns[1]) <= row:
+                look.percent_axis(axes, "% of fund.", sparse=True)
+    return figure
+
+
+def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]) -> None:
+    curve, f = rung.harmonics[order], take.frequency_hz
+    colour = look.EVEN if order % 2 == 0 else look.ODD
+    look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
+    look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
+    look.draw_floor(axes, f, curve.floor_db)
+    axes.plot(f, only(rung.thd_db, thd_reliable(rung)), color=_THD_COLOUR, linewidth=_THD_WIDTH,
+              label="_thd", zorder=2)  # fmt: skip
+    standing = harmonic_standing(rung, curve)
+    ladder_chart.draw_uncertain(axes, f, curve.level_db, standing, colour, label="_uncertain")
+    shown = only(curve.level_db, standing.reliable)
+    axes.plot(f, shown, color=colour, linewidth=1.4, label="_reliable", zorder=3)
+    ladder_chart.draw_lone_points(axes, f, shown, colour)
+    spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
+    axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
+              fontsize=11.0, weight="bold", color=colour)  # fmt: skip
+    if not np.isfinite(curve.level_db).any():
+        look.say(axes, f"the {wording.ordinal(order)} harmonic lies outside the band")
+
+
+def _key(figure: Figure, height: float) -> None:
+    handles = [
+        look.key_line("within 1.5 dB", look.EVEN, linewidth=1.6),
+        look.key_line("noise may move it by several dB", look.paler(look.EVEN),
+                      linewidth=look.HAIR_LINE),
+        look.key_patch("noise floor: near it nothing is drawn", color=look.NOISE),
+        look.key_line("THD, for comparison", _THD_COLOUR, linewidth=_THD_WIDTH),
+    ]  # fmt: skip
+    figure.legend(handles=handles, loc="upper left", ncols=4, frameon=False, fontsize=8.5,
+                  bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
+                  columnspacing=1.6)  # fmt: skip

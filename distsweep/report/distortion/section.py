@@ -1,0 +1,20 @@
+"""The page's section on distortion."""
+
+from __future__ import annotations
+
+from distsweep.report.content import Block, Paragraph, Section
+from distsweep.report.distortion import harmonics, thd
+from distsweep.report.distortion.table import thd_table
+from distsweep.results import Results, Take
+
+
+def distortion(_results: Results, take: Take, name: str) -> Section | None:
+    """THD and harmonics: figures and the compact table."""
+    if not take.rungs:
+        return None
+    blocks: list[Block] = [thd.picture(take, name), thd_table(take)]
+    if any(rung.harmonics for rung in take.rungs):
+        blocks.append(harmonics.picture(take, name))
+    else:
+        blocks.append(Paragraph("No single harmonic was separated in this take."))
+    return Section("Distortion", f"take-{name}.distortion", blocks)

@@ -1,0 +1,114 @@
+"""Total harmonic distortion at each level."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.report import ladder_chart, look
+from distsweep.report.content import Picture
+from distsweep.report.distortion import spikes
+from distsweep.report.reliability import order_ends_hz, thd_standing
+from distsweep.results import Take
+from distsweep.units import FloatArray
+from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_MOST_SPAN_DB, _LEAST_SPAN_DB = 110.0, 40.0  # chosen by eye, so that 5 dB can be read off
+
+
+def picture(take: Take, name: str) -> Picture:
+    """The figure with its caption."""
+    return Picture(
+        f"{name}-thd",
+        partial(plot_thd, take),
+        "Total harmonic distortion against excitation frequency, "
+        f"{ladder_chart.lines_caption(take)}; numbers are in the table.",
+        "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
+        "(right). The number on a line is the drive in dBFS. "
+        f"{ladder_chart.STATES_CAPTION}{spikes.caption(take)}",
+        "A level without a line is not clean: its distortion is hidden by noise. A scrap of a "
+        "pale line may be noise that passed its margin by chance. "
+        + _order_ends(take)
+        + "Where the fundamental has a dip, at a place in the room for instance, THD has a peak.",
+    )
+
+
+def _order_ends(take: Take) -> str:
+    """Say where THD steps down because a harmonic leaves the band, and that it is no merit."""
+    ends = order_ends_hz(take)
+    steps = [
+        f"the {wording.ordinal(order)} at {wording.frequency(ends[order])}"
+        for order in (3, 4, 5)
+        if order in ends
+    ]
+    if not steps:
+        return ""
+    return (
+        "Towards high frequencies harmonics leave the measured band (marks along the top: "
+        f"{', '.join(steps)}), and THD steps down there without the loudspeaker getting better. "
+    )
+
+
+def plot_thd(take: Take) -> Figure:
+    """THD re the fundamental against frequency, one line a rung; dB on the left, % on the right.
+
+    Parameters
+    ----------
+    take
+        A take of a ladder.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Reliable THD is a full line, uncertain THD a pale hair line, noise is not drawn; the
+        strip below shows where. Marks along the top show where a harmonic leaves the band.
+
+    Raises
+    ------
+    ValueError
+        The take holds no rung.
+
+    Notes
+    -----
+    THD sums only the orders that still lie inside the measured band, so it loses orders
+    towards high frequencies and ends where not even the second fits. Where a quiet level has
+    no line, its distortion is not low but hidden.
+    """
+    ladder_chart.need_rungs(take)
+    lines = [ladder_chart.Line(r.thd_db, thd_standing(r)) for r in take.rungs]
+    with look.our_look():
+        figure, axes = ladder_chart.draw_ladder(
+            take,
+            lines,
+            title="Total harmonic distortion at each level",
+            subtitle="Number on a line: drive in dBFS. Re the fundamental at the same frequency.",
+            limits_db=thd_limits(*ladder_chart.drawn_values(lines)),
+        )
+        axes.set_ylabel("THD, dB re fundamental")
+        look.percent_axis(axes, "THD, % of fundamental")
+        ladder_chart.mark_order_ends(axes, order_ends_hz(take))
+        spikes.mark(axes, take, None)
+    return figure
+
+
+def thd_limits(
+    reliable: FloatArray, uncertain: FloatArray, *, low_db: float = 0.0
+) -> tuple[float, float]:
+    """Limits in tens of decibels: the top always holds, the bottom goes 110 dB down at most.
+
+    The bottom goes down to ``low_db`` as well, if that is within these; a lone null of a
+    reliable curve and the lowest hundredth of the uncertain ones may leave there.
+    """
+    if reliable.size + uncertain.size == 0:
+        return (-80.0, 0.0)
+    high = 10.0 * np.ceil(float(np.append(reliable, uncertain).max()) / 10.0 + 0.1)
+    lows = [low_db]
+    lows += [float(np.percentile(reliable, 0.5))] if reliable.size else []
+    lows += [float(np.percentile(uncertain, 1.0))] if uncertain.size else []
+    low = min(10.0 * np.floor(min(lows) / 10.0), high - _LEAST_SPAN_DB)
+    return (max(low, high - _MOST_SPAN_DB), high)

@@ -1,0 +1,1 @@
+"""The report on the fundamental; the page lists ``section.py``."""

@@ -1,0 +1,193 @@
+"""The map of gain change over frequency and drive."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.analysis.limits.gain_change import ONSET_DB
+from distsweep.report import look
+from distsweep.report.content import Block, Paragraph, Picture
+from distsweep.results import Take
+from distsweep.units import FloatArray
+from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MAP_LINES_DB = (ONSET_DB, -1.0, -3.0, -6.0)
+_DEEPEST_DB = 12.0
+"""The map's last colour: deeper compression looks the same (chosen: twelve decibels are a
+sixteenth of the power, and the eye tells no more steps)."""
+
+
+# Paper, straw, ochre, rust, oxblood: lightness falls all the way.
+_LOSS_COLOURS = (look.PAPER, "#ecd9a8", "#c98f3c", "#8a3a1c", "#2e0616")
+
+
+def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Frequency ``(F,)``, rising drive ``(R,)`` and gain change ``(R, F)``; None without any.
+
+    Of a ladder only the rungs that did not clip: what the recorder holds back is not the
+    loudspeaker's.
+    """
+    if take.staircase:
+        drives = np.unique(np.concatenate([row.drive_dbfs for row in take.staircase]))
+        change = np.full((len(drives), len(take.staircase)), np.nan)
+        for column, row in enumerate(take.staircase):
+            change[np.searchsorted(drives, row.drive_dbfs), column] = row.gain_change_db
+        frequency_hz = np.array([row.frequency_hz for row in take.staircase])
+        order = np.argsort(frequency_hz)
+        frequency_hz, change = frequency_hz[order], change[:, order]
+    elif take.compression is not None and len(take.rungs) > 1:
+        clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
+        if len(clean) < 2:
+            return None
+        rising = sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
+        drives = np.array([take.rungs[k].drive_dbfs for k in rising])
+        change = np.array(take.compression.gain_change_db)[rising]
+        frequency_hz = take.frequency_hz
+    else:
+        return None
+    known = np.isfinite(change)
+    if len(drives) < 2 or len(frequency_hz) == 0 or not np.any(known):
+        return None
+    return frequency_hz, drives, change
+
+
+def _shows(take: Take) -> bool:
+    """Tell whether a gain falls by half a decibel or more: a map of less would be blank."""
+    grid = gain_grid(take)
+    return grid is not None and bool(np.nanmin(grid[2]) <= MAP_LINES_DB[0])
+
+
+def block(take: Take, name: str) -> Block:
+    """The map, or that it would be blank."""
+    if _shows(take):
+        return _picture(take, name)
+    return Paragraph("The map of gain change is left out: no gain falls by 0.5 dB or more.")
+
+
+def _picture(take: Take, name: str) -> Picture:
+    """The figure with its caption."""
+    return Picture(
+        f"{name}-gain-map",
+        partial(plot_gain_map, take),
+        "Map of gain change over frequency and drive.",
+        "Gain change re the quietest reliable level over frequency and drive. A limiter of the"
+        " whole band begins at one height; one of the woofer alone leaves the right side pale.",
+        "White is no compression or no value: look at the reliable stretches above. Between two"
+        " drives the map is interpolated.",
+    )
+
+
+def plot_gain_map(take: Take) -> Figure:
+    """Map of the gain change of a ladder or staircase over frequency and drive.
+
+    Darker is more compression; lines where the gain change passes `MAP_LINES_DB`. Of a staircase
+    each column is one tone.
+
+    Raises
+    ------
+    ValueError
+        The take holds no gain change.
+    """
+    grid = gain_grid(take)
+    if grid is None:
+        raise ValueError("take has no gain change: it needs two levels or more")
+    frequency_hz, drives, change = grid
+    with look.our_look():
+        figure = look.new_figure(4.6)
+        axes = look.add_axes(
+            figure, left=look.LEFT_IN, bottom=0.55, right=look.RIGHT_IN - 0.55, top=3.95
+        )
+        look.heading(
+            figure,
+            "Where the gain falls: frequency and drive",
+            "Darker: less gain than at the quietest level. Lines: −0.5, −1, −3, −6 dB.",
+        )
+        if take.staircase:
+            _draw_columns(axes, frequency_hz, drives, change)
+        else:
+            _draw_field(axes, frequency_hz, drives, change)
+        axes.set_ylabel("Drive, dBFS")
+        axes.set_xlabel(wording.EXCITATION_AXIS)
+        axes.grid(False)
+        _colour_bar(figure)
+    return figure
+
+
+def _draw_field(
+    axes: Axes, frequency_hz: FloatArray, drives: FloatArray, change: FloatArray
+) -> None:
+    look.frequency_axis(axes, float(frequency_hz[0]), float(frequency_hz[-1]))
+    look.decibel_axis(axes, float(drives[0]), float(drives[-1]))
+    loss = np.ma.masked_invalid(np.clip(-change, 0.0, _DEEPEST_DB))
+    steps = np.concatenate([np.arange(0.0, 2.0, 0.25), np.arange(2.0, _DEEPEST_DB + 0.1, 1.0)])
+    axes.contourf(frequency_hz, drives, loss, levels=steps, cmap=look.colour_map(_LOSS_COLOURS),
+                  vmin=0.0, vmax=_DEEPEST_DB)  # fmt: skip
+    with np.errstate(invalid="ignore"):
+        known = np.ma.masked_invalid(change)
+        inside = [line for line in MAP_LINES_DB if np.any(known < line) and np.any(known > line)]
+    if inside:
+        lines = axes.contour(
+            frequency_hz, drives, known, levels=sorted(inside), colors=look.INK, linewidths=0.8,
+            linestyles="solid",
+        )  # fmt: skip
+        axes.clabel(lines, fmt=lambda value: f"{wording.plain(value)} dB", fontsize=7.5)
+
+
+def _draw_columns(
+    axes: Axes, frequency_hz: FloatArray, drives: FloatArray, change: FloatArray
+) -> None:
+    """Draw one column a tone: nothing is claimed for the frequencies between them."""
+    count = len(frequency_hz)
+    axes.set_xlim(-0.5, count - 0.5)
+    look.set_ticks(axes.xaxis, range(count), [wording.short_frequency(f) for f in frequency_hz])
+    step = float(np.min(np.diff(drives))) if len(drives) > 1 else 1.0
+    look.decibel_axis(axes, float(drives[0]) - 0.5 * step, float(drives[-1]) + 0.5 * step)
+    colours = look.colour_map(_LOSS_COLOURS)
+    for column in range(count):
+        for row, drive in enumerate(drives):
+            value = change[row, column]
+            if not np.isfinite(value):
+                continue
+            colour = look.shade(colours, -value / _DEEPEST_DB)
+            axes.bar(column, step, width=0.84, bottom=drive - 0.5 * step, color=colour,
+                     linewidth=0.0, label="_cell", zorder=2)  # fmt: skip
+        _draw_steps(axes, column, drives, change[:, column], step)
+
+
+def _draw_steps(
+    axes: Axes, column: int, drives: FloatArray, change: FloatArray, step: float
+) -> None:
+    """Draw a line across a column where the gain change passes each of the map's lines."""
+    for limit in MAP_LINES_DB:
+        for row in range(len(drives) - 1):
+            before, after = change[row], change[row + 1]
+            if before > limit >= after:
+                at = drives[row] + step * (before - limit) / (before - after)
+                axes.plot([column - 0.42, column + 0.42], [at, at], color=look.INK,
+                          linewidth=0.8, label=f"_limit {limit:g}", zorder=3)  # fmt: skip
+                break
+
+
+def _colour_bar(figure: Figure) -> None:
+    axes = look.add_axes(
+        figure, left=look.RIGHT_IN - 0.30, bottom=0.55, right=look.RIGHT_IN - 0.15, top=3.95
+    )
+    look.decibel_axis(axes, -_DEEPEST_DB, 0.0, step=2.0)
+    axes.set_xlim(0.0, 1.0)
+    axes.xaxis.set_visible(False)
+    axes.grid(False)
+    colours = look.colour_map(_LOSS_COLOURS)
+    for place in np.arange(0.0, _DEEPEST_DB, 0.25):
+        axes.bar(0.5, 0.26, width=1.0, bottom=-place - 0.25, linewidth=0.0,
+                 color=look.shade(colours, (place + 0.125) / _DEEPEST_DB),
+                 label="_key")  # fmt: skip
+    axes.yaxis.tick_right()
+    axes.yaxis.set_label_position("right")
+    axes.set_ylabel("Gain change, dB")

@@ -1,0 +1,185 @@
+"""Output against drive, with the fitted static curve: a panel a tone or band."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.report import look
+from distsweep.report.content import Picture
+from distsweep.report.limits.gain_map import gain_grid
+from distsweep.report.limits.limiter_words import limiter_words
+from distsweep.results import Limiter, Staircase, Take
+from distsweep.units import FloatArray
+from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True)
+class InputOutput:
+    """One panel: output re the quietest level's gain, against drive, both in dB re full scale.
+
+    ``fitted_dbfs`` belongs to ``curve_dbfs`` and is None where no curve was fitted.
+    """
+
+    title: str
+    words: str
+    drive_dbfs: FloatArray
+    output_dbfs: FloatArray
+    falling_dbfs: FloatArray
+    curve_dbfs: FloatArray
+    fitted_dbfs: FloatArray | None
+
+
+def picture(take: Take, name: str) -> Picture:
+    """The figure with its caption."""
+    return Picture(
+        f"{name}-input-output",
+        partial(plot_input_output, take),
+        "Output against drive with the fitted static curve.",
+        "Output against drive, re the gain at the reference rung or the lowest level. A line is"
+        " the soft-knee curve that fits best, where one is known; dashed is output that follows"
+        " drive.",
+        "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
+        " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"
+        " down: a slow release, or heat.",
+    )
+
+
+def input_output(take: Take) -> list[InputOutput]:
+    """Panels of a staircase, one a tone; or of a ladder, one a limited band."""
+    if take.staircase:
+        rows = sorted(take.staircase, key=lambda row: row.frequency_hz)
+        return [_tone_panel(row) for row in rows if np.sum(np.isfinite(row.gain_change_db)) > 1]
+    grid = gain_grid(take)
+    if grid is None:
+        return []
+    return [_band_panel(*grid, limiter) for limiter in take.limiters if limiter.band_hz is not None]
+
+
+def _band_panel(
+    frequency_hz: FloatArray, drives: FloatArray, change: FloatArray, limiter: Limiter
+) -> InputOutput:
+    assert limiter.band_hz is not None  # the caller looked
+    band = (frequency_hz >= limiter.band_hz[0]) & (frequency_hz <= limiter.band_hz[1])
+    inside = change[:, band]
+    known = np.any(np.isfinite(inside), axis=1)
+    median = np.full(len(drives), np.nan)
+    median[known] = np.nanmedian(inside[known], axis=1)
+    title = wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])
+    return _panel(title, limiter, drives, median, np.full(len(drives), np.nan))
+
+
+def _tone_panel(row: Staircase) -> InputOutput:
+    falling = row.gain_change_db + row.falling_level_db - row.level_db
+    return _panel(
+        wording.frequency(row.frequency_hz), row.limiter, row.drive_dbfs, row.gain_change_db,
+        falling,
+    )  # fmt: skip
+
+
+def _panel(
+    title: str,
+    limiter: Limiter | None,
+    drives: FloatArray,
+    change: FloatArray,
+    falling: FloatArray,
+) -> InputOutput:
+    curve = np.linspace(float(drives[0]), float(drives[-1]), 121)
+    fitted = None
+    if limiter is not None and limiter.kind in ("limiter", "compressor"):
+        fitted = None if limiter.threshold_dbfs is None else knee_output_dbfs(limiter, curve)
+    words = "" if limiter is None else limiter_words(limiter)
+    return InputOutput(title, words, drives, drives + change, drives + falling, curve, fitted)
+
+
+def knee_output_dbfs(limiter: Limiter, drive_dbfs: FloatArray) -> FloatArray:
+    """Output of a fitted curve: the soft knee of Giannoulis, Massberg and Reiss (2012)."""
+    assert limiter.threshold_dbfs is not None  # the caller looked
+    slope = 0.0 if limiter.ratio is None else 1.0 / limiter.ratio
+    width = max(limiter.knee_db or 0.0, 1e-9)
+    over = drive_dbfs - limiter.threshold_dbfs
+    bend = np.clip(over + width / 2.0, 0.0, width) ** 2 / (2.0 * width)
+    bend = bend + np.maximum(over - width / 2.0, 0.0)
+    return np.asarray(drive_dbfs + (slope - 1.0) * bend)
+
+
+def _legend(panels: list[InputOutput]) -> str:
+    """Explain the signs that are there: rings are a staircase's, a line needs a fitted curve."""
+    rings = any(np.any(np.isfinite(panel.falling_dbfs)) for panel in panels)
+    words = ["Dots: rising drive.", "Rings: falling drive."] if rings else ["Dots: measured."]
+    if any(panel.fitted_dbfs is not None for panel in panels):
+        words.append("Line: fitted curve.")
+    return " ".join([*words, "Dashed: no compression."])
+
+
+def plot_input_output(take: Take) -> Figure:
+    """Output over drive, a panel a tone of a staircase or a limited band of a ladder.
+
+    Output re what the quietest level's gain would give at 0 dBFS. Dots: the way up; rings: the
+    way down; line: the fitted curve; dashed: output that follows drive.
+
+    Raises
+    ------
+    ValueError
+        The take holds no levels to draw.
+    """
+    panels = input_output(take)
+    if not panels:
+        raise ValueError("take has no input-output curve: it needs two levels or more")
+    columns = min(4, len(panels))
+    rows = -(-len(panels) // columns)
+    panel_in = 1.75 if columns > 2 else 3.0
+    with look.our_look():
+        figure = look.new_figure(0.75 + rows * (panel_in + 0.42) + 0.25)
+        look.heading(
+            figure,
+            "Output against drive",
+            _legend(panels),
+        )
+        height = float(figure.get_size_inches()[1])
+        width = (look.RIGHT_IN - look.LEFT_IN - 0.3 * (columns - 1)) / columns
+        for number, panel in enumerate(panels):
+            column, row = number % columns, number // columns
+            left = look.LEFT_IN + column * (width + 0.3)
+            top = height - 0.95 - row * (panel_in + 0.42)
+            axes = look.add_axes(
+                figure, left=left, bottom=top - panel_in, right=left + width, top=top
+            )
+            _draw_panel(axes, panel, first=column == 0, last=number + columns >= len(panels))
+    return figure
+
+
+def _draw_panel(axes: Axes, panel: InputOutput, *, first: bool, last: bool) -> None:
+    low, high = float(panel.drive_dbfs[0]), float(panel.drive_dbfs[-1])
+    axes.set_title(panel.title, fontsize=9.0, loc="left", pad=3.0)
+    step = 10.0 if high - low > 15.0 else 5.0
+    look.decibel_axis(axes, low - 1.0, high + 1.0, step=step)
+    ticks = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
+    axes.set_xlim(low - 1.0, high + 1.0)
+    look.set_ticks(axes.xaxis, ticks.tolist(), [wording.signed(t, 0) for t in ticks])
+    axes.plot([low, high], [low, high], color=look.QUIET_INK, linewidth=0.8, linestyle="--",
+              label="_follows", zorder=2)  # fmt: skip
+    if panel.fitted_dbfs is not None:
+        axes.plot(panel.curve_dbfs, panel.fitted_dbfs, color=look.RED, linewidth=1.3,
+                  label="fitted curve", zorder=3)  # fmt: skip
+    axes.plot(panel.drive_dbfs, panel.falling_dbfs, linestyle="none", marker="o", markersize=4.6,
+              markerfacecolor="none", markeredgecolor=look.QUIET_INK, markeredgewidth=0.7,
+              label="the way down", zorder=4)  # fmt: skip
+    axes.plot(panel.drive_dbfs, panel.output_dbfs, linestyle="none", marker="o", markersize=2.6,
+              markerfacecolor=look.INK, markeredgewidth=0.0, label="the way up",
+              zorder=5)  # fmt: skip
+    axes.text(0.97, 0.05, panel.words, transform=axes.transAxes, ha="right", va="bottom",
+              fontsize=7.5, color=look.QUIET_INK, label="_words")  # fmt: skip
+    if first:
+        axes.set_ylabel("Output, dB")
+    else:
+        axes.tick_params(axis="y", labelleft=False)
+    if last:
+        axes.set_xlabel("Drive, dBFS")

@@ -1,0 +1,131 @@
+"""The page's sections on what limits the output: of a ladder, and of a staircase."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from distsweep.analysis.limits.gain_change import ONSET_DB
+from distsweep.report.clean_level import levels as clean_level
+from distsweep.report.clean_level.figure import picture as clean_level_picture
+from distsweep.report.clean_level.table import clean_level_cells
+from distsweep.report.content import Block, Cell, Paragraph, Points, Section, Table, number_cell
+from distsweep.report.limits import burst, gain_change, gain_map, input_output
+from distsweep.report.limits.limiter_words import ratio_words, threshold_words
+from distsweep.results import Limiter, Results, Staircase, Take
+from distsweep.words import wording
+
+
+def compression(_results: Results, take: Take, name: str) -> Section | None:
+    """Gain change, or why there is none."""
+    if not take.rungs:
+        return None
+    picture = gain_change.picture(take, name)
+    blocks: list[Block] = [
+        picture
+        or Paragraph(
+            "Compression was not worked out: it takes at least two rungs and a reference rung."
+        )
+    ]
+    blocks += ladder_blocks(take, name)
+    return Section("Compression", f"take-{name}.compression", blocks)
+
+
+def ladder_blocks(take: Take, name: str) -> list[Block]:
+    """What a ladder shows of compression beyond the gain change of each rung.
+
+    Nothing of it where nobody judged it: results of earlier versions hold no verdict.
+    """
+    blocks: list[Block] = []
+    if not take.limiters:
+        return blocks
+    if gain_map.gain_grid(take) is not None:
+        blocks.append(gain_map.block(take, name))
+    evidence = [
+        _sentence(_headed(take, limiter) + text)
+        for limiter in take.limiters
+        for text in limiter.evidence
+    ]
+    if evidence:
+        blocks.append(Points(evidence))
+    blocks += [draw(take, name) for draw, content in _LADDER if content(take)]
+    return blocks
+
+
+def staircase(_results: Results, take: Take, name: str) -> Section | None:
+    """A staircase: what limits each tone, curves, a burst against time, clean levels."""
+    if not take.staircase:
+        return None
+    blocks: list[Block] = [_limiter_table(take)]
+    evidence = [
+        f"{wording.frequency(row.frequency_hz)}: {'; '.join(row.limiter.evidence)}."
+        for row in take.staircase
+        if row.limiter is not None and row.limiter.evidence
+    ]
+    blocks += [draw(take, name) for draw, content in _STAIRCASE if content(take)]
+    if evidence:
+        blocks += [Paragraph("What speaks for each:"), Points(evidence)]
+    return Section("Staircase", f"take-{name}.staircase", blocks)
+
+
+def _limiter_table(take: Take) -> Table:
+    columns = [
+        "Tone", "Kind", "Threshold, dBFS", "Ratio", "Knee, dB", "Attack, ms", "Release, ms",
+        "Gain change at the highest drive", "Falling minus rising",
+    ]  # fmt: skip
+    rows = [_limiter_row(row) for row in sorted(take.staircase, key=lambda r: r.frequency_hz)]
+    caption = (
+        "What holds each tone back. Attack and release: the time in which the gain in dB covers"
+        " 63 % of its way; a dash where the tone has too few periods in it, or nothing moved."
+    )
+    return Table(caption, columns, rows)
+
+
+def _limiter_row(row: Staircase) -> list[Cell]:
+    limiter = row.limiter or Limiter("not stated")
+    turned_down = limiter.kind in ("limiter", "compressor", "limiting")
+    ratio = ratio_words(limiter) if turned_down else ""
+    place = threshold_words(limiter, "")
+    known = row.gain_change_db[np.isfinite(row.gain_change_db)]
+    # What loses gain without a limiter is explained below the table.
+    other = limiter.kind == "none" and known.size > 0 and known[-1] <= ONSET_DB
+    return [
+        Cell(wording.frequency(row.frequency_hz)),
+        Cell("no limiter, see below" if other else limiter.kind),
+        Cell(place or "—", pale=not place),
+        Cell(ratio or "—", pale=not ratio),
+        number_cell(limiter.knee_db, 1),
+        number_cell(limiter.attack_ms, 1),
+        number_cell(limiter.release_ms, 0),
+        number_cell(float(known[-1]) if known.size else None, 2),
+        number_cell(row.difference_db, 2),
+    ]
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
+
+
+def _headed(take: Take, limiter: Limiter) -> str:
+    """Return a limiter's band as a head for its evidence, where there are several."""
+    if len(take.limiters) < 2 or limiter.band_hz is None:
+        return ""
+    return f"{wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])}: "
+
+
+_Parts = list[tuple[Callable[[Take, str], Block], Callable[[Take], object]]]
+
+_LADDER: _Parts = [
+    (input_output.picture, input_output.input_output),
+    (clean_level_picture, clean_level.shown),
+    (clean_level_cells, clean_level.shown),
+]
+_STAIRCASE: _Parts = [
+    (gain_map.block, gain_map.gain_grid),
+    (input_output.picture, input_output.input_output),
+    (burst.picture, burst.traced),
+    (clean_level_picture, clean_level.shown),
+    (clean_level_cells, clean_level.shown),
+]
+"""What draws a block, beside what tells whether there is anything to draw."""

@@ -1,0 +1,1 @@
+"""The report on resonances; the page lists ``section.py``."""

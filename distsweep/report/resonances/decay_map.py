@@ -1,0 +1,129 @@
+"""A map of the impulse response's decay, with the settings that made it printed beside it."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from distsweep.report import look
+from distsweep.report.content import Picture
+from distsweep.results import DecayMap, Take
+from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.contour import QuadContourSet
+    from matplotlib.figure import Figure
+
+_STEP_DB = 5.0
+_COLOURS = (look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
+
+
+def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
+    """The figure with its caption; ``marks_hz`` are the resonances to mark."""
+    return Picture(
+        name,
+        partial(plot_decay_map, take, marks_hz),
+        f"Decay of the impulse response at “{take.position}” over frequency.",
+        f"Decay of the fundamental's impulse response at “{take.position}”."
+        f"{' Triangles: the resonances above.' if marks_hz else ''}",
+        "Such maps can be made to show anything: a narrower band-pass rings longer by "
+        "itself, a lower floor shows more of the room. What lies under the thin line is the "
+        "band-pass; what comes after the dashed line holds the room.",
+    )
+
+
+def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
+    """Draw how each frequency's envelope falls after the direct sound.
+
+    Parameters
+    ----------
+    take
+        A take with a decay map.
+    marks_hz
+        Frequencies to mark, of resonances.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Time upwards, frequency to the right, a shade every 5 dB down to the map's floor; beside
+        it every setting that the picture depends on.
+
+    Raises
+    ------
+    ValueError
+        The take holds no decay map.
+
+    Notes
+    -----
+    The band-pass rings by itself; below the thin line nothing else can be seen.
+    """
+    decay = take.decay_map
+    if decay is None:
+        raise ValueError("take has no decay map: it needs a ladder with one level that is clean")
+    with look.our_look():
+        figure = look.new_figure(3.9)
+        look.heading(
+            figure,
+            f"How the sound dies away at “{take.position}”",
+            "Each frequency re its own highest level. Where the shade reaches far up, it rings on.",
+        )
+        axes = look.add_axes(figure, left=0.72, bottom=0.55, right=6.15, top=3.2)
+        shades = _draw_map(axes, decay)
+        for mark_hz in marks_hz or []:
+            axes.plot([mark_hz], [1.015], marker="v", markersize=5.0, color=look.RED,
+                      transform=axes.get_xaxis_transform(), clip_on=False,
+                      label="_mark")  # fmt: skip
+        bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
+                                                        top=3.2))  # fmt: skip
+        bar.ax.tick_params(labelsize=8.0)
+        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(decay), va="top", fontsize=8.0,
+                    linespacing=1.45)  # fmt: skip
+    return figure
+
+
+def _draw_map(axes: Axes, decay: DecayMap) -> QuadContourSet:
+    """Draw shades, the band-pass's own ringing and the first reflection; return the shades."""
+    time_ms = 1000.0 * decay.time_s
+    look.frequency_axis(axes, float(decay.frequency_hz[0]), float(decay.frequency_hz[-1]))
+    shades = axes.contourf(
+        decay.frequency_hz, time_ms, np.array(decay.level_db).T,
+        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),
+        extend="min",
+    )  # fmt: skip
+    axes.plot(decay.frequency_hz, 1000.0 * decay.ringing_s, color=look.QUIET_INK,
+              linewidth=0.9, label="_ringing")  # fmt: skip
+    if decay.reflection_s is not None:
+        axes.axhline(1000.0 * decay.reflection_s, color=look.EVEN, linewidth=1.0,
+                     linestyle=(0, (3, 2)), label="_reflection")  # fmt: skip
+    axes.set_ylim(0.0, float(time_ms[-1]))
+    axes.set_xlabel(wording.EXCITATION_AXIS)
+    axes.set_ylabel("Time after the direct sound, ms")
+    return shades
+
+
+def _settings(decay: DecayMap) -> str:
+    rows_per_octave = round(1.0 / float(np.log2(decay.frequency_hz[1] / decay.frequency_hz[0])))
+    reflection = (
+        "none found"
+        if decay.reflection_s is None
+        else f"{_milliseconds(decay.reflection_s)}\n(dashed line)"
+    )
+    return (
+        "Settings\n"
+        f"Drive: {wording.drive(decay.drive_dbfs)}\n"
+        f"Band-pass: Gaussian,\n1/{1.0 / decay.bandwidth_octaves:.0f} octave at −3 dB\n"
+        "Its own ringing to\n−20 dB: thin line\n"
+        f"Rows: {rows_per_octave} an octave\n"
+        f"Time step: {_milliseconds(decay.time_s[1] - decay.time_s[0])}\n"
+        f"Floor: {wording.signed(decay.floor_db, 0)} dB\n"
+        "Time 0: direct sound\n"
+        "First strong reflection:\n"
+        f"{reflection}"
+    )
+
+
+def _milliseconds(time_s: float) -> str:
+    return wording.with_unit(wording.signed(1000.0 * time_s), "ms")
