@@ -35,7 +35,7 @@ from distsweep.analysis.resonance import confidence, search
 from distsweep.analysis.resonance import find as resonance
 from distsweep.analysis.resonance.curves import LadderCurves, ladder_curves
 from distsweep.analysis.resonance.echo_search import find_echoes
-from distsweep.analysis.resonance.response import linear_response
+from distsweep.analysis.resonance.linear_response import linear_response
 
 SEEDS = (*range(20000, 20367), *range(30000, 31003))
 RIDGE = 0.1  # of 0.01 to 1 that with the least log loss, judged fold by fold
@@ -47,14 +47,15 @@ class Candidates:
 
     measured: Measured
     curves: LadderCurves
-    verdicts: list[search.Verdict]
+    verdicts: list[search.JudgedCandidate]
 
-    def renewed(self) -> list[search.Verdict]:
+    def renewed(self) -> list[search.JudgedCandidate]:
         """Those that are left by the present weights."""
         again = [
-            search.Verdict(v.evidence, confidence.confidence(v.evidence)) for v in self.verdicts
+            search.JudgedCandidate(v.evidence, confidence.confidence(v.evidence))
+            for v in self.verdicts
         ]
-        return search.one_each(again)
+        return search.best_of_each_frequency(again)
 
     def called(self) -> Measured:
         """The loudspeaker with what is listed by the present weights."""
@@ -76,7 +77,7 @@ def candidates(one: Measured) -> Candidates:
     echoes = find_echoes(response, top_hz=float(one.take.frequency_hz[-1]))
     curves = ladder_curves(one.take, echoes, rate_constant_s=one.rate_constant_s)
     assert curves is not None
-    with patch.object(search, "one_each", lambda found: found):
+    with patch.object(search, "best_of_each_frequency", lambda found: found):
         found = search.search_take(curves, response, rate_constant_s=one.rate_constant_s)
     return Candidates(one, curves, found.verdicts)
 
@@ -91,7 +92,7 @@ def logistic(rows: np.ndarray, real: np.ndarray) -> np.ndarray:
     return weights
 
 
-def fit(population: list[tuple[Measured, list[search.Verdict]]]) -> str:
+def fit(population: list[tuple[Measured, list[search.JudgedCandidate]]]) -> str:
     """Set the weights of both kinds, and return them as text."""
     lines = []
     for kind, name in (("radiated", "RADIATED_WEIGHTS"), ("excited", "EXCITED_WEIGHTS")):

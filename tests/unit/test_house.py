@@ -15,7 +15,7 @@ FLOORS = (
     ("file_sets", "results", "stimulus"),
     ("analysis",),
     ("takes", "words"),
-    ("capture", "report"),
+    ("capture", "report", "conversion_resonance"),
     ("result_files", "pipeline"),
     ("demo", "distsweep"),
     ("cli",),

@@ -12,13 +12,17 @@ from resonance_population import score
 
 from distsweep.analysis.resonance import evidence as evidence_module
 from distsweep.analysis.resonance import words
-from distsweep.analysis.resonance.candidates import Candidate, Seen
+from distsweep.analysis.resonance.candidates import Candidate, OrderPeak
 from distsweep.analysis.resonance.confidence import features
-from distsweep.analysis.resonance.evidence import Evidence, fitted
+from distsweep.analysis.resonance.evidence import Evidence, with_fitted_mode
 from distsweep.analysis.resonance.find import _frequency_uncertainty
-from distsweep.analysis.resonance.pole_fit import HIGHEST_Q, Pole
+from distsweep.analysis.resonance.mode_in_products import HIGHEST_Q, Pole
 from distsweep.analysis.resonance.positions import _mark_strongest, _state
-from distsweep.analysis.resonance.search import Verdict, is_image, one_each
+from distsweep.analysis.resonance.take_search import (
+    JudgedCandidate,
+    best_of_each_frequency,
+    is_image,
+)
 from distsweep.rehearsal.resonances import Resonance as TrueResonance
 from distsweep.results import AtPosition, Decay, Resonance
 
@@ -28,7 +32,7 @@ def evidence(
 ) -> Evidence:
     """A candidate whose peaks stand where its kind wants them, at one rung."""
     seen = tuple(
-        Seen(
+        OrderPeak(
             row=0, column=order - 2, index=10, order=order,
             excitation_hz=frequency_hz / (order if kind == "radiated" else 1),
             prominence_db=height, both_db=height, above_floor_db=30.0, surprise=99.0,
@@ -39,9 +43,9 @@ def evidence(
         Candidate(kind, frequency_hz, 0.05, 9.0),
         seen,
         spike_db,
-        asked=tuple(spike_db),
-        alone=(),
-        either=False,
+        clear_orders=tuple(spike_db),
+        lone_orders=(),
+        kind_open=False,
         bump_db=bump_db,
         comb_bump_db=0.0,
         nearby_bump_db=max(bump_db, 0.0) if math.isfinite(bump_db) else 0.0,
@@ -51,8 +55,11 @@ def evidence(
     )
 
 
-def kept(*verdicts: Verdict) -> list[tuple[str, float]]:
-    return [(v.evidence.candidate.kind, v.evidence.frequency_hz) for v in one_each(list(verdicts))]
+def kept(*verdicts: JudgedCandidate) -> list[tuple[str, float]]:
+    return [
+        (v.evidence.candidate.kind, v.evidence.frequency_hz)
+        for v in best_of_each_frequency(list(verdicts))
+    ]
 
 
 def test_what_explains_another_does_not_vanish_with_it() -> None:
@@ -61,7 +68,9 @@ def test_what_explains_another_does_not_vanish_with_it() -> None:
     at_333 = evidence("excited", 333.3, {3: 8.0, 2: 12.0})
     at_1000 = evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}, bump_db=7.0)
     assert is_image(at_1000, [at_500, at_333]) and is_image(at_500, [at_1000])
-    left = kept(Verdict(at_500, 0.95), Verdict(at_333, 0.9), Verdict(at_1000, 0.6))
+    left = kept(
+        JudgedCandidate(at_500, 0.95), JudgedCandidate(at_333, 0.9), JudgedCandidate(at_1000, 0.6)
+    )
     assert left == [("excited", 333.3), ("radiated", 1000.0)]
 
 
@@ -69,13 +78,15 @@ def test_one_cause_is_likelier_than_two() -> None:
     """A second and a third harmonic that each stand alone land on the same frequency."""
     second = evidence("excited", 500.0, {2: 9.0})
     third = evidence("excited", 333.3, {3: 9.0})
-    both = dataclasses.replace(evidence("radiated", 1000.0, {2: 9.0, 3: 9.0}), alone=(2, 3))
-    left = kept(Verdict(second, 0.99), Verdict(third, 0.99), Verdict(both, 0.6))
+    both = dataclasses.replace(evidence("radiated", 1000.0, {2: 9.0, 3: 9.0}), lone_orders=(2, 3))
+    left = kept(
+        JudgedCandidate(second, 0.99), JudgedCandidate(third, 0.99), JudgedCandidate(both, 0.6)
+    )
     assert left == [("radiated", 1000.0)]
     # Where the third is something else's, too, there are two.
     other = evidence("excited", 333.3, {2: 9.0, 3: 9.0})
-    left = kept(Verdict(evidence("excited", 500.0, {2: 9.0, 3: 9.0}), 0.99),
-                Verdict(other, 0.99), Verdict(both, 0.6))  # fmt: skip
+    left = kept(JudgedCandidate(evidence("excited", 500.0, {2: 9.0, 3: 9.0}), 0.99),
+                JudgedCandidate(other, 0.99), JudgedCandidate(both, 0.6))  # fmt: skip
     assert left == [("excited", 500.0), ("excited", 333.3)]
 
 
@@ -83,7 +94,7 @@ def with_lone_orders(explained: float) -> Evidence:
     """Radiated, with two orders that stand alone, and Qs that differ."""
     return dataclasses.replace(
         evidence("radiated", 1000.0, {2: 9.0, 3: 9.0}),
-        alone=(2, 3),
+        lone_orders=(2, 3),
         other_family_db=8.0,
         pole=Pole(1001.0, 12.0, explained),
         lifted_pole=Pole(1005.0, 30.0, 0.9),
@@ -94,7 +105,7 @@ def test_two_orders_that_agree_alone_stand_against_surer_images() -> None:
     second = evidence("excited", 500.0, {2: 9.0})
     third = evidence("excited", 333.3, {3: 9.0})
     left = kept(
-        Verdict(second, 0.99), Verdict(third, 0.99), Verdict(with_lone_orders(0.5), 0.3)
+        JudgedCandidate(second, 0.99), JudgedCandidate(third, 0.99), JudgedCandidate(with_lone_orders(0.5), 0.3)
     )  # fmt: skip
     assert left == [("radiated", 1005.0)]
     # What another makes of its second harmonic does not count against its third.
@@ -132,14 +143,14 @@ def test_products_that_no_mode_explains_well_do_not_agree_on_one(
     monkeypatch: pytest.MonkeyPatch, explained: float, counts: bool
 ) -> None:
     pole = Pole(1000.0, 12.0, explained)
-    monkeypatch.setattr(evidence_module, "fit_mode", lambda *given: None)
-    monkeypatch.setattr(evidence_module, "fit_pole", lambda *given, **known: pole)
+    monkeypatch.setattr(evidence_module, "fit_response", lambda *given: None)
+    monkeypatch.setattr(evidence_module, "fit_products", lambda *given, **known: pole)
     level_db = np.zeros((1, 2, 3))
     curves = SimpleNamespace(
         echoes=(), frequency_hz=np.ones(3), absolute=SimpleNamespace(level_db=level_db)
     )
     bare = dataclasses.replace(with_lone_orders(0.9), pole=None, lifted_pole=None)
-    found = fitted(curves, None, bare, rate_constant_s=0.5)
+    found = with_fitted_mode(curves, None, bare, rate_constant_s=0.5)
     assert found.lifted_pole == (pole if counts else None)
 
 
@@ -155,10 +166,10 @@ def test_a_pole_far_from_the_spikes_is_another_s(
     monkeypatch: pytest.MonkeyPatch, far_octaves: float, known: bool
 ) -> None:
     pole = Pole(1000.0 * 2.0**far_octaves, 12.0, 0.99)
-    monkeypatch.setattr(evidence_module, "fit_mode", lambda *given: pole)
+    monkeypatch.setattr(evidence_module, "fit_response", lambda *given: pole)
     bare = dataclasses.replace(evidence("radiated", 1000.0, {2: 9.0, 3: 8.0}), pole=None)
     curves = SimpleNamespace(echoes=())
-    found = fitted(curves, None, bare, rate_constant_s=0.5)
+    found = with_fitted_mode(curves, None, bare, rate_constant_s=0.5)
     assert found.pole == (pole if known else None)
 
 

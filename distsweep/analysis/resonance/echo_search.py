@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from distsweep.analysis.resonance.echo import Echo, with_direct
-from distsweep.analysis.resonance.response import LinearResponse
+from distsweep.analysis.resonance.linear_response import LinearResponse
 from distsweep.units import BoolArray, ComplexArray, FloatArray
 
 SHORTEST_S, LONGEST_S = 0.7e-3, 9e-3
