@@ -10,7 +10,7 @@ from resonance_population import score
 
 from distsweep.analysis.resonance.candidates import Candidate, OrderPeak
 from distsweep.analysis.resonance.evidence import Evidence
-from distsweep.analysis.resonance.narrowing_fit import Pole
+from distsweep.analysis.resonance.pole import Pole
 from distsweep.analysis.resonance.take_search import (
     JudgedCandidate,
     best_of_each_frequency,

@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.analysis.resonance.candidates import octaves
 from distsweep.analysis.resonance.evidence import Evidence
-from distsweep.analysis.resonance.narrowing_fit import HIGHEST_Q, LOWEST_Q
+from distsweep.analysis.resonance.pole import HIGHEST_Q, LOWEST_Q
 
 RADIATED_WEIGHTS = (-7.23, 5.03, 9.05, 4.06, -0.18, -2.54, -4.25)
 EXCITED_WEIGHTS = (-19.41, 5.19, 9.52, 4.45, 8.11)

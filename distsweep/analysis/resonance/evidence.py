@@ -16,8 +16,8 @@ from distsweep.analysis.resonance.candidates import (
     tolerance_octaves,
 )
 from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.narrowing_fit import Pole
 from distsweep.analysis.resonance.peaks import LEAST_PROMINENCE_DB
+from distsweep.analysis.resonance.pole import Pole
 
 LEAST_SHARED = 3
 """So many orders must share a height per dB of drive to make a boost of the drive likely (chosen:

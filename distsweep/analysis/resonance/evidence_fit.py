@@ -10,7 +10,7 @@ from distsweep.analysis.resonance.evidence import Evidence, clearest
 from distsweep.analysis.resonance.linear_response import LinearResponse
 from distsweep.analysis.resonance.mode_in_products import Shape, fit_products
 from distsweep.analysis.resonance.mode_in_response import fit_response
-from distsweep.analysis.resonance.narrowing_fit import Pole
+from distsweep.analysis.resonance.pole import Pole
 
 LEAST_OF_HIGHEST = 0.2
 """Orders whose peak is lower than this part of the highest are not fitted (chosen: of an excited

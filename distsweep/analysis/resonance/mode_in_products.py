@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.resonance.narrowing_fit import Pole, least_misfit
+from distsweep.analysis.resonance.pole import Pole, best_pole
 from distsweep.analysis.sweep.windows import CYCLES_AFTER, FLAT_AFTER
 from distsweep.units import ComplexArray, FloatArray, db_to_power
 
@@ -95,7 +95,7 @@ def fit_products(
         ]
         return np.asarray(np.stack(by_q, axis=1) * off_top[:, None])
 
-    frequency_hz, q, rest = least_misfit(misfit, near_hz, spread=spread, counts=_GRIDS)
+    frequency_hz, q, rest = best_pole(misfit, near_hz, spread=spread, counts=_GRIDS)
     without = sum(float(_rest_of([np.ones_like(p.along), p.along], p)[0]) for p in pieces)
     return Pole(frequency_hz, q, explained=1.0 - math.sqrt(rest / max(without, 1e-30)))
 

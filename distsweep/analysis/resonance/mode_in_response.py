@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.analysis.resonance.echo import Echo
 from distsweep.analysis.resonance.linear_response import LinearResponse
-from distsweep.analysis.resonance.narrowing_fit import Pole, least_misfit
+from distsweep.analysis.resonance.pole import Pole, best_pole
 from distsweep.units import ComplexArray, FloatArray
 
 REACH_OCTAVES, TAPER = 0.2, 0.6
@@ -94,7 +94,7 @@ def _fit_around(response: LinearResponse, echoes: Sequence[Echo], near_hz: float
         explained = _explained(modes, weighted_ways, basis, without)
         return np.asarray(total - explained).reshape(len(frequencies), len(qs))
 
-    found_hz, q, rest = least_misfit(misfit, near_hz, spread=SPREAD, counts=_GRIDS)
+    found_hz, q, rest = best_pole(misfit, near_hz, spread=SPREAD, counts=_GRIDS)
     return Pole(found_hz, q, explained=1.0 - math.sqrt(max(rest, 0.0) / total))
 
 

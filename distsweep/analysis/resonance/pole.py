@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.narrowing import Axis, narrowed_minimum
 from distsweep.units import FloatArray
 
 LOWEST_Q, HIGHEST_Q = 4.0, 100.0
@@ -24,7 +25,7 @@ class Pole:
     explained: float
 
 
-def least_misfit(
+def best_pole(
     misfit: Callable[[FloatArray, FloatArray], FloatArray],
     near_hz: float,
     *,
@@ -43,19 +44,15 @@ def least_misfit(
         its range.
     counts : how many frequencies and Qs each grid has.
     """
-    centre_hz, width = near_hz, spread
-    low, high = math.log(LOWEST_Q), math.log(HIGHEST_Q)
-    best_hz, best_q, least = near_hz, LOWEST_Q, math.inf
-    for frequencies, qs in counts:
-        tried_hz = np.asarray(centre_hz * np.exp(np.linspace(-width, width, frequencies)))
-        tried_q = np.asarray(np.exp(np.linspace(low, high, qs)))
-        found = misfit(tried_hz, tried_q)
-        row, column = np.unravel_index(int(np.argmin(found)), found.shape)
-        if found[row, column] < least:
-            least = float(found[row, column])
-            best_hz, best_q = float(tried_hz[row]), float(tried_q[column])
-        step = (high - low) / (qs - 1)
-        centre_hz, width = best_hz, 2.0 * width / (frequencies - 1)
-        low = max(math.log(LOWEST_Q), math.log(best_q) - step)
-        high = min(math.log(HIGHEST_Q), math.log(best_q) + step)
-    return best_hz, best_q, least
+    first, *later = counts
+    log_hz = Axis(
+        math.log(near_hz) + np.linspace(-spread, spread, first[0]), tuple(n for n, _ in later)
+    )
+    lowest, highest = math.log(LOWEST_Q), math.log(HIGHEST_Q)
+    log_q = Axis(
+        np.linspace(lowest, highest, first[1]), tuple(n for _, n in later),
+        lowest=lowest, highest=highest,
+    )  # fmt: skip
+    least = narrowed_minimum(lambda f, q: misfit(np.exp(f), np.exp(q)), log_hz, log_q)
+    frequency_hz, q = (math.exp(value) for value in least.place)
+    return frequency_hz, q, least.misfit
