@@ -85,21 +85,13 @@ def _single_order(*, order: int, silent_orders: Sequence[int]) -> str:
     return f"Only the {ordinal(order)} harmonic shows it{others}."
 
 
-def _division_leaves(*, left_db: float, peak_db: float, equalised: bool) -> str:
+def _division_leaves(*, left_db: float, peak_db: float, lifts: bool, equalised: bool) -> str:
     left = f"{signed(left_db)} of {signed(peak_db)} dB of the peak stay"
-    return f"Divided by the linear response, {left}{_equalised(equalised)}."
-
-
-def _division_lifts(*, left_db: float, peak_db: float, equalised: bool) -> str:
-    left = f"by {signed(left_db)} instead of {signed(peak_db)} dB"
-    return (
-        f"Divided by the linear response, the peak stands out even more, {left}"
-        f"{_equalised(equalised)}."
-    )
-
-
-def _equalised(equalised: bool) -> str:
-    return ", as where an equaliser takes a mode off it" if equalised else ""
+    if lifts:
+        heights = f"{signed(left_db)} instead of {signed(peak_db)} dB"
+        left = f"the peak stands out even more, by {heights}"
+    cause = ", as where an equaliser takes a mode off it" if equalised else ""
+    return f"Divided by the linear response, {left}{cause}."
 
 
 def _boost_may_raise_peak(*, bump_db: float, share_db: float, order: int, peak_db: float) -> str:
@@ -254,7 +246,6 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "shown_at": _shown_at,
     "single_order": _single_order,
     "division_leaves_peak": _division_leaves,
-    "division_lifts_peak": _division_lifts,
     "mode_explains_little": lambda *, share: (
         f"A mode explains but {100.0 * share:.0f} % of what is not smooth in the complex response "
         "around it."

@@ -87,7 +87,7 @@ class LadderCurves:
     relative : harmonics re the fundamental, as in results.
     absolute : the same as levels: a dip of the fundamental makes no peak in these.
     input_referred : with the linear response between f and n·f divided out.
-    resolved_from_hz : played frequency from which on an order's peaks can be told, ``(O,)``.
+    resolved_from_hz : played frequency from which on an order's peaks are resolved, ``(O,)``.
     above_floor_db : of the harmonics, shape ``(R, O, F)``; NaN where they are not resolved.
     """
 

@@ -12,7 +12,7 @@ from distsweep.analysis.resonance.linear_response import LinearResponse
 from distsweep.units import BoolArray, ComplexArray, FloatArray
 
 SHORTEST_S, LONGEST_S = 0.7e-3, 9e-3
-"""Delays looked for: path differences of 0.24 to 3 m. Shorter ones cannot be told from the
+"""Delays looked for (chosen: path differences of 0.24 to 3 m). Shorter ones look like the
 loudspeaker's own crossover and baffle; longer ones make a comb too fine for the windows."""
 
 HIGH_HZ, TOP_HZ = 3000.0, 9000.0
@@ -80,7 +80,7 @@ def find_echoes(response: LinearResponse, *, top_hz: float) -> tuple[Echo, ...]:
     Parameters
     ----------
     response : of a take's loudest clean rung.
-    top_hz : up to where the sweep tells anything; below 6 kHz nothing is looked for.
+    top_hz : end of the sweep; where it lies below 6 kHz, nothing is looked for.
     """
     top_hz = min(top_hz, TOP_HZ)
     if top_hz < 2.0 * HIGH_HZ:
@@ -224,11 +224,11 @@ it may be (chosen: what a room and a two-way loudspeaker can be)."""
 
 _HELD = {"corner_hz": 1.0, "crossover_hz": 1.0}
 """How strongly the logarithm of a quantity is held where the fit began (chosen: the response hardly
-tells these two)."""
+depends on these two)."""
 
 _ROUNDS = 6
-"""Rounds of the fit (chosen: in the sessions of ``tests/benchmarks/same_results.py``, 40 rounds move
-no level by more than 0.14 dB)."""
+"""Rounds of the fit (chosen: in the sessions of ``tests/benchmarks/same_results.py``, 40 rounds
+move no level by more than 0.14 dB)."""
 
 
 def _fitted(ripple: _Ripple, echo: Echo, *, free: tuple[str, ...]) -> Echo:

@@ -246,7 +246,7 @@ def _steepness(curves: LadderCurves, top: OrderPeak) -> float:
     """By how many dB a product grows where the drive grows by one; its order at least.
 
     Products of higher degree than the order make it steeper: the rungs beside the one that shows
-    the peak tell how steep.
+    the peak show how steep.
     """
     level_db = curves.absolute.level_db[:, top.column, top.index]
     clear = curves.above_floor_db[:, top.column, top.index] >= CLEAR_DB

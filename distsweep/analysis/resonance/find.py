@@ -39,7 +39,7 @@ deviation where causes are matched, which is cautious (chosen)."""
 
 Q_WITHOUT_FIT = 20.0
 """Where no mode could be fitted, the decay's band-pass is that for this Q (chosen: the middle of
-those that can be told)."""
+those that can be fitted, by their logarithm)."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class ResonanceFindings:
     Attributes
     ----------
     resonances : highest confidence first.
-    notes : what cannot be told, and why.
+    notes : what the session cannot show, and why.
     spikes, decay_maps : of each take given, in their order; none where it could not be searched.
     """
 

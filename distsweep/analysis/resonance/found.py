@@ -15,8 +15,8 @@ from distsweep.reason import Reason
 from distsweep.results import SeenIn
 
 ABSENT_BUMP_DB = 1.0
-"""A smaller peak of the fundamental is none; up to PRESENT_BUMP_DB nothing tells (chosen: half a
-decibel of ripple to either side is common in any room)."""
+"""A smaller peak of the fundamental is none; up to PRESENT_BUMP_DB it is too small to tell (chosen:
+a response ripples by ±0.5 dB in any room)."""
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ is weighted by its noise, 2 dB here, and a faint peak has few rungs to draw a li
 
 @dataclass(frozen=True)
 class Growth:
-    """Of one order: points, slope, and where the peak appears."""
+    """Growth of one order's peak: points, slope, and the drive from which on it shows."""
 
     order: int
     points: list[GrowthPoint]
@@ -32,6 +32,12 @@ class Growth:
     def mild_db_per_db(self) -> float:
         """Growth of a product's relative level while the nonlinearity is mild: order − 1."""
         return float(self.order - 1)
+
+    @property
+    def values(self) -> dict[str, float]:
+        """What a reason on growth holds; of a slope that is known."""
+        slope = {} if self.slope_db_per_db is None else {"growth_db_per_db": self.slope_db_per_db}
+        return {"order": self.order, **slope, "mild_db_per_db": self.mild_db_per_db}
 
 
 def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:

@@ -40,7 +40,7 @@ makes such; the population has none)."""
 
 KIND_OPEN_FACTOR = 0.5
 """For a lone order that could as well be lifted where it lands, by a mode that an equaliser takes
-off the response: nothing tells which (simulated: none of a handful was set off)."""
+off the response (simulated: none of a handful was set off)."""
 
 SHOWN_SHARE = 0.5
 """A rung shows a peak that has this part of the strongest's height in the same order (chosen)."""

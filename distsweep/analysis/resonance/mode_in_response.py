@@ -65,7 +65,7 @@ def _fit_around(response: LinearResponse, echoes: Sequence[Echo], near_hz: float
     Returns
     -------
     The pole; None where the response has too few points. What it explains is the share of the
-    amplitude that a and b leave. How much it lifts is not told: a and b take part of it.
+    amplitude that a and b leave. How much it lifts is not known: a and b take part of it.
 
     References
     ----------

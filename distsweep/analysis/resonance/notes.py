@@ -1,4 +1,4 @@
-"""What cannot be told of a session's resonances, and why."""
+"""What a session cannot show of resonances, and why."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ HARDLY_ANY = 0.01
 def notes(
     curves: Sequence[LadderCurves], *, takes: int, resonances: int, sizes_known: bool
 ) -> list[Reason]:
-    """Say what cannot be told of a session, and why; an empty list of resonances gets a word.
+    """Return what a session cannot show, and why; an empty list of resonances gets a word.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def notes(
 
 
 def _unresolved(curves: Sequence[LadderCurves]) -> list[Reason]:
-    """Name where a sweep is too short to tell narrow peaks over much of its band."""
+    """A sweep may be too short to resolve narrow peaks over much of its band."""
     best = min(curves, key=lambda c: float(c.resolved_from_hz.min() / c.frequency_hz[0]))
     from_hz = float(best.resolved_from_hz.min())
     if from_hz <= UNRESOLVED_RATIO * float(best.frequency_hz[0]):

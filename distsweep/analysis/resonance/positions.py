@@ -29,12 +29,12 @@ class Positions:
 def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Positions:
     """Measure one resonance at every position.
 
-    A radiated one is strongest where the fundamental's peak stands out most, and present, too,
-    where two orders show it alone, as an equaliser may hide it in the fundamental; where there is
-    a harmonic's peak without either, nothing tells. An excited one is strongest where the level of
-    its product is highest: how far a product stands out depends on what else a place makes. It is
-    missing where its mark is absent although it could be seen: the fundamental's peak, or, of one
-    that an equaliser takes off the fundamental, a harmonic's.
+    A radiated mode is present where the fundamental has a peak, and strongest where that is
+    highest. It is present, too, where two orders show it alone, as an equaliser may take it off the
+    fundamental; one harmonic's peak without these proves nothing. It is missing where its mark is
+    absent although it could be seen: the fundamental's peak, or, of a mode that an equaliser takes
+    off the fundamental, a harmonic's. An excited mode is strongest where the level of its product
+    is highest: how far a product stands out depends on what else a place makes.
     """
     shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
     candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
@@ -73,7 +73,7 @@ def seen_in(curves: LadderCurves, peaks: Iterable[OrderPeak]) -> list[SeenIn]:
 
 
 def _state(evidence: Evidence, bump_db: float, here: Evidence | None, *, could_show: bool) -> str:
-    """Tell one position's state; ``could_show`` says whether any order is clear of its floor."""
+    """Return a position's state; ``could_show``: whether any order is clear of its floor."""
     if evidence.candidate.kind == "excited":
         if here is not None:
             return "present"
@@ -97,7 +97,7 @@ def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: floa
 
 
 def _with_strongest(at: list[AtPosition], evidence: Evidence) -> list[AtPosition]:
-    """Name the strongest of several positions that show it; none where nothing tells."""
+    """Mark the strongest of several positions that show it, by what is measured there."""
     radiated = evidence.candidate.kind == "radiated"
     least_db = LEAST_SHOWN_DB if radiated else -math.inf
     sizes_db = [

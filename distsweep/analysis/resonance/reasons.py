@@ -49,16 +49,8 @@ def agreements(facts: ResonanceFacts) -> tuple[Reason, ...]:
         reasons.append(
             Reason("levels_show_it", showing=facts.levels_showing, clear=facts.levels_clear)
         )
-    growth = facts.growth
-    if growth.slope_db_per_db is not None and _grows_mildly(growth):
-        reasons.append(
-            Reason(
-                "grows_as_mild",
-                order=growth.order,
-                growth_db_per_db=growth.slope_db_per_db,
-                mild_db_per_db=growth.mild_db_per_db,
-            )
-        )
+    if _grows_mildly(facts.growth):
+        reasons.append(Reason("grows_as_mild", **facts.growth.values))
     if facts.decay.state == "rings" and not _decay_of_other_q(facts):
         reasons.append(facts.decay.reason)
     return (*reasons, *(_shown_at(at, facts) for at in facts.positions.at if _elsewhere(at, facts)))
@@ -67,19 +59,14 @@ def agreements(facts: ResonanceFacts) -> tuple[Reason, ...]:
 def _peaks(facts: ResonanceFacts) -> Reason:
     evidence = facts.evidence
     orders = sorted(evidence.spike_db)
-    played_hz = [clearest(evidence.seen, order).excitation_hz for order in orders]
-    heights_db = [evidence.spike_db[order] for order in orders]
+    peaks: dict[str, list[float]] = {
+        "played_hz": [clearest(evidence.seen, order).excitation_hz for order in orders],
+        "heights_db": [evidence.spike_db[order] for order in orders],
+    }
     if facts.kind == "excited":
-        return Reason(
-            "peaks_where_played", orders=orders, played_hz=played_hz, heights_db=heights_db
-        )
-    return Reason(
-        "peaks_where_products_land",
-        frequency_hz=evidence.frequency_hz,
-        orders=orders,
-        played_hz=played_hz,
-        heights_db=heights_db,
-    )
+        return Reason("peaks_where_played", orders=orders, **peaks)
+    hz = evidence.frequency_hz
+    return Reason("peaks_where_products_land", frequency_hz=hz, orders=orders, **peaks)
 
 
 def _radiated_agrees(facts: ResonanceFacts) -> list[Reason]:
@@ -117,7 +104,8 @@ def contradictions(
         reasons.append(Reason("single_order", order=evidence.strongest.order, silent_orders=silent))
     reasons += _radiated_against(facts) if facts.kind == "radiated" else _excited_against(evidence)
     reasons += _comb(evidence, curves) + _hum(facts, hum) + _one_level(facts, curves)
-    reasons += _growth_against(facts.growth)
+    if facts.growth.slope_db_per_db is not None and not _grows_mildly(facts.growth):
+        reasons.append(Reason("grows_otherwise", **facts.growth.values))
     if facts.other_kind >= OTHER_KIND_WORTH_A_WORD:
         other = "excited" if facts.kind == "radiated" else "radiated"
         reasons.append(Reason("other_kind", kind=other, confidence=facts.other_kind))
@@ -136,16 +124,16 @@ def _radiated_against(facts: ResonanceFacts) -> list[Reason]:
     reasons = []
     if evidence.survives_division:
         left_db, peak_db = max(evidence.other_family_db, 0.0), evidence.heights_db[0]
-        if left_db <= peak_db + STANDS_OUT_MORE_DB:
-            left_db = min(left_db, peak_db)
-            reasons.append(
-                Reason("division_leaves_peak", left_db=left_db, peak_db=peak_db,
-                       equalised=equalised)
-            )  # fmt: skip
-        else:
-            reasons.append(
-                Reason("division_lifts_peak", left_db=left_db, peak_db=peak_db, equalised=equalised)
+        lifts = left_db > peak_db + STANDS_OUT_MORE_DB
+        reasons.append(
+            Reason(
+                "division_leaves_peak",
+                left_db=left_db if lifts else min(left_db, peak_db),
+                peak_db=peak_db,
+                lifts=lifts,
+                equalised=equalised,
             )
+        )
     if not equalised and pole is not None and pole.explained < EXPLAINS_LITTLE:
         reasons.append(Reason("mode_explains_little", share=pole.explained))
     reasons += _two_qs(evidence)
@@ -181,22 +169,12 @@ def _excited_against(evidence: Evidence) -> list[Reason]:
     """How much a boost of the drive could explain; and whether the kind is open."""
     order = max(evidence.spike_db, key=lambda n: evidence.spike_db[n])
     raised_db, peak_db = evidence.raised_db[order], evidence.spike_db[order]
-    share_db = min(raised_db, peak_db)
+    share = {"order": order, "share_db": min(raised_db, peak_db), "peak_db": peak_db}
     reasons = []
     if evidence.nearby_bump_db >= PRESENT_BUMP_DB:
-        reasons.append(
-            Reason(
-                "boost_may_raise_peak",
-                bump_db=evidence.nearby_bump_db,
-                share_db=share_db,
-                order=order,
-                peak_db=peak_db,
-            )
-        )
+        reasons.append(Reason("boost_may_raise_peak", bump_db=evidence.nearby_bump_db, **share))
     elif raised_db >= RAISED_WORTH_A_WORD_DB:
-        reasons.append(
-            Reason("hidden_boost_may_raise_peak", share_db=share_db, order=order, peak_db=peak_db)
-        )
+        reasons.append(Reason("hidden_boost_may_raise_peak", **share))
     if evidence.kind_open:
         played_hz = evidence.frequency_hz
         heard_hz = evidence.strongest.order * played_hz
@@ -229,20 +207,6 @@ def _one_level(facts: ResonanceFacts, curves: LadderCurves) -> list[Reason]:
     if facts.levels_clear == 1:
         return [Reason("one_clear_level", drive_dbfs=drive_dbfs)]
     return [Reason("one_of_several_levels", drive_dbfs=drive_dbfs, clear=facts.levels_clear)]
-
-
-def _growth_against(growth: Growth) -> list[Reason]:
-    slope = growth.slope_db_per_db
-    if slope is None or _grows_mildly(growth):
-        return []
-    return [
-        Reason(
-            "grows_otherwise",
-            order=growth.order,
-            growth_db_per_db=slope,
-            mild_db_per_db=growth.mild_db_per_db,
-        )
-    ]
 
 
 def _grows_mildly(growth: Growth) -> bool:
