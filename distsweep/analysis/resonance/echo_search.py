@@ -31,7 +31,7 @@ direct sound, −30 dB, which makes a comb of half a decibel (chosen: with two a
 half; without any, 156 simulated loudspeakers showed −33 dB at most)."""
 
 MOST_ECHOES = 4
-"""No more are looked for (chosen: floor, ceiling, a wall and a table; what is left is weaker)."""
+"""No more are looked for (chosen: a floor, two walls and a table; what is left is weaker)."""
 
 TRIED_CORNER_HZ, TRIED_CROSSOVER_HZ = 4000.0, 2300.0
 """Where the fit begins (chosen: carpet and curtains, and a common two-way loudspeaker)."""

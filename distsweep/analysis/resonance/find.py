@@ -50,7 +50,7 @@ class ResonanceFindings:
     ----------
     resonances : highest confidence first.
     notes : what the session cannot show, and why.
-    spikes, decay_maps : of each take given, in their order; none where it could not be searched.
+    ``spikes``, ``decay_maps`` : of each take given, in their order; none where it could not be searched.
     """
 
     resonances: tuple[FoundResonance, ...]
