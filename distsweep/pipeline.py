@@ -20,6 +20,7 @@ from distsweep.analysis.resonance.find import (
 )
 from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
 from distsweep.analysis.sweep.levels import read_ladder
+from distsweep.conversion_resonance import resonance_record
 from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.results import (
     Agreement,
@@ -45,6 +46,7 @@ from distsweep.takes.session import (
     read_session,
 )
 from distsweep.units import ratio_to_db
+from distsweep.words.resonance import sentences
 
 Progress = Callable[[str], None]
 """Told what is being worked on, a short text at a time."""
@@ -90,34 +92,42 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         warnings += take_warnings
     axis = first_take(takes, "axis") or takes[0]
     found = _resonances(session, searched, axis.background)
+    takes = _with_spikes(takes, found)
     return Results(
         device=_given(session.device),
         conditions=_given(session.conditions),
         calibration=_described(session.calibration),
         takes=takes,
-        resonances=found.resonances,
+        resonances=[resonance_record(one) for one in found.resonances],
         background=axis.background,
         warnings=warnings,
         agreement=_agreements(takes),
         limiter_agreement=_limiter_agreements(takes),
-        resonance_notes=found.notes,
+        resonance_notes=sentences(found.notes),
     )
 
 
 def _resonances(
     session: Session, searched: Sequence[SearchedTake], background: Background | None
 ) -> ResonanceFindings:
-    """Search every ladder take, and give each what its own curves and decay show."""
+    """Search every ladder take."""
     device = session.device
-    found = find_resonances(
+    return find_resonances(
         searched,
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if background is None else background.hum,
     )
-    for one, spikes, decay in zip(searched, found.spikes, found.decay_maps, strict=True):
-        one.take.spikes = spikes
-        one.take.decay_map = decay
-    return found
+
+
+def _with_spikes(takes: Sequence[Take], found: ResonanceFindings) -> list[Take]:
+    """Give every ladder what its own curves and decay show."""
+    spikes, decay_maps = iter(found.spikes), iter(found.decay_maps)
+    return [
+        dataclasses.replace(take, spikes=next(spikes), decay_map=next(decay_maps))
+        if take.kind == "ladder"
+        else take
+        for take in takes
+    ]
 
 
 def _agreements(takes: Sequence[Take]) -> list[Agreement]:
@@ -187,9 +197,8 @@ def _analyse_take(
     stimulus = read_sidecar(entry.stimulus)
     recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
     if isinstance(stimulus, LadderStimulus):
-        one, warnings = _analyse_ladder(session, entry, stimulus, recordings)
-        take = one.take
-        searched.append(one)
+        take, to_search, warnings = _analyse_ladder(session, entry, stimulus, recordings)
+        searched.append(to_search)
     else:
         from distsweep.pipeline_staircase import analyse_staircase_take
 
@@ -212,7 +221,7 @@ def _analyse_ladder(
     entry: TakeEntry,
     stimulus: LadderStimulus,
     recordings: Sequence[Recording],
-) -> tuple[SearchedTake, list[Warning_]]:
+) -> tuple[Take, SearchedTake, list[Warning_]]:
     refuse_repeated(recordings)
     found = cut_ladder(stimulus, recordings)
     cut = found.cut
@@ -250,9 +259,16 @@ def _analyse_ladder(
         high_order_onset=limits.high_order_onset,
         background=_background(cut, stimulus, calibration),
     )
-    searched = SearchedTake(take, amplitudes.impulse, stimulus.sweep.rate_constant_s)
+    searched = SearchedTake(
+        entry.position,
+        amplitudes.frequency_hz,
+        reading.rungs,
+        amplitudes.impulse,
+        stimulus.sweep.rate_constant_s,
+        partial=entry.partial,
+    )
     moved = ladder_gain_warnings(stimulus, found.marker_changes, take)
-    return searched, [*_take_warnings(found.missing, take), *odd, *reading.warnings, *moved]
+    return take, searched, [*_take_warnings(found.missing, take), *odd, *reading.warnings, *moved]
 
 
 def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:

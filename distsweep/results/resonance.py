@@ -8,7 +8,7 @@ from distsweep.results.record import Record
 from distsweep.units import FloatArray
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class SpikeSeen(Record):
     """A narrow peak of one curve: of a harmonic, or of THD where ``order`` is None.
 
@@ -24,7 +24,7 @@ class SpikeSeen(Record):
     width_octaves: float
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class DecayMap(Record):
     """Level of the impulse response over frequency and time, dB re the loudest at each frequency.
 
@@ -44,7 +44,7 @@ class DecayMap(Record):
     reflection_s: float | None = None
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class SeenIn(Record):
     """Where a resonance was seen: a peak of one order at one position and level."""
 
@@ -55,7 +55,7 @@ class SeenIn(Record):
     prominence_db: float
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class PossibleCause(Record):
     """Something whose frequency is close by: a possibility, never a finding.
 
@@ -72,7 +72,7 @@ class PossibleCause(Record):
     sentence: str = ""
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Decay(Record):
     """What the impulse response says of a resonance.
 
@@ -90,7 +90,7 @@ class Decay(Record):
     sentence: str = ""
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class GrowthPoint(Record):
     """Level of a resonance's peak at one drive: of one order, dB re the fundamental."""
 
@@ -101,7 +101,7 @@ class GrowthPoint(Record):
     prominence_db: float
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class AtPosition(Record):
     """How strongly a resonance shows at one position; None where it cannot be told.
 
@@ -116,7 +116,7 @@ class AtPosition(Record):
     level_db: float | None = None
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Resonance(Record):
     """A resonance, with what speaks for it and against it.
 

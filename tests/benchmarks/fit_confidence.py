@@ -31,11 +31,12 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from resonance_population import Measured, Population, is_real, score
 
-from distsweep.analysis.resonance import confidence, search
-from distsweep.analysis.resonance import find as resonance
-from distsweep.analysis.resonance.curves import LadderCurves, ladder_curves
+from distsweep.analysis.resonance import confidence, take_search
+from distsweep.analysis.resonance.curves import LadderCurves, SearchedTake, ladder_curves
 from distsweep.analysis.resonance.echo_search import find_echoes
-from distsweep.analysis.resonance.response import linear_response
+from distsweep.analysis.resonance.linear_response import linear_response
+from distsweep.analysis.resonance.listing import listed
+from distsweep.analysis.resonance.take_search import JudgedCandidate
 
 SEEDS = (*range(20000, 20367), *range(30000, 31003))
 RIDGE = 0.1  # of 0.01 to 1 that with the least log loss, judged fold by fold
@@ -43,29 +44,30 @@ RIDGE = 0.1  # of 0.01 to 1 that with the least log loss, judged fold by fold
 
 @dataclass(frozen=True)
 class Candidates:
-    """A loudspeaker with every verdict of its take, doubles included."""
+    """A loudspeaker with every candidate of its take, doubles included."""
 
     measured: Measured
     curves: LadderCurves
-    verdicts: list[search.Verdict]
+    judged: list[JudgedCandidate]
 
-    def renewed(self) -> list[search.Verdict]:
+    def renewed(self) -> list[JudgedCandidate]:
         """Those that are left by the present weights."""
         again = [
-            search.Verdict(v.evidence, confidence.confidence(v.evidence)) for v in self.verdicts
+            JudgedCandidate(one.evidence, confidence.confidence(one.evidence))
+            for one in self.judged
         ]
-        return search.one_each(again)
+        return take_search.best_of_each_frequency(again)
 
     def called(self) -> Measured:
         """The loudspeaker with what is listed by the present weights."""
-        found = search.TakeSearch(self.curves, self.renewed())
+        found = take_search.TakeSearch(self.curves, self.renewed())
         calls = [
             SimpleNamespace(
-                frequency_hz=verdict.evidence.frequency_hz,
-                kind=verdict.evidence.candidate.kind,
-                confidence=certainty,
+                frequency_hz=item.judged.evidence.frequency_hz,
+                kind=item.judged.evidence.candidate.kind,
+                confidence=item.confidence,
             )
-            for _, verdict, certainty in resonance.listed([SimpleNamespace(search=found)])
+            for item in listed([found])
         ]
         return dataclasses.replace(self.measured, resonances=calls)
 
@@ -74,11 +76,14 @@ def candidates(one: Measured) -> Candidates:
     """Search a take without leaving anything out."""
     response = linear_response(one.impulse)
     echoes = find_echoes(response, top_hz=float(one.take.frequency_hz[-1]))
-    curves = ladder_curves(one.take, echoes, rate_constant_s=one.rate_constant_s)
+    take = SearchedTake(
+        one.take.position, one.take.frequency_hz, one.take.rungs, one.impulse, one.rate_constant_s
+    )
+    curves = ladder_curves(take, echoes)
     assert curves is not None
-    with patch.object(search, "one_each", lambda found: found):
-        found = search.search_take(curves, response, rate_constant_s=one.rate_constant_s)
-    return Candidates(one, curves, found.verdicts)
+    with patch.object(take_search, "best_of_each_frequency", lambda found: found):
+        found = take_search.search_take(curves, response, rate_constant_s=one.rate_constant_s)
+    return Candidates(one, curves, found.judged)
 
 
 def logistic(rows: np.ndarray, real: np.ndarray) -> np.ndarray:
@@ -91,7 +96,7 @@ def logistic(rows: np.ndarray, real: np.ndarray) -> np.ndarray:
     return weights
 
 
-def fit(population: list[tuple[Measured, list[search.Verdict]]]) -> str:
+def fit(population: list[tuple[Measured, list[JudgedCandidate]]]) -> str:
     """Set the weights of both kinds, and return them as text."""
     lines = []
     for kind, name in (("radiated", "RADIATED_WEIGHTS"), ("excited", "EXCITED_WEIGHTS")):
@@ -113,7 +118,7 @@ def fit(population: list[tuple[Measured, list[search.Verdict]]]) -> str:
 
 def fit_twice(population: list[Candidates]) -> str:
     """Fit to every candidate, then to what is left by those weights."""
-    fit([(one.measured, one.verdicts) for one in population])
+    fit([(one.measured, one.judged) for one in population])
     return fit([(one.measured, one.renewed()) for one in population])
 
 

@@ -19,8 +19,8 @@ from distsweep.analysis.resonance.causes import (
     tuning_hz,
 )
 from distsweep.analysis.resonance.decay import DECAY_DB_PER_PERIOD_OVER_Q, Ringing, decay_at
-from distsweep.analysis.resonance.mode_fit import fit_mode
-from distsweep.analysis.resonance.response import linear_response
+from distsweep.analysis.resonance.linear_response import linear_response
+from distsweep.analysis.resonance.mode_in_response import fit_response
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
 
 RATE_HZ = 48000
@@ -55,7 +55,9 @@ def test_decay_and_q_of_a_two_pole(
     frequency_hz: float, q: float, bandwidth_hz: float, rate_db_per_s: float
 ) -> None:
     assert frequency_hz / q == bandwidth_hz
-    decay = decay_at(Ringing(two_pole(frequency_hz, q)), frequency_hz, q, free_s=None, where="axis")
+    decay = decay_at(
+        Ringing(two_pole(frequency_hz, q)), frequency_hz, q, free_s=None, position="axis"
+    )
     assert decay.state == "rings"
     # The direct sound behind the same band-pass bends the first decibels: 2 % at most.
     assert decay.rate_db_per_s == pytest.approx(rate_db_per_s, rel=0.02)
@@ -67,7 +69,7 @@ def test_ring_time_of_a_two_pole_alone(
     frequency_hz: float, q: float, _bandwidth: float, rate_db_per_s: float
 ) -> None:
     ringing = Ringing(two_pole(frequency_hz, q, direct=0.0))
-    decay = decay_at(ringing, frequency_hz, q, free_s=None, where="axis")
+    decay = decay_at(ringing, frequency_hz, q, free_s=None, position="axis")
     # Counted from the envelope's top, which the band-pass (f/8 or 2f/Q wide) rounds off: that
     # costs some of its own ringing, which is less than 0.3·Q/f.
     assert decay.ring_time_s == pytest.approx(20.0 / rate_db_per_s, abs=0.3 * q / frequency_hz)
@@ -81,7 +83,7 @@ def test_bandwidth_of_a_two_pole(
 
     Damping lowers the frequency of what rings to f₀·√(1 − 1/(4Q²)) (Kinsler et al., section 1.6).
     """
-    pole = fit_mode(linear_response(two_pole(frequency_hz, q)), [], 1.01 * frequency_hz)
+    pole = fit_response(linear_response(two_pole(frequency_hz, q)), [], 1.01 * frequency_hz)
     assert pole is not None
     natural_hz = frequency_hz / math.sqrt(1.0 - 0.25 / q**2)
     assert pole.frequency_hz == pytest.approx(natural_hz, rel=0.0003)

@@ -7,25 +7,29 @@ import math
 import pytest
 
 from distsweep.analysis.resonance.causes import (
-    Mode,
+    Enclosure,
+    PredictedMode,
     chance_of_a_match,
     possible_causes,
     predicted_modes,
     sound_speed_m_per_s,
 )
+from distsweep.conversion_resonance import cause_record
+from distsweep.words.resonance_notes import mode_name
 
 CABINET_MM = (150.0, 235.0, 185.0)
 PORT_MM = {"length": 141.0, "diameter": 36.0}
 
 
 def test_without_sizes_nothing_is_predicted() -> None:
-    assert predicted_modes(None, None, 20.0) == []
+    assert predicted_modes(Enclosure()) == []
     assert possible_causes(730.0, 0.005, []) == []
 
 
 def test_the_height_s_half_wavelength_is_offered() -> None:
-    modes = predicted_modes(CABINET_MM, PORT_MM, 20.0)
-    (best, *_) = possible_causes(728.0, 0.005, modes)
+    modes = predicted_modes(Enclosure(CABINET_MM, PORT_MM, 20.0))
+    offered = possible_causes(728.0, 0.005, modes)
+    best = cause_record(offered[0])
     assert "height mode" in best.name
     assert best.predicted_hz == pytest.approx(343.215 / (2 * 0.235), abs=0.01)
     assert best.off_percent == pytest.approx(100 * (728.0 / best.predicted_hz - 1.0))
@@ -33,7 +37,7 @@ def test_the_height_s_half_wavelength_is_offered() -> None:
 
 
 def test_a_match_fades_with_distance() -> None:
-    mode = [Mode("it", 1000.0, 0.03)]
+    mode = [PredictedMode("box", (0, 1, 0), 1000.0, 0.03)]
     matches = [
         sum(c.match for c in possible_causes(1000.0 * math.exp(z * 0.05), 0.04, mode))
         for z in (0.0, 1.0, 1.9, 2.1)
@@ -43,27 +47,33 @@ def test_a_match_fades_with_distance() -> None:
 
 
 def test_cold_air_lowers_every_mode_and_a_guess_widens_it() -> None:
-    warm, cold = (predicted_modes(CABINET_MM, PORT_MM, t) for t in (30.0, 0.0))
+    warm, cold = (predicted_modes(Enclosure(CABINET_MM, PORT_MM, t)) for t in (30.0, 0.0))
     ratio = sound_speed_m_per_s(30.0) / sound_speed_m_per_s(0.0)
     for a, b in zip(warm, cold, strict=True):
         assert a.frequency_hz / b.frequency_hz == pytest.approx(ratio)
-    guessed, known = (predicted_modes(CABINET_MM, PORT_MM, t)[0] for t in (None, 20.0))
+    guessed, known = (predicted_modes(Enclosure(CABINET_MM, PORT_MM, t))[0] for t in (None, 20.0))
     assert guessed.frequency_hz == known.frequency_hz
     assert guessed.uncertainty > known.uncertainty
 
 
 def test_tuning_needs_both_box_and_port() -> None:
-    def names(*sizes: object) -> str:
-        return " ".join(m.name for m in predicted_modes(*sizes, 20.0))  # type: ignore[arg-type]
-
-    assert "tuning" in names(CABINET_MM, PORT_MM)
-    assert "tuning" not in names(CABINET_MM, None)
-    assert "tuning" not in names(None, PORT_MM) and "pipe mode 3" in names(None, PORT_MM)
+    both, box, port = (
+        [mode_name(mode.kind, mode.orders) for mode in predicted_modes(enclosure)]
+        for enclosure in (
+            Enclosure(CABINET_MM, PORT_MM),
+            Enclosure(CABINET_MM),
+            Enclosure(port_mm=PORT_MM),
+        )
+    )
+    assert "the box-port tuning" in both
+    assert "the box-port tuning" not in box + port
+    assert "the port's pipe mode 3 (one and a half wavelengths in the port)" in port
+    assert "the cabinet's width and depth mode" in box
 
 
 def test_the_odds_of_a_chance_match() -> None:
     # One mode of ±2·5 % in a band of e^0.8 = 2.2 to 1: 0.2 of 0.8. Twice the same is no more.
-    mode = Mode("it", 1000.0, 0.05)
+    mode = PredictedMode("box", (0, 1, 0), 1000.0, 0.05)
     band = (1000.0 * math.exp(-0.4), 1000.0 * math.exp(0.4))
     assert chance_of_a_match(0.0, [mode], band_hz=band) == pytest.approx(0.25)
     assert chance_of_a_match(0.0, [mode, mode], band_hz=band) == pytest.approx(0.25)
@@ -84,5 +94,5 @@ def test_absolute_zero_is_refused() -> None:
     ],
 )
 def test_the_distance_is_held_against_the_uncertainty(frequency_hz: float, said: str) -> None:
-    (cause,) = possible_causes(frequency_hz, 0.04, [Mode("it", 1000.0, 0.03)])
-    assert said in cause.sentence
+    (cause,) = possible_causes(frequency_hz, 0.04, [PredictedMode("box", (0, 1, 0), 1000.0, 0.03)])
+    assert said in cause_record(cause).sentence

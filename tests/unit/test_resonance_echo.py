@@ -10,8 +10,8 @@ import pytest
 
 from distsweep.analysis.resonance.echo import Echo, comb_db
 from distsweep.analysis.resonance.echo_search import find_echoes
-from distsweep.analysis.resonance.mode_fit import fit_mode
-from distsweep.analysis.resonance.response import LinearResponse, linear_response
+from distsweep.analysis.resonance.linear_response import LinearResponse, linear_response
+from distsweep.analysis.resonance.mode_in_response import fit_response
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
 
 RATE_HZ = 48000.0
@@ -97,7 +97,7 @@ def test_a_mode_and_a_reflection_do_not_move_each_other(q: float) -> None:
     heard = response(0.0031, 0.4, apart_s=0.0003, mode=(900.0, q), mode_apart_s=-0.0002)
     echo = found(heard)
     assert echo.delay_s == pytest.approx(0.0031, abs=5e-5)
-    mode = fit_mode(heard, [echo], 930.0)
+    mode = fit_response(heard, [echo], 930.0)
     assert mode is not None
     assert mode.frequency_hz == pytest.approx(900.0, rel=0.002)
     assert mode.q == pytest.approx(q, rel=0.05)
@@ -131,7 +131,7 @@ def test_two_reflections_are_told_apart() -> None:
 
 
 def test_what_is_smooth_is_no_mode() -> None:
-    mode = fit_mode(response(), [], 1000.0)
+    mode = fit_response(response(), [], 1000.0)
     assert mode is not None
     # What little is left beside polynomials is the flank of something wide: the least Q tried.
     assert mode.q < 4.5
@@ -139,8 +139,8 @@ def test_what_is_smooth_is_no_mode() -> None:
 
 def test_a_mode_outside_of_the_response_is_not_looked_for() -> None:
     heard = response()
-    assert fit_mode(heard, [], 23500.0) is None
-    assert fit_mode(heard, [], 12.0) is None
+    assert fit_response(heard, [], 23500.0) is None
+    assert fit_response(heard, [], 12.0) is None
 
 
 def test_a_narrow_band_says_nothing() -> None:

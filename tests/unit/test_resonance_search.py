@@ -13,9 +13,15 @@ from closed_form import Branch, cascade, flat, high_pass, low_pass, peak
 from conftest import RATE_HZ, Bench, ladder_recipe
 from resonating import EXCITED, OWN, RADIATED, at_places, echo, hear, only, three_rungs
 
-from distsweep.analysis.resonance.find import Enclosure, SearchedTake, find_resonances
+from distsweep.analysis.resonance.find import (
+    Enclosure,
+    ResonanceFindings,
+    SearchedTake,
+    find_resonances,
+)
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
-from distsweep.results import Resonance, Results, Tone, read_results, to_json, write_results
+from distsweep.conversion_resonance import resonance_record
+from distsweep.results import Resonance, Results, Take, Tone, read_results, to_json, write_results
 
 
 @pytest.fixture(scope="module")
@@ -186,10 +192,10 @@ def test_when_everything_clips_nothing_is_said_but_why(radiated: Results) -> Non
         radiated.takes[0],
         rungs=[dataclasses.replace(rung, clipped=True) for rung in radiated.takes[0].rungs],
     )
-    found = find_resonances([SearchedTake(take, None, 0.5)], Enclosure())
-    assert found.resonances == [] and found.spikes == [[]] and found.decay_maps == [None]
-    assert "every level clipped" in found.notes[0]
-    assert "no ladder" in find_resonances([], Enclosure()).notes[0]
+    found = find_resonances([to_search(take, None)], Enclosure())
+    assert found.resonances == () and found.spikes == ([],) and found.decay_maps == (None,)
+    assert codes(found) == ["nothing_to_search"]
+    assert codes(find_resonances([], Enclosure())) == ["no_ladder"]
 
 
 def impulse(response: Callable[[np.ndarray], np.ndarray]) -> ImpulseResponse:
@@ -200,8 +206,18 @@ def impulse(response: Callable[[np.ndarray], np.ndarray]) -> ImpulseResponse:
     return ImpulseResponse(samples[: int(0.51 * RATE_HZ)], origin, RATE_HZ, 0)
 
 
+def to_search(
+    take: Take, heard: ImpulseResponse | None, *, rate_constant_s: float = 0.42
+) -> SearchedTake:
+    return SearchedTake(take.position, take.frequency_hz, take.rungs, heard, rate_constant_s)
+
+
 def searched(results: Results) -> SearchedTake:
-    return SearchedTake(results.takes[0], impulse(high_pass(90)), 0.42)
+    return to_search(results.takes[0], impulse(high_pass(90)))
+
+
+def codes(found: ResonanceFindings) -> list[str]:
+    return [note.code for note in found.notes]
 
 
 def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
@@ -216,16 +232,9 @@ def test_a_burst_in_one_rung_is_doubted(radiated: Results) -> None:
             there = there if number != 1 else 0.0 * there
             harmonics[order] = dataclasses.replace(curve, level_db=curve.level_db - there)
         rungs.append(dataclasses.replace(rung, harmonics=harmonics))
-    doubted = find_resonances(
-        [
-            SearchedTake(
-                dataclasses.replace(take, rungs=rungs),
-                impulse(cascade(high_pass(90), peak(1100.0, 25.0, 10.0))),
-                0.42,
-            )
-        ],
-        Enclosure(),
-    ).resonances
+    heard = impulse(cascade(high_pass(90), peak(1100.0, 25.0, 10.0)))
+    burst = to_search(dataclasses.replace(take, rungs=rungs), heard)
+    doubted = [resonance_record(r) for r in find_resonances([burst], Enclosure()).resonances]
     near = [r for r in doubted if abs(r.frequency_hz / 1100.0 - 1.0) < 0.05]
     assert near and near[0].confidence < 0.35
     assert any("a noise burst would look the same" in s for s in near[0].speaks_against)
@@ -243,31 +252,29 @@ def test_a_noise_that_is_not_known_is_not_called_high(radiated: Results) -> None
         )
         for rung in take.rungs
     ]
-    unknown = SearchedTake(
-        dataclasses.replace(take, rungs=rungs), impulse(peak(1100.0, 25.0, 10.0)), 0.42
-    )
+    unknown = to_search(dataclasses.replace(take, rungs=rungs), impulse(peak(1100.0, 25.0, 10.0)))
     found = find_resonances([unknown], Enclosure())
-    assert found.resonances == []
-    assert any("is not known" in note for note in found.notes)
-    assert not any("Hardly any" in note for note in found.notes)
+    assert found.resonances == ()
+    assert "noise_not_known" in codes(found)
+    assert "noise_hides_harmonics" not in codes(found)
 
 
 def test_a_level_without_harmonics_hides_no_other(excited: Results) -> None:
     one = searched(excited)
-    bare = dataclasses.replace(one.take.rungs[0], harmonics={})
-    fewer = dataclasses.replace(one.take, rungs=[bare, *one.take.rungs[1:]])
-    found = find_resonances([dataclasses.replace(one, take=fewer)], Enclosure())
-    assert found.resonances[0].confidence > 0.9
-    assert {point.drive_dbfs for point in found.resonances[0].growth} == {-18.0, -10.0}
+    bare = dataclasses.replace(one.rungs[0], harmonics={})
+    fewer = dataclasses.replace(one, rungs=[bare, *one.rungs[1:]])
+    facts = find_resonances([fewer], Enclosure()).resonances[0].facts
+    assert facts.confidence > 0.9
+    assert {point.drive_dbfs for point in facts.growth.points} == {-18.0, -10.0}
 
 
 def test_hum_where_a_spike_is_heard_is_named(excited: Results) -> None:
     one = only(excited)
     order = max(one.seen_in, key=lambda seen: seen.prominence_db).order
     found = find_resonances([searched(excited)], Enclosure(), hum=[Tone(700.0 * order, -80.0)])
-    assert any("mains hum" in s for s in found.resonances[0].speaks_against)
+    assert "on_hum" in [reason.code for reason in found.resonances[0].speaks_against]
     clear = find_resonances([searched(excited)], Enclosure(), hum=[Tone(50.0, -80.0)])
-    assert not any("mains hum" in s for s in clear.resonances[0].speaks_against)
+    assert "on_hum" not in [reason.code for reason in clear.resonances[0].speaks_against]
 
 
 @pytest.fixture(scope="module")

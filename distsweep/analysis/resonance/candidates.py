@@ -8,27 +8,25 @@ from typing import Literal
 
 import numpy as np
 
-from distsweep.analysis.resonance.curves import Family, LadderCurves
-from distsweep.analysis.resonance.peaks import (
-    LEAST_ABOVE_FLOOR_DB,
-    LEAST_SURPRISE,
-    find_spikes,
-)
+from distsweep.analysis.noise.certainty import SEEN_DB
+from distsweep.analysis.resonance.curves import Family, LadderCurves, spikes_above_noise
+from distsweep.analysis.resonance.peaks import LEAST_SURPRISE, find_spikes
 from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
 from distsweep.units import FloatArray
 
 Kind = Literal["radiated", "excited"]
 
 LEAST_BUMP_DB = 2.0
-"""A peak of the fundamental that makes a candidate; its noise is far lower than a harmonic's."""
+"""A peak of the fundamental that makes a candidate (chosen: less than a harmonic's 3 dB, as its
+noise is far lower)."""
 
 NARROWEST_TOLERANCE_OCTAVES, WIDEST_TOLERANCE_OCTAVES = 0.02, 0.08
-"""Peaks belong together when they lie this close: one grid step at least (1/48 octave), and
-not farther than a mode of Q 8 may shift its top by adding up with what is there anyway."""
+"""Peaks belong together when they lie this close (chosen: one grid step of 1/48 octave at least,
+and not farther than a mode of Q 8 may shift its top by adding up with what is there anyway)."""
 
 
 @dataclass(frozen=True)
-class Seen:
+class OrderPeak:
     """One order's peak at one rung that a candidate rests on.
 
     ``prominence_db`` is its height in the family of its kind, ``both_db`` the lesser of that and
@@ -74,8 +72,7 @@ def candidates(curves: LadderCurves) -> list[Candidate]:
 
 def _of_response(curves: LadderCurves) -> list[Candidate]:
     """Candidates from the fundamental's peaks at the loudest clean rung."""
-    found = []
-    for spike in find_spikes(
+    spikes = find_spikes(
         curves.frequency_hz,
         curves.response_db,
         curves.bump_db,
@@ -83,24 +80,15 @@ def _of_response(curves: LadderCurves) -> list[Candidate]:
         np.ones(len(curves.bump_db), dtype=bool),
         points_per_octave=POINTS_PER_OCTAVE,
         least_db=LEAST_BUMP_DB,
-    ):
-        found.append(
-            Candidate("radiated", spike.frequency_hz, spike.width_octaves, spike.prominence_db)
-        )
-    return found
+    )
+    return [Candidate("radiated", s.frequency_hz, s.width_octaves, s.prominence_db) for s in spikes]
 
 
 def _of_curve(
     curves: LadderCurves, family: Family, row: int, column: int, kind: Kind, factor: int
 ) -> list[Candidate]:
-    spikes = find_spikes(
-        curves.frequency_hz,
-        family.level_db[row, column],
-        family.prominence_db[row, column],
-        family.surprise[row, column],
-        curves.above_floor_db[row, column] >= LEAST_ABOVE_FLOOR_DB,
-        points_per_octave=POINTS_PER_OCTAVE,
-    )
+    curve = family.curve(row, column)
+    spikes = spikes_above_noise(curves.frequency_hz, curve, curves.above_floor_db[row, column])
     return [
         Candidate(kind, factor * s.frequency_hz, s.width_octaves, s.prominence_db) for s in spikes
     ]
@@ -157,9 +145,9 @@ def highest_near(
     return (-math.inf if flank else here), index
 
 
-def seen_spikes(
+def order_peaks(
     curves: LadderCurves, family: Family, candidate: Candidate, *, least_db: float
-) -> list[Seen]:
+) -> list[OrderPeak]:
     """Return where a candidate's peaks stand in a family of curves, by rung and order.
 
     A top counts where it stands clear of its floor, by ``least_db`` of its surroundings, and by
@@ -177,13 +165,13 @@ def seen_spikes(
             )
             above = float(curves.above_floor_db[row, column, index])
             chance = float(family.surprise[row, column, index])
-            if height >= least_db and above >= LEAST_ABOVE_FLOOR_DB and chance >= LEAST_SURPRISE:
+            if height >= least_db and above >= SEEN_DB and chance >= LEAST_SURPRISE:
                 around = slice(max(0, index - 1), index + 2)
                 undivided = float(
                     np.fmax.reduce(curves.absolute.prominence_db[row, column, around])
                 )
                 found.append(
-                    Seen(
+                    OrderPeak(
                         row, column, index, int(order), float(curves.frequency_hz[index]), height,
                         min(height, max(0.0, undivided)), above, chance,
                     )

@@ -6,11 +6,14 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
-from distsweep.results import PossibleCause
+from distsweep.reason import Reason
 
 ASSUMED_TEMPERATURE_C = 20.0
 TEMPERATURE_UNCERTAINTY_K, UNKNOWN_TEMPERATURE_UNCERTAINTY_K = 1.0, 5.0
+"""Where no temperature is noted, and what the air's is uncertain by (chosen: a living room's range,
+and what a thermometer in it may differ from the air in the cabinet)."""
 
 FLANGED_END, FREE_END = 0.8217, 0.6133
 """End corrections in radii: in an infinite baffle 0.8217 (Nomura, Yamamura, Inawashiro 1960;
@@ -23,23 +26,58 @@ BOX_UNCERTAINTY, VOLUME_UNCERTAINTY = 0.02, 0.10
 """Lining slows sound in a cabinet by some percent; drivers, braces and lining change its volume
 by a tenth or so (both chosen, from memory of published lining measurements)."""
 
-PIPE_MODES = 3
-HIGHEST_BOX_ORDER = 2
+PIPE_MODES, HIGHEST_BOX_ORDER = 3, 2
+"""Modes predicted of a port, and the largest sum of a box mode's orders (chosen: with more, any
+frequency lies near one)."""
 
 OFFERED_WITHIN = 2.0
-"""A cause is offered when it lies within so many standard deviations."""
-
-_WAYS = {1: "half a wavelength", 2: "one wavelength", 3: "one and a half wavelengths"}
-_SIDES = ("width", "height", "depth")
+"""A cause is offered when it lies within so many standard deviations (chosen: 95 of 100 right ones
+do)."""
 
 
 @dataclass(frozen=True)
-class Mode:
-    """A predicted frequency with its standard deviation as a fraction."""
+class Enclosure:
+    """What is known of the cabinet, its port and the air, each None where it was not noted."""
 
-    name: str
+    cabinet_mm: Sequence[float] | None = None
+    port_mm: Mapping[str, float] | None = None
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True)
+class PredictedMode:
+    """A frequency that a size predicts.
+
+    Attributes
+    ----------
+    kind : "box", "pipe" (of the port) or "tuning" (of box and port).
+    orders : half wavelengths over width, height and depth, or along the port; none of a tuning.
+    frequency_hz : as predicted.
+    uncertainty : its standard deviation, as a fraction.
+    """
+
+    kind: Literal["box", "pipe", "tuning"]
+    orders: tuple[int, ...]
     frequency_hz: float
     uncertainty: float
+
+
+@dataclass(frozen=True)
+class OfferedCause:
+    """A predicted mode that lies near a resonance.
+
+    Attributes
+    ----------
+    mode : what is predicted.
+    off_percent, uncertainty_percent, match : as in `distsweep.results.PossibleCause`.
+    reason : the possibility with its values.
+    """
+
+    mode: PredictedMode
+    off_percent: float
+    uncertainty_percent: float
+    match: float
+    reason: Reason
 
 
 def sound_speed_m_per_s(temperature_c: float) -> float:
@@ -82,18 +120,15 @@ def tuning_hz(
     return speed_m_per_s / (2.0 * math.pi) * math.sqrt(stiffness)
 
 
-def predicted_modes(
-    cabinet_mm: Sequence[float] | None,
-    port_mm: Mapping[str, float] | None,
-    temperature_c: float | None,
-) -> list[Mode]:
+def predicted_modes(enclosure: Enclosure) -> list[PredictedMode]:
     """Every mode that the dimensions given predict; empty without dimensions."""
-    speed = sound_speed_m_per_s(ASSUMED_TEMPERATURE_C if temperature_c is None else temperature_c)
-    kelvin = (
-        UNKNOWN_TEMPERATURE_UNCERTAINTY_K if temperature_c is None else TEMPERATURE_UNCERTAINTY_K
-    )
+    cabinet_mm, port_mm = enclosure.cabinet_mm, enclosure.port_mm
+    temperature_c, kelvin = enclosure.temperature_c, TEMPERATURE_UNCERTAINTY_K
+    if temperature_c is None:
+        temperature_c, kelvin = ASSUMED_TEMPERATURE_C, UNKNOWN_TEMPERATURE_UNCERTAINTY_K
+    speed = sound_speed_m_per_s(temperature_c)
     of_speed = 0.5 * kelvin / 293.15  # c goes as the root of the absolute temperature
-    modes: list[Mode] = []
+    modes: list[PredictedMode] = []
     if cabinet_mm is not None:
         modes += _box_modes([side / 1000.0 for side in cabinet_mm], speed, of_speed)
     if port_mm is not None:
@@ -103,7 +138,7 @@ def predicted_modes(
     return modes
 
 
-def _box_modes(size_m: Sequence[float], speed: float, of_speed: float) -> list[Mode]:
+def _box_modes(size_m: Sequence[float], speed: float, of_speed: float) -> list[PredictedMode]:
     modes = []
     for orders in itertools.product(range(HIGHEST_BOX_ORDER + 1), repeat=3):
         if not 1 <= sum(orders) <= HIGHEST_BOX_ORDER:
@@ -116,33 +151,21 @@ def _box_modes(size_m: Sequence[float], speed: float, of_speed: float) -> list[M
         of_size = math.hypot(*shares) / sum(
             (n / side) ** 2 for n, side in zip(orders, size_m, strict=True)
         )
-        modes.append(
-            Mode(
-                f"the cabinet's {_box_name(orders)}",
-                frequency_hz,
-                math.hypot(of_speed, of_size, BOX_UNCERTAINTY),
-            )
-        )
+        uncertainty = math.hypot(of_speed, of_size, BOX_UNCERTAINTY)
+        modes.append(PredictedMode("box", orders, frequency_hz, uncertainty))
     return modes
 
 
-def _box_name(orders: Sequence[int]) -> str:
-    used = [(n, side) for n, side in zip(orders, _SIDES, strict=True) if n]
-    if len(used) == 1:
-        number, side = used[0]
-        return f"{side} mode ({_WAYS[number]} in the {side})"
-    return f"{' and '.join(side for _, side in used)} mode"
-
-
-def _port_modes(port_mm: Mapping[str, float], speed: float, of_speed: float) -> list[Mode]:
+def _port_modes(port_mm: Mapping[str, float], speed: float, of_speed: float) -> list[PredictedMode]:
     length_m, radius_m = port_mm["length"] / 1000.0, port_mm["diameter"] / 2000.0
     ends = (FLANGED_END, FREE_END)
     full_m = length_m + sum(ends) * radius_m
     # An end may be flanged or free, flared or near a wall: a third of a radius either way.
     of_ends = math.hypot(radius_m / 3.0, 0.5 * SIZE_UNCERTAINTY_MM / 1000.0) / full_m
     return [
-        Mode(
-            f"the port's pipe mode {number} ({_WAYS[number]} in the port)",
+        PredictedMode(
+            "pipe",
+            (number,),
             pipe_mode_hz(length_m, radius_m, number=number, ends=ends, speed_m_per_s=speed),
             math.hypot(of_speed, of_ends),
         )
@@ -152,7 +175,7 @@ def _port_modes(port_mm: Mapping[str, float], speed: float, of_speed: float) -> 
 
 def _tuning(
     cabinet_mm: Sequence[float], port_mm: Mapping[str, float], speed: float, of_speed: float
-) -> Mode:
+) -> PredictedMode:
     volume_m3 = math.prod(side / 1000.0 for side in cabinet_mm)
     frequency_hz = tuning_hz(
         volume_m3,
@@ -161,54 +184,47 @@ def _tuning(
         ends=(FLANGED_END, FREE_END),
         speed_m_per_s=speed,
     )
-    return Mode("the box-port tuning", frequency_hz, math.hypot(of_speed, VOLUME_UNCERTAINTY / 2.0))
+    uncertainty = math.hypot(of_speed, VOLUME_UNCERTAINTY / 2.0)
+    return PredictedMode("tuning", (), frequency_hz, uncertainty)
 
 
 def possible_causes(
-    frequency_hz: float, own_uncertainty: float, modes: Sequence[Mode]
-) -> list[PossibleCause]:
+    frequency_hz: float, own_uncertainty: float, modes: Sequence[PredictedMode]
+) -> list[OfferedCause]:
     """Offer the modes that lie near a resonance, the best match first.
 
-    ``own_uncertainty`` is that of the resonance's frequency, as a fraction. The sentence says
-    what share of all frequencies would match some mode by chance: with many modes that is large.
+    ``own_uncertainty`` is that of the resonance's frequency, as a fraction. Each reason holds the
+    share of all frequencies that would match some mode by chance: with many modes it is large.
     """
-    chance = chance_of_a_match(own_uncertainty, modes)
+    chance_percent = 100.0 * chance_of_a_match(own_uncertainty, modes)
     offered = []
     for mode in modes:
         spread = math.hypot(mode.uncertainty, own_uncertainty)
         off = math.log(frequency_hz / mode.frequency_hz)
         if abs(off) > OFFERED_WITHIN * spread:
             continue
-        offered.append(
-            PossibleCause(
-                name=mode.name,
-                predicted_hz=mode.frequency_hz,
-                off_percent=100.0 * (math.exp(off) - 1.0),
-                uncertainty_percent=100.0 * spread,
-                match=math.exp(-0.5 * (off / spread) ** 2),
-                sentence=(
-                    f"Possibly {mode.name}, predicted at {mode.frequency_hz:.0f} Hz: the resonance"
-                    f" lies {_distance(off, spread)}. By chance, one of the"
-                    f" {len(modes)} predicted frequencies would be as near for"
-                    f" {100.0 * chance:.0f} % of all frequencies from 100 Hz to 3 kHz."
-                ),
-            )
+        off_percent, uncertainty_percent = 100.0 * (math.exp(off) - 1.0), 100.0 * spread
+        reason = Reason(
+            "possible_cause",
+            kind=mode.kind,
+            orders=mode.orders,
+            predicted_hz=mode.frequency_hz,
+            off_percent=off_percent,
+            uncertainty_percent=uncertainty_percent,
+            within_uncertainty=abs(off) <= spread,
+            predictions=len(modes),
+            chance_percent=chance_percent,
         )
+        match = math.exp(-0.5 * (off / spread) ** 2)
+        offered.append(OfferedCause(mode, off_percent, uncertainty_percent, match, reason))
     return sorted(offered, key=lambda cause: -cause.match)
 
 
-def _distance(off: float, spread: float) -> str:
-    """Say how far off a prediction is, and how that compares with what it is uncertain by."""
-    percent = abs(100.0 * (math.exp(off) - 1.0))
-    where = f"{percent:.1f} % {'above' if off > 0 else 'below'} it" if percent >= 0.05 else "on it"
-    uncertainty = f"the uncertainty of ±{100.0 * spread:.1f} %"
-    if abs(off) <= spread:
-        return f"{where}, within {uncertainty}"
-    return f"{where}, outside {uncertainty} but within twice that"
-
-
 def chance_of_a_match(
-    own_uncertainty: float, modes: Sequence[Mode], *, band_hz: tuple[float, float] = (100.0, 3000.0)
+    own_uncertainty: float,
+    modes: Sequence[PredictedMode],
+    *,
+    band_hz: tuple[float, float] = (100.0, 3000.0),
 ) -> float:
     """Share of the octaves of a band that lie within reach of some mode."""
     low, high = math.log(band_hz[0]), math.log(band_hz[1])

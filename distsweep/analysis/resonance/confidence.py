@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.analysis.resonance.candidates import octaves
 from distsweep.analysis.resonance.evidence import Evidence
-from distsweep.analysis.resonance.pole_fit import HIGHEST_Q, LOWEST_Q
+from distsweep.analysis.resonance.pole import HIGHEST_Q, LOWEST_Q
 
 RADIATED_WEIGHTS = (-7.23, 5.03, 9.05, 4.06, -0.18, -2.54, -4.25)
 EXCITED_WEIGHTS = (-19.41, 5.19, 9.52, 4.45, 8.11)
@@ -23,7 +23,7 @@ def features(evidence: Evidence) -> list[float]:
 
     For both kinds: Q; the share of the curves' shape that a mode explains (radiated: in decades
     of what it leaves); and how many peaks of all rungs and orders there are. Radiated: the height
-    of the second highest peak, as one alone may be chance; what stays of the highest in the
+    of the second highest peak, as one alone may be chance; what is left of the highest in the
     input-referred level, unless two orders that stand alone where they are played agree on a mode,
     as an equaliser may take it off the response; and how far the mode is from where the peaks
     led. Excited: the height of the highest, less what a boost of the drive by an equaliser would

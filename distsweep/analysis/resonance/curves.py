@@ -4,19 +4,16 @@ comb, with what stands out."""
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.analysis.resonance.echo import Echo, comb_db
-from distsweep.analysis.resonance.peaks import (
-    LEAST_ABOVE_FLOOR_DB,
-    find_spikes,
-    prominences_db,
-    surprise,
-)
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
-from distsweep.results import SpikeSeen, Take
+from distsweep.analysis.resonance.peaks import Spike, find_spikes, prominences_db, surprise
+from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE, ImpulseResponse
+from distsweep.results import Rung, SpikeSeen
 from distsweep.units import FloatArray, IntArray
 
 HIGHEST_ORDER = 5
@@ -26,7 +23,6 @@ LEAST_PERIODS = 48.0
 """A harmonic's impulse response must have so many periods to itself, of 64 that its window takes
 where there is room (chosen: with fewer, a peak is as narrow as the window lets it be)."""
 
-
 LOWEST_FLOOR_DB = -120.0
 """Re the fundamental, no floor is believed to lie lower: what a digital loop shows below is
 rounding, which comes with the signal and so is not in the background (chosen: no microphone
@@ -34,8 +30,30 @@ resolves it)."""
 
 
 @dataclass(frozen=True)
+class SearchedTake:
+    """A ladder take as the search needs it.
+
+    Attributes
+    ----------
+    position : where the microphone stood.
+    frequency_hz : excitation frequencies, shape ``(F,)``.
+    rungs : levels, harmonics and floors, in the order of the results.
+    impulse : of the fundamental; None where every rung clipped.
+    rate_constant_s : the sweep's L.
+    partial : whether the capture ended before the stimulus did.
+    """
+
+    position: str
+    frequency_hz: FloatArray
+    rungs: Sequence[Rung]
+    impulse: ImpulseResponse | None
+    rate_constant_s: float
+    partial: bool = False
+
+
+@dataclass(frozen=True)
 class Family:
-    """One kind of curve at every rung and order, and how far its points stand out.
+    """Curves of one kind at every rung and order, and how far their points stand out.
 
     Attributes
     ----------
@@ -45,6 +63,10 @@ class Family:
     level_db: FloatArray
     prominence_db: FloatArray
     surprise: FloatArray
+
+    def curve(self, *place: int) -> Family:
+        """Return the curve of one rung and order, arrays of shape ``(F,)``."""
+        return Family(self.level_db[place], self.prominence_db[place], self.surprise[place])
 
 
 @dataclass(frozen=True)
@@ -61,11 +83,11 @@ class LadderCurves:
     comb_prominence_db : how far their comb alone stands out, shape ``(F,)``.
     response_db, bump_db : fundamental of the loudest rung and how far that stands out, ``(F,)``.
     lasting_bump_db : the lesser of that and of the same at the quietest rung, as what is linear
-        stays; strong odd products raise the fundamental at the loudest.
+        does not change with level; strong odd products raise the fundamental at the loudest.
     relative : harmonics re the fundamental, as in results.
     absolute : the same as levels: a dip of the fundamental makes no peak in these.
     input_referred : with the linear response between f and n·f divided out.
-    resolved_from_hz : played frequency from which on an order's peaks can be told, ``(O,)``.
+    resolved_from_hz : played frequency from which on an order's peaks are resolved, ``(O,)``.
     above_floor_db : of the harmonics, shape ``(R, O, F)``; NaN where they are not resolved.
     """
 
@@ -93,21 +115,13 @@ class LadderCurves:
         return 1.0 <= self.place(frequency_hz) <= len(self.frequency_hz) - 2.0
 
 
-def ladder_curves(
-    take: Take, echoes: tuple[Echo, ...], *, rate_constant_s: float
-) -> LadderCurves | None:
+def ladder_curves(take: SearchedTake, echoes: tuple[Echo, ...]) -> LadderCurves | None:
     """Stack a take's rungs with harmonics that did not clip; None where there is none.
 
     Where the neighbouring harmonics leave a window too few periods, nothing is taken to stand
-    above the floor: no narrow peak can be resolved. ``echoes`` are reflections,
-    ``rate_constant_s`` is the sweep's L.
+    above the floor: no narrow peak can be resolved. ``echoes`` are the take's reflections.
     """
-    clean = (rung for rung in take.rungs if rung.harmonics and not rung.clipped)
-    rungs = sorted(clean, key=lambda rung: rung.drive_dbfs)
-    if not rungs:
-        return None
-    shared = set.intersection(*(set(rung.harmonics) for rung in rungs))
-    orders = sorted(n for n in shared if n <= HIGHEST_ORDER)
+    rungs, orders = _searchable(take)
     if not orders:
         return None
 
@@ -115,25 +129,19 @@ def ladder_curves(
         return np.array([[getattr(r.harmonics[n], name) for n in orders] for r in rungs])
 
     fundamental = np.array([rung.fundamental_db for rung in rungs])
+    f = take.frequency_hz
     # Of each order its product's comb, and that of the fundamental at the same heard frequency.
-    heard_hz = [n * take.frequency_hz for n in orders]
-    response_comb_db = np.array([comb_db(echoes, f) for f in heard_hz])
-    product_comb_db = np.array(
-        [comb_db(echoes, f, order=n) for f, n in zip(heard_hz, orders, strict=True)]
-    )
-    own_comb_db = comb_db(echoes, take.frequency_hz)
+    product_comb_db = np.array([comb_db(echoes, n * f, order=n) for n in orders])
+    response_comb_db = np.array([comb_db(echoes, n * f) for n in orders])
+    own_comb_db = comb_db(echoes, f)
     response_db = fundamental[-1] - own_comb_db
-    bumps = prominences_db(
-        np.stack([own_comb_db, response_db, fundamental[0] - own_comb_db]),
-        points_per_octave=POINTS_PER_OCTAVE,
-    )
+    linear = np.stack([own_comb_db, response_db, fundamental[0] - own_comb_db])
+    bumps = prominences_db(linear, points_per_octave=POINTS_PER_OCTAVE)
     level = stacked("level_db")
+    input_referred = stacked("input_referred_db")
     floor = np.maximum(stacked("floor_db"), LOWEST_FLOOR_DB)
-    # In the gap to the next lower order, of which half is its own, an order's periods are n·f.
-    resolved_from_hz = np.array(
-        [LEAST_PERIODS / (0.5 * rate_constant_s * n * math.log(n / (n - 1))) for n in orders]
-    )
-    resolved = take.frequency_hz >= resolved_from_hz[:, None]
+    resolved_from_hz = _resolved_from_hz(orders, take.rate_constant_s)
+    resolved = f >= resolved_from_hz[:, None]
 
     def family(levels: FloatArray) -> Family:
         prominence = prominences_db(levels, points_per_octave=POINTS_PER_OCTAVE)
@@ -142,7 +150,7 @@ def ladder_curves(
     with np.errstate(invalid="ignore"):
         return LadderCurves(
             position=take.position,
-            frequency_hz=take.frequency_hz,
+            frequency_hz=f,
             drive_dbfs=np.array([rung.drive_dbfs for rung in rungs]),
             orders=np.array(orders),
             echoes=echoes,
@@ -152,54 +160,75 @@ def ladder_curves(
             lasting_bump_db=np.minimum(bumps[1], bumps[2]),
             relative=family(level),
             absolute=family(level + fundamental[:, None, :] - product_comb_db),
-            input_referred=family(
-                stacked("input_referred_db") - product_comb_db + response_comb_db
-            ),
+            input_referred=family(input_referred - product_comb_db + response_comb_db),
             resolved_from_hz=resolved_from_hz,
             above_floor_db=np.where(resolved, level - floor, np.nan),
         )
 
 
-def take_spikes(take: Take, curves: LadderCurves) -> list[SpikeSeen]:
+def _searchable(take: SearchedTake) -> tuple[list[Rung], list[int]]:
+    """Return the unclipped rungs with harmonics, quietest first, and the orders they share."""
+    clean = (rung for rung in take.rungs if rung.harmonics and not rung.clipped)
+    rungs = sorted(clean, key=lambda rung: rung.drive_dbfs)
+    if not rungs:
+        return [], []
+    shared = set.intersection(*(set(rung.harmonics) for rung in rungs))
+    return rungs, sorted(order for order in shared if order <= HIGHEST_ORDER)
+
+
+def _resolved_from_hz(orders: Sequence[int], rate_constant_s: float) -> FloatArray:
+    """Return the played frequency from which on each order has LEAST_PERIODS to itself.
+
+    Of the gap to the next lower order, L·ln(n/(n − 1)), half is its own; its periods are n·f.
+    """
+    own_s = [0.5 * rate_constant_s * math.log(n / (n - 1)) for n in orders]
+    return np.asarray(LEAST_PERIODS / (np.array(orders) * np.array(own_s)))
+
+
+def take_spikes(take: SearchedTake, curves: LadderCurves) -> list[SpikeSeen]:
     """Every peak of every harmonic and of THD at every clean rung, as the tester sees them."""
-    seen = []
-    for row, drive in enumerate(curves.drive_dbfs):
+    seen: list[SpikeSeen] = []
+    for row, drive_dbfs in enumerate(curves.drive_dbfs):
         for column, order in enumerate(curves.orders):
-            usable = curves.above_floor_db[row, column] >= LEAST_ABOVE_FLOOR_DB
-            family = curves.relative
-            for spike in find_spikes(
-                take.frequency_hz,
-                family.level_db[row, column],
-                family.prominence_db[row, column],
-                family.surprise[row, column],
-                usable,
-                points_per_octave=POINTS_PER_OCTAVE,
-            ):
-                seen.append(
-                    SpikeSeen(
-                        int(order), spike.frequency_hz, float(drive), spike.level_db,
-                        spike.prominence_db, spike.width_octaves,
-                    )
-                )  # fmt: skip
-    return seen + _thd_spikes(take)
-
-
-def _thd_spikes(take: Take) -> list[SpikeSeen]:
+            curve = curves.relative.curve(row, column)
+            above_floor_db = curves.above_floor_db[row, column]
+            seen += _spikes(take, curve, above_floor_db, int(order), float(drive_dbfs))
     rungs = [rung for rung in take.rungs if not rung.clipped]
     level, floor = (np.array([getattr(r, n) for r in rungs]) for n in ("thd_db", "thd_floor_db"))
     prominence = prominences_db(level, points_per_octave=POINTS_PER_OCTAVE)
-    surprises = surprise(level, prominence, floor)
-    seen = []
+    thd = Family(level, prominence, surprise(level, prominence, floor))
     for row, rung in enumerate(rungs):
         # THD steps where an order leaves the band: no peak may lean on such a step.
         with np.errstate(invalid="ignore"):
-            usable = level[row] - floor[row] >= LEAST_ABOVE_FLOOR_DB
-        for spike in find_spikes(
-            take.frequency_hz, level[row], prominence[row], surprises[row], usable,
-            points_per_octave=POINTS_PER_OCTAVE,
-        ):  # fmt: skip
-            seen.append(
-                SpikeSeen(None, spike.frequency_hz, rung.drive_dbfs, spike.level_db,
-                          spike.prominence_db, spike.width_octaves)
-            )  # fmt: skip
+            above_floor_db = level[row] - floor[row]
+        curve = thd.curve(row)
+        seen += _spikes(take, curve, above_floor_db, None, rung.drive_dbfs)
     return seen
+
+
+def _spikes(
+    take: SearchedTake,
+    curve: Family,
+    above_floor_db: FloatArray,
+    order: int | None,
+    drive_dbfs: float,
+) -> list[SpikeSeen]:
+    return [
+        SpikeSeen(
+            order, spike.frequency_hz, drive_dbfs, spike.level_db,
+            spike.prominence_db, spike.width_octaves,
+        )
+        for spike in spikes_above_noise(take.frequency_hz, curve, above_floor_db)
+    ]  # fmt: skip
+
+
+def spikes_above_noise(
+    frequency_hz: FloatArray, curve: Family, above_floor_db: FloatArray
+) -> list[Spike]:
+    """Return the peaks of one curve whose top is seen above the floor; arrays of shape ``(F,)``."""
+    with np.errstate(invalid="ignore"):
+        usable = above_floor_db >= SEEN_DB
+    return find_spikes(
+        frequency_hz, curve.level_db, curve.prominence_db, curve.surprise, usable,
+        points_per_octave=POINTS_PER_OCTAVE,
+    )  # fmt: skip

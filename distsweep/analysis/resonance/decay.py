@@ -3,27 +3,34 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
 
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
-from distsweep.results import Decay, DecayMap
+from distsweep.reason import Reason
+from distsweep.results import DecayMap
 from distsweep.units import ComplexArray, FloatArray, ratio_to_db
 
 DECAY_DB_PER_PERIOD_OVER_Q = 20.0 * math.pi * math.log10(math.e)
-"""27.2875: a mode falls by 27.3·f/Q dB a second, as its amplitude goes as exp(−πft/Q)."""
+"""27.2875: a mode falls by 27.3·f/Q dB a second (by definition of Q, as its amplitude goes as
+exp(−πft/Q))."""
 
 RING_DB = 20.0
-"""Ring time is counted to this fall: to 60 dB no room is quiet enough."""
+"""Ring time is counted to this fall (chosen: to 60 dB no room is quiet enough)."""
 
 LEAST_FALL_DB = 10.0
 """Fall that must be seen before a slope is worth a number (chosen: a ripple of 1 dB then moves
 Q by a tenth)."""
 
 FIT_FROM_DB, FIT_TO_DB = -3.0, -25.0
+"""A straight line is fitted to this part of the decay, re its maximum (chosen: before, the
+band-pass bends it; after, the room)."""
+
 ABOVE_NOISE_DB = 8.0
-"""The fit ends so far above the noise, which then lifts it by less than 0.7 dB."""
+"""The line ends so far above the noise (chosen: noise adds its power, and lifts the end by 0.6 dB;
+CLEAR_DB would leave too short a line in a quiet living room)."""
 
 LONGER_THAN_NEIGHBOURS = 1.5
 """A resonance must ring so much longer than its neighbours to count as seen (chosen)."""
@@ -32,8 +39,11 @@ MAP_BANDWIDTH_OCTAVES = 1.0 / 6.0
 MAP_POINTS_PER_OCTAVE, MAP_LONGEST_S, MAP_TIMES = 12, 0.1, 64
 MAP_FLOOR_DB = -40.0
 MAP_BAND_HZ = (100.0, 8000.0)
+"""Of the decay map (chosen: what a figure of a column's width shows; two points a band-pass; below
+−40 dB and after 0.1 s there is mostly the room)."""
 
-_POINTS = 2048  # of an envelope: half a millisecond apart, as a mode of Q 60 at 2.5 kHz needs
+_POINTS = 2048
+"""Of an envelope (chosen: half a millisecond apart, as a mode of Q 60 at 2.5 kHz needs)."""
 
 
 class Ringing:
@@ -83,9 +93,28 @@ def filter_ringing_s(bandwidth_hz: float) -> float:
     return sigma_s * math.sqrt(2.0 * math.log(10.0 ** (RING_DB / 20.0)))
 
 
+@dataclass(frozen=True)
+class FoundDecay:
+    """What an impulse response says of a resonance.
+
+    Attributes
+    ----------
+    state, … free_s : as in `distsweep.results.Decay`.
+    reason : the finding with its values.
+    """
+
+    state: str
+    reason: Reason
+    rate_db_per_s: float | None = None
+    q: float | None = None
+    ring_time_s: float | None = None
+    neighbours_s: float | None = None
+    free_s: float | None = None
+
+
 def decay_at(
-    ringing: Ringing, frequency_hz: float, q: float, *, free_s: float | None, where: str
-) -> Decay:
+    ringing: Ringing, frequency_hz: float, q: float, *, free_s: float | None, position: str
+) -> FoundDecay:
     """Compare the ringing at a resonance with that beside it, and get Q from its slope.
 
     Parameters
@@ -93,22 +122,15 @@ def decay_at(
     ringing : of the take to look at.
     frequency_hz, q : of the resonance, as its peaks have it; Q sets the band-pass.
     free_s : time until the first strong reflection; None where there is none.
-    where : name of the position, for the sentence.
+    position : of that take.
     """
-    needed_s = LEAST_FALL_DB * q / (DECAY_DB_PER_PERIOD_OVER_Q * frequency_hz)
     end_s = ringing.span_s if free_s is None else min(free_s, ringing.span_s)
     bandwidth_hz = max(frequency_hz / 8.0, 2.0 * frequency_hz / q)
     own_s = filter_ringing_s(bandwidth_hz)
-    if end_s < own_s + needed_s:
-        return Decay(
-            "hidden",
-            free_s=end_s,
-            sentence=(
-                f"The room hides the decay at “{where}”: the first strong reflection comes"
-                f" {1000.0 * end_s:.1f} ms after the direct sound, and a mode of this Q needs"
-                f" {1000.0 * (own_s + needed_s):.0f} ms to be told from the band-pass."
-            ),
-        )
+    needed_s = own_s + LEAST_FALL_DB * q / (DECAY_DB_PER_PERIOD_OVER_Q * frequency_hz)
+    if end_s < needed_s:
+        reason = Reason("room_hides_decay", position=position, free_s=end_s, needed_s=needed_s)
+        return FoundDecay("hidden", reason, free_s=end_s)
     rate, fall_db, ring_s = _slope(*ringing.envelope_db(frequency_hz, bandwidth_hz), end_s, own_s)
     step = max(0.4, 3.0 / q)
     beside = [
@@ -117,43 +139,16 @@ def decay_at(
         if f < 0.45 * ringing.rate_hz
     ]
     neighbours_s = float(np.median(beside))
+    times = {"ring_time_s": ring_s, "neighbours_s": neighbours_s}
     if rate is None or fall_db < LEAST_FALL_DB:
-        return Decay(
-            "hidden",
-            ring_time_s=ring_s,
-            neighbours_s=neighbours_s,
-            free_s=end_s,
-            sentence=f"Noise hides the decay at “{where}”: it falls by {fall_db:.0f} dB only.",
-        )
-    return _told(where, frequency_hz, rate, ring_s, neighbours_s, end_s)
-
-
-def _told(
-    where: str, frequency_hz: float, rate: float, ring_s: float, neighbours_s: float, free_s: float
-) -> Decay:
-    """Say whether it rings longer than beside it, and what Q that means."""
-    longer = ring_s >= LONGER_THAN_NEIGHBOURS * neighbours_s
+        reason = Reason("noise_hides_decay", position=position, fall_db=fall_db)
+        return FoundDecay("hidden", reason, free_s=end_s, **times)
+    if ring_s < LONGER_THAN_NEIGHBOURS * neighbours_s:
+        reason = Reason("rings_no_longer", position=position, **times)
+        return FoundDecay("no_longer", reason, rate, free_s=end_s, **times)
     decay_q = DECAY_DB_PER_PERIOD_OVER_Q * frequency_hz / rate
-    words = f"as against {1000.0 * neighbours_s:.0f} ms beside it"
-    if longer:
-        sentence = (
-            f"At “{where}” it rings for {1000.0 * ring_s:.0f} ms (20 dB), {words}; the decay of"
-            f" {rate:.0f} dB/s means a Q of {decay_q:.0f}."
-        )
-    else:
-        sentence = (
-            f"At “{where}” it rings no longer than its neighbours: {1000.0 * ring_s:.0f} ms"
-            f" (20 dB), {words}."
-        )
-    return Decay(
-        "rings" if longer else "no_longer",
-        rate_db_per_s=rate,
-        q=decay_q if longer else None,
-        ring_time_s=ring_s,
-        neighbours_s=neighbours_s,
-        free_s=free_s,
-        sentence=sentence,
-    )
+    reason = Reason("rings_longer", position=position, **times, rate_db_per_s=rate, q=decay_q)
+    return FoundDecay("rings", reason, rate, decay_q, free_s=end_s, **times)
 
 
 def _slope(

@@ -1,4 +1,4 @@
-"""What each candidate rests on, in numbers: for both kinds the same questions are asked."""
+"""What each candidate rests on, in numbers: the same for both kinds."""
 
 from __future__ import annotations
 
@@ -6,26 +6,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from distsweep.analysis.noise.certainty import CLEAR_DB
 from distsweep.analysis.resonance.candidates import (
     Candidate,
-    Seen,
+    OrderPeak,
     highest_near,
     largest_near,
-    octaves,
-    seen_spikes,
+    order_peaks,
     tolerance_octaves,
 )
 from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.mode_fit import fit_mode
 from distsweep.analysis.resonance.peaks import LEAST_PROMINENCE_DB
-from distsweep.analysis.resonance.pole_fit import Pole, Shape, fit_pole
-from distsweep.analysis.resonance.response import LinearResponse
-
-LEAST_OF_HIGHEST = 0.2
-"""Of an excited mode each order has its own height: lower ones than this part are not fitted."""
-
-SURE_SURROUNDINGS_DB = 15.0
-"""Surroundings closer to their floor are bent by noise by some 1.5 dB RMS or more."""
+from distsweep.analysis.resonance.pole import Pole
 
 LEAST_SHARED = 3
 """So many orders must share a height per dB of drive to make a boost of the drive likely (chosen:
@@ -40,27 +32,20 @@ HIDDEN_BUMP_DB = 3.0
 4 dB loses beside a reflection or a crossover)."""
 
 LEFT_SHARE = 0.35
-"""Of a radiated peak no more than this may stay in the input-referred level (chosen)."""
+"""Of a radiated peak no more than this may remain in the input-referred level (chosen: a
+neighbouring driver and the windows keep the division from being exact)."""
 
 SHARED_PART = 0.4
-"""An order shares another's peak with this part of its height (chosen)."""
+"""Where a peak of one order stands, another order must rise by this part of its height to count as
+having it too (chosen: what one cause sets off in two orders is rarely alike in height)."""
 
-SHOWN_EXPLAINED, LIFTED_EXPLAINED = 0.95, 0.8
+SHOWN_EXPLAINED = 0.95
 """A mode that explains so much of the response has its frequency from there; its Q, too, unless an
-equaliser cuts into it and leaves a pole of its own. So much of their shape must a mode explain in
-products that it alone is said to lift (simulated: most of 50 real ones explain more, 3 of 23
-others)."""
-
-FARTHEST_OCTAVES = 0.08
-"""A pole of the response farther from where the peaks led is another's (simulated: of 1170 real
-modes none is farther than 0.07)."""
+equaliser cuts into it and leaves a pole of its own (chosen, on simulated loudspeakers)."""
 
 PRESENT_BUMP_DB = 3.0
 """So high a peak of the fundamental is surely one: below, the ripple of rooms and crossovers is as
 large (chosen)."""
-
-CLEAR_DB = 12.0
-"""An order that stands so far above its floor would show a peak, if there were one."""
 
 
 @dataclass(frozen=True)
@@ -72,10 +57,11 @@ class Evidence:
     candidate : its frequency is the fitted one where a fit was made.
     seen : peaks it rests on, in the family of curves of its kind.
     spike_db : per order the height of its peak at the rung that shows it clearest.
-    asked : orders that would show a peak if there were one.
-    alone : radiated: orders whose peak no other order shares at the frequency that is played,
-        though another could.
-    either : excited: a lone order n, while none other could show whether it is not lifted at n·f.
+    clear_orders : orders so far above their floor that a peak would show.
+    lone_orders : radiated: orders whose peak no other order has at the frequency that is played,
+        though another could show it.
+    kind_open : excited: a lone order n that might as well be lifted at n·f, as no other order
+        could show the difference.
     bump_db : of the fundamental at the frequency, freed of the comb; NaN outside the grid.
     comb_bump_db : what the comb alone makes there.
     nearby_bump_db : the fundamental's highest peak close by that lasts from the quietest to the
@@ -89,11 +75,11 @@ class Evidence:
     """
 
     candidate: Candidate
-    seen: tuple[Seen, ...]
+    seen: tuple[OrderPeak, ...]
     spike_db: dict[int, float]
-    asked: tuple[int, ...]
-    alone: tuple[int, ...]
-    either: bool
+    clear_orders: tuple[int, ...]
+    lone_orders: tuple[int, ...]
+    kind_open: bool
     bump_db: float
     comb_bump_db: float
     nearby_bump_db: float
@@ -114,7 +100,7 @@ class Evidence:
 
     @property
     def in_response(self) -> bool:
-        """Whether a radiated one's frequency comes from the response."""
+        """Whether a radiated mode's frequency comes from the response."""
         if self.pole is None or self.candidate.kind == "excited":
             return False
         return self.lifted_pole is None or self.pole.explained >= SHOWN_EXPLAINED
@@ -130,18 +116,18 @@ class Evidence:
         return sorted(self.spike_db.values(), reverse=True)
 
     @property
-    def stays(self) -> bool:
-        """Whether the division leaves a good part of a radiated one's highest peak."""
+    def survives_division(self) -> bool:
+        """Whether dividing by the response leaves a good part of a radiated mode's highest peak."""
         return self.other_family_db > LEFT_SHARE * self.heights_db[0]
 
     @property
-    def strongest(self) -> Seen:
+    def strongest(self) -> OrderPeak:
         """The order with the highest peak, at the rung that shows it clearest."""
         order = max(self.spike_db, key=lambda n: self.spike_db[n])
         return clearest(self.seen, order)
 
 
-def clearest(seen: tuple[Seen, ...], order: int) -> Seen:
+def clearest(seen: tuple[OrderPeak, ...], order: int) -> OrderPeak:
     """Return the rung at which an order's peak stands highest above its floor."""
     return max((s for s in seen if s.order == order), key=lambda s: s.above_floor_db)
 
@@ -151,7 +137,7 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
     radiated = candidate.kind == "radiated"
     family = curves.absolute if radiated else curves.input_referred
     other = curves.input_referred if radiated else curves.relative
-    seen = tuple(seen_spikes(curves, family, candidate, least_db=LEAST_PROMINENCE_DB))
+    seen = tuple(order_peaks(curves, family, candidate, least_db=LEAST_PROMINENCE_DB))
     if not seen:
         return None
     orders = sorted({s.order for s in seen})
@@ -172,17 +158,27 @@ def gather(curves: LadderCurves, candidate: Candidate) -> Evidence | None:
             curves, curves.lasting_bump_db, candidate.frequency_hz, RAISED_OCTAVES
         )
         nearby = max(0.0, close_by)
-    asked = orders_asked(curves, candidate)
-    raised = _raised_db(curves, tops, asked, nearby_bump_db=nearby)
-    alone = tuple(n for n in orders if radiated and _alone(curves, tops[n], tolerance))
-    either = not radiated and len(orders) == 1 and not _told_apart(curves, top, tolerance)
+    clear = clear_orders(curves, candidate)
+    raised = _raised_db(curves, tops, clear, nearby_bump_db=nearby)
+    lone_orders = tuple(n for n in orders if radiated and _alone(curves, tops[n], tolerance))
+    kind_open = not radiated and len(orders) == 1 and not _is_not_lifted(curves, top, tolerance)
     return Evidence(
-        candidate, seen, spike_db, asked, alone, either, bump, comb, nearby, raised, left
+        candidate,
+        seen,
+        spike_db,
+        clear,
+        lone_orders,
+        kind_open,
+        bump,
+        comb,
+        nearby,
+        raised,
+        left,
     )
 
 
-def orders_asked(curves: LadderCurves, candidate: Candidate) -> tuple[int, ...]:
-    """Return the orders that would show a peak if there were one."""
+def clear_orders(curves: LadderCurves, candidate: Candidate) -> tuple[int, ...]:
+    """Return the orders so far above their floor that a peak would show."""
     radiated = candidate.kind == "radiated"
     return tuple(
         int(order)
@@ -191,7 +187,7 @@ def orders_asked(curves: LadderCurves, candidate: Candidate) -> tuple[int, ...]:
     )
 
 
-def _told_apart(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
+def _is_not_lifted(curves: LadderCurves, top: OrderPeak, tolerance: float) -> bool:
     """Tell whether something shows that a peak is not lifted where it is heard.
 
     Another order would be lifted there, too: it is clear of its floor, and has no such peak. Or
@@ -207,8 +203,8 @@ def _told_apart(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
     )
 
 
-def _alone(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
-    """Tell whether an order's peak is not what something set off where it is played makes.
+def _alone(curves: LadderCurves, top: OrderPeak, tolerance: float) -> bool:
+    """Tell whether an order's peak is no product of something set off at the frequency played.
 
     That would show in the input-referred level of another order, too.
     """
@@ -222,7 +218,7 @@ def _alone(curves: LadderCurves, top: Seen, tolerance: float) -> bool:
 
 
 def _shares(
-    curves: LadderCurves, top: Seen, column: int, excitation_hz: float, tolerance: float
+    curves: LadderCurves, top: OrderPeak, column: int, excitation_hz: float, tolerance: float
 ) -> bool:
     """Tell whether another order's input-referred level has a good part of a peak."""
     prominence_db = curves.input_referred.prominence_db[top.row, column]
@@ -231,7 +227,7 @@ def _shares(
 
 
 def _raised_db(
-    curves: LadderCurves, tops: dict[int, Seen], asked: Sequence[int], *, nearby_bump_db: float
+    curves: LadderCurves, tops: dict[int, OrderPeak], clear: Sequence[int], *, nearby_bump_db: float
 ) -> dict[int, float]:
     """Estimate by how much a boost of the drive would raise each product.
 
@@ -240,17 +236,17 @@ def _raised_db(
     """
     steep = {order: _steepness(curves, top) for order, top in tops.items()}
     bump_db = nearby_bump_db
-    if len(asked) >= LEAST_SHARED and set(asked) <= set(tops):
-        shared_db = min(tops[order].both_db / steep[order] for order in asked)
+    if len(clear) >= LEAST_SHARED and set(clear) <= set(tops):
+        shared_db = min(tops[order].both_db / steep[order] for order in clear)
         bump_db = max(bump_db, min(shared_db, nearby_bump_db + HIDDEN_BUMP_DB))
     return {order: steepness * bump_db for order, steepness in steep.items()}
 
 
-def _steepness(curves: LadderCurves, top: Seen) -> float:
+def _steepness(curves: LadderCurves, top: OrderPeak) -> float:
     """By how many dB a product grows where the drive grows by one; its order at least.
 
     Products of higher degree than the order make it steeper: the rungs beside the one that shows
-    the peak tell how steep.
+    the peak show how steep.
     """
     level_db = curves.absolute.level_db[:, top.column, top.index]
     clear = curves.above_floor_db[:, top.column, top.index] >= CLEAR_DB
@@ -269,62 +265,3 @@ def _clear(curves: LadderCurves, column: int, excitation_hz: float, *, row: int 
         return False
     above = curves.above_floor_db[row, column, round(curves.place(excitation_hz))]
     return bool(above >= CLEAR_DB)
-
-
-def fitted(
-    curves: LadderCurves, response: LinearResponse, evidence: Evidence, *, rate_constant_s: float
-) -> Evidence:
-    """Add the mode that fits best: a radiated one the response, an excited one its products.
-
-    An equaliser may take a radiated one off the response, not off what lands on it: where two
-    orders at least stand alone, and the division leaves their peak, it is fitted to these, too;
-    that counts if it explains them well.
-    """
-    if evidence.candidate.kind == "excited":
-        pole = _product_pole(curves, evidence, tuple(evidence.spike_db), rate_constant_s)
-        return replace(evidence, pole=pole)
-    lifted = None
-    if evidence.stays and len(evidence.alone) >= 2:
-        lifted = _product_pole(curves, evidence, evidence.alone, rate_constant_s)
-    if lifted is not None and lifted.explained < LIFTED_EXPLAINED:
-        lifted = None
-    near_hz = evidence.candidate.frequency_hz
-    shown = fit_mode(response, curves.echoes, near_hz)
-    far = shown is not None and octaves(shown.frequency_hz, near_hz) > FARTHEST_OCTAVES
-    return replace(evidence, pole=None if far else shown, lifted_pole=lifted)
-
-
-def _product_pole(
-    curves: LadderCurves, evidence: Evidence, orders: tuple[int, ...], rate_constant_s: float
-) -> Pole | None:
-    """Fit a mode to the products of some orders: of its own motion, or landing on it."""
-    radiated = evidence.candidate.kind == "radiated"
-    family = curves.absolute if radiated else curves.input_referred
-    shapes = [
-        Shape(
-            curves.frequency_hz * (top.order if radiated else 1),
-            family.level_db[top.row, top.column],
-            order=top.order,
-            power=1 if radiated else top.order,
-        )
-        for top in _clear_tops([clearest(evidence.seen, order) for order in orders])
-    ]
-    return fit_pole(
-        shapes,
-        evidence.candidate.frequency_hz,
-        width_octaves=evidence.candidate.width_octaves,
-        rate_constant_s=rate_constant_s,
-    )
-
-
-def _clear_tops(tops: list[Seen]) -> list[Seen]:
-    """Choose the peaks to fit: of those that are not far below the highest, the clearest two.
-
-    What counts is how far the surroundings stand above their floor, as noise bends these first.
-    A peak whose surroundings noise may bend is left out where there is another.
-    """
-    highest = max(top.prominence_db for top in tops)
-    tops = [top for top in tops if top.prominence_db >= LEAST_OF_HIGHEST * highest]
-    tops.sort(key=lambda top: -(top.above_floor_db - top.prominence_db))
-    clear = [t for t in tops if t.above_floor_db - t.prominence_db >= SURE_SURROUNDINGS_DB]
-    return clear[:2] or tops[:1]

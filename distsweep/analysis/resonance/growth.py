@@ -7,27 +7,37 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.resonance.candidates import Seen, highest_near, tolerance_octaves
+from distsweep.analysis.noise.certainty import RELIABLE_DB
+from distsweep.analysis.resonance.candidates import OrderPeak, highest_near, tolerance_octaves
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.evidence import Evidence, clearest
 from distsweep.results import GrowthPoint
 from distsweep.units import db_to_ratio
 
-SURE_DB = 25.0
-"""So far above the floor a level is taken as it is: noise moves it by half a decibel RMS."""
-
 ABOVE_FLOOR_DB = 10.0
-"""Rungs closer to their floor are left out of the slope: noise moves them by decibels."""
+"""Rungs closer to their floor are left out of the slope (chosen: less than CLEAR_DB, as every rung
+is weighted by its noise, 2 dB here, and a faint peak has few rungs to draw a line through)."""
 
 
 @dataclass(frozen=True)
 class Growth:
-    """Of one order: points, slope, and where the peak appears."""
+    """Growth of one order's peak: points, slope, and the drive from which on it shows."""
 
     order: int
     points: list[GrowthPoint]
     slope_db_per_db: float | None
     appears_at_dbfs: float | None
+
+    @property
+    def mild_db_per_db(self) -> float:
+        """Growth of a product's relative level while the nonlinearity is mild: order − 1."""
+        return float(self.order - 1)
+
+    @property
+    def values(self) -> dict[str, float]:
+        """What a reason on growth holds; of a slope that is known."""
+        slope = {} if self.slope_db_per_db is None else {"growth_db_per_db": self.slope_db_per_db}
+        return {"order": self.order, **slope, "mild_db_per_db": self.mild_db_per_db}
 
 
 def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
@@ -54,9 +64,9 @@ def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
     slope = None
     if len(clear) >= 2:
         drives = np.array([p.drive_dbfs for p in clear])
-        # The noise of a level in dB goes as the floor over the value; past SURE_DB other things
+        # The noise of a level in dB goes as the floor over the value; past RELIABLE_DB other things
         # than noise, e.g. compression, are what bends the line.
-        weights = db_to_ratio([min(p.above_floor_db, SURE_DB) for p in clear])
+        weights = db_to_ratio([min(p.above_floor_db, RELIABLE_DB) for p in clear])
         if np.ptp(drives) > 0.0:
             slope = float(np.polyfit(drives, [p.level_db for p in clear], 1, w=weights)[0])
     appears = None
@@ -67,10 +77,10 @@ def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
     return Growth(top.order, points, slope, appears)
 
 
-def _followed(curves: LadderCurves, evidence: Evidence) -> Seen:
+def _followed(curves: LadderCurves, evidence: Evidence) -> OrderPeak:
     """Choose the order with most rungs clear of the floor; of several the highest peak."""
 
-    def clear_rungs(seen: Seen) -> int:
+    def clear_rungs(seen: OrderPeak) -> int:
         place = round(curves.place(seen.excitation_hz))
         above = curves.above_floor_db[:, seen.column, place]
         return int(np.sum(above >= ABOVE_FLOOR_DB))

@@ -1,4 +1,4 @@
-"""What cannot be told of a session's resonances, and why."""
+"""What a session cannot show of resonances, and why."""
 
 from __future__ import annotations
 
@@ -6,82 +6,52 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from distsweep.analysis.noise.certainty import CLEAR_DB
 from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.evidence import CLEAR_DB
-from distsweep.results import Resonance, Take
+from distsweep.reason import Reason
 
 UNRESOLVED_RATIO = 4.0
 """A sweep that resolves nothing over its lowest two octaves is worth a word (chosen)."""
 
 HARDLY_ANY = 0.01
-"""Share of all harmonics' points that must stand clear of the noise for a search to mean much."""
+"""Share of all harmonics' points that must be clear of the noise for a search to mean much
+(chosen: fewer are clear by chance)."""
 
 
 def notes(
-    takes: Sequence[Take],
-    curves: Sequence[LadderCurves],
-    resonances: Sequence[Resonance],
-    *,
-    causes_known: bool,
-) -> list[str]:
-    """Say what cannot be told of a session, and why; an empty list of resonances gets a word."""
+    curves: Sequence[LadderCurves], *, takes: int, resonances: int, sizes_known: bool
+) -> list[Reason]:
+    """Return what a session cannot show, and why; an empty list of resonances gets a word.
+
+    Parameters
+    ----------
+    curves : of the takes that could be searched.
+    takes, resonances : how many ladders there are, and how many resonances are listed.
+    sizes_known : whether the cabinet's or the port's sizes predict any frequency.
+    """
     if not curves:
-        return [_nothing_to_search(takes)]
-    found = [*_unresolved(curves)]
-    heard = [c.above_floor_db for c in curves if not np.isnan(c.above_floor_db).all()]
-    if not heard and not found:
-        found.append(
-            "How far the harmonics stand above the noise is not known, so no peak can be told "
-            "from it."
-        )
-    elif heard and max(float(np.mean(above >= CLEAR_DB)) for above in heard) < HARDLY_ANY:
-        found.append(
-            "Hardly any harmonic stands clear of the noise, so no peak can be told from it: a "
-            "resonance may be there and hidden. Measure louder, closer or in a quieter place."
-        )
-    elif heard and not resonances:
-        found.append(
-            "No narrow peak stands out of any harmonic in a way that a resonance would: none "
-            "was found. One that noise hides, or that a step of the response swallows, is not "
-            "excluded."
-        )
+        return [Reason("nothing_to_search") if takes else Reason("no_ladder")]
+    reasons = _unresolved(curves)
+    known = [c.above_floor_db for c in curves if not np.isnan(c.above_floor_db).all()]
+    if not known and not reasons:
+        reasons.append(Reason("noise_not_known"))
+    elif known and max(float(np.mean(above >= CLEAR_DB)) for above in known) < HARDLY_ANY:
+        reasons.append(Reason("noise_hides_harmonics"))
+    elif known and not resonances:
+        reasons.append(Reason("no_resonance_found"))
     if all(len(c.drive_dbfs) == 1 for c in curves):
-        found.append(
-            "There is one clean level only: whether a peak grows with level, or is a burst of "
-            "noise, cannot be told."
-        )
+        reasons.append(Reason("one_clean_level"))
     if len(curves) == 1:
-        found.append(
-            f"There is one position only, “{curves[0].position}”: where a resonance is strongest "
-            "cannot be told, nor a reflection in the room be excluded. Near-field takes of "
-            "woofer, port and tweeter would."
-        )
-    if resonances and not causes_known:
-        found.append(
-            "No causes are offered: they need the cabinet's or the port's inner size (cabinet_mm, "
-            "port_mm in session.toml)."
-        )
-    return found
+        reasons.append(Reason("one_position_searched", position=curves[0].position))
+    if resonances and not sizes_known:
+        reasons.append(Reason("no_sizes_given"))
+    return reasons
 
 
-def _unresolved(curves: Sequence[LadderCurves]) -> list[str]:
-    """Say it where a sweep is too short to tell narrow peaks over much of its band."""
+def _unresolved(curves: Sequence[LadderCurves]) -> list[Reason]:
+    """A sweep may be too short to resolve narrow peaks over much of its band."""
     best = min(curves, key=lambda c: float(c.resolved_from_hz.min() / c.frequency_hz[0]))
     from_hz = float(best.resolved_from_hz.min())
     if from_hz <= UNRESOLVED_RATIO * float(best.frequency_hz[0]):
         return []
-    return [
-        f"The sweep is too short to tell narrow peaks below {from_hz:.0f} Hz played: harmonics "
-        "lie too close together in time there. A longer sweep reaches lower."
-    ]
-
-
-def _nothing_to_search(takes: Sequence[Take]) -> str:
-    if not takes:
-        return (
-            "There is no ladder to look for resonances in: they show in harmonics over frequency."
-        )
-    return (
-        "No resonance was looked for: every level clipped, or no harmonic was separated. Record "
-        "at a lower input gain, with a stimulus of order 2 or more."
-    )
+    return [Reason("sweep_too_short", from_hz=from_hz)]

@@ -18,16 +18,16 @@ WIDEST_OCTAVES = 0.45
 that lifts by 15 dB is 0.43 octaves wide there, as follows from |1 + 4.6/(1 + jx)|)."""
 
 LEAST_PROMINENCE_DB = 3.0
-"""Less is not looked at: a reflection 12 dB down makes a ripple of 4 dB from peak to dip."""
-
-LEAST_ABOVE_FLOOR_DB = 6.0
-"""A peak's top must stand so far above its floor."""
+"""Less is not looked at (chosen: a reflection 12 dB down makes a ripple of 4 dB from peak to
+dip)."""
 
 LEAST_SURPRISE = 10.0
-"""Noise makes a peak as high once in exp(10) = 22 000 points (its amplitude is Rayleigh
-distributed); a take of 5 rungs and 10 orders has some 15 000 points, one in two independent."""
+"""Noise makes a peak as high once in exp(10) = 22 000 points (chosen: its amplitude is Rayleigh
+distributed, and a take of 5 rungs and 10 orders has some 15 000 points, every other one
+independent)."""
 
-_MEDIAN_STRIDE = 3  # chosen: neighbouring points share their window, so that a third will do
+_MEDIAN_STRIDE = 3
+"""Every third point enters a median (chosen: neighbouring points share their window)."""
 
 
 @dataclass(frozen=True)

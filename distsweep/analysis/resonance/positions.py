@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.analysis.resonance.candidates import highest_near, tolerance_octaves
+from distsweep.analysis.resonance.candidates import OrderPeak, highest_near, tolerance_octaves
 from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.evidence import Evidence, clearest, gather, orders_asked
-from distsweep.analysis.resonance.search import TakeSearch
+from distsweep.analysis.resonance.evidence import Evidence, clear_orders, clearest, gather
+from distsweep.analysis.resonance.take_search import TakeSearch
 from distsweep.results import AtPosition, SeenIn
 
 LEAST_SHOWN_DB = 2.0
-"""A peak smaller than this is not told from the ripple of a response."""
+"""A smaller peak of the fundamental shows nothing (chosen: a response ripples as much)."""
 
 
 @dataclass(frozen=True)
@@ -29,12 +29,12 @@ class Positions:
 def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Positions:
     """Measure one resonance at every position.
 
-    A radiated one is strongest where the fundamental's peak stands out most, and present, too,
-    where two orders show it alone, as an equaliser may hide it in the fundamental; where there is
-    a harmonic's peak without either, nothing tells. An excited one is strongest where the level of
-    its product is highest: how far a product stands out depends on what else a place makes. It is
-    missing where its mark is absent although it could be seen: the fundamental's peak, or, of one
-    that an equaliser takes off the fundamental, a harmonic's.
+    A radiated mode is present where the fundamental has a peak, and strongest where that is
+    highest. It is present, too, where two orders show it alone, as an equaliser may take it off the
+    fundamental; one harmonic's peak without these proves nothing. It is missing where its mark is
+    absent although it could be seen: the fundamental's peak, or, of a mode that an equaliser takes
+    off the fundamental, a harmonic's. An excited mode is strongest where the level of its product
+    is highest: how far a product stands out depends on what else a place makes.
     """
     shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
     candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
@@ -42,44 +42,43 @@ def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Position
     for search in searches:
         curves = search.curves
         here = gather(curves, candidate)
-        bump = math.nan
+        bump_db = math.nan
         if curves.holds(candidate.frequency_hz):
-            bump, _ = highest_near(
-                curves,
-                curves.bump_db,
-                candidate.frequency_hz,
-                tolerance_octaves(candidate),
-            )
-        spike = max(here.spike_db.values()) if here is not None else None
+            tolerance = tolerance_octaves(candidate)
+            bump_db, _ = highest_near(curves, curves.bump_db, candidate.frequency_hz, tolerance)
+        could_show = bool(clear_orders(curves, candidate))
         at.append(
             AtPosition(
                 curves.position,
-                _state(evidence, bump, here, could_show=bool(orders_asked(curves, candidate))),
-                bump if math.isfinite(bump) else None,
-                spike,
+                _state(evidence, bump_db, here, could_show=could_show),
+                bump_db if math.isfinite(bump_db) else None,
+                None if here is None else max(here.spike_db.values()),
                 _product_level_db(curves, evidence, shared_dbfs),
             )
         )
         if here is not None:
-            for order in here.spike_db:
-                spot = clearest(here.seen, order)
-                drive_dbfs = float(curves.drive_dbfs[spot.row])
-                seen.append(
-                    SeenIn(
-                        curves.position, order, spot.excitation_hz, drive_dbfs, spot.prominence_db
-                    )
-                )
-    _mark_strongest(at, evidence)
-    return Positions(at, seen)
+            seen += seen_in(curves, (clearest(here.seen, order) for order in here.spike_db))
+    return Positions(_with_strongest(at, evidence), seen)
+
+
+def seen_in(curves: LadderCurves, peaks: Iterable[OrderPeak]) -> list[SeenIn]:
+    """Describe peaks of one take by position, order, frequency played and drive."""
+    return [
+        SeenIn(
+            curves.position, peak.order, peak.excitation_hz,
+            float(curves.drive_dbfs[peak.row]), peak.prominence_db,
+        )
+        for peak in peaks
+    ]  # fmt: skip
 
 
 def _state(evidence: Evidence, bump_db: float, here: Evidence | None, *, could_show: bool) -> str:
-    """Tell one position's state; ``could_show`` says whether any order is clear of its floor."""
+    """Return a position's state; ``could_show``: whether any order is clear of its floor."""
     if evidence.candidate.kind == "excited":
         if here is not None:
             return "present"
         return "missing" if could_show else "cannot_tell"
-    if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.alone) >= 2):
+    if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.lone_orders) >= 2):
         return "present"
     if here is not None or math.isnan(bump_db):
         return "cannot_tell"
@@ -97,16 +96,19 @@ def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: floa
     return level if math.isfinite(level) else None
 
 
-def _mark_strongest(at: list[AtPosition], evidence: Evidence) -> None:
-    """Name the strongest of several positions that show it; none where nothing tells."""
+def _with_strongest(at: list[AtPosition], evidence: Evidence) -> list[AtPosition]:
+    """Mark the strongest of several positions that show it, by what is measured there."""
     radiated = evidence.candidate.kind == "radiated"
     least_db = LEAST_SHOWN_DB if radiated else -math.inf
-    sizes = [
-        (size, one)
-        for one in at
-        if one.state == "present"
-        and (size := one.fundamental_bump_db if radiated else one.level_db) is not None
-        and size >= least_db
+    sizes_db = [
+        (size_db, number)
+        for number, place in enumerate(at)
+        if place.state == "present"
+        and (size_db := place.fundamental_bump_db if radiated else place.level_db) is not None
+        and size_db >= least_db
     ]
-    if len(at) >= 2 and sizes:
-        max(sizes, key=lambda pair: pair[0])[1].state = "strongest"
+    if len(at) < 2 or not sizes_db:
+        return at
+    strongest = max(sizes_db, key=lambda pair: pair[0])[1]
+    marked = replace(at[strongest], state="strongest")
+    return [*at[:strongest], marked, *at[strongest + 1 :]]

@@ -1,4 +1,4 @@
-"""The search of one take: candidates, their evidence, and one verdict a frequency."""
+"""The search of one take: candidates, their evidence, and the best one at each frequency."""
 
 from __future__ import annotations
 
@@ -9,48 +9,55 @@ from dataclasses import dataclass, replace
 from distsweep.analysis.resonance.candidates import candidates, octaves
 from distsweep.analysis.resonance.confidence import confidence
 from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.evidence import Evidence, clearest, fitted, gather
-from distsweep.analysis.resonance.response import LinearResponse
+from distsweep.analysis.resonance.evidence import Evidence, clearest, gather
+from distsweep.analysis.resonance.evidence_fit import with_fitted_mode
+from distsweep.analysis.resonance.linear_response import LinearResponse
 
 LEAST_RADIATED_DB, LEAST_EXCITED_DB = 3.0, 5.0
-"""Less is not looked into: half of what a mode that matters shows (chosen)."""
+"""Less is not looked into (chosen: half of what a mode that matters shows)."""
 
 WIDEST_EXCITED_OCTAVES = 0.33
-"""A Q of 8 whose second harmonic stands out by 25 dB: |B|² falls by 12.5 dB at x = 1.8."""
+"""What is wider is no narrow mode (chosen: a Q of 8 whose second harmonic stands out by 25 dB, as
+|B|² falls by 12.5 dB at x = 1.8)."""
 
 MOST_FITS = 5
-"""Of either kind the strongest so many are fitted (chosen: fits take most of the time)."""
+"""So many of each kind are fitted, the strongest (chosen: fits take most of the time)."""
 
 OWN_SHARE = 0.4
 """What stands only where the other kind explains it, but for less than this share of its highest
-peak, is an image (chosen)."""
+peak, is an image (chosen: what a maker leaves unexplained is ripple)."""
 
 OWN_EXPLAINED = 0.9
 """A radiated mode that explains so much of the linear response needs no share of its highest peak
 for itself, as harmonics have no part in that; nor does one that explains orders which each stand
-alone (chosen)."""
+alone (chosen: chance explains less)."""
 
 LEFT_DB = 4.0
 """A division leaves no more than so much above what the mode lifts: the response, or the second
 highest of its products, as the highest may be the other's own, unless orders that stand alone
-agree on the mode (chosen)."""
+agree on the mode (chosen: what windows and a second driver may add)."""
 
 SAME_BANDWIDTHS, WIDEST_BANDWIDTH_OCTAVES = 1.2, 0.18
-"""Nor can two modes be told apart closer than a bandwidth or so, up to that of a Q of 8."""
+"""Two modes closer than so many bandwidths cannot be told apart, up to the bandwidth of a Q of 8
+(chosen: peaks of one width merge at about one bandwidth)."""
 
 CALLED = 0.5
-"""So sure a candidate counts as there."""
+"""So sure a candidate counts as there (chosen: more likely than not)."""
+
+SKIRT_OCTAVES = 0.04
+"""A candidate this close to a stronger one is its skirt, and is not fitted (chosen: two steps of
+the grid)."""
 
 IMAGE_OCTAVES = 0.08
 """An image's peak lies so close to the mode that makes it (chosen: near the crossover the division
 by a response to which the other driver adds moves its top)."""
 
 SAME_OCTAVES = 0.06
-"""Verdicts closer than this are about one thing: the wider of two skirts of one peak."""
+"""Candidates closer than this are one thing (chosen: the wider of two skirts of one peak)."""
 
 
 @dataclass(frozen=True)
-class Verdict:
+class JudgedCandidate:
     """A candidate with its confidence, and that of the other kind at the same frequency."""
 
     evidence: Evidence
@@ -63,7 +70,7 @@ class TakeSearch:
     """What a take's search used and found, best first."""
 
     curves: LadderCurves
-    verdicts: list[Verdict]
+    judged: list[JudgedCandidate]
 
 
 def search_take(
@@ -81,11 +88,11 @@ def search_take(
         for candidate in candidates(curves)
         if (evidence := gather(curves, candidate)) is not None
     ]
-    verdicts = []
+    judged = []
     for evidence in _worth_a_fit(gathered):
-        done = fitted(curves, response, evidence, rate_constant_s=rate_constant_s)
-        verdicts.append(Verdict(done, confidence(done)))
-    return TakeSearch(curves, one_each(verdicts))
+        done = with_fitted_mode(curves, response, evidence, rate_constant_s=rate_constant_s)
+        judged.append(JudgedCandidate(done, confidence(done)))
+    return TakeSearch(curves, best_of_each_frequency(judged))
 
 
 def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
@@ -115,19 +122,20 @@ def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:
 def _apart(ranked: list[Evidence]) -> list[Evidence]:
     """Leave out what lies on the skirt of something stronger."""
     kept: list[Evidence] = []
-    for one in ranked:
-        if all(octaves(one.candidate.frequency_hz, k.candidate.frequency_hz) > 0.04 for k in kept):
-            kept.append(one)
+    for evidence in ranked:
+        at_hz = evidence.candidate.frequency_hz
+        if all(octaves(at_hz, k.candidate.frequency_hz) > SKIRT_OCTAVES for k in kept):
+            kept.append(evidence)
     return kept
 
 
-def one_each(verdicts: list[Verdict]) -> list[Verdict]:
-    """Keep the best verdict of each frequency; it remembers what the other kind would get.
+def best_of_each_frequency(judged: list[JudgedCandidate]) -> list[JudgedCandidate]:
+    """Keep the best candidate of each frequency, with the confidence of the other kind there.
 
     An image goes even where it is the surer one, if what it is an image of stands by itself.
     """
-    kept: list[Verdict] = []
-    for one in sorted(verdicts, key=lambda v: -v.confidence):
+    kept: list[JudgedCandidate] = []
+    for one in sorted(judged, key=lambda j: -j.confidence):
         near = [i for i, other in enumerate(kept) if is_double(one.evidence, other.evidence)]
         if not near:
             kept.append(one)
@@ -139,14 +147,14 @@ def one_each(verdicts: list[Verdict]) -> list[Verdict]:
     return _without_images(_without_images(kept, jointly=False), jointly=True)
 
 
-def _without_images(verdicts: list[Verdict], *, jointly: bool) -> list[Verdict]:
+def _without_images(judged: list[JudgedCandidate], *, jointly: bool) -> list[JudgedCandidate]:
     """Leave images out, least sure first, each judged by what is still there.
 
     One mode that explains two is likelier than two that each explain a part of one: images of a
     single mode go before those that several make ``jointly``.
     """
-    left = list(verdicts)
-    for one in reversed(verdicts):
+    left = list(judged)
+    for one in reversed(judged):
         makers = [
             other.evidence
             for other in left
@@ -212,7 +220,7 @@ def _makes(maker: Evidence, evidence: Evidence, order: int) -> bool:
         image_hz = maker.frequency_hz / order
         lifted_db = max([maker.nearby_bump_db, *maker.heights_db[1:2]])
         if maker.lifted_pole is not None:
-            lifted_db = max([lifted_db, *(maker.spike_db[n] for n in maker.alone)])
+            lifted_db = max([lifted_db, *(maker.spike_db[n] for n in maker.lone_orders)])
         if evidence.spike_db[order] > lifted_db + LEFT_DB:
             return False
     else:

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.resonance.echo import Echo
-from distsweep.analysis.resonance.pole_fit import HIGHEST_Q, LOWEST_Q, Pole
-from distsweep.analysis.resonance.response import LinearResponse
+from distsweep.analysis.resonance.linear_response import LinearResponse
+from distsweep.analysis.resonance.pole import Pole, best_pole
 from distsweep.units import ComplexArray, FloatArray
 
 REACH_OCTAVES, TAPER = 0.2, 0.6
@@ -17,22 +17,26 @@ REACH_OCTAVES, TAPER = 0.2, 0.6
 next one shall stay outside); they count less away from the middle, as a Gaussian of this part."""
 
 POINTS, LEAST_POINTS = 90, 16
-"""So many points are looked at, evenly spaced, or as many as the response's window resolves."""
+"""So many points are looked at, evenly spaced, or as many as the response's window resolves
+(chosen: the fit has up to thirteen complex unknowns)."""
 
 DIRECT_TERMS, REFLECTED_TERMS = 3, 2
 """Terms of the polynomials over log-frequency that direct and reflected sound may follow beside
 the mode (chosen: a crossover turns the phase over such a stretch, a mode much faster)."""
 
 MOST_WAYS = 3
+"""So many reflections, the strongest, have terms of their own (chosen: each has three complex
+unknowns, of some 90 points)."""
 
 SPREAD = 0.05
 """The natural frequency is looked for so far to either side, as a fraction (chosen: in a curve
 over the level, the top of a mode of Q 8 can be moved so far by what adds to it)."""
 
-_SEARCHES = ((15, 9), (9, 5), (7, 5), (7, 5))  # frequencies and Qs tried, ever closer together
+_GRIDS = ((15, 9), (9, 5), (7, 5), (7, 5))
+"""Frequencies and Qs tried, ever closer together (chosen: the last are 0.02 % and 5 % apart)."""
 
 
-def fit_mode(response: LinearResponse, echoes: Sequence[Echo], near_hz: float) -> Pole | None:
+def fit_response(response: LinearResponse, echoes: Sequence[Echo], near_hz: float) -> Pole | None:
     """Fit a mode near a frequency; once more from there if it is found far off.
 
     A second look at the same stretch from its middle costs little, and a pole at the edge of
@@ -61,7 +65,7 @@ def _fit_around(response: LinearResponse, echoes: Sequence[Echo], near_hz: float
     Returns
     -------
     The pole; None where the response has too few points. What it explains is the share of the
-    amplitude that a and b leave. How much it lifts is not told: a and b take part of it.
+    amplitude that a and b leave. How much it lifts is not known: a and b take part of it.
 
     References
     ----------
@@ -74,38 +78,38 @@ def _fit_around(response: LinearResponse, echoes: Sequence[Echo], near_hz: float
         return None
     place = np.log2(frequency_hz / near_hz) / REACH_OCTAVES
     weight = np.exp(-0.5 * (place / TAPER) ** 2)
-    ways: list[ComplexArray] = [np.ones(len(place), dtype=complex)]
-    beside: list[FloatArray | ComplexArray] = [place**power for power in range(DIRECT_TERMS)]
-    for echo in echoes[:MOST_WAYS]:
-        ways.append(np.exp(-2j * np.pi * frequency_hz * echo.delay_s))
-        beside += [ways[-1] * place**power for power in range(REFLECTED_TERMS)]
-    smooth = np.stack(beside, axis=1) * weight[:, None]
-    basis, _ = np.linalg.qr(smooth)
+    weighted_ways, beside = (
+        terms * weight[:, None] for terms in _terms(frequency_hz, place, echoes[:MOST_WAYS])
+    )
+    basis, _ = np.linalg.qr(beside)
     target = values * weight
     without = target - basis @ (basis.conj().T @ target)
     total = float(np.vdot(without, without).real)
     if not total > 0.0:
         return None
-    weighted_ways = np.stack(ways, axis=1) * weight[:, None]
 
-    centre, width = near_hz, SPREAD
-    low, high = math.log(LOWEST_Q), math.log(HIGHEST_Q)
-    frequency, q, rest = near_hz, LOWEST_Q, math.inf
-    for count, q_count in _SEARCHES:
-        centres = centre * np.exp(np.linspace(-width, width, count))
-        qs = np.exp(np.linspace(low, high, q_count))
-        tried_hz, tried_q = (x.ravel() for x in np.meshgrid(centres, qs, indexing="ij"))
-        rests = total - _explained(
-            _mode(frequency_hz, tried_hz[:, None], tried_q[:, None]), weighted_ways, basis, without
-        )
-        index = int(np.argmin(rests))
-        if rests[index] < rest:
-            frequency, q, rest = float(tried_hz[index]), float(tried_q[index]), float(rests[index])
-        step = (high - low) / (q_count - 1)
-        centre, width = frequency, 2.0 * width / (count - 1)
-        low = max(math.log(LOWEST_Q), math.log(q) - step)
-        high = min(math.log(HIGHEST_Q), math.log(q) + step)
-    return Pole(frequency, q, explained=1.0 - math.sqrt(max(rest, 0.0) / total))
+    def misfit(frequencies: FloatArray, qs: FloatArray) -> FloatArray:
+        tried_hz, tried_q = (x.reshape(-1, 1) for x in np.meshgrid(frequencies, qs, indexing="ij"))
+        modes = _mode(frequency_hz, tried_hz, tried_q)
+        explained = _explained(modes, weighted_ways, basis, without)
+        return np.asarray(total - explained).reshape(len(frequencies), len(qs))
+
+    found_hz, q, rest = best_pole(misfit, near_hz, spread=SPREAD, counts=_GRIDS)
+    return Pole(found_hz, q, explained=1.0 - math.sqrt(max(rest, 0.0) / total))
+
+
+def _terms(
+    frequency_hz: FloatArray, place: FloatArray, echoes: Sequence[Echo]
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return 1 and e^{−jωτ} of every reflection, and these times powers of the place.
+
+    A row a frequency; the first are what the mode is heard by, the second what is heard beside it.
+    """
+    ways = [np.ones(len(place), dtype=complex)]
+    ways += [np.exp(-2j * np.pi * frequency_hz * echo.delay_s) for echo in echoes]
+    beside = [ways[0] * place**power for power in range(DIRECT_TERMS)]
+    beside += [way * place**power for way in ways[1:] for power in range(REFLECTED_TERMS)]
+    return np.stack(ways, axis=1), np.stack(beside, axis=1)
 
 
 def _mode(frequency_hz: FloatArray, centre_hz: FloatArray, q: FloatArray) -> ComplexArray:

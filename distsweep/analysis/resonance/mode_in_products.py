@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.resonance.pole import Pole, best_pole
 from distsweep.analysis.sweep.windows import CYCLES_AFTER, FLAT_AFTER
 from distsweep.units import ComplexArray, FloatArray, db_to_power
 
@@ -15,26 +16,32 @@ REACH_WIDTHS, LEAST_REACH_OCTAVES, MOST_REACH_OCTAVES = 3.0, 0.15, 0.3
 """Points within so many of the peak's own widths are looked at: less leaves no surroundings,
 more lets a neighbour in (chosen)."""
 
-LOWEST_Q, HIGHEST_Q = 4.0, 100.0
-"""Lower is no narrow peak; higher is not resolved by windows of 90 periods."""
-
 TOP_WITHIN = 0.015
-"""A fit that leaves the peak's top by this fraction must fit twice as well: what lies beside the
-peak, a null or a neighbour, would draw it away otherwise (chosen: a step of the grid)."""
+"""A fit that leaves the peak's top by this fraction must fit twice as well (chosen: a step of the
+grid; what lies beside the peak, a null or a neighbour, would draw the fit away otherwise)."""
 
 NULL_SHARE = 0.2
-"""Deviations are relative to the power, but in nulls to this share of the median power."""
+"""Deviations are relative to the power, but in nulls to this share of the median power (chosen: a
+null would outweigh the peak otherwise)."""
 
 TAPER_OF_REACH = 0.5
-"""Points count less away from the top: a Gaussian of this part of the reach (chosen)."""
+"""Points count less away from the top: a Gaussian of this part of the reach (chosen: the mode
+fills the middle, its neighbours the ends)."""
 
 LEAST_SPREAD, MOST_SPREAD = 0.012, 0.03
-"""Bounds of the search for f₀, as a fraction: a step of the grid is 1.5 %; the motion of a mode of
-Q 60 lags by up to 1.5 % behind the sweep."""
+"""Bounds of the search for f₀, as a fraction (chosen: a step of the grid is 1.5 %, and the motion
+of a mode of Q 60 lags by up to 1.5 % behind the sweep)."""
 
-_SEARCHES = ((13, 9), (7, 5), (5, 5))  # frequencies and Qs tried, ever closer together
+_GRIDS = ((13, 9), (7, 5), (5, 5))
+"""Frequencies and Qs tried, ever closer together (chosen: the last Qs are 10 % apart, as well as
+noise and neighbours let a Q be known)."""
+
 _LEAST_POINTS = 8
-_WIDEST, _POINTS = 16.0, 512  # half-width of a template in bandwidths, and its points
+"""A shape with fewer points is not fitted (chosen: its mode has seven unknowns)."""
+
+_WIDEST, _POINTS = 16.0, 512
+"""Half-width of a template in bandwidths, and its points (chosen: a mode has fallen by 30 dB there,
+and a sixteenth of a bandwidth is smooth)."""
 
 
 @dataclass(frozen=True)
@@ -55,16 +62,7 @@ class Shape:
     power: int
 
 
-@dataclass(frozen=True)
-class Pole:
-    """A mode: frequency and Q, and the share of the curves' shape that it explains."""
-
-    frequency_hz: float
-    q: float
-    explained: float
-
-
-def fit_pole(
+def fit_products(
     shapes: Sequence[Shape], near_hz: float, *, width_octaves: float, rate_constant_s: float
 ) -> Pole | None:
     """Fit |a(1 + bu) + r·T|² to every shape, with one frequency and Q for all of them.
@@ -85,25 +83,21 @@ def fit_pole(
     pieces = [piece for shape in shapes if (piece := _piece(shape, near_hz, reach)) is not None]
     if not pieces:
         return None
-    centre = near_hz
-    width = float(np.clip(0.5 * math.log(2.0) * width_octaves, LEAST_SPREAD, MOST_SPREAD))
-    low, high = math.log(LOWEST_Q), math.log(HIGHEST_Q)
-    misfit, frequency_hz, q = math.inf, near_hz, LOWEST_Q
-    for count, q_count in _SEARCHES:
-        frequencies = centre * np.exp(np.linspace(-width, width, count))
-        for one_q in np.exp(np.linspace(low, high, q_count)):
-            each = [_rest(piece, frequencies, float(one_q), rate_constant_s) for piece in pieces]
-            rest = np.sum(each, axis=0) * (1.0 + (np.log(frequencies / near_hz) / TOP_WITHIN) ** 2)
-            index = int(np.argmin(rest))
-            if float(rest[index]) < misfit:
-                misfit, q = float(rest[index]), float(one_q)
-                frequency_hz = float(frequencies[index])
-        step = (high - low) / (q_count - 1)
-        centre, width = frequency_hz, 2.0 * width / (count - 1)
-        low = max(math.log(LOWEST_Q), math.log(q) - step)
-        high = min(math.log(HIGHEST_Q), math.log(q) + step)
+    spread = float(np.clip(0.5 * math.log(2.0) * width_octaves, LEAST_SPREAD, MOST_SPREAD))
+
+    def misfit(frequencies: FloatArray, qs: FloatArray) -> FloatArray:
+        off_top = 1.0 + (np.log(frequencies / near_hz) / TOP_WITHIN) ** 2
+        by_q = [
+            np.sum(
+                [_rest(piece, frequencies, float(q), rate_constant_s) for piece in pieces], axis=0
+            )
+            for q in qs
+        ]
+        return np.asarray(np.stack(by_q, axis=1) * off_top[:, None])
+
+    frequency_hz, q, rest = best_pole(misfit, near_hz, spread=spread, counts=_GRIDS)
     without = sum(float(_rest_of([np.ones_like(p.along), p.along], p)[0]) for p in pieces)
-    return Pole(frequency_hz, q, explained=1.0 - math.sqrt(misfit / max(without, 1e-30)))
+    return Pole(frequency_hz, q, explained=1.0 - math.sqrt(rest / max(without, 1e-30)))
 
 
 def template(

@@ -1,0 +1,65 @@
+"""Found resonances as they are recorded: numbers as they are, reasons as sentences."""
+
+from __future__ import annotations
+
+import math
+
+from distsweep.analysis.resonance.causes import OfferedCause
+from distsweep.analysis.resonance.decay import FoundDecay
+from distsweep.analysis.resonance.found import FoundResonance
+from distsweep.results import Decay, PossibleCause, Resonance
+from distsweep.words.resonance import sentence, sentences
+from distsweep.words.resonance_notes import mode_name
+
+
+def resonance_record(found: FoundResonance) -> Resonance:
+    """Return the record of a resonance."""
+    facts = found.facts
+    evidence, growth = facts.evidence, facts.growth
+    return Resonance(
+        frequency_hz=evidence.frequency_hz,
+        q=facts.q,
+        kind=facts.kind,
+        confidence=facts.confidence,
+        prominence_db=evidence.strongest.prominence_db,
+        growth_db_per_db=growth.slope_db_per_db,
+        seen_in=facts.seen_in,
+        agrees_with=sentences(found.agrees_with),
+        speaks_against=sentences(found.speaks_against),
+        possible_causes=[cause_record(cause) for cause in found.causes],
+        other_kind=facts.other_kind,
+        expected_growth_db_per_db=growth.mild_db_per_db,
+        appears_at_dbfs=growth.appears_at_dbfs,
+        growth=growth.points,
+        fundamental_bump=facts.fundamental_bump,
+        fundamental_bump_db=evidence.bump_db if math.isfinite(evidence.bump_db) else None,
+        decay=decay_record(facts.decay),
+        positions=facts.positions.at,
+        summary=" ".join(sentences(found.summary)),
+    )
+
+
+def decay_record(found: FoundDecay) -> Decay:
+    """Return the record of a decay."""
+    return Decay(
+        state=found.state,
+        rate_db_per_s=found.rate_db_per_s,
+        q=found.q,
+        ring_time_s=found.ring_time_s,
+        neighbours_s=found.neighbours_s,
+        free_s=found.free_s,
+        sentence=sentence(found.reason),
+    )
+
+
+def cause_record(offered: OfferedCause) -> PossibleCause:
+    """Return the record of a possible cause."""
+    mode = offered.mode
+    return PossibleCause(
+        name=mode_name(mode.kind, mode.orders),
+        predicted_hz=mode.frequency_hz,
+        off_percent=offered.off_percent,
+        uncertainty_percent=offered.uncertainty_percent,
+        match=offered.match,
+        sentence=sentence(offered.reason),
+    )

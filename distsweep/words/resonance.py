@@ -1,0 +1,307 @@
+"""Sentences on a resonance: what agrees with it, what speaks against it, and a paragraph."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from distsweep.reason import Reason
+from distsweep.words.resonance_notes import NOTES
+from distsweep.words.wording import drive, listed, ordinal, signed
+
+
+def sentence(reason: Reason) -> str:
+    """Write a reason of `distsweep.analysis.resonance` as a sentence."""
+    return SENTENCES[reason.code](**reason.values)
+
+
+def sentences(reasons: Sequence[Reason]) -> list[str]:
+    """Write several reasons, one sentence each."""
+    return [sentence(reason) for reason in reasons]
+
+
+def _peaks(orders: Sequence[int], played_hz: Sequence[float], heights_db: Sequence[float]) -> str:
+    return ", ".join(
+        f"{ordinal(order)} at {at_hz:.0f} Hz ({signed(height_db)} dB)"
+        for order, at_hz, height_db in zip(orders, played_hz, heights_db, strict=True)
+    )
+
+
+def _peaks_where_products_land(
+    *,
+    frequency_hz: float,
+    orders: Sequence[int],
+    played_hz: Sequence[float],
+    heights_db: Sequence[float],
+) -> str:
+    peaks = _peaks(orders, played_hz, heights_db)
+    return f"Peaks stand where a product lands on {frequency_hz:.0f} Hz: {peaks} played."
+
+
+def _peaks_where_played(
+    *, orders: Sequence[int], played_hz: Sequence[float], heights_db: Sequence[float]
+) -> str:
+    peaks = _peaks(orders, played_hz, heights_db)
+    return f"Peaks stand at the same excitation frequency: {peaks}, with the response divided out."
+
+
+def _orders_rise_alone(*, orders: Sequence[int]) -> str:
+    names = listed([f"the {ordinal(order)}" for order in orders])
+    return (
+        f"Where they are played, {names} harmonic each rise alone: they are lifted where they "
+        "land, not set off."
+    )
+
+
+def _mode_explains_response(*, q: float, share: float) -> str:
+    percent = "over 99" if share > 0.99 else f"{100.0 * share:.0f}"
+    return (
+        f"A mode of Q {q:.0f} explains {percent} % of what is not smooth in the complex response "
+        "around it, reflected sound set aside."
+    )
+
+
+def _shown_at(
+    *,
+    position: str,
+    strongest: bool,
+    loudest_product: bool,
+    bump_db: float | None,
+    spike_db: float | None,
+) -> str:
+    where = f"strongest at “{position}”" if strongest else f"seen at “{position}” too"
+    if loudest_product:
+        where += ", where its product's level is highest"
+    sizes = [
+        f"a peak of {signed(height_db)} dB in {curve}"
+        for curve, height_db in (("the fundamental", bump_db), ("a harmonic", spike_db))
+        if height_db is not None
+    ]
+    return f"It is {where}{': ' if sizes else ''}{listed(sizes)}."
+
+
+def _single_order(*, order: int, silent_orders: Sequence[int]) -> str:
+    silent = listed([ordinal(n) for n in silent_orders])
+    others = f", though {silent} could" if silent else ""
+    return f"Only the {ordinal(order)} harmonic shows it{others}."
+
+
+def _division_leaves(*, left_db: float, peak_db: float, lifts: bool, equalised: bool) -> str:
+    left = f"{signed(left_db)} of {signed(peak_db)} dB of the peak stay"
+    if lifts:
+        heights = f"{signed(left_db)} instead of {signed(peak_db)} dB"
+        left = f"the peak stands out even more, by {heights}"
+    cause = ", as where an equaliser takes a mode off it" if equalised else ""
+    return f"Divided by the linear response, {left}{cause}."
+
+
+def _boost_may_raise_peak(*, bump_db: float, share_db: float, order: int, peak_db: float) -> str:
+    return (
+        f"The fundamental has a peak of {signed(bump_db)} dB there or close by; if an equaliser "
+        f"makes it, {_share(share_db, order, peak_db)} are due to that."
+    )
+
+
+def _hidden_boost_may_raise_peak(*, share_db: float, order: int, peak_db: float) -> str:
+    return (
+        "An equaliser's boost before the curvature, of which the fundamental may show little, "
+        f"would explain {_share(share_db, order, peak_db)}."
+    )
+
+
+def _share(share_db: float, order: int, peak_db: float) -> str:
+    return f"{signed(share_db)} dB of the {ordinal(order)} harmonic's {signed(peak_db)}"
+
+
+def _comb_taken_off(*, delays_s: Sequence[float], comb_db: float) -> str:
+    late = listed([f"{1000.0 * delay_s:.1f}" for delay_s in delays_s])
+    several = len(delays_s) > 1
+    return (
+        f"{'Reflections' if several else 'A reflection'} {late} ms after the direct sound "
+        f"{'make' if several else 'makes'} a comb of peaks and dips, with a peak of "
+        f"{signed(comb_db)} dB here; it was taken off before judging."
+    )
+
+
+def _on_hum(*, hum_hz: float, order: int, steady: bool) -> str:
+    return (
+        f"A line of mains hum stands at {hum_hz:.0f} Hz, where the {ordinal(order)} harmonic of "
+        f"it is heard{', and it does not grow with the drive' if steady else ''}."
+    )
+
+
+def _grows_as_mild(*, order: int, growth_db_per_db: float, mild_db_per_db: float) -> str:
+    return (
+        f"Its {ordinal(order)} harmonic grows by {signed(growth_db_per_db)} dB per dB of drive; "
+        f"mild nonlinearity gives {signed(mild_db_per_db, 0)}."
+    )
+
+
+def _grows_otherwise(*, order: int, growth_db_per_db: float, mild_db_per_db: float) -> str:
+    grows = f"Its {ordinal(order)} harmonic grows by {signed(growth_db_per_db)} dB per dB"
+    mild = f"than the {signed(mild_db_per_db, 0)} of mild nonlinearity"
+    if growth_db_per_db > mild_db_per_db:
+        return f"{grows}, faster {mild}: something sets in."
+    return f"{grows}, slower {mild}."
+
+
+def _one_of_several_levels(*, drive_dbfs: float, clear: int) -> str:
+    return (
+        f"Only one of {clear} levels that could show it does, at {drive(drive_dbfs)}: a noise "
+        "burst would look the same."
+    )
+
+
+def _room_hides_decay(*, position: str, free_s: float, needed_s: float) -> str:
+    return (
+        f"The room hides the decay at “{position}”: the first strong reflection comes "
+        f"{1000.0 * free_s:.1f} ms after the direct sound, and a mode of this Q needs "
+        f"{1000.0 * needed_s:.0f} ms to be told from the band-pass."
+    )
+
+
+def _rings_longer(
+    *, position: str, ring_time_s: float, neighbours_s: float, rate_db_per_s: float, q: float
+) -> str:
+    return (
+        f"At “{position}” it rings for {1000.0 * ring_time_s:.0f} ms (20 dB), as against "
+        f"{1000.0 * neighbours_s:.0f} ms beside it; the decay of {rate_db_per_s:.0f} dB/s means a "
+        f"Q of {q:.0f}."
+    )
+
+
+def _rings_with_other_q(
+    *,
+    position: str,
+    ring_time_s: float,
+    neighbours_s: float,
+    rate_db_per_s: float,
+    q: float,
+    fitted_q: float,
+) -> str:
+    rings = _rings_longer(
+        position=position, ring_time_s=ring_time_s, neighbours_s=neighbours_s,
+        rate_db_per_s=rate_db_per_s, q=q,
+    )  # fmt: skip
+    return f"{rings.removesuffix('.')}, the fit one of {fitted_q:.0f}."
+
+
+def _rings_no_longer(*, position: str, ring_time_s: float, neighbours_s: float) -> str:
+    return (
+        f"At “{position}” it rings no longer than its neighbours: {1000.0 * ring_time_s:.0f} ms "
+        f"(20 dB), as against {1000.0 * neighbours_s:.0f} ms beside it."
+    )
+
+
+def _something_resonates(
+    *,
+    confidence: float,
+    frequency_hz: float,
+    q: float | None,
+    kind: str,
+    position: str | None,
+    peak_db: float,
+    appears_at_dbfs: float | None,
+) -> str:
+    sharpness = "" if q is None else f", Q about {q:.0f}"
+    does = (
+        "lifts every product that lands on it"
+        if kind == "radiated"
+        else "is set off when that frequency is played"
+    )
+    where = "" if position is None else f" at “{position}”"
+    since = "" if appears_at_dbfs is None else f" and shows from {drive(appears_at_dbfs)} up"
+    return (
+        f"{_chance(confidence)} something at {frequency_hz:.0f} Hz{sharpness} {does}: its "
+        f"strongest peak{where} stands {signed(peak_db, 0)} dB above its surroundings{since}."
+    )
+
+
+def _chance(confidence: float) -> str:
+    if confidence >= 0.9:
+        return "Almost certainly,"
+    if confidence >= 0.7:
+        return "Probably,"
+    return "Perhaps" if confidence >= 0.3 else "Hardly likely, but"
+
+
+SENTENCES: dict[str, Callable[..., str]] = {
+    "peaks_where_products_land": _peaks_where_products_land,
+    "peaks_where_played": _peaks_where_played,
+    "division_takes_peak": lambda *, left_db, peak_db: (
+        f"Divided by the linear response, only {signed(left_db)} of {signed(peak_db)} dB of the "
+        "peak are left."
+    ),
+    "fundamental_peaks_too": lambda *, bump_db: (
+        f"The fundamental has a peak of {signed(bump_db)} dB there."
+    ),
+    "fundamental_flat_where_set_off": lambda: (
+        "The fundamental has no peak there, as for something that is only set off at that "
+        "frequency."
+    ),
+    "orders_rise_alone": _orders_rise_alone,
+    "mode_explains_response": _mode_explains_response,
+    "levels_show_it": lambda *, showing, clear: (
+        f"{showing} of {clear} levels that could show it do."
+    ),
+    "shown_at": _shown_at,
+    "single_order": _single_order,
+    "division_leaves_peak": _division_leaves,
+    "mode_explains_little": lambda *, share: (
+        f"A mode explains but {100.0 * share:.0f} % of what is not smooth in the complex response "
+        "around it."
+    ),
+    "response_of_other_q": lambda *, response_q, lifted_q: (
+        f"The response fits a Q of {response_q:.0f}, what is lifted one of {lifted_q:.0f}: an "
+        "equaliser may bend the one, noise or a neighbour the other."
+    ),
+    "outside_sweep": lambda: (
+        "Its frequency lies outside the sweep, so the fundamental there is not seen."
+    ),
+    "fundamental_has_no_peak": lambda: "The fundamental has no peak of its own there.",
+    "fundamental_peak_too_small": lambda *, bump_db: (
+        f"The fundamental's peak of {signed(bump_db)} dB there is too small to tell from ripple."
+    ),
+    "boost_may_raise_peak": _boost_may_raise_peak,
+    "hidden_boost_may_raise_peak": _hidden_boost_may_raise_peak,
+    "set_off_or_lifted": lambda *, played_hz, heard_hz: (
+        f"No other harmonic is clear enough to tell whether it is set off at {played_hz:.0f} Hz "
+        f"or lifted at {heard_hz:.0f} Hz, by a mode that an equaliser takes off the response."
+    ),
+    "comb_taken_off": _comb_taken_off,
+    "on_hum": _on_hum,
+    "one_clear_level": lambda *, drive_dbfs: (
+        f"Only one level, at {drive(drive_dbfs)}, stands clear of the noise: no other level "
+        "confirms it."
+    ),
+    "one_of_several_levels": _one_of_several_levels,
+    "grows_as_mild": _grows_as_mild,
+    "grows_otherwise": _grows_otherwise,
+    "other_kind": lambda *, kind, confidence: (
+        f"It could be {kind} as well (confidence {confidence:.2f})."
+    ),
+    "missing_at": lambda *, positions: (
+        f"It is missing at {listed([f'“{name}”' for name in positions])}."
+    ),
+    "decay_not_looked_at": lambda: (
+        "An excited resonance need not ring in the linear response, so its decay was not looked at."
+    ),
+    "decay_outside_sweep": lambda: (
+        "Its frequency lies outside the sweep, so its decay is not seen."
+    ),
+    "room_hides_decay": _room_hides_decay,
+    "noise_hides_decay": lambda *, position, fall_db: (
+        f"Noise hides the decay at “{position}”: it falls by {signed(fall_db, 0)} dB only."
+    ),
+    "rings_longer": _rings_longer,
+    "rings_no_longer": _rings_no_longer,
+    "rings_with_other_q": _rings_with_other_q,
+    "something_resonates": _something_resonates,
+    "growth_not_known": lambda: (
+        "How it grows with level cannot be told: no two levels of it stand clear of the noise."
+    ),
+    "strongest_at": lambda *, position: f"It is strongest at “{position}”.",
+    "origin_not_known": lambda: "With one position only, where it comes from cannot be told.",
+    "strongest_not_known": lambda: "Where it is strongest cannot be told.",
+    **NOTES,
+}
+"""The sentence of every code that `distsweep.analysis.resonance` returns."""
