@@ -24,6 +24,7 @@ from distsweep.results.resonance import (
     SeenIn,
     SpikeSeen,
 )
+from distsweep.results.session import Calibration, Conditions, Device
 from distsweep.results.staircase import BurstTrace, Staircase
 from distsweep.results.take import (
     SAME_DRIVE_DB,
@@ -44,10 +45,13 @@ __all__ = [
     "AtPosition",
     "Background",
     "BurstTrace",
+    "Calibration",
     "CleanLevel",
     "Compression",
+    "Conditions",
     "Decay",
     "DecayMap",
+    "Device",
     "GrowthPoint",
     "HarmonicCurve",
     "HighOrderOnset",

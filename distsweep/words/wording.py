@@ -102,3 +102,19 @@ def listed(names: Sequence[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def as_given(number: float) -> str:
+    """Write a number as somebody gave it, "−13.5": up to six digits, no zeros behind."""
+    return f"{number:g}".replace("-", "−")
+
+
+def listing(numbers: Sequence[float], between: str = ", ") -> str:
+    """Write numbers as they were given, "−20, −10": ``between`` stands between two."""
+    return between.join(as_given(number) for number in numbers)
+
+
+def with_sign(number: float, decimals: int = 1) -> str:
+    """Write a change with its sign, "+0.5" or "−0.5"; nothing has none."""
+    text = signed(number, decimals)
+    return f"+{text}" if float(f"{number:.{decimals}f}") > 0.0 else text

@@ -16,7 +16,8 @@ FLOORS = (
     ("analysis",),
     ("takes", "words"),
     ("capture", "report"),
-    ("result_files", "pipeline"),
+    ("result_files", "conversion"),
+    ("pipeline",),
     ("demo", "distsweep"),
     ("cli",),
     ("__main__",),
@@ -24,11 +25,12 @@ FLOORS = (
 """Rooms from the ground up: each imports from lower floors, and from its own."""
 
 ANALYSIS_FLOORS = (
-    ("weighting", "third_octave", "cut"),
+    ("weighting", "third_octave", "cut", "settings"),
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
     ("agreement", "resonance"),
+    ("ladder", "staircase"),
     ("take",),
 )
 """The same inside ``analysis``."""
