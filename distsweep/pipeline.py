@@ -20,7 +20,7 @@ from distsweep.results import (
     Warning_,
     first_take,
 )
-from distsweep.takes.doubts import session_doubts
+from distsweep.takes.doubts import session_warnings
 from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
 from distsweep.takes.take import find_take, take_settings, take_warnings
 
@@ -46,7 +46,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     """
     if not isinstance(session, Session):
         session = read_session(session)
-    warnings = [conversion.warning_record(doubt) for doubt in session_doubts(session)]
+    warnings = [conversion.warning_record(reason) for reason in session_warnings(session)]
     takes: list[Take] = []
     ladders: list[tuple[int, MeasuredLadder]] = []
     for number, entry in enumerate(session.takes):

@@ -26,6 +26,18 @@ LOWER_END_TOLERANCE, UPPER_END_TOLERANCE = 0.97, 1.03
 steps of the grid of 48 points an octave)."""
 
 
+def session_warnings(session: Session) -> list[Reason]:
+    """Return what the reader of a session's numbers must know before any take is looked at.
+
+    Raises
+    ------
+    InputError
+        As `session_doubts`.
+    """
+    uncalibrated = [] if session.calibrated else [Reason("uncalibrated", whole_session=True)]
+    return session_doubts(session) + uncalibrated
+
+
 def session_doubts(session: Session) -> list[Reason]:
     """Doubt the numbers of ``session.toml``.
 
@@ -52,10 +64,7 @@ def session_doubts(session: Session) -> list[Reason]:
         doubts.append(
             Reason("improbable_correction", largest_db=largest_db, at_hz=at_hz, usual_db=usual_db)
         )
-    doubts += _full_scale_doubts(session)
-    if not session.calibrated:
-        doubts.append(Reason("uncalibrated", whole_session=True))
-    return doubts
+    return doubts + _full_scale_doubts(session)
 
 
 def _device_doubts(device: Device) -> list[Reason]:

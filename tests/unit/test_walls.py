@@ -90,14 +90,16 @@ ROOMS = {room(source) for source in SOURCES}
 
 def test_the_rooms_of_the_design_are_there() -> None:
     # A wall around a room that was renamed would hold nothing.
-    assert {"analysis", "capture", "cli", "rehearsal", "report", "stimulus", "takes"} <= ROOMS
+    rooms = {"analysis", "capture", "cli", "rehearsal", "report", "results", "stimulus"}
+    assert rooms | {"takes", "words"} <= ROOMS
 
 
 def test_analysis_is_pure() -> None:
-    others = tuple(f"distsweep.{name}" for name in ("capture", "report", "rehearsal", "cli"))
+    rooms = ("takes", "capture", "report", "words", "rehearsal", "cli")
+    others = tuple(f"distsweep.{name}" for name in rooms)
     # What would open files: their readers and the operating system's names for them.
     openers = ("soundfile", "pathlib", "os", "io", "shutil", "tempfile", "distsweep.whole_files")
-    assert breaches({"analysis"}, (*others, *openers)) == []
+    assert breaches({"analysis"}, (*others, *openers), with_types=True) == []
     for source in SOURCES:
         if room(source) != "analysis":
             continue
@@ -201,6 +203,15 @@ def test_heavy_modules_would_be_noticed() -> None:
 def test_analysing_loads_no_drawing_no_device_and_no_filters() -> None:
     loaded = loaded_by("from distsweep import analyse_recording, read_results")
     assert not loaded & {"matplotlib", "sounddevice", "scipy.signal"}
+
+
+def test_a_ladder_s_way_does_not_load_the_tones() -> None:
+    script = (
+        "import sys, distsweep.pipeline, distsweep.analysis.ladder\n"
+        "assert not [m for m in sys.modules if m.startswith('distsweep.analysis.tone')\n"
+        "            or m == 'distsweep.analysis.staircase'], sorted(sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", script], check=True, timeout=60)
 
 
 def test_help_lists_every_command() -> None:
