@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from distsweep import results
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.resonance.find import ResonanceFindings
 from distsweep.reason import Reason
-from distsweep.results import Take, Warning_
+from distsweep.results import RecordedCalibration, Take, Warning_
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.warnings import warning_sentence
@@ -31,20 +30,31 @@ def take_record(
     take: FoundTake, measured: MeasuredLadder | MeasuredStaircase, calibration: Calibration
 ) -> Take:
     """Return a take's record, but for what the search for resonances adds to it."""
-    if isinstance(measured, MeasuredLadder):
-        return _ladder(take, measured, calibration)
-    return _staircase(take, measured, calibration)
-
-
-def _ladder(take: FoundTake, measured: MeasuredLadder, calibration: Calibration) -> Take:
-    return Take(
+    common = Take(
         position=take.entry.position,
         stimulus=take.entry.stimulus.name,
         kind=take.stimulus.recipe.kind,
-        clock_drift_ppm=take.found.clock_drift_ppm,
+        clock_drift_ppm=take.cutting.clock_drift_ppm,
         level_unit=calibration.level_unit,
         frequency_hz=measured.frequency_hz,
         band_hz=list(measured.band_hz),
+        drive_shape_db=np.zeros(len(measured.frequency_hz)),
+        rungs=[],
+        background=measured.background,
+        calibration=calibration_record(calibration),
+        partial=take.entry.partial,
+    )
+    if isinstance(measured, MeasuredLadder):
+        return _ladder(common, measured)
+    return _staircase(common, measured)
+
+
+# --- Ladders ---------------------------------------------------------------------------------
+
+
+def _ladder(common: Take, measured: MeasuredLadder) -> Take:
+    return dataclasses.replace(
+        common,
         drive_shape_db=measured.drive_shape_db,
         rungs=measured.rungs,
         compression=measured.compression,
@@ -53,29 +63,18 @@ def _ladder(take: FoundTake, measured: MeasuredLadder, calibration: Calibration)
         clean_level=measured.limits.clean_level,
         clean_level_third_octave=measured.limits.clean_level_third_octave,
         high_order_onset=measured.limits.high_order_onset,
-        background=measured.background,
-        calibration=calibration_record(calibration),
-        partial=take.entry.partial,
     )
 
 
-def _staircase(take: FoundTake, measured: MeasuredStaircase, calibration: Calibration) -> Take:
-    return Take(
-        position=take.entry.position,
-        stimulus=take.entry.stimulus.name,
-        kind=take.stimulus.recipe.kind,
-        clock_drift_ppm=take.found.clock_drift_ppm,
-        level_unit=calibration.level_unit,
-        frequency_hz=measured.frequency_hz,
-        band_hz=list(measured.band_hz),
-        drive_shape_db=np.zeros(len(measured.frequency_hz)),
-        rungs=[],
-        clean_level=measured.clean_level,
-        background=measured.background,
+# --- Staircases ------------------------------------------------------------------------------
+
+
+def _staircase(common: Take, measured: MeasuredStaircase) -> Take:
+    return dataclasses.replace(
+        common,
         staircase=measured.staircase,
+        clean_level=measured.clean_level,
         high_order_onset=measured.high_order_onset,
-        calibration=calibration_record(calibration),
-        partial=take.entry.partial,
     )
 
 
@@ -89,10 +88,10 @@ def warning_record(reason: Reason, *, take: str | None = None) -> Warning_:
     return Warning_(reason.code, warning_sentence(reason), take=named, **place)  # type: ignore[arg-type]
 
 
-def calibration_record(calibration: Calibration) -> results.Calibration:
+def calibration_record(calibration: Calibration) -> RecordedCalibration:
     """Return what is recorded of a calibration: only what was given."""
     scale = calibration.pascal_per_fs
-    record = results.Calibration(
+    record = RecordedCalibration(
         pascal_per_fs=scale,
         spl_at_0dbfs_db=None if scale is None else calibration.level_offset_db,
         source=None if scale is None else calibration.source,

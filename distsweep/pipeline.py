@@ -64,6 +64,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if axis.background is None else axis.background.hum,
     )
+    agreement, limiter_agreement = _compared(takes)
     return Results(
         device=device,
         conditions=session.conditions,
@@ -72,8 +73,8 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         resonances=resonances.resonances,
         background=axis.background,
         warnings=warnings,
-        agreement=_agreements(takes),
-        limiter_agreement=_limiter_agreements(takes),
+        agreement=agreement,
+        limiter_agreement=limiter_agreement,
         resonance_notes=resonances.notes,
     )
 
@@ -83,49 +84,34 @@ def _analyse_take(
 ) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
     """Return a take as measured and as recorded, with its warnings."""
     calibration = session.calibration_of(entry)
-    found = find_take(entry)
-    settings = take_settings(found.stimulus.recipe, calibration, session.conditions)
-    measured = measure_take(found.cut, settings)
+    recorded = find_take(entry)
+    settings = take_settings(recorded.stimulus.recipe, calibration, session.conditions)
+    measured = measure_take(recorded.cut, settings)
     warnings = [
         conversion.warning_record(reason, take=entry.position)
-        for reason in take_warnings(found, measured, settings, session)
+        for reason in take_warnings(recorded, measured, settings, session)
     ]
-    return measured, conversion.take_record(found, measured, calibration), warnings
+    return measured, conversion.take_record(recorded, measured, calibration), warnings
 
 
-def _agreements(takes: Sequence[Take]) -> list[Agreement]:
-    """Compare every ladder with every staircase at the same position."""
-    pairs = [pair for pair in _met(takes) if pair[0].level_unit == pair[1].level_unit]
-    if not pairs:
-        return []
-    from distsweep.analysis.agreement.levels import compare_takes
-
-    return [item for pair in pairs for item in compare_takes(*pair)]
-
-
-def _limiter_agreements(takes: Sequence[Take]) -> list[LimiterAgreement]:
-    """Compare what holds each tone back with the ladder's limiters at the same position."""
-    pairs = _met(takes)
-    if not pairs:
-        return []
-    from distsweep.analysis.agreement.limiters import compare_limiters
-
-    number = {id(take): index for index, take in enumerate(takes)}
-    return [
-        item
-        for ladder, staircase in pairs
-        for item in compare_limiters(ladder, staircase, ladder_take=number[id(ladder)])
-    ]
-
-
-def _met(takes: Sequence[Take]) -> list[tuple[Take, Take]]:
-    """Return every ladder with every staircase at the same position."""
-    return [
-        (ladder, staircase)
-        for ladder in takes
+def _compared(takes: Sequence[Take]) -> tuple[list[Agreement], list[LimiterAgreement]]:
+    """Compare every ladder with every staircase at the same position: levels, and limiters."""
+    pairs = [
+        (number, ladder, staircase)
+        for number, ladder in enumerate(takes)
         for staircase in takes
         if ladder.rungs and staircase.staircase and ladder.position == staircase.position
     ]
+    if not pairs:
+        return [], []
+    from distsweep.analysis.agreement.levels import compare_takes
+    from distsweep.analysis.agreement.limiters import compare_limiters
+
+    alike = [(a, b) for _, a, b in pairs if a.level_unit == b.level_unit]
+    return (
+        [item for a, b in alike for item in compare_takes(a, b)],
+        [item for number, a, b in pairs for item in compare_limiters(a, b, ladder_take=number)],
+    )
 
 
 def analyse_recording(

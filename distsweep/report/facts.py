@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.report.content import Block, Cell, Paragraph, Table, Terms
 from distsweep.report.reliability import Standing, thd_reliable, thd_standing
-from distsweep.results import Background, Calibration, Results, Rung, Take, Warning_
+from distsweep.results import Background, RecordedCalibration, Results, Rung, Take, Warning_
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
@@ -60,12 +60,12 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
     return [(name, value) for name, value in pairs if value]
 
 
-def _scale(calibration: Calibration) -> dict[str, Any]:
+def _scale(calibration: RecordedCalibration) -> dict[str, Any]:
     """Return a calibration without the microphone's correction, which is the session's."""
     return {k: v for k, v in calibration.noted().items() if not k.startswith("mic_correction")}
 
 
-def correction_words(calibration: Calibration) -> str:
+def correction_words(calibration: RecordedCalibration) -> str:
     """Say which correction was applied, at how many points, and its largest value; "" if none."""
     name = calibration.mic_correction
     if not name:

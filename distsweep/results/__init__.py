@@ -24,7 +24,7 @@ from distsweep.results.resonance import (
     SeenIn,
     SpikeSeen,
 )
-from distsweep.results.session import Calibration, Conditions, Device
+from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import BurstTrace, Staircase
 from distsweep.results.take import (
     SAME_DRIVE_DB,
@@ -45,7 +45,6 @@ __all__ = [
     "AtPosition",
     "Background",
     "BurstTrace",
-    "Calibration",
     "CleanLevel",
     "Compression",
     "Conditions",
@@ -58,6 +57,7 @@ __all__ = [
     "Limiter",
     "LimiterAgreement",
     "PossibleCause",
+    "RecordedCalibration",
     "Resonance",
     "Results",
     "Rung",

@@ -42,7 +42,7 @@ class Conditions(Noted):
 
 
 @dataclass(frozen=True, repr=False)
-class Calibration(Noted):
+class RecordedCalibration(Noted):
     """What levels go by: RMS pressure of a 0 dBFS sine, and the microphone's correction.
 
     ``source`` is where the calibration was taken from, ``mic_correction`` the correction's file;

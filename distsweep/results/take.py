@@ -11,7 +11,7 @@ from distsweep.results.ladder import Background, Compression, HighOrderOnset, Ru
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
-from distsweep.results.session import Calibration, Conditions, Device
+from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import Staircase
 from distsweep.units import FloatArray, db_to_percent
 
@@ -19,11 +19,12 @@ SCHEMA = "distsweep.results/2"
 
 
 SAME_DRIVE_DB = 0.05
-"""Drives so close are one: people ask for −16 where −15.98 was played (chosen)."""
+"""Drives so close count as the same (chosen: people ask for −16 where −15.98 was played)."""
 
 
 SAME_TONE = 0.01
-"""A tone is asked for by its nominal frequency, which a burst of whole periods misses by less."""
+"""Share by which a tone's frequency may miss the one asked for (chosen: its nominal frequency,
+which a burst of whole periods misses by less)."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -82,7 +83,7 @@ class Take(Record):
     high_order_onset: list[HighOrderOnset] = field(default_factory=list)
     spikes: list[SpikeSeen] = field(default_factory=list)
     decay_map: DecayMap | None = None
-    calibration: Calibration = field(default_factory=Calibration)
+    calibration: RecordedCalibration = field(default_factory=RecordedCalibration)
     partial: bool = False
 
     def thd_at(self, frequency_hz: float, *, drive_dbfs: float) -> Thd:
@@ -118,7 +119,7 @@ class Results(Record):
 
     device: Device
     conditions: Conditions
-    calibration: Calibration
+    calibration: RecordedCalibration
     takes: list[Take]
     resonances: list[Resonance]
     background: Background | None

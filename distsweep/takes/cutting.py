@@ -17,7 +17,8 @@ from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
 
 LEAST_PAUSE_S = 0.2
-"""A rung whose recording ends sooner after its sweep than this is incomplete."""
+"""A rung whose recording ends sooner after its sweep than this is incomplete (chosen: the treble of
+a room has died away by then)."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,7 @@ def _no_rung(recording: Recording, played: PlayedRung) -> Reason:
 
 
 def _by_rung(file: StimulusFile) -> list[list[PlayedRung]]:
-    """Group the sweeps of a file by rung: a group holds all repeats."""
+    """Return the sweeps of a file by rung: each list holds all repeats of one."""
     groups: list[list[PlayedRung]] = []
     for played in file.rungs:
         if played.repeat == 0:

@@ -30,7 +30,8 @@ class FoundStaircase:
 def with_scale(placement: Placement, scale: float, *, start: float, end: float) -> Placement:
     """Return a placement by one marker with a scale found by other means.
 
-    ``start`` and ``end`` are the markers' places in the stimulus: the one found stays put.
+    ``start`` and ``end`` are the markers' places in the stimulus; the marker that was found keeps
+    its place in the recording.
     """
     held = start if placement.markers == "start" else end
     place = placement.at(held)
@@ -124,9 +125,9 @@ def _not_listed(stimulus: StaircaseStimulus) -> list[Reason]:
     }
     named = []
     for frequency_hz in recipe.frequencies_hz:
-        asked = [(level, "up") for level in recipe.levels_dbfs]
-        asked += [(level, "down") for level in recipe.levels_dbfs[-2::-1]]
-        every = [PlayedBurst(frequency_hz, level, way, 0, 0) for level, way in asked]
+        levels = [(level, "up") for level in recipe.levels_dbfs]
+        levels += [(level, "down") for level in recipe.levels_dbfs[-2::-1]]
+        every = [PlayedBurst(frequency_hz, level, way, 0, 0) for level, way in levels]
         lost = [
             burst
             for burst in every

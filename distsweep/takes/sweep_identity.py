@@ -23,7 +23,8 @@ CLOCKS_PPM = 200.0
 played at another speed, and is believed only on the proof of what was played."""
 
 SPEED_PPM = 150.0
-"""Within this the sweeps' arrivals, or the tones' frequencies, must give the markers' speed."""
+"""Within this the sweeps' arrivals, or the tones' frequencies, must give the markers' speed
+(chosen: an arrival known to a millisecond tells the speed of ten seconds to 100 ppm)."""
 
 LARGEST_SMEAR_S = 0.0006
 """Largest steady drift of the arrival per octave (chosen: crossovers and rooms give steps of
@@ -32,11 +33,12 @@ gives 0.7 ms in 2 s, and more in longer ones)."""
 
 ARRIVAL_DOUBT_S, WITH_MARKERS_S = 0.001, 0.003
 """Arrivals of one loudspeaker's rungs agree within the first, besides SPEED_PPM of the time
-between them; with those of the markers, which hold other frequencies, within the second."""
+between them; with those of the markers, which hold other frequencies, within the second (chosen:
+from rung to rung only noise moves an arrival; a crossover delays one band by some milliseconds)."""
 
 SILENT_DB = 10.0
-"""A rung that is so much softer than a loudspeaker that follows makes it is silent (chosen:
-compression makes quiet rungs louder re the loud ones, never softer)."""
+"""A rung is silent where it is heard so much softer than its drive and the loudest rung make
+expected (chosen: compression makes quiet rungs louder re the loud ones, never softer)."""
 
 GIVE_SIDECAR = "give the sidecar of the stimulus that was played"
 
@@ -53,7 +55,7 @@ def check_sweeps(
     Raises
     ------
     InputError
-        They are not, or clocks do not explain where the markers stand, nor does a speed.
+        They are not, or neither two clocks nor one speed explain where the markers stand.
     """
     _check_speed(recordings, found, measured)
     drives = np.array([rung.drive_dbfs for rung in found.cut.rungs])

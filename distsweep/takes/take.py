@@ -42,20 +42,20 @@ class FoundTake:
     entry : the take as listed.
     stimulus : what was played.
     recordings : one a file of the stimulus.
-    found : the cut stimulus, the clocks' drift, and what is missing of it.
+    cutting : the cut stimulus, the clocks' drift, and what is missing of it.
     marker_changes : one a file; None where a marker was not found.
     """
 
     entry: TakeEntry
     stimulus: Stimulus
     recordings: list[Recording]
-    found: FoundLadder | FoundStaircase
+    cutting: FoundLadder | FoundStaircase
     marker_changes: list[MarkerChange | None]
 
     @property
     def cut(self) -> CutLadder | CutStaircase:
         """What the analysis measures."""
-        return self.found.cut
+        return self.cutting.cut
 
 
 def find_take(entry: TakeEntry) -> FoundTake:
@@ -86,9 +86,9 @@ def _find_staircase(
     from distsweep.takes.tone_identity import placed_staircase
 
     placements = placed_staircase(stimulus, recordings)
-    found = cut_staircase(stimulus, recordings, placements)
+    staircase = cut_staircase(stimulus, recordings, placements)
     changes = marker_changes(stimulus, zip(recordings, stimulus.files, placements, strict=True))
-    return FoundTake(entry, stimulus, recordings, found, changes)
+    return FoundTake(entry, stimulus, recordings, staircase, changes)
 
 
 def take_settings(
@@ -122,9 +122,9 @@ def take_warnings(
     level_band: list[Reason] = []
     rungs = 0
     # A ladder's proof needs its measurement; a staircase's tones were proved when it was found.
-    if isinstance(take.found, FoundLadder):
+    if isinstance(take.cutting, FoundLadder):
         assert isinstance(take.stimulus, LadderStimulus) and isinstance(measured, MeasuredLadder)
-        silent, rungs = check_sweeps(take.recordings, take.found, measured), len(measured.rungs)
+        silent, rungs = check_sweeps(take.recordings, take.cutting, measured), len(measured.rungs)
         moved = ladder_gain_warnings(take.stimulus, take.marker_changes, measured)
         level_band = level_band_doubts(measured.frequency_hz, settings)
     else:
@@ -132,8 +132,8 @@ def take_warnings(
     mic = session.calibration_of(take.entry).mic
     mixed = session.calibrated and not settings.calibrated
     return [
-        *take.found.missing,
-        *_clock_drift(take.found.clock_drift_ppm, rungs),
+        *take.cutting.missing,
+        *_clock_drift(take.cutting.clock_drift_ppm, rungs),
         *([] if measured.background is not None else [Reason("no_background")]),
         *silent,
         *measured.warnings,

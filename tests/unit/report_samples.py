@@ -26,11 +26,11 @@ from distsweep.report.page import device_name, render_page
 from distsweep.report.sections import all_sections
 from distsweep.results import (
     Background,
-    Calibration,
     Compression,
     Conditions,
     Device,
     HarmonicCurve,
+    RecordedCalibration,
     Results,
     Rung,
     Take,
@@ -208,10 +208,11 @@ def sample_results(*takes: Take, name: str = "Brindlemoor Tarnbick 4", **changes
     """Results of one session; without takes, of the plain sample take."""
     takes = takes or (sample_take(),)
     calibrated = takes[0].level_unit == "dB SPL"
+    calibration = RecordedCalibration(11.2, mic_correction="mic.txt")
     values: dict[str, Any] = {
         "device": Device(name, (180, 240, 150), {"length": 120, "diameter": 45}),
         "conditions": Conditions(20.5, 1.0, 2.5, (300, 3000)),
-        "calibration": Calibration(11.2, mic_correction="mic.txt") if calibrated else Calibration(),
+        "calibration": calibration if calibrated else RecordedCalibration(),
         "takes": list(takes),
         "resonances": [],
         "background": None,

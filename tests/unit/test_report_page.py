@@ -23,7 +23,7 @@ from distsweep.report import write_report
 from distsweep.report.svg import figure_svg
 from distsweep.results import (
     Background,
-    Calibration,
+    RecordedCalibration,
     Results,
     Take,
     Tone,
@@ -178,7 +178,7 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     results = sample_results(
         take,
         name=HOSTILE,
-        calibration=Calibration(11.2, source="<video>", mic_correction="<i>mic.txt"),
+        calibration=RecordedCalibration(11.2, source="<video>", mic_correction="<i>mic.txt"),
         warnings=[Warning_("x", HOSTILE, take=HOSTILE, rung=1)],
     )
     page = page_of(results, tmp_path / "report")
