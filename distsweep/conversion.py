@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -30,52 +30,56 @@ def take_record(
     take: FoundTake, measured: MeasuredLadder | MeasuredStaircase, calibration: Calibration
 ) -> Take:
     """Return a take's record, but for what the search for resonances adds to it."""
-    common = Take(
+    if isinstance(measured, MeasuredLadder):
+        fields = _ladder_fields(measured)
+    else:
+        fields = _staircase_fields(measured)
+    return Take(
         position=take.entry.position,
         stimulus=take.entry.stimulus.name,
         kind=take.stimulus.recipe.kind,
         clock_drift_ppm=take.cutting.clock_drift_ppm,
         level_unit=calibration.level_unit,
-        frequency_hz=measured.frequency_hz,
-        band_hz=list(measured.band_hz),
-        drive_shape_db=np.zeros(len(measured.frequency_hz)),
-        rungs=[],
+        band_hz=list(take.stimulus.recipe.band_hz),
         background=measured.background,
         calibration=calibration_record(calibration),
         partial=take.entry.partial,
+        **fields,
     )
-    if isinstance(measured, MeasuredLadder):
-        return _ladder(common, measured)
-    return _staircase(common, measured)
 
 
 # --- Ladders ---------------------------------------------------------------------------------
 
 
-def _ladder(common: Take, measured: MeasuredLadder) -> Take:
-    return dataclasses.replace(
-        common,
-        drive_shape_db=measured.drive_shape_db,
-        rungs=measured.rungs,
-        compression=measured.compression,
-        return_check_db=measured.return_check_db,
-        limiters=measured.limits.limiters,
-        clean_level=measured.limits.clean_level,
-        clean_level_third_octave=measured.limits.clean_level_third_octave,
-        high_order_onset=measured.limits.high_order_onset,
-    )
+def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
+    """Return the fields of a take that a ladder fills."""
+    return {
+        "frequency_hz": measured.frequency_hz,
+        "drive_shape_db": measured.drive_shape_db,
+        "rungs": measured.rungs,
+        "compression": measured.compression,
+        "return_check_db": measured.return_check_db,
+        "limiters": measured.limits.limiters,
+        "clean_level": measured.limits.clean_level,
+        "clean_level_third_octave": measured.limits.clean_level_third_octave,
+        "high_order_onset": measured.limits.high_order_onset,
+    }
 
 
 # --- Staircases ------------------------------------------------------------------------------
 
 
-def _staircase(common: Take, measured: MeasuredStaircase) -> Take:
-    return dataclasses.replace(
-        common,
-        staircase=measured.staircase,
-        clean_level=measured.clean_level,
-        high_order_onset=measured.high_order_onset,
-    )
+def _staircase_fields(measured: MeasuredStaircase) -> dict[str, Any]:
+    """Return the fields of a take that a staircase fills."""
+    tones = measured.staircase
+    return {
+        "frequency_hz": np.array([tone.frequency_hz for tone in tones]),
+        "drive_shape_db": np.zeros(len(tones)),
+        "rungs": [],
+        "staircase": tones,
+        "clean_level": measured.clean_level,
+        "high_order_onset": measured.high_order_onset,
+    }
 
 
 # --- Warnings and calibrations ---------------------------------------------------------------
@@ -116,8 +120,7 @@ def with_resonances(
 ) -> list[Take]:
     """Give each take that was searched, by its place in ``takes``, what its curves show."""
     shown = zip(searched, found.spikes, found.decay_maps, strict=True)
-    added = {place: {"spikes": spikes, "decay_map": decay} for place, spikes, decay in shown}
-    return [
-        dataclasses.replace(take, **added.get(place, {}))  # type: ignore[arg-type]
-        for place, take in enumerate(takes)
-    ]
+    recorded = list(takes)
+    for place, spikes, decay_map in shown:
+        recorded[place] = dataclasses.replace(takes[place], spikes=spikes, decay_map=decay_map)
+    return recorded

@@ -40,7 +40,6 @@ class MeasuredLadder:
     Attributes
     ----------
     frequency_hz : excitation frequency, shape ``(F,)``.
-    band_hz : measured band.
     drive_shape_db : drive of the sweep re that of its rung, shape ``(F,)``.
     rungs : in the order played, without the repeated first one.
     level_db : each rung's level over the level band; NaN where none of it was measured.
@@ -56,7 +55,6 @@ class MeasuredLadder:
     """
 
     frequency_hz: FloatArray
-    band_hz: tuple[float, float]
     drive_shape_db: FloatArray
     rungs: list[Rung]
     level_db: list[float]
@@ -82,7 +80,6 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
     band = band_mask(frequency_hz, settings.level_band_hz)
     return MeasuredLadder(
         frequency_hz=frequency_hz,
-        band_hz=settings.band_hz,
         drive_shape_db=np.asarray(ratio_to_db(cut.sweep.drive_ratio(frequency_hz))),
         rungs=levels.rungs,
         level_db=levels.level_db,

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from distsweep.analysis.cut import CutStaircase
 from distsweep.analysis.noise.background import describe_background, noise_spectrum
 from distsweep.analysis.settings import TakeSettings
@@ -13,7 +11,6 @@ from distsweep.analysis.tone.bursts import StaircaseSettings
 from distsweep.analysis.tone.staircase import read_staircase
 from distsweep.reason import Reason
 from distsweep.results import Background, CleanLevel, HighOrderOnset, Staircase
-from distsweep.units import FloatArray
 
 
 @dataclass(frozen=True)
@@ -22,16 +19,12 @@ class MeasuredStaircase:
 
     Attributes
     ----------
-    frequency_hz : of the tones, shape ``(F,)``.
-    band_hz : measured band.
     staircase : one a tone.
     clean_level, high_order_onset : over all tones.
     background : None where the silence was not recorded.
     warnings : what the reader of the numbers must know.
     """
 
-    frequency_hz: FloatArray
-    band_hz: tuple[float, float]
     staircase: list[Staircase]
     clean_level: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
@@ -55,8 +48,6 @@ def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStai
         level_offset_db=settings.level_offset_db,
     )
     return MeasuredStaircase(
-        frequency_hz=np.array([row.frequency_hz for row in reading.staircase]),
-        band_hz=settings.band_hz,
         staircase=reading.staircase,
         clean_level=reading.clean_level,
         high_order_onset=reading.high_order_onset,
