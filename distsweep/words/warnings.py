@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from distsweep.reason import Reason
 from distsweep.units import ratio_to_db
@@ -55,14 +56,13 @@ def _uncalibrated(whole_session: bool) -> str:
     return "No calibration was given for this take: its levels are in dBFS."
 
 
-def _incomplete(what: str, recording: str = "", **values: object) -> str:
-    parts: dict[str, Callable[..., str]] = {
-        "marker": _one_marker,
-        "rung": _no_rung,
-        "not_recorded": _not_recorded,
-        "not_listed": _not_listed,
-    }
-    text = parts[what](**values)
+def _incomplete(what: str, recording: str = "", **values: Any) -> str:
+    if what == "marker":
+        text = _one_marker(**values)
+    elif what == "rung":
+        text = _no_rung(**values)
+    else:
+        text = _bursts(what, **values)
     return f"{recording}: {text}." if recording else f"{text}."
 
 
@@ -75,35 +75,22 @@ def _no_rung(drive_dbfs: float, role: str) -> str:
     return f"the rung at {as_given(drive_dbfs)} dBFS ({role}) is not complete and was left out"
 
 
-def _not_recorded(
+def _bursts(
+    what: str,
     tone_hz: float,
     up_dbfs: Sequence[float],
     down_dbfs: Sequence[float],
     lost_up: Sequence[int],
     lost_down: Sequence[int],
 ) -> str:
+    """Name a tone's bursts that are lost, by their place among all that were to be played."""
     lost, played = len(lost_up) + len(lost_down), len(up_dbfs) + len(down_dbfs)
+    runs = ", ".join(_runs(up_dbfs, lost_up, "up") + _runs(down_dbfs, lost_down, "down"))
+    if what == "not_listed":
+        return f"the sidecar lists no burst at {tone_hz:g} Hz for {runs}, which its recipe asks for"
     if lost == played:
         return f"no burst at {tone_hz:g} Hz was recorded"
-    runs = _runs(up_dbfs, lost_up, "up") + _runs(down_dbfs, lost_down, "down")
-    return (
-        f"at {tone_hz:g} Hz {lost} of {played} bursts were not recorded and are left out:"
-        f" {', '.join(runs)}"
-    )
-
-
-def _not_listed(
-    tone_hz: float,
-    up_dbfs: Sequence[float],
-    down_dbfs: Sequence[float],
-    lost_up: Sequence[int],
-    lost_down: Sequence[int],
-) -> str:
-    runs = _runs(up_dbfs, lost_up, "up") + _runs(down_dbfs, lost_down, "down")
-    return (
-        f"the sidecar lists no burst at {tone_hz:g} Hz for {', '.join(runs)}, which its recipe"
-        " asks for"
-    )
+    return f"at {tone_hz:g} Hz {lost} of {played} bursts were not recorded and are left out: {runs}"
 
 
 def _runs(levels_dbfs: Sequence[float], places: Sequence[int], direction: str) -> list[str]:

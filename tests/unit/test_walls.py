@@ -205,15 +205,6 @@ def test_analysing_loads_no_drawing_no_device_and_no_filters() -> None:
     assert not loaded & {"matplotlib", "sounddevice", "scipy.signal"}
 
 
-def test_a_ladder_s_way_does_not_load_the_tones() -> None:
-    script = (
-        "import sys, distsweep.pipeline, distsweep.analysis.ladder\n"
-        "assert not [m for m in sys.modules if m.startswith('distsweep.analysis.tone')\n"
-        "            or m == 'distsweep.analysis.staircase'], sorted(sys.modules)"
-    )
-    subprocess.run([sys.executable, "-c", script], check=True, timeout=60)
-
-
 def test_help_lists_every_command() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "distsweep", "--help"],
