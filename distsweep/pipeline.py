@@ -2,60 +2,35 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from distsweep.analysis.cut import CutLadder
-from distsweep.analysis.limits.ladder import find_ladder_limits
-from distsweep.analysis.noise.background import describe_background, noise_spectrum
-from distsweep.analysis.resonance.find import (
-    Enclosure,
-    ResonanceFindings,
-    SearchedTake,
-    find_resonances,
-)
-from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
-from distsweep.analysis.sweep.levels import read_ladder
+from distsweep import conversion
+from distsweep.analysis.ladder import MeasuredLadder
+from distsweep.analysis.resonance.find import Enclosure, SearchedTake, find_resonances
+from distsweep.analysis.take import measure_take
 from distsweep.conversion_resonance import resonance_record
-from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.results import (
     Agreement,
-    Background,
+    Conditions,
+    Device,
     LimiterAgreement,
     Results,
     Take,
     Warning_,
     first_take,
 )
-from distsweep.stimulus.sidecar import LadderStimulus, read_sidecar
-from distsweep.takes.cutting import cut_ladder
-from distsweep.takes.doubts import session_doubts, take_doubts
-from distsweep.takes.identity import CLOCKS_PPM, check_sweeps
-from distsweep.takes.order import refuse_copies, refuse_ladder_order, refuse_repeated
-from distsweep.takes.recording import Recording, read_recording
-from distsweep.takes.session import (
-    Calibration,
-    Conditions,
-    Device,
-    Session,
-    TakeEntry,
-    read_session,
-)
-from distsweep.units import ratio_to_db
+from distsweep.takes.doubts import session_warnings
+from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
+from distsweep.takes.take import find_take, take_settings, take_warnings
 from distsweep.words.resonance import sentences
 
+if TYPE_CHECKING:
+    from distsweep.analysis.staircase import MeasuredStaircase
+
 Progress = Callable[[str], None]
-"""Told what is being worked on, a short text at a time."""
-
-NEAR_FULL_SCALE = 0.9886
-"""−0.1 dBFS: a level set so that it just fits is an accident more likely than a plan."""
-
-DRIFT_WORTH_A_WORD_PPM = 20.0
-"""Two clocks that differ by more are mentioned; one interface for both shows none."""
+"""Called with what is being worked on, a short text at a time."""
 
 
 def analyse(session: Session | str | Path, *, progress: Progress | None = None) -> Results:
@@ -73,96 +48,84 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     """
     if not isinstance(session, Session):
         session = read_session(session)
+    warnings = [conversion.warning_record(reason) for reason in session_warnings(session)]
     takes: list[Take] = []
-    searched: list[SearchedTake] = []
-    warnings = session_doubts(session)
-    scales = [session.calibration_of(entry).pascal_per_fs for entry in session.takes]
-    if all(scale is None for scale in scales):
-        warnings.append(
-            Warning_("uncalibrated", "No calibration was given: every level is in dBFS.")
-        )
-    for entry in session.takes:
+    ladders: list[tuple[int, MeasuredLadder]] = []
+    for number, entry in enumerate(session.takes):
         if progress is not None:
             progress(f"take {entry.position!r}")
-        take, take_warnings = _analyse_take(session, entry, searched)
-        if take.level_unit == "dBFS" and any(scales):
-            text = "No calibration was given for this take: its levels are in dBFS."
-            take_warnings.append(Warning_("uncalibrated", text, take=take.position))
+        measured, take, doubts = _analyse_take(session, entry)
         takes.append(take)
-        warnings += take_warnings
+        warnings += doubts
+        if isinstance(measured, MeasuredLadder):
+            ladders.append((number, measured))
     axis = first_take(takes, "axis") or takes[0]
-    found = _resonances(session, searched, axis.background)
-    takes = _with_spikes(takes, found)
+    device = session.device
+    resonances = find_resonances(
+        [_searched(takes[number], ladder) for number, ladder in ladders],
+        Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
+        hum=[] if axis.background is None else axis.background.hum,
+    )
+    agreement, limiter_agreement = _compared(takes)
     return Results(
-        device=_given(session.device),
-        conditions=_given(session.conditions),
-        calibration=_described(session.calibration),
-        takes=takes,
-        resonances=[resonance_record(one) for one in found.resonances],
+        device=device,
+        conditions=session.conditions,
+        calibration=conversion.calibration_record(session.calibration),
+        takes=conversion.with_resonances(takes, [number for number, _ in ladders], resonances),
+        resonances=[resonance_record(one) for one in resonances.resonances],
         background=axis.background,
         warnings=warnings,
-        agreement=_agreements(takes),
-        limiter_agreement=_limiter_agreements(takes),
-        resonance_notes=sentences(found.notes),
+        agreement=agreement,
+        limiter_agreement=limiter_agreement,
+        resonance_notes=sentences(resonances.notes),
     )
 
 
-def _resonances(
-    session: Session, searched: Sequence[SearchedTake], background: Background | None
-) -> ResonanceFindings:
-    """Search every ladder take."""
-    device = session.device
-    return find_resonances(
-        searched,
-        Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
-        hum=[] if background is None else background.hum,
+def _analyse_take(
+    session: Session, entry: TakeEntry
+) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
+    """Return a take as measured and as recorded, with its warnings."""
+    calibration = session.calibration_of(entry)
+    recorded = find_take(entry)
+    settings = take_settings(recorded.stimulus.recipe, calibration, session.conditions)
+    measured = measure_take(recorded.cut, settings)
+    warnings = [
+        conversion.warning_record(reason, take=entry.position)
+        for reason in take_warnings(recorded, measured, settings, session)
+    ]
+    return measured, conversion.take_record(recorded, measured, calibration), warnings
+
+
+def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
+    """Return what the search for resonances is given of a ladder."""
+    return SearchedTake(
+        take.position,
+        measured.frequency_hz,
+        measured.rungs,
+        measured.impulse,
+        measured.rate_constant_s,
+        partial=take.partial,
     )
 
 
-def _with_spikes(takes: Sequence[Take], found: ResonanceFindings) -> list[Take]:
-    """Give every ladder what its own curves and decay show."""
-    spikes, decay_maps = iter(found.spikes), iter(found.decay_maps)
-    return [
-        dataclasses.replace(take, spikes=next(spikes), decay_map=next(decay_maps))
-        if take.kind == "ladder"
-        else take
-        for take in takes
-    ]
-
-
-def _agreements(takes: Sequence[Take]) -> list[Agreement]:
-    """Compare every ladder with every staircase at the same position."""
-    pairs = [pair for pair in _met(takes) if pair[0].level_unit == pair[1].level_unit]
-    if not pairs:
-        return []
-    from distsweep.analysis.agreement.levels import compare_takes
-
-    return [item for pair in pairs for item in compare_takes(*pair)]
-
-
-def _limiter_agreements(takes: Sequence[Take]) -> list[LimiterAgreement]:
-    """Compare what holds each tone back with the ladder's limiters at the same position."""
-    pairs = _met(takes)
-    if not pairs:
-        return []
-    from distsweep.analysis.agreement.limiters import compare_limiters
-
-    number = {id(take): index for index, take in enumerate(takes)}
-    return [
-        item
-        for ladder, staircase in pairs
-        for item in compare_limiters(ladder, staircase, ladder_take=number[id(ladder)])
-    ]
-
-
-def _met(takes: Sequence[Take]) -> list[tuple[Take, Take]]:
-    """Return every ladder with every staircase at the same position."""
-    return [
-        (ladder, staircase)
-        for ladder in takes
+def _compared(takes: Sequence[Take]) -> tuple[list[Agreement], list[LimiterAgreement]]:
+    """Compare every ladder with every staircase at the same position: levels, and limiters."""
+    pairs = [
+        (number, ladder, staircase)
+        for number, ladder in enumerate(takes)
         for staircase in takes
         if ladder.rungs and staircase.staircase and ladder.position == staircase.position
     ]
+    if not pairs:
+        return [], []
+    from distsweep.analysis.agreement.levels import compare_takes
+    from distsweep.analysis.agreement.limiters import compare_limiters
+
+    alike = [(a, b) for _, a, b in pairs if a.level_unit == b.level_unit]
+    return (
+        [item for a, b in alike for item in compare_takes(a, b)],
+        [item for number, a, b in pairs for item in compare_limiters(a, b, ladder_take=number)],
+    )
 
 
 def analyse_recording(
@@ -187,166 +150,5 @@ def analyse_recording(
     """
     paths = [recording] if isinstance(recording, str | Path) else list(recording)
     entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
-    session = Session(Path(), Device(name=None), Conditions(), Calibration(), (entry,))
+    session = Session(Path(), Device(), Conditions(), Calibration(), (entry,))
     return analyse(session, progress=progress)
-
-
-def _analyse_take(
-    session: Session, entry: TakeEntry, searched: list[SearchedTake]
-) -> tuple[Take, list[Warning_]]:
-    stimulus = read_sidecar(entry.stimulus)
-    recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
-    if isinstance(stimulus, LadderStimulus):
-        take, to_search, warnings = _analyse_ladder(session, entry, stimulus, recordings)
-        searched.append(to_search)
-    else:
-        from distsweep.pipeline_staircase import analyse_staircase_take
-
-        calibration = session.calibration_of(entry)
-        take, warnings = analyse_staircase_take(entry, stimulus, recordings, calibration)
-        warnings += _take_warnings([], take)
-    take.partial = entry.partial
-    take.calibration = _described(session.calibration_of(entry))
-    warnings += _peak_warnings(recordings)
-    warnings += take_doubts(
-        take,
-        session.calibration_of(entry),
-        level_band_hz=session.conditions.level_band_hz,
-    )
-    return take, [dataclasses.replace(warning, take=entry.position) for warning in warnings]
-
-
-def _analyse_ladder(
-    session: Session,
-    entry: TakeEntry,
-    stimulus: LadderStimulus,
-    recordings: Sequence[Recording],
-) -> tuple[Take, SearchedTake, list[Warning_]]:
-    refuse_repeated(recordings)
-    found = cut_ladder(stimulus, recordings)
-    cut = found.cut
-    refuse_ladder_order(stimulus, recordings, found.placements)
-    refuse_copies(recordings, stimulus.files)
-    calibration, recipe = session.calibration_of(entry), stimulus.recipe
-    amplitudes = measure_ladder(
-        cut,
-        LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db),
-    )
-    odd = check_sweeps(recordings, found, amplitudes)
-    reading = read_ladder(
-        amplitudes,
-        cut.rungs,
-        level_offset_db=calibration.level_offset_db,
-        level_band_hz=session.conditions.level_band_hz,
-        calibrated=calibration.pascal_per_fs is not None,
-    )
-    limits = find_ladder_limits(amplitudes.frequency_hz, reading.rungs, reading.compression)
-    take = Take(
-        position=entry.position,
-        stimulus=entry.stimulus.name,
-        kind=recipe.kind,
-        clock_drift_ppm=found.clock_drift_ppm,
-        level_unit=calibration.level_unit,
-        frequency_hz=amplitudes.frequency_hz,
-        band_hz=list(recipe.band_hz),
-        drive_shape_db=np.asarray(ratio_to_db(stimulus.sweep.drive_ratio(amplitudes.frequency_hz))),
-        rungs=reading.rungs,
-        compression=reading.compression,
-        return_check_db=reading.return_check_db,
-        limiters=limits.limiters,
-        clean_level=limits.clean_level,
-        clean_level_third_octave=limits.clean_level_third_octave,
-        high_order_onset=limits.high_order_onset,
-        background=_background(cut, stimulus, calibration),
-    )
-    searched = SearchedTake(
-        entry.position,
-        amplitudes.frequency_hz,
-        reading.rungs,
-        amplitudes.impulse,
-        stimulus.sweep.rate_constant_s,
-        partial=entry.partial,
-    )
-    moved = ladder_gain_warnings(stimulus, found.marker_changes, take)
-    return take, searched, [*_take_warnings(found.missing, take), *odd, *reading.warnings, *moved]
-
-
-def _peak_warnings(recordings: Sequence[Recording]) -> list[Warning_]:
-    """Warn of a recording that touches full scale without a flat top that proves clipping."""
-    return [
-        Warning_(
-            "near_full_scale",
-            f"{one.path.name} peaks at {round(float(ratio_to_db(one.peak)), 2) + 0.0:.2f} dBFS:"
-            " whether something before the recorder clipped cannot be told. Lower the input gain.",
-        )
-        for one in recordings
-        if NEAR_FULL_SCALE <= one.peak <= 1.0 and not len(one.clipped_samples)
-    ]
-
-
-def _background(
-    cut: CutLadder, stimulus: LadderStimulus, calibration: Calibration
-) -> Background | None:
-    noise = noise_spectrum(cut.quiet, rate_hz=stimulus.recipe.rate_hz, step=cut.step)
-    if noise is None:
-        return None
-    return describe_background(
-        noise,
-        band_hz=stimulus.recipe.band_hz,
-        level_offset_db=calibration.level_offset_db,
-        correction_db=calibration.correction_db,
-    )
-
-
-def _take_warnings(missing: Sequence[str], take: Take) -> list[Warning_]:
-    warnings = [Warning_("incomplete", f"{text}.") for text in missing]
-    drift_ppm = take.clock_drift_ppm
-    unsure = ", or samples were lost: one sweep cannot tell" if len(take.rungs) == 1 else ""
-    if drift_ppm is not None and abs(drift_ppm) > DRIFT_WORTH_A_WORD_PPM:
-        warnings.append(
-            Warning_(
-                "clock_drift",
-                f"Player and recorder ran on different clocks, {drift_ppm:+.1f} ppm apart;"
-                " this was taken out."
-                if abs(drift_ppm) <= CLOCKS_PPM
-                else f"The recording runs {abs(drift_ppm):.0f} ppm"
-                f" {'slower' if drift_ppm > 0.0 else 'faster'} than what was to be played, more"
-                f" than two clocks differ ({CLOCKS_PPM:.0f} ppm): a player or a recorder ran at"
-                f" another speed{unsure}. It was taken out; every frequency stated is the one that"
-                " was to be played.",
-            )
-        )
-    if take.background is None:
-        warnings.append(
-            Warning_(
-                "no_background",
-                "The silence before the first rung was not recorded: floors are not known, and"
-                " nothing can be called reliable.",
-            )
-        )
-    return warnings
-
-
-def _given(value: Device | Conditions) -> dict[str, Any]:
-    """Return what was noted, without what was not."""
-    return {k: v for k, v in dataclasses.asdict(value).items() if v is not None}
-
-
-def _described(calibration: Calibration) -> dict[str, Any]:
-    if calibration.pascal_per_fs is None:
-        described: dict[str, Any] = {}
-    else:
-        described = {
-            "pascal_per_fs": calibration.pascal_per_fs,
-            "spl_at_0dbfs_db": calibration.level_offset_db,
-            "source": calibration.source,
-        }
-    if calibration.mic is not None:
-        largest_at_hz, largest_db = calibration.mic.largest
-        described |= {
-            "mic_correction": calibration.mic_correction_file,
-            "mic_correction_points": len(calibration.mic.frequency_hz),
-            "mic_correction_largest_db": largest_db,
-            "mic_correction_largest_at_hz": largest_at_hz,
-        }
-    return described

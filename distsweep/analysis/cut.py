@@ -95,10 +95,18 @@ class CutTone:
 
 @dataclass(frozen=True)
 class CutStaircase:
-    """A staircase cut into tones; ``quiet``, ``scale`` and ``step`` as in `CutLadder`."""
+    """A staircase cut into tones; ``quiet``, ``scale`` and ``step`` as in `CutLadder`.
+
+    Attributes
+    ----------
+    levels_dbfs : the levels played, rising; between bursts the tone rests at the first.
+    ramp_s : time in which a level changes.
+    """
 
     tones: list[CutTone]
     quiet: list[FloatArray]
     rate_hz: int
     scale: float
     step: float
+    levels_dbfs: tuple[float, ...]
+    ramp_s: float

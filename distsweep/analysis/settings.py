@@ -1,16 +1,17 @@
-"""What the analysis of a take is told besides the signals."""
+"""What the analysis of a take goes by besides the signals."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from distsweep.results.session import DEFAULT_LEVEL_BAND_HZ
 from distsweep.units import FloatArray
 
 
 @dataclass(frozen=True)
 class TakeSettings:
-    """What the analysis of a ladder or a staircase is told.
+    """What the analysis of a ladder or a staircase goes by.
 
     Attributes
     ----------
@@ -19,10 +20,12 @@ class TakeSettings:
     correction_db : the microphone's deviation at frequencies in Hz, subtracted.
     level_offset_db : level of a 0 dBFS sine in the take's unit.
     level_band_hz : a rung's level is the power mean of the fundamental over this band.
+    calibrated : whether that unit is dB SPL; without, levels are in dBFS and no rung states an SPL.
     """
 
     band_hz: tuple[float, float]
     order: int
     correction_db: Callable[[FloatArray], FloatArray]
     level_offset_db: float = 0.0
-    level_band_hz: tuple[float, float] = (300.0, 3000.0)
+    level_band_hz: tuple[float, float] = DEFAULT_LEVEL_BAND_HZ
+    calibrated: bool = False

@@ -9,17 +9,18 @@ from pathlib import Path
 import numpy as np
 
 from distsweep.analysis.sweep.gain_step import find_step
-from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
-from distsweep.analysis.sweep.levels import read_ladder
+from distsweep.analysis.take import measure_take
 from distsweep.capture.response import POINTS_PER_OCTAVE, Response
-from distsweep.results import Rung
+from distsweep.results import Conditions, Rung
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.stimulus.sweep import Sweep
 from distsweep.takes.cutting import cut_ladder
-from distsweep.takes.gain_moved import WORTH_A_WORD_DB, MarkerChange
+from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.recording import read_recording
-from distsweep.takes.session import Calibration, Conditions
+from distsweep.takes.session import Calibration
+from distsweep.takes.take import take_settings
 from distsweep.units import FloatArray, ratio_to_db
+from distsweep.words.warnings import marker_heard
 
 EFFECTIVE_RANGE_DB = 10.0
 """THD counts where the fundamental is at most so far below the rung's level: the effective
@@ -40,7 +41,8 @@ class Verdict:
 
     Attributes
     ----------
-    level_db : over the level band; dB SPL, or dBFS while uncalibrated.
+    level_db : over the level band; dB SPL, or dBFS while uncalibrated; NaN where no frequency of
+        that band was measured.
     thd_percent, thd_hz : the highest THD (third-octave median) and where; None where no THD
         stands clear of the noise.
     clock_drift_ppm : recorder's clock re the player's.
@@ -72,20 +74,10 @@ def judge_rung(
     """
     rungs = tuple(dataclasses.replace(rung, role="rung") for rung in file.rungs)
     alone = dataclasses.replace(stimulus, files=(dataclasses.replace(file, rungs=rungs),))
-    recipe = stimulus.recipe
     found = cut_ladder(alone, [read_recording(path, channel=channel)])
-    settings = LadderSettings(recipe.band_hz, recipe.order, calibration.correction_db)
-    reading = read_ladder(
-        measure_ladder(found.cut, settings),
-        found.cut.rungs,
-        level_offset_db=calibration.level_offset_db,
-        level_band_hz=conditions.level_band_hz,
-        calibrated=True,  # with an offset of 0, "SPL" is in dBFS
-    )
-    rung = reading.rungs[0]
-    frequency_hz = recipe.band_hz[0] * 2.0 ** (np.arange(len(rung.thd_percent)) / 48.0)
-    level_db = rung.spl_db if rung.spl_db is not None else float("nan")
-    worst = worst_thd(rung, frequency_hz, level_db)
+    measured = measure_take(found.cut, take_settings(stimulus.recipe, calibration, conditions))
+    level_db = measured.level_db[0]
+    worst = worst_thd(measured.rungs[0], measured.frequency_hz, level_db)
     return Verdict(
         level_db=level_db,
         thd_percent=None if worst is None else worst[0],
@@ -105,7 +97,7 @@ def gain_notice(
     response, before : measured with this rung, and with the one before it: where the one steps
         against the other, and by as much as the markers, is when the gain was moved.
     """
-    if change is None or change.sure_db < WORTH_A_WORD_DB:
+    if change is None or not change.worth_a_word:
         return None
     octaves = float(np.log2(sweep.full_to_hz / sweep.full_from_hz))
     steps = np.arange(int(octaves * POINTS_PER_OCTAVE) + 1)
@@ -117,7 +109,7 @@ def gain_notice(
     if place is not None:
         at_s = float(sweep.time_of_s(float(grid[place])))
         where = f" (the step is seen {at_s:.1f} s into the sweep, at {grid[place]:.0f} Hz)"
-    return change.sentence(stretch, where=where)
+    return marker_heard(stretch, change_db=change.change_db, cause=change.cause, where=where)
 
 
 def worst_thd(rung: Rung, frequency_hz: FloatArray, level_db: float) -> tuple[float, float] | None:

@@ -22,10 +22,11 @@ from distsweep.capture.stairs_layout import probe_recipe
 from distsweep.capture.take import TakeFiles
 from distsweep.capture.watch import Stop, Watch
 from distsweep.errors import DeviceError, DistsweepError, SafetyRefusal
+from distsweep.results import Conditions
 from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.stimulus.write import rendered
-from distsweep.takes.session import Calibration, Conditions
+from distsweep.takes.session import Calibration
 from distsweep.units import FloatArray
 
 TRIES = 4

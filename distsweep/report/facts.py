@@ -18,7 +18,7 @@ from distsweep.report.content import (
     number_cell,
 )
 from distsweep.report.reliability import thd_reliable
-from distsweep.results import Results, Rung, Take, Warning_
+from distsweep.results import RecordedCalibration, Results, Rung, Take, Warning_
 from distsweep.words import wording
 
 _LABELS = {
@@ -74,8 +74,8 @@ def cautions(_results: Results) -> Section:
 
 def condition_terms(results: Results) -> list[tuple[str, str]]:
     """Device, conditions and calibration as pairs of a name and a value."""
-    pairs = [(_label(key), _words(value)) for key, value in results.device.items()]
-    pairs += [(_label(key), _words(value)) for key, value in results.conditions.items()]
+    pairs = [(_label(key), _words(value)) for key, value in results.device.noted().items()]
+    pairs += [(_label(key), _words(value)) for key, value in results.conditions.noted().items()]
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     pairs.append(("Calibration", "calibrated in dB SPL" if calibrated else "none: levels in dBFS"))
     pairs += [(_label(key), _words(value)) for key, value in _scale(results.calibration).items()]
@@ -91,19 +91,19 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
     return [(name, value) for name, value in pairs if value]
 
 
-def _scale(calibration: dict[str, Any]) -> dict[str, Any]:
+def _scale(calibration: RecordedCalibration) -> dict[str, Any]:
     """Return a calibration without the microphone's correction, which is the session's."""
-    return {k: v for k, v in calibration.items() if not k.startswith("mic_correction")}
+    return {k: v for k, v in calibration.noted().items() if not k.startswith("mic_correction")}
 
 
-def correction_words(calibration: dict[str, Any]) -> str:
+def correction_words(calibration: RecordedCalibration) -> str:
     """Say which correction was applied, at how many points, and its largest value; "" if none."""
-    name = calibration.get("mic_correction")
+    name = calibration.mic_correction
     if not name:
         return ""
-    points = calibration.get("mic_correction_points")
-    largest_db = calibration.get("mic_correction_largest_db")
-    at_hz = calibration.get("mic_correction_largest_at_hz")
+    points = calibration.mic_correction_points
+    largest_db = calibration.mic_correction_largest_db
+    at_hz = calibration.mic_correction_largest_at_hz
     if points is None or largest_db is None or at_hz is None:  # results of an earlier version
         return str(name)
     return (

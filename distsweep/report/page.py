@@ -75,7 +75,7 @@ def render_page(title: str, sections: list[Section], inline: dict[str, Markup]) 
 
 def device_name(results: Results) -> str:
     """Name of the loudspeaker, as free text."""
-    name = results.device.get("name")
+    name = results.device.name
     return str(name).strip() if name and str(name).strip() else "Unnamed loudspeaker"
 
 

@@ -52,10 +52,10 @@ def _level(results: Results, take: Take) -> str:
             f"The {_which(take)} was {name}. Nothing was calibrated, so levels are in "
             "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
         )
-    band = results.conditions.get("level_band_hz")
+    band = results.conditions.level_band_hz
     over = _band_words(band, take)
     # A near-field take has a distance of its own, which the session does not hold.
-    distance = results.conditions.get("distance_m") if take.position == "axis" else None
+    distance = results.conditions.distance_m if take.position == "axis" else None
     where = f" at {distance:g} m" if isinstance(distance, int | float) else ""
     return (
         f"At the {_which(take)} ({name}) the loudspeaker gave "

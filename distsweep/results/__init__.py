@@ -24,6 +24,7 @@ from distsweep.results.resonance import (
     SeenIn,
     SpikeSeen,
 )
+from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import BurstTrace, Staircase
 from distsweep.results.take import (
     SAME_DRIVE_DB,
@@ -46,14 +47,17 @@ __all__ = [
     "BurstTrace",
     "CleanLevel",
     "Compression",
+    "Conditions",
     "Decay",
     "DecayMap",
+    "Device",
     "GrowthPoint",
     "HarmonicCurve",
     "HighOrderOnset",
     "Limiter",
     "LimiterAgreement",
     "PossibleCause",
+    "RecordedCalibration",
     "Resonance",
     "Results",
     "Rung",

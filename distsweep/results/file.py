@@ -13,6 +13,7 @@ import numpy as np
 
 from distsweep.errors import InputError
 from distsweep.results import version_1
+from distsweep.results.session import Noted
 from distsweep.results.take import SCHEMA, Results
 from distsweep.whole_files import write_whole_text
 
@@ -74,6 +75,8 @@ def _plain(value: Any, name: str) -> Any:
         return round(number, _decimals(name)) if np.isfinite(number) else None
     if isinstance(value, np.integer | np.bool_):
         return value.item()
+    if isinstance(value, Noted):
+        return {key: _plain(item, key) for key, item in value.noted().items()}
     if dataclasses.is_dataclass(value):
         return {f.name: _plain(getattr(value, f.name), f.name) for f in dataclasses.fields(value)}
     if isinstance(value, dict):
@@ -115,8 +118,8 @@ def _restore(kind: Any, data: Any) -> Any:
             if exact in typing.get_args(arguments[1]):
                 return np.array(data, dtype=exact)
         return np.array([np.nan if item is None else item for item in data], dtype=float)
-    if origin is list:
-        return [_restore(arguments[0], item) for item in data]
+    if origin in (list, tuple):
+        return origin(_restore(arguments[0], item) for item in data)
     if origin is dict:
         return {arguments[0](key): _restore(arguments[1], item) for key, item in data.items()}
     if kind is float:

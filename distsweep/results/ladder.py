@@ -8,7 +8,7 @@ from distsweep.results.record import Record
 from distsweep.units import BoolArray, FloatArray, IntArray
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class HarmonicCurve(Record):
     """One harmonic against excitation frequency; every array has shape ``(F,)``.
 
@@ -22,11 +22,12 @@ class HarmonicCurve(Record):
     input_referred_db: FloatArray
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Rung(Record):
     """One level of a ladder; arrays have shape ``(F,)``.
 
-    ``drive_dbfs`` is re a full-scale sine; ``spl_db`` is None when uncalibrated;
+    ``drive_dbfs`` is re a full-scale sine; ``spl_db`` is None when uncalibrated, or where nothing
+    of the level band was measured;
     ``peak_dbfs`` is the largest sample of the recording in this rung;
     ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band).
     """
@@ -48,7 +49,7 @@ class Rung(Record):
     high_order_floor_db: FloatArray
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Compression(Record):
     """Gain change of a ladder; ``gain_change_db`` is one ``(F,)`` array a rung."""
 
@@ -59,7 +60,7 @@ class Compression(Record):
     drive_at_3db_dbfs: FloatArray
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class HighOrderOnset(Record):
     """Where sound above the separated harmonics sets in: bottoming, crackle, a rattle.
 
@@ -75,7 +76,7 @@ class HighOrderOnset(Record):
     band_hz: list[float] | None = None
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Tone(Record):
     """A tone in the background, e.g. a line of mains hum."""
 
@@ -83,7 +84,7 @@ class Tone(Record):
     level_db: float
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Background(Record):
     """What the microphone heard while nothing was played, in the take's level unit."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from distsweep.results.ladder import Background, Compression, HighOrderOnset, Ru
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
+from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import Staircase
 from distsweep.units import FloatArray, db_to_percent
 
@@ -19,14 +19,15 @@ SCHEMA = "distsweep.results/2"
 
 
 SAME_DRIVE_DB = 0.05
-"""Drives so close are one: people ask for −16 where −15.98 was played (chosen)."""
+"""Drives so close count as the same (chosen: people ask for −16 where −15.98 was played)."""
 
 
 SAME_TONE = 0.01
-"""A tone is asked for by its nominal frequency, which a burst of whole periods misses by less."""
+"""Share by which a tone's frequency may miss the one asked for (chosen: its nominal frequency,
+which a burst of whole periods misses by less)."""
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Warning_(Record):  # noqa: N801 - "Warning" would hide the builtin
     """Something the reader of the numbers must know."""
 
@@ -37,7 +38,7 @@ class Warning_(Record):  # noqa: N801 - "Warning" would hide the builtin
     frequency_hz: float | None = None
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Thd(Record):
     """THD at one frequency and drive; ``floor_db`` is what background noise alone would show.
 
@@ -53,14 +54,14 @@ class Thd(Record):
     reliable: bool
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Take(Record):
     """One recording of a stimulus at one position, analysed.
 
     ``limiters`` are those that a ladder shows, each in its band: one entry of kind "none"
     where the ladder was judged and nothing acts, empty where nothing can be said.
-    ``calibration`` is the one this take was made with, as ``Results.calibration`` describes
-    one. ``partial`` says that the capture ended before the stimulus did.
+    ``calibration`` is the one this take was made with. ``partial`` says that the capture ended
+    before the stimulus did.
     """
 
     position: str
@@ -82,7 +83,7 @@ class Take(Record):
     high_order_onset: list[HighOrderOnset] = field(default_factory=list)
     spikes: list[SpikeSeen] = field(default_factory=list)
     decay_map: DecayMap | None = None
-    calibration: dict[str, Any] = field(default_factory=dict)
+    calibration: RecordedCalibration = field(default_factory=RecordedCalibration)
     partial: bool = False
 
     def thd_at(self, frequency_hz: float, *, drive_dbfs: float) -> Thd:
@@ -112,13 +113,13 @@ class Take(Record):
         return _thd_between(rung, at, share, frequency_hz)
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Results(Record):
     """Everything that ``results.json`` holds."""
 
-    device: dict[str, Any]
-    conditions: dict[str, Any]
-    calibration: dict[str, Any]
+    device: Device
+    conditions: Conditions
+    calibration: RecordedCalibration
     takes: list[Take]
     resonances: list[Resonance]
     background: Background | None

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.errors import InputError
-from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, StimulusFile
+from distsweep.reason import Reason
+from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, Stimulus, StimulusFile
 from distsweep.takes.gain_moved import MarkerChange, marker_change
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
 
 LEAST_PAUSE_S = 0.2
-"""A rung whose recording ends sooner after its sweep than this is incomplete."""
+"""A rung whose recording ends sooner after its sweep than this is incomplete (chosen: the treble of
+a room has died away by then)."""
 
 
 @dataclass(frozen=True)
@@ -29,7 +31,7 @@ class FoundLadder:
 
     cut: CutLadder
     clock_drift_ppm: float | None
-    missing: list[str]
+    missing: list[Reason]
     marker_changes: list[MarkerChange | None]
     placements: list[Placement]
 
@@ -43,35 +45,17 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         The number of recordings is not that of the stimulus's files, or a recording does
         not hold its file, or no rung is complete.
     """
-    if len(recordings) != len(stimulus.files):
-        raise InputError(
-            f"{recordings[0].path}: {len(recordings)} recording(s) given, the stimulus has"
-            f" {len(stimulus.files)} file(s): list one recording a file, in order"
-        )
+    placements = place_files(stimulus, recordings)
+    files = list(zip(recordings, stimulus.files, placements, strict=True))
     rungs: list[CutRung] = []
-    quiet: list[FloatArray] = []
-    missing: list[str] = []
-    placements = []
-    changes = []
-    for number, (recording, file) in enumerate(zip(recordings, stimulus.files, strict=True)):
-        placement = place_stimulus(recording, marker=stimulus.marker, file=file)
-        placements.append(placement)
-        changes.append(
-            marker_change(recording, marker=stimulus.marker, file=file, placement=placement)
-        )
+    missing: list[Reason] = []
+    for number, (recording, file, placement) in enumerate(files):
         if placement.markers != "both":
-            missing.append(
-                f"{recording.path.name}: only the {placement.markers} marker was found:"
-                " the clock drift is not known and taken as none"
-            )
-        quiet.append(_quiet(recording, file, placement))
+            missing.append(one_marker(recording, placement, drift_from="nothing"))
         for played in _by_rung(file):
             rung = _cut_rung(stimulus, recording, placement, played)
             if rung is None:
-                missing.append(
-                    f"{recording.path.name}: the rung at {played[0].drive_dbfs:g} dBFS"
-                    f" ({played[0].role}) is not complete and was left out"
-                )
+                missing.append(_no_rung(recording, played[0]))
             else:
                 later = played[0].start_sample - file.start_marker_sample
                 rungs.append(replace(rung, file=number, start_s=later / recording.rate_hz))
@@ -81,14 +65,75 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         )
     drifts = [p.clock_drift_ppm for p in placements if p.clock_drift_ppm is not None]
     drift_ppm = float(np.mean(drifts)) if drifts else None
-    scale = 1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm
-    step = max(recording.step for recording in recordings)
-    cut = CutLadder(stimulus.sweep, rungs, quiet, scale, step)
-    return FoundLadder(cut, drift_ppm, missing, changes, placements)
+    cut = CutLadder(
+        stimulus.sweep,
+        rungs,
+        quiet=[quiet_part(*found) for found in files],
+        scale=1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm,
+        step=max(recording.step for recording in recordings),
+    )
+    return FoundLadder(cut, drift_ppm, missing, marker_changes(stimulus, files), placements)
+
+
+def place_files(stimulus: Stimulus, recordings: Sequence[Recording]) -> list[Placement]:
+    """Find every file of a stimulus in its recording.
+
+    Raises
+    ------
+    InputError
+        The number of recordings is not that of the stimulus's files, or a recording does
+        not hold its file.
+    """
+    if len(recordings) != len(stimulus.files):
+        raise InputError(
+            f"{recordings[0].path}: {len(recordings)} recording(s) given, the stimulus has"
+            f" {len(stimulus.files)} file(s): list one recording a file, in order"
+        )
+    return [
+        place_stimulus(recording, marker=stimulus.marker, file=file)
+        for recording, file in zip(recordings, stimulus.files, strict=True)
+    ]
+
+
+def marker_changes(
+    stimulus: Stimulus, files: Iterable[tuple[Recording, StimulusFile, Placement]]
+) -> list[MarkerChange | None]:
+    """Compare every file's two markers; None for a file of which one was not found."""
+    return [
+        marker_change(recording, marker=stimulus.marker, file=file, placement=placement)
+        for recording, file, placement in files
+    ]
+
+
+def quiet_part(recording: Recording, file: StimulusFile, placement: Placement) -> FloatArray:
+    """Return the silence of a file, as far as it was recorded."""
+    first, last = (max(0, round(placement.at(s))) for s in file.quiet_samples)
+    return recording.samples[first:last]
+
+
+def one_marker(recording: Recording, placement: Placement, *, drift_from: str) -> Reason:
+    """Say that a file has one of its two markers, and what its clock drift was taken from."""
+    return Reason(
+        "incomplete",
+        what="marker",
+        recording=recording.path.name,
+        marker=placement.markers,
+        drift_from=drift_from,
+    )
+
+
+def _no_rung(recording: Recording, played: PlayedRung) -> Reason:
+    return Reason(
+        "incomplete",
+        what="rung",
+        recording=recording.path.name,
+        drive_dbfs=played.drive_dbfs,
+        role=played.role,
+    )
 
 
 def _by_rung(file: StimulusFile) -> list[list[PlayedRung]]:
-    """Group the sweeps of a file by rung: a group holds all repeats."""
+    """Return the sweeps of a file by rung: each list holds all repeats of one."""
     groups: list[list[PlayedRung]] = []
     for played in file.rungs:
         if played.repeat == 0:
@@ -118,8 +163,3 @@ def _cut_rung(
         inside = np.searchsorted(recording.clipped_samples, [first, first + len(signal)])
         clipped.append(recording.clipped_samples[inside[0] : inside[1]] - first)
     return CutRung(played[0].drive_dbfs, played[0].role, signals, late, clipped)
-
-
-def _quiet(recording: Recording, file: StimulusFile, placement: Placement) -> FloatArray:
-    first, last = (max(0, round(placement.at(s))) for s in file.quiet_samples)
-    return recording.samples[first:last]

@@ -9,9 +9,11 @@ import numpy as np
 
 from distsweep.analysis.cut import CutBurst, CutStaircase, CutTone
 from distsweep.errors import InputError
+from distsweep.reason import Reason
 from distsweep.stimulus.bursts import Tone, tones
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
-from distsweep.takes.placement import Placement, place_stimulus
+from distsweep.takes.cutting import one_marker, quiet_part
+from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
 
@@ -22,35 +24,14 @@ class FoundStaircase:
 
     cut: CutStaircase
     clock_drift_ppm: float | None
-    missing: list[str]
-
-
-def place_staircase(
-    stimulus: StaircaseStimulus, recordings: Sequence[Recording]
-) -> list[Placement]:
-    """Find every file of a stimulus in its recording.
-
-    Raises
-    ------
-    InputError
-        The number of recordings is not that of the stimulus's files, or a recording does
-        not hold its file.
-    """
-    if len(recordings) != len(stimulus.files):
-        raise InputError(
-            f"{recordings[0].path}: {len(recordings)} recording(s) given, the stimulus has"
-            f" {len(stimulus.files)} file(s): list one recording a file, in order"
-        )
-    return [
-        place_stimulus(recording, marker=stimulus.marker, file=file)
-        for recording, file in zip(recordings, stimulus.files, strict=True)
-    ]
+    missing: list[Reason]
 
 
 def with_scale(placement: Placement, scale: float, *, start: float, end: float) -> Placement:
     """Return a placement by one marker with a scale found by other means.
 
-    ``start`` and ``end`` are the markers' places in the stimulus: the one found stays put.
+    ``start`` and ``end`` are the markers' places in the stimulus; the marker that was found keeps
+    its place in the recording.
     """
     held = start if placement.markers == "start" else end
     place = placement.at(held)
@@ -71,19 +52,18 @@ def cut_staircase(
     """
     cut: list[CutTone] = []
     quiet: list[FloatArray] = []
-    missing: list[str] = []
+    missing: list[Reason] = []
     for recording, placement, file in zip(recordings, placements, stimulus.files, strict=True):
         if placement.markers != "both":
-            missing.append(
-                f"{recording.path.name}: only the {placement.markers} marker was found:"
-                " the clock drift was taken from the tones"
-            )
-        first, last = (max(0, round(placement.at(s))) for s in file.quiet_samples)
-        quiet.append(recording.samples[first:last])
+            missing.append(one_marker(recording, placement, drift_from="tones"))
+        quiet.append(quiet_part(recording, file, placement))
         for tone, (found, absent) in zip(
             tones(file), cut_tones(file, recording, placement), strict=True
         ):
-            missing += [f"{recording.path.name}: {text}" for text in _named(tone, absent)]
+            if absent:
+                missing.append(
+                    _lost("not_recorded", absent, tone.bursts, recording=recording.path.name)
+                )
             if found.bursts:
                 cut.append(found)
     missing += _not_listed(stimulus)
@@ -100,6 +80,8 @@ def cut_staircase(
         rate_hz=stimulus.recipe.rate_hz,
         scale=scale,
         step=max(recording.step for recording in recordings),
+        levels_dbfs=stimulus.recipe.levels_dbfs,
+        ramp_s=1e-3 * stimulus.recipe.ramp_ms,
     )
     return FoundStaircase(whole, (scale - 1.0) * 1e6 if known else None, missing)
 
@@ -133,19 +115,7 @@ def _cut_tone(
     return CutTone(tone.frequency_hz, recorded_hz, signal, bursts, clipped), absent
 
 
-def _named(tone: Tone, absent: Sequence[PlayedBurst]) -> list[str]:
-    """Name what was not recorded of a tone, in a line."""
-    if not absent:
-        return []
-    if len(absent) == len(tone.bursts):
-        return [f"no burst at {tone.frequency_hz:g} Hz was recorded"]
-    return [
-        f"at {tone.frequency_hz:g} Hz {len(absent)} of {len(tone.bursts)} bursts were not"
-        f" recorded and are left out: {_levels(absent, tone.bursts)}"
-    ]
-
-
-def _not_listed(stimulus: StaircaseStimulus) -> list[str]:
+def _not_listed(stimulus: StaircaseStimulus) -> list[Reason]:
     """Name the bursts that the recipe asks for and the sidecar does not list."""
     recipe = stimulus.recipe
     listed = {
@@ -155,38 +125,36 @@ def _not_listed(stimulus: StaircaseStimulus) -> list[str]:
     }
     named = []
     for frequency_hz in recipe.frequencies_hz:
-        asked = [(level, "up") for level in recipe.levels_dbfs]
-        asked += [(level, "down") for level in recipe.levels_dbfs[-2::-1]]
-        every = [PlayedBurst(frequency_hz, level, way, 0, 0) for level, way in asked]
+        levels = [(level, "up") for level in recipe.levels_dbfs]
+        levels += [(level, "down") for level in recipe.levels_dbfs[-2::-1]]
+        every = [PlayedBurst(frequency_hz, level, way, 0, 0) for level, way in levels]
         lost = [
             burst
             for burst in every
             if (frequency_hz, burst.level_dbfs, burst.direction) not in listed
         ]
         if lost:
-            named.append(
-                f"the sidecar lists no burst at {frequency_hz:g} Hz for"
-                f" {_levels(lost, every)}, which its recipe asks for"
-            )
+            named.append(_lost("not_listed", lost, every))
     return named
 
 
-def _levels(bursts: Sequence[PlayedBurst], played: Sequence[PlayedBurst]) -> str:
-    """Write levels as runs of neighbours among all played: "−18 to −4 dBFS up, −6 dBFS down"."""
-    parts = []
-    for direction in ("up", "down"):
-        order = [burst.level_dbfs for burst in played if burst.direction == direction]
-        runs: list[list[int]] = []
-        for burst in bursts:
-            if burst.direction != direction:
-                continue
-            place = order.index(burst.level_dbfs)
-            if runs and runs[-1][-1] == place - 1:
-                runs[-1].append(place)
-            else:
-                runs.append([place])
-        for run in runs:
-            first, last = f"{order[run[0]]:g}", f"{order[run[-1]]:g}"
-            ends = first if len(run) == 1 else f"{first} to {last}"
-            parts.append(f"{ends} dBFS {direction}")
-    return ", ".join(parts).replace("-", "−")
+def _lost(
+    what: str, lost: Sequence[PlayedBurst], played: Sequence[PlayedBurst], *, recording: str = ""
+) -> Reason:
+    """Name the bursts of a tone that are lost, among all that were, or were to be, played.
+
+    The levels of each direction, and which of them are lost by their place among these.
+    """
+    up, down = (
+        [burst for burst in played if burst.direction == direction] for direction in ("up", "down")
+    )
+    return Reason(
+        "incomplete",
+        what=what,
+        recording=recording,
+        tone_hz=played[0].frequency_hz,
+        up_dbfs=[burst.level_dbfs for burst in up],
+        down_dbfs=[burst.level_dbfs for burst in down],
+        lost_up=[place for place, burst in enumerate(up) if burst in lost],
+        lost_down=[place for place, burst in enumerate(down) if burst in lost],
+    )

@@ -1,4 +1,4 @@
-"""Warnings of what is improbable in a session or a recording: a wrong unit, mostly."""
+"""What is improbable in a session or a recording: a wrong unit, mostly."""
 
 from __future__ import annotations
 
@@ -7,12 +7,15 @@ import math
 import numpy as np
 
 from distsweep import plausible
+from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.levels import holds_a_point
 from distsweep.analysis.weighting import a_weighting_db
 from distsweep.errors import InputError
-from distsweep.results import Take, Warning_
-from distsweep.takes.session import Calibration, Device, Session
-from distsweep.units import db_to_power, power_to_db
+from distsweep.reason import Reason
+from distsweep.results import Background, Device
+from distsweep.takes.correction import MicCorrection
+from distsweep.takes.session import Session
+from distsweep.units import FloatArray, db_to_power, power_to_db
 
 OUTSIDE_BY = 1.3
 """A correction may end so far inside the band without a word (chosen: files often begin at 25 Hz,
@@ -23,7 +26,19 @@ LOWER_END_TOLERANCE, UPPER_END_TOLERANCE = 0.97, 1.03
 steps of the grid of 48 points an octave)."""
 
 
-def session_doubts(session: Session) -> list[Warning_]:
+def session_warnings(session: Session) -> list[Reason]:
+    """Return what the reader of a session's numbers must know before any take is looked at.
+
+    Raises
+    ------
+    InputError
+        As `session_doubts`.
+    """
+    uncalibrated = [] if session.calibrated else [Reason("uncalibrated", whole_session=True)]
+    return session_doubts(session) + uncalibrated
+
+
+def session_doubts(session: Session) -> list[Reason]:
     """Doubt the numbers of ``session.toml``.
 
     Raises
@@ -32,69 +47,57 @@ def session_doubts(session: Session) -> list[Warning_]:
         By a calibration full scale is no level that an input in air can stand for.
     """
     conditions, mic = session.conditions, session.calibration.mic
-    doubts: list[tuple[str, str]] = []
-    for key, unit, bounds, hint in (
-        ("temperature_c", "°C", plausible.TEMPERATURE_C, plausible.temperature_hint),
-        ("distance_m", "m", plausible.DISTANCE_M, plausible.distance_hint),
-        ("listener_distance_m", "m", plausible.LISTENER_DISTANCE_M, plausible.distance_hint),
-    ):
-        value = getattr(conditions, key)
-        if value is not None and not bounds.expects(value):
-            meant = hint(value) or "is it right?"
-            name = key.rsplit("_", 1)[0]
-            doubts.append((name, f"{key} is {value:g} {unit}, which is improbable: {meant}"))
+    doubts = []
+    value = conditions.temperature_c
+    if value is not None and not plausible.TEMPERATURE_C.expects(value):
+        doubts.append(Reason("improbable_temperature", temperature_c=value))
+    value = conditions.distance_m
+    if value is not None and not plausible.DISTANCE_M.expects(value):
+        doubts.append(Reason("improbable_distance", distance_m=value))
+    value = conditions.listener_distance_m
+    if value is not None and not plausible.LISTENER_DISTANCE_M.expects(value):
+        doubts.append(Reason("improbable_listener_distance", distance_m=value))
     doubts += _device_doubts(session.device)
     if mic is not None and abs(mic.largest[1]) > plausible.LARGEST_CORRECTION_DB:
         at_hz, largest_db = mic.largest
+        usual_db = plausible.LARGEST_CORRECTION_DB
         doubts.append(
-            (
-                "correction",
-                f"The microphone's correction is {largest_db:+.1f} dB at {at_hz:.0f} Hz: a"
-                f" measurement microphone deviates by {plausible.LARGEST_CORRECTION_DB:g} dB at"
-                " most. Is it the right file, and in dB?",
-            )
+            Reason("improbable_correction", largest_db=largest_db, at_hz=at_hz, usual_db=usual_db)
         )
-    warnings = [Warning_(f"improbable_{name}", text) for name, text in doubts]
-    return warnings + _full_scale_doubts(session)
+    return doubts + _full_scale_doubts(session)
 
 
-def _device_doubts(device: Device) -> list[tuple[str, str]]:
+def _device_doubts(device: Device) -> list[Reason]:
     doubts = []
     cabinet_mm, port_mm = device.cabinet_mm, device.port_mm
     if cabinet_mm is not None:
-        sizes = " by ".join(f"{value:g}" for value in cabinet_mm)
-        if math.prod(cabinet_mm) < 1e6 * plausible.LEAST_CABINET_L:
-            litres = 1e-6 * math.prod(cabinet_mm)
-            text = (
-                f"A cabinet of {sizes} mm holds {litres:.2g} litres: are these centimetres?"
-                f"{plausible.lengths_in_mm(*cabinet_mm)}"
+        litres = 1e-6 * math.prod(cabinet_mm)
+        too_small = litres < plausible.LEAST_CABINET_L
+        if too_small or not all(map(plausible.CABINET_MM.expects, cabinet_mm)):
+            doubts.append(
+                Reason("improbable_cabinet", cabinet_mm=cabinet_mm, litres=litres, small=too_small)
             )
-            doubts.append(("cabinet", text))
-        elif not all(map(plausible.CABINET_MM.expects, cabinet_mm)):
-            doubts.append(("cabinet", f"A cabinet of {sizes} mm is improbable: is it in mm?"))
-    for key, bounds in (
+    for side, bounds in (
         ("diameter", plausible.PORT_DIAMETER_MM),
         ("length", plausible.PORT_LENGTH_MM),
     ):
-        if port_mm is not None and not bounds.expects(port_mm[key]):
-            doubts.append(
-                ("port", f"A port's {key} of {port_mm[key]:g} mm is improbable: is it in mm?")
-            )
+        if port_mm is not None and not bounds.expects(port_mm[side]):
+            doubts.append(Reason("improbable_port", side=side, length_mm=port_mm[side]))
     return doubts
 
 
-def _full_scale_doubts(session: Session) -> list[Warning_]:
+def _full_scale_doubts(session: Session) -> list[Reason]:
     """Doubt each calibration in use once."""
-    warnings: list[Warning_] = []
-    said: set[float] = set()
+    doubts: list[Reason] = []
+    seen: set[float] = set()
     low_db, high_db = plausible.FULL_SCALE_SPL_DB
     possible = plausible.POSSIBLE_FULL_SCALE_SPL_DB
     for entry in session.takes:
         calibration = session.calibration_of(entry)
         pascal, full_db = calibration.pascal_per_fs, calibration.level_offset_db
-        if pascal is None or pascal in said or low_db <= full_db <= high_db:
+        if pascal is None or pascal in seen or low_db <= full_db <= high_db:
             continue
-        said.add(pascal)
+        seen.add(pascal)
         if not possible[0] <= full_db <= possible[1]:
             raise InputError(
                 f"{session.folder / (calibration.source or 'session.toml')}: by pascal_per_fs ="
@@ -102,75 +105,61 @@ def _full_scale_doubts(session: Session) -> list[Warning_]:
                 f" {possible[0]:g} and {possible[1]:g} (20 Pa is 120 dB SPL)"
             )
         own = entry.calibration is not None and pascal != session.calibration.pascal_per_fs
-        warnings.append(
-            Warning_(
+        doubts.append(
+            Reason(
                 "improbable_full_scale",
-                f"By the calibration ({pascal:g} Pa) the input's full scale is {full_db:.0f} dB"
-                f" SPL; with a microphone it lies between {low_db:g} and {high_db:g}: every level"
-                " may be wrong. Is it the RMS pressure of a 0 dBFS sine, in Pa?",
                 take=entry.position if own else None,
+                pascal_per_fs=pascal,
+                full_scale_db=full_db,
+                low_db=low_db,
+                high_db=high_db,
             )
         )
-    return warnings
+    return doubts
 
 
 def take_doubts(
-    take: Take, calibration: Calibration, *, level_band_hz: tuple[float, float]
-) -> list[Warning_]:
-    """Doubt a correction that ends inside the band, a calibrated take's background, and a level
-    band that was not measured."""
-    warnings = _correction_doubts(take, calibration)
-    if calibration.pascal_per_fs is None:
-        return warnings
-    warnings += _background_doubts(take)
-    if not take.rungs:
-        return warnings
-    f, (low_hz, high_hz) = take.frequency_hz, level_band_hz
-    band = f"{low_hz:g} to {high_hz:g} Hz"
-    measured = f"{max(f[0], low_hz):.4g} to {min(f[-1], high_hz):.4g} Hz"
-    if not holds_a_point(f, level_band_hz):
-        text = (
-            f"No frequency in the level band, {band}, was measured ({f[0]:.4g} to {f[-1]:.4g} Hz"
-            " was): no rung's level in dB SPL is stated. Change level_band_hz if they are to be."
-        )
-        warnings.append(Warning_("level_band_outside", text))
-    elif low_hz < LOWER_END_TOLERANCE * f[0] or high_hz > UPPER_END_TOLERANCE * f[-1]:
-        text = (
-            f"Of the level band, {band}, only {measured} was measured: a rung's level is the mean"
-            " over that."
-        )
-        warnings.append(Warning_("level_band_cut", text))
-    return warnings
+    background: Background | None, settings: TakeSettings, mic: MicCorrection | None
+) -> list[Reason]:
+    """Doubt a correction that ends inside the band, and a calibrated take's background."""
+    doubts = _correction_doubts(mic, settings.band_hz)
+    return doubts + _background_doubts(background, settings) if settings.calibrated else doubts
 
 
-def _correction_doubts(take: Take, calibration: Calibration) -> list[Warning_]:
+def level_band_doubts(frequency_hz: FloatArray, settings: TakeSettings) -> list[Reason]:
+    """Doubt a level band of which a calibrated ladder measured nothing, or only a part."""
+    if not settings.calibrated:
+        return []
+    low_hz, high_hz = settings.level_band_hz
+    measured_hz = [float(frequency_hz[0]), float(frequency_hz[-1])]
+    if not holds_a_point(frequency_hz, settings.level_band_hz):
+        band = settings.level_band_hz
+        return [Reason("level_band_outside", level_band_hz=band, measured_hz=measured_hz)]
+    ends = LOWER_END_TOLERANCE * measured_hz[0], UPPER_END_TOLERANCE * measured_hz[1]
+    if low_hz >= ends[0] and high_hz <= ends[1]:
+        return []
+    return [Reason("level_band_cut", level_band_hz=settings.level_band_hz, measured_hz=measured_hz)]
+
+
+def _correction_doubts(mic: MicCorrection | None, band_hz: tuple[float, float]) -> list[Reason]:
     """Say where a microphone's correction ends within the measured band."""
-    if calibration.mic is None:
+    if mic is None:
         return []
-    low_hz, high_hz = (float(calibration.mic.frequency_hz[end]) for end in (0, -1))
-    if low_hz <= OUTSIDE_BY * take.band_hz[0] and OUTSIDE_BY * high_hz >= take.band_hz[1]:
+    low_hz, high_hz = (float(mic.frequency_hz[end]) for end in (0, -1))
+    if low_hz <= OUTSIDE_BY * band_hz[0] and OUTSIDE_BY * high_hz >= band_hz[1]:
         return []
-    text = (
-        f"The microphone's correction holds {low_hz:g} to {high_hz:g} Hz of a measured band of"
-        f" {take.band_hz[0]:g} to {take.band_hz[1]:g} Hz: beyond its ends their values were used."
-    )
-    return [Warning_("correction_cut", text)]
+    return [Reason("correction_cut", low_hz=low_hz, high_hz=high_hz, band_hz=band_hz)]
 
 
-def _background_doubts(take: Take) -> list[Warning_]:
+def _background_doubts(background: Background | None, settings: TakeSettings) -> list[Reason]:
     """Doubt a background below a microphone's own noise in the measured band."""
-    level_db = None if take.background is None else take.background.a_weighted_db
+    level_db = None if background is None else background.a_weighted_db
     if level_db is None or math.isnan(level_db):
         return []
-    least_db = plausible.LEAST_BACKGROUND_SPL_DB + _share_db(take.band_hz[0], take.band_hz[1])
+    least_db = plausible.LEAST_BACKGROUND_SPL_DB + _share_db(*settings.band_hz)
     if level_db >= least_db:
         return []
-    text = (
-        f"The background is {level_db:.0f} dB(A), less than a microphone's own noise"
-        f" ({least_db:.0f} dB(A) in this band): every level may be wrong. Is the calibration this"
-        " input's, or did a noise gate work on it?"
-    )
-    return [Warning_("improbable_background", text)]
+    return [Reason("improbable_background", level_dba=level_db, least_dba=least_db)]
 
 
 def _share_db(low_hz: float, high_hz: float) -> float:

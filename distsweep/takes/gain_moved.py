@@ -70,22 +70,21 @@ class MarkerChange:
         """How large the change is at least, whatever its sign; 0 within the doubt."""
         return max(0.0, abs(self.change_db) - self.doubt_db)
 
-    def sentence(self, stretch: str, *, where: str = "") -> str:
-        """Say what was heard over ``stretch``, and no more than that.
+    @property
+    def worth_a_word(self) -> bool:
+        """Whether something moved for sure, and by enough to be said."""
+        return self.sure_db >= WORTH_A_WORD_DB
 
-        ``where`` says where inside the stretch the step was found, if it was.
+    @property
+    def cause(self) -> str:
+        """What may have moved, and no more than the markers tell.
+
+        "input": its gain; "gain": at the input or in the loudspeaker; "gain_or_heat": or the
+        voice coil grew hot.
         """
-        way = "louder" if self.change_db > 0.0 else "softer"
-        text = (
-            f"the marker after {stretch} is heard {abs(self.change_db):.1f} dB {way} than the one"
-            f" before it{where}: "
-        )
         if self.with_background:
-            return f"{text}so is the background, so the gain at the input was moved"
-        text += "the gain at the input, or the loudspeaker's volume, was moved"
-        if -HOT_COIL_DB <= self.change_db < 0.0:
-            text += ", or its voice coil is hot"
-        return text
+            return "input"
+        return "gain_or_heat" if -HOT_COIL_DB <= self.change_db < 0.0 else "gain"
 
 
 def marker_change(

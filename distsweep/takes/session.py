@@ -11,36 +11,15 @@ from typing import Any
 
 from distsweep import plausible
 from distsweep.errors import InputError
+from distsweep.results.session import DEFAULT_LEVEL_BAND_HZ, Conditions, Device
 from distsweep.takes.correction import MicCorrection, no_correction, read_correction
 from distsweep.toml_input import Table, read_toml
 from distsweep.units import FloatArray, pascal_to_spl_db
-
-DEFAULT_LEVEL_BAND_HZ = (300.0, 3000.0)
-"""Band over which a rung's SPL is taken, if the session names none (contract)."""
 
 UNCALIBRATED = "none"
 """Written as a take's calibration: its levels are in dBFS, whatever the session's."""
 
 OTHER_UNIT = "are these metres or centimetres?"
-
-
-@dataclass(frozen=True)
-class Device:
-    """The loudspeaker: inner cabinet width, height, depth and port in mm, as far as known."""
-
-    name: str | None
-    cabinet_mm: tuple[float, ...] | None = None
-    port_mm: dict[str, float] | None = None
-
-
-@dataclass(frozen=True)
-class Conditions:
-    """Where and how it was measured; None where it was not noted."""
-
-    temperature_c: float | None = None
-    distance_m: float | None = None
-    listener_distance_m: float | None = None
-    level_band_hz: tuple[float, float] = DEFAULT_LEVEL_BAND_HZ
 
 
 @dataclass(frozen=True)
@@ -92,6 +71,11 @@ class Session:
     conditions: Conditions
     calibration: Calibration
     takes: tuple[TakeEntry, ...]
+
+    @property
+    def calibrated(self) -> bool:
+        """Whether any take has levels in dB SPL."""
+        return any(self.calibration_of(entry).pascal_per_fs is not None for entry in self.takes)
 
     def calibration_of(self, entry: TakeEntry) -> Calibration:
         """Return what a take's levels go by: its own calibration, or else the session's."""

@@ -141,3 +141,8 @@ def span(ends: Sequence[float | None], unit: str) -> str:
     return (
         decibels(low, unit) if low == high else f"{signed(low)} to {decibels(high, unit)}"
     ).rstrip()
+
+
+def listing(numbers: Sequence[float], between: str = ", ") -> str:
+    """Write numbers as they were given, "−20, −10": ``between`` stands between two."""
+    return between.join(as_given(number) for number in numbers)

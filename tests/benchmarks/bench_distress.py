@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
-from distsweep.analysis.sweep.levels import read_ladder
+from distsweep.analysis.settings import TakeSettings
+from distsweep.analysis.take import measure_take
 from distsweep.capture.distress import Distress
 from distsweep.capture.judge import worst_thd
 from distsweep.capture.response import BEFORE_S, measure_response
@@ -63,18 +63,13 @@ def followed(seed: int) -> Iterator[tuple[float, float | None]]:
     found = cut_ladder(STIMULUS, [recording])
     (change,) = found.marker_changes
     assert change is not None and change.sure_db == 0.0, f"seed {seed}: {change}"
-    reading = read_ladder(
-        measure_ladder(found.cut, LadderSettings(BAND_HZ, ORDER, no_correction)),
-        found.cut.rungs,
-        level_offset_db=0.0,
-        level_band_hz=LEVEL_BAND_HZ,
-        calibrated=True,
-    )
-    grid_hz = BAND_HZ[0] * 2.0 ** (np.arange(len(reading.rungs[0].thd_percent)) / 48.0)
+    settings = TakeSettings(BAND_HZ, ORDER, no_correction, level_band_hz=LEVEL_BAND_HZ)
+    measured = measure_take(found.cut, settings)
     offset = round(one.bench.starts_early_s * RATE_HZ + one.bench.distance_m / 343.0 * RATE_HZ)
     quiet = heard[file.quiet_samples[0] + offset : file.quiet_samples[1] + offset]
     before, response = round(BEFORE_S * RATE_HZ), None
-    for rung, played in zip(reading.rungs, file.rungs, strict=True):
+    rungs = zip(measured.rungs, measured.level_db, file.rungs, strict=True)
+    for rung, level_db, played in rungs:
         start = played.start_sample + offset
         wave = db_to_ratio(played.drive_dbfs) * sweep.waveform()
         now = measure_response(
@@ -82,7 +77,7 @@ def followed(seed: int) -> Iterator[tuple[float, float | None]]:
         )
         predicted = (response or now).predict(wave)
         response = now
-        worst = worst_thd(rung, grid_hz, float(rung.spl_db or 0.0))
+        worst = worst_thd(rung, measured.frequency_hz, level_db)
         if worst is None:
             continue
         for times in LIMITS:

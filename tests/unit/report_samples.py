@@ -27,13 +27,17 @@ from distsweep.report.sections import all_sections
 from distsweep.results import (
     Background,
     Compression,
+    Conditions,
+    Device,
     HarmonicCurve,
+    RecordedCalibration,
     Results,
     Rung,
     Take,
     Tone,
     Warning_,
 )
+from distsweep.results.record import Record
 
 LEVELS_DBFS = (-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0)
 SPL_AT_FULL_SCALE_DB = 102.0
@@ -179,15 +183,21 @@ def sample_take(
     )
 
 
+def alter(record: Record, **values: Any) -> None:
+    """Change a sample in place, which no record of an analysis ever is: samples are built up."""
+    for name, value in values.items():
+        assert hasattr(record, name)
+        object.__setattr__(record, name, value)
+
+
 def all_unreliable(take: Take) -> Take:
     """The take, with every value 1 dB above its floor: noise."""
     for rung in take.rungs:
-        rung.fundamental_floor_db = rung.fundamental_db - 1.0
+        alter(rung, fundamental_floor_db=rung.fundamental_db - 1.0, thd_floor_db=rung.thd_db - 1.0)
         rung.thd_reliable[:] = False
-        rung.thd_floor_db = rung.thd_db - 1.0
         for curve in rung.harmonics.values():
             curve.reliable[:] = False
-            curve.floor_db = curve.level_db - 1.0
+            alter(curve, floor_db=curve.level_db - 1.0)
     if take.compression is not None:
         for gain in take.compression.gain_change_db:
             gain[:] = np.nan
@@ -198,12 +208,11 @@ def sample_results(*takes: Take, name: str = "Brindlemoor Tarnbick 4", **changes
     """Results of one session; without takes, of the plain sample take."""
     takes = takes or (sample_take(),)
     calibrated = takes[0].level_unit == "dB SPL"
+    calibration = RecordedCalibration(11.2, mic_correction="mic.txt")
     values: dict[str, Any] = {
-        "device": {"name": name, "cabinet_mm": [180, 240, 150],
-                   "port_mm": {"length": 120, "diameter": 45}},
-        "conditions": {"temperature_c": 20.5, "distance_m": 1.0, "listener_distance_m": 2.5,
-                       "level_band_hz": [300, 3000]},
-        "calibration": {"pascal_per_fs": 11.2, "mic_correction": "mic.txt"} if calibrated else {},
+        "device": Device(name, (180, 240, 150), {"length": 120, "diameter": 45}),
+        "conditions": Conditions(20.5, 1.0, 2.5, (300, 3000)),
+        "calibration": calibration if calibrated else RecordedCalibration(),
         "takes": list(takes),
         "resonances": [],
         "background": None,

@@ -12,6 +12,7 @@ from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.analysis.noise.background import describe_background, noise_spectrum
 from distsweep.analysis.noise.certainty import RELIABLE_DB
+from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.harmonics import frequency_grid
 from distsweep.pipeline import analyse
 from distsweep.results import Results
@@ -77,7 +78,7 @@ def test_a_recording_that_just_fits_is_doubted(
     results = bench.analyse(peak * heard / np.max(np.abs(heard)), name="fits.wav")
     said = [w.message for w in results.warnings if w.code == "near_full_scale"]
     assert bool(said) == warned
-    assert not warned or said[0].startswith("fits.wav peaks at -0.01 dBFS")
+    assert not warned or said[0].startswith("fits.wav peaks at −0.01 dBFS")
 
 
 def test_calibration_moves_levels_and_nothing_else(bench: Bench, heard: np.ndarray) -> None:
@@ -196,9 +197,7 @@ def test_background_levels_and_hum(rng: np.random.Generator) -> None:
         signal += 10.0 ** (level_db / 20.0) * np.sin(2.0 * np.pi * frequency_hz * time + 1.0)
     spectrum = noise_spectrum([signal], rate_hz=RATE_HZ)
     assert spectrum is not None
-    found = describe_background(
-        spectrum, band_hz=(20.0, 20000.0), level_offset_db=0.0, correction_db=no_correction
-    )
+    found = describe_background(spectrum, TakeSettings((20.0, 20000.0), 10, no_correction))
     assert [tone.frequency_hz for tone in found.hum] == [50.0, 100.0, 150.0]
     assert [tone.level_db for tone in found.hum] == pytest.approx([-70.0, -76.0, -73.0], abs=0.2)
     lines = sum(10.0 ** (level / 10.0) for level in (-70.0, -76.0, -73.0))
@@ -215,9 +214,7 @@ def test_hum_of_60_hz_mains_and_none(rng: np.random.Generator) -> None:
     for signal, expected in ((noise + hum, [60.0, 180.0]), (noise, [])):
         spectrum = noise_spectrum([signal], rate_hz=RATE_HZ)
         assert spectrum is not None
-        found = describe_background(
-            spectrum, band_hz=(20.0, 20000.0), level_offset_db=0.0, correction_db=no_correction
-        )
+        found = describe_background(spectrum, TakeSettings((20.0, 20000.0), 10, no_correction))
         assert [tone.frequency_hz for tone in found.hum] == expected
 
 

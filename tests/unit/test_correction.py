@@ -181,8 +181,8 @@ def test_results_say_which_correction_was_applied(
     assert f"microphone correction: {line}" in ran.stderr.replace("\xa0", " ")
     results = read_results(bench.folder / "results" / "results.json")
     for calibration in (results.calibration, results.takes[0].calibration):
-        assert calibration["mic_correction"] == "mic.txt"
-        assert calibration["mic_correction_points"] == 3
-        assert calibration["mic_correction_largest_db"] == -1.5
-        assert calibration["mic_correction_largest_at_hz"] == 20000.0
+        assert calibration.mic_correction == "mic.txt"
+        assert calibration.mic_correction_points == 3
+        assert calibration.mic_correction_largest_db == -1.5
+        assert calibration.mic_correction_largest_at_hz == 20000.0
     assert line in dict(condition_terms(results))["Microphone correction"].replace("\xa0", " ")

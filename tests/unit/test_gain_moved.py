@@ -30,6 +30,7 @@ from distsweep.stimulus.write import write_stimulus
 from distsweep.takes.gain_moved import MarkerChange, marker_change
 from distsweep.takes.placement import place_stimulus
 from distsweep.takes.recording import Recording
+from distsweep.words.warnings import marker_heard
 
 # ── the markers ────────────────────────────────────────────────────────────────────────────
 
@@ -98,14 +99,18 @@ def test_the_background_tells_that_it_is_the_inputs_gain() -> None:
     """In a room that is dead by then; where the loudspeaker was moved the background stays."""
     moved = [heard_markers(seed, -10.0, -20.0)[0] for seed in range(8)]
     assert all(one is not None and one.with_background for one in moved)
-    assert "gain at the input was moved" in moved[0].sentence("rung 1")
+    assert "gain at the input was moved" in said(moved[0])
+
+
+def said(change: MarkerChange) -> str:
+    return marker_heard("rung 3", change_db=change.change_db, cause=change.cause)
 
 
 def test_the_words_claim_no_more_than_is_known() -> None:
-    softer = MarkerChange("a.wav", -2.0, 0.1, with_background=False).sentence("rung 3")
+    softer = said(MarkerChange("a.wav", -2.0, 0.1, with_background=False))
     assert "2.0 dB softer" in softer and "or its voice coil is hot" in softer
-    assert "voice coil" not in MarkerChange("a.wav", -9.0, 0.1, False).sentence("rung 3")
-    louder = MarkerChange("a.wav", 2.0, 0.1, False).sentence("rung 3")
+    assert "voice coil" not in said(MarkerChange("a.wav", -9.0, 0.1, False))
+    louder = said(MarkerChange("a.wav", 2.0, 0.1, False))
     assert "2.0 dB louder" in louder and "voice coil" not in louder
 
 
@@ -174,7 +179,7 @@ def test_the_analysis_warns_of_a_gain_that_moved_within_a_file(
     assert warning.rung == rung
     way = "louder" if step_db > 0 else "softer"
     assert f"{abs(step_db):.1f} dB {way}" in warning.message
-    assert f"rung at {-40 + 10 * rung} dBFS" in warning.message
+    assert f"rung at −{40 - 10 * rung} dBFS" in warning.message
     seen_hz = float(warning.message.split("is seen at ")[1].split(" Hz")[0])
     assert 1300.0 / 1.4 < seen_hz < 1300.0 * 1.4
     if abs(step_db) > 4.0:
@@ -186,7 +191,7 @@ def test_in_one_file_the_rung_is_found(tmp_path: Path) -> None:
     (warning,) = moved_warnings(*given)
     assert warning.rung is None
     assert "all rungs of rec-0.wav" in warning.message
-    assert "of -30 dBFS" in warning.message
+    assert "of −30 dBFS" in warning.message
 
 
 @pytest.mark.parametrize("split", [True, False])

@@ -15,8 +15,9 @@ FLOORS = (
     ("file_sets", "results", "stimulus"),
     ("analysis",),
     ("takes", "words"),
-    ("capture", "report", "conversion_resonance"),
-    ("result_files", "pipeline"),
+    ("capture", "report"),
+    ("result_files", "conversion", "conversion_resonance"),
+    ("pipeline",),
     ("demo", "distsweep"),
     ("cli",),
     ("__main__",),
@@ -29,6 +30,7 @@ ANALYSIS_FLOORS = (
     ("sweep", "tone"),
     ("limits",),
     ("agreement", "resonance"),
+    ("ladder", "staircase"),
     ("take",),
 )
 """The same inside ``analysis``."""

@@ -285,9 +285,7 @@ def test_data_sheets_note_what_was_given(tmp_path: Path) -> None:
 def test_a_partial_take_comes_after_a_complete_one() -> None:
     def take(position: str, kind: str, partial: bool) -> Take:
         empty = np.empty(0)
-        made = Take(position, "s", kind, None, "dBFS", empty, [1, 2], empty, [])
-        made.partial = partial
-        return made
+        return Take(position, "s", kind, None, "dBFS", empty, [1, 2], empty, [], partial=partial)
 
     cut, stairs, whole = (take("axis", k, p) for k, p in LISTED)
     takes = [cut, stairs, whole, take("port", "ladder", True)]

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited
-from report_samples import sample_results, sample_take
+from report_samples import alter, sample_results, sample_take
 from two_band_cases import RATE_HZ, ladder_recipe, measure_session, staircase_recipe
 
 from distsweep.analysis.agreement.limiters import compare_limiters
@@ -137,7 +137,7 @@ def test_a_ladder_that_played_louder_than_the_tone_is_not_excused() -> None:
     for rung, dbfs in zip(
         ladder.rungs, [-44.0, -40.0, -36.0, -32.0, -28.0, -2.0, 0.0], strict=True
     ):
-        rung.drive_dbfs = dbfs
+        alter(rung, drive_dbfs=dbfs)
     (found,) = compare_limiters(ladder, tone_of(STEEP, 9.0))
     assert (found.drive_dbfs, found.state) == (-28.0, "differ")
     (text,) = sentences(ladder, found)
@@ -163,7 +163,7 @@ def test_what_noise_hides_is_not_compared(there: Limiter) -> None:
 def test_takes_without_a_common_drive_are_not_compared() -> None:
     ladder = ladder_of(NONE, 0.0)
     for rung in ladder.rungs:
-        rung.drive_dbfs -= 37.0
+        alter(rung, drive_dbfs=rung.drive_dbfs - 37.0)
     (found,) = compare_limiters(ladder, tone_of(NONE, 0.0))
     assert (found.state, found.reason) == ("not compared", "no common drive")
 
@@ -179,7 +179,7 @@ def test_what_one_of_them_never_reached_is_not_compared() -> None:
     assert (found.state, found.reason) == ("not compared", "staircase played lower")
     ladder = ladder_of(NONE, 0.0)
     for rung in ladder.rungs[4:]:
-        rung.clipped = True
+        alter(rung, clipped=True)
     (found,) = compare_limiters(ladder, tone_of(limiter("limiter", -14.0), 9.0))
     assert (found.state, found.reason) == ("not compared", "ladder played lower")
     assert sentences(ladder, found) == []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from report_samples import sample_take
+from report_samples import alter, sample_take
 
 from distsweep.analysis.limits.kind import SteadyLevels, judge
 from distsweep.analysis.limits.ladder import find_ladder_limits
@@ -16,13 +16,8 @@ DRIVES = np.array([-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0])
 def limited_take(loss_db: np.ndarray) -> Take:
     """A sample take whose gain changes are −``loss_db``, shape ``(R, F)``, and odd orders faint."""
     take = sample_take()
-    take.compression = Compression(
-        reference_drive_dbfs=-40.0,
-        gain_change_db=list(-loss_db),
-        onset_dbfs=np.full(take.frequency_hz.size, np.nan),
-        drive_at_1db_dbfs=np.full(take.frequency_hz.size, np.nan),
-        drive_at_3db_dbfs=np.full(take.frequency_hz.size, np.nan),
-    )
+    nowhere = np.full(take.frequency_hz.size, np.nan)
+    alter(take, compression=Compression(-40.0, list(-loss_db), nowhere, nowhere, nowhere))
     for rung in take.rungs:
         for order, curve in rung.harmonics.items():
             if order % 2:
@@ -71,9 +66,9 @@ def test_values_that_the_noise_hides_take_no_part() -> None:
 
 def test_one_rung_states_nothing() -> None:
     take = limited_take(np.zeros((7, sample_take().frequency_hz.size)))
-    take.rungs = take.rungs[:1]
+    alter(take, rungs=take.rungs[:1])
     assert take.compression is not None
-    take.compression.gain_change_db = take.compression.gain_change_db[:1]
+    alter(take.compression, gain_change_db=take.compression.gain_change_db[:1])
     found = limits_of(take)
     assert found.limiters == []
     for clean in (*found.clean_level, *found.clean_level_third_octave):

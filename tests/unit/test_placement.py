@@ -133,7 +133,7 @@ def test_a_take_that_stops_early_gives_what_is_complete(make_bench) -> None:
     assert [r.drive_dbfs for r in take.rungs] == [-30.0, -20.0]
     assert take.clock_drift_ppm is None
     told = [w.message for w in results.warnings if w.code == "incomplete"]
-    assert any("-10 dBFS" in text and "left out" in text for text in told)
+    assert any("−10 dBFS" in text and "left out" in text for text in told)
     assert any("only the start marker" in text for text in told)
 
 

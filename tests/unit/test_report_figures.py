@@ -14,6 +14,7 @@ from matplotlib.colors import to_rgb
 from report_samples import (
     BAND_HZ,
     LEVELS_DBFS,
+    alter,
     drawn,
     labelled,
     luminance,
@@ -107,7 +108,7 @@ def test_the_top_marks_where_harmonics_leave_the_band(take: Take) -> None:
     for rung in take.rungs:  # the step stands where the marks say
         assert set(rung.orders_summed[take.frequency_hz > ends[3] * 1.001]) <= {1, 0}
     coarse = sample_take(points=60)
-    coarse.band_hz = []  # the grid alone must do, to half a step of it
+    alter(coarse, band_hz=[])  # the grid alone must do, to half a step of it
     assert order_ends_hz(coarse)[3] == pytest.approx(BAND_HZ[1] / 3, rel=10 ** (1.6 / 59) - 1)
     assert order_ends_hz(sample_take(band_hz=(20.0, 1900.0), points=60)) == {}
 
@@ -172,7 +173,7 @@ def test_gain_change_is_shown_where_the_analysis_wrote_one_and_never_pale() -> N
     axes = main_axes(report.plot_gain_change(noisy))
     assert np.isnan(rung_lines(axes)[6].get_ydata())[20:30].all()
     assert all(drawn(line).size == 0 for line in uncertain_lines(axes))
-    noisy.compression.reference_drive_dbfs = None
+    alter(noisy.compression, reference_drive_dbfs=None)
     assert not gain_change_reliable(noisy, 6).any()
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from report_samples import (
     all_unreliable,
+    alter,
     drawn,
     luminance,
     main_axes,
@@ -84,8 +85,8 @@ def test_true_thd_lies_under_the_bound_whatever_noise_does() -> None:
     noise_rms = truth * 10.0 ** rng.uniform(-2.0, 1.0, count)
     noise = noise_rms * (rng.normal(size=count) + 1j * rng.normal(size=count)) / np.sqrt(2.0)
     rung = sample_take(levels_dbfs=(-10.0,), points=20).rungs[0]
-    rung.thd_db = 20.0 * np.log10(np.abs(truth + noise))
-    rung.thd_floor_db = 20.0 * np.log10(noise_rms)
+    alter(rung, thd_db=20.0 * np.log10(np.abs(truth + noise)))
+    alter(rung, thd_floor_db=20.0 * np.log10(noise_rms))
     bound = thd_bound_db(rung)
     # At 2.8 times its RMS one in thirty thousand passes, and only when it is exactly in antiphase.
     assert np.mean(20.0 * np.log10(truth) > bound) < 2e-4
@@ -93,7 +94,7 @@ def test_true_thd_lies_under_the_bound_whatever_noise_does() -> None:
     assert np.all(
         bound - rung.thd_db <= 20.0 * np.log10(1.0 + 2.8 * 10.0 ** (-clear / 20.0)) + 1e-9
     )
-    rung.clipped = True
+    alter(rung, clipped=True)
     assert np.isnan(thd_bound_db(rung)).all()
 
 
@@ -123,7 +124,7 @@ def test_remarks_stand_in_the_widest_gap_of_rows_that_are_noise() -> None:
     take = sample_take(levels_dbfs=(-22.0, -16.0, -10.0))
     for rung in take.rungs[:2]:
         rung.thd_reliable[:] = False
-        rung.thd_floor_db = rung.thd_db - 1.0
+        alter(rung, thd_floor_db=rung.thd_db - 1.0)
     take.rungs[1].thd_floor_db[[2, 3, 40]] -= 10.0  # specks, as noise makes them by chance
     remarks = {t.get_text(): t for t in report.plot_thd(take).axes[1].texts}
     assert remarks["all in the noise"].get_position() == (pytest.approx(20.0 * 1.03), 0)
@@ -134,8 +135,8 @@ def test_remarks_stand_in_the_widest_gap_of_rows_that_are_noise() -> None:
 
 def test_the_limits_hold_uncertain_lines_that_pass_the_reliable_ones(take: Take) -> None:
     noisy = sample_take(levels_dbfs=(-22.0, -10.0))
-    noisy.rungs[0].thd_db = noisy.rungs[1].thd_db + 30.0
-    noisy.rungs[0].thd_floor_db = noisy.rungs[0].thd_db - 10.0
+    alter(noisy.rungs[0], thd_db=noisy.rungs[1].thd_db + 30.0)
+    alter(noisy.rungs[0], thd_floor_db=noisy.rungs[0].thd_db - 10.0)
     noisy.rungs[0].thd_reliable[:] = False
     low, high = main_axes(report.plot_thd(noisy)).get_ylim()
     assert high > np.nanmax(noisy.rungs[0].thd_db)
@@ -155,7 +156,7 @@ def test_a_rung_that_clipped_in_part_is_drawn_where_it_is_known_not_to_have() ->
     np.testing.assert_array_equal(drawn(line), np.flatnonzero(take.rungs[6].thd_reliable))
     quieter = sample_take(clipped=(4,), clipped_hz=(60.0, 300.0)).rungs[4]
     assert not thd_standing(quieter).uncertain.any()  # a missing flag there may mean clipping
-    quieter.clipped = False
+    alter(quieter, clipped=False)
     assert thd_standing(quieter).uncertain.any()
     assert take.compression is not None  # without witnesses nothing is known
     take.compression.gain_change_db[6][:] = np.nan
@@ -177,7 +178,7 @@ def test_clipped_rungs_are_not_drawn_and_named() -> None:
 def test_only_a_rung_without_reliable_stretches_has_a_tag_on_its_pale_line() -> None:
     take = sample_take(levels_dbfs=(-22.0, -10.0))
     take.rungs[0].thd_reliable[:] = False
-    take.rungs[0].thd_floor_db = take.rungs[0].thd_db - 15.0
+    alter(take.rungs[0], thd_floor_db=take.rungs[0].thd_db - 15.0)
     figure = report.plot_thd(take)
     quiet, loud = tags_of(figure)
     assert (quiet.get_text(), loud.get_text()) == ("−22", "−10")
@@ -210,7 +211,7 @@ def test_summary_bounds_the_thd_of_levels_that_have_no_reliable_one() -> None:
         most = f"{percent[where].max():.2g}"
         assert opening + f"from 101 Hz to 9.87 kHz it is at most about {most} %" in page.text
     for rung in take.rungs:  # a bound past 100 % is none
-        rung.thd_floor_db = np.where(take.frequency_hz > 1000.0, 0.0, rung.thd_floor_db)
+        alter(rung, thd_floor_db=np.where(take.frequency_hz > 1000.0, 0.0, rung.thd_floor_db))
     assert "no THD is reliable; it is hidden, not low." in words_of(sample_results(take)).text
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Bench, ladder_recipe
-from report_samples import sample_take
 
+from distsweep.analysis.settings import TakeSettings
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
 from distsweep.report.summary import summary_sentences
@@ -16,6 +16,7 @@ from distsweep.results import Results, Warning_
 from distsweep.takes.correction import read_correction
 from distsweep.takes.doubts import session_doubts, take_doubts
 from distsweep.takes.session import Calibration, read_session
+from distsweep.words.warnings import warning_sentence
 
 TAKE = '[[takes]]\nposition = "axis"\nstimulus = "short.json"\nrecording = "axis.wav"\n'
 
@@ -81,8 +82,8 @@ def test_what_is_improbable_is_doubted_in_one_line(
     (warning,) = session_doubts(read_session(session_of(tmp_path, table, line)))
     assert warning.code == f"improbable_{code}"
     with pytest.raises(InputError, match=says):
-        raise InputError(warning.message)
-    assert "\n" not in warning.message
+        raise InputError(warning_sentence(warning))
+    assert "\n" not in warning_sentence(warning)
 
 
 @pytest.mark.parametrize("pascal", ["1e-9", "2e5"])
@@ -99,7 +100,7 @@ def test_a_take_s_own_calibration_is_doubted_by_its_name(tmp_path: Path) -> None
         path.read_text() + TAKE.replace("axis", "port") + 'calibration = "wrong.json"\n'
     )
     (warning,) = session_doubts(read_session(path))
-    assert (warning.code, warning.take) == ("improbable_full_scale", "port")
+    assert (warning.code, warning.values["take"]) == ("improbable_full_scale", "port")
 
 
 def test_an_ordinary_session_is_not_doubted(tmp_path: Path) -> None:
@@ -144,7 +145,7 @@ def test_two_pascals_hundredths_make_an_impossible_background(bench: Bench) -> N
     """By 0.02 Pa full scale is 60 dB SPL, and a noise of −92 dBFS is some −33 dB(A)."""
     results = results_of(bench, 0.02, "[300, 3000]")
     assert codes(results) == ["improbable_full_scale", "improbable_background"]
-    assert "The background is -3" in doubts(results)[1].message
+    assert "The background is −3" in doubts(results)[1].message
     assert "noise (5 dB(A)" in doubts(results)[1].message
     assert codes(results_of(bench, 20.0, "[300, 3000]")) == []
 
@@ -175,5 +176,6 @@ def test_a_correction_that_ends_inside_the_band_is_said(
 ) -> None:
     (tmp_path / "mic.txt").write_text(lines)
     calibration = Calibration(mic=read_correction(tmp_path / "mic.txt"))
-    found = take_doubts(sample_take(), calibration, level_band_hz=(300.0, 3000.0))
+    settings = TakeSettings((20.0, 20000.0), 10, calibration.correction_db)
+    found = take_doubts(None, settings, calibration.mic)
     assert [one.code for one in found] == (["correction_cut"] if told else [])

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
 
+from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.weighting import a_weighting_db
 from distsweep.results import Background, Tone
 from distsweep.units import FloatArray, db_to_power, power_to_db
@@ -17,9 +18,17 @@ SEGMENT_S = 0.68
 20 Hz, so that a line of hum is seen as broad as there)."""
 
 MAINS_HZ = (50.0, 60.0)
-HUM_MULTIPLES = 12
-HUM_ABOVE_DB = 10.0
-"""A mains multiple counts as hum when it stands so far above its neighbourhood."""
+"""Nominal frequencies of public supplies (IEC 60038)."""
+
+HUM_MULTIPLES, HUM_ABOVE_DB = 12, 10.0
+"""Multiples of the mains frequency that are looked at, and how far above its neighbourhood one must
+stand to count as hum (chosen: up to 600 or 720 Hz; in a spectrum averaged over seconds hardly a
+bin of mere noise stands out by 10 dB). That is no distance from a floor as those of
+`certainty`: a line is compared with the median of the bins beside it."""
+
+LINE_BINS, BESIDE_BINS = 3, (5, 12)
+"""A line is summed over so many bins on either side; its neighbourhood lies between these two
+(chosen: a Hann window's line is four bins wide, and the mains wander by one)."""
 
 
 @dataclass(frozen=True)
@@ -65,23 +74,14 @@ def noise_spectrum(
     return NoiseSpectrum(bin_hz=rate_hz / length, density=np.maximum(density, rounding))
 
 
-def describe_background(
-    noise: NoiseSpectrum,
-    *,
-    band_hz: tuple[float, float],
-    level_offset_db: float,
-    correction_db: Callable[[FloatArray], FloatArray],
-) -> Background:
-    """Level of the background over the measured band, A-weighted level, and mains hum.
-
-    ``level_offset_db`` is what a full-scale sine's level is: 0 for dBFS, its SPL for dB SPL.
-    ``correction_db`` is the microphone's deviation at frequencies in Hz.
-    """
+def describe_background(noise: NoiseSpectrum, settings: TakeSettings) -> Background:
+    """Level of the background over the measured band, A-weighted level, and mains hum."""
+    band_hz, level_offset_db = settings.band_hz, settings.level_offset_db
     first = max(1, int(np.ceil(band_hz[0] / noise.bin_hz)))
     frequency_hz = np.arange(float(first), int(band_hz[1] / noise.bin_hz) + 1) * noise.bin_hz
     # A sine of peak 1 has the mean square ½: that is 0 dBFS.
     power = 2.0 * noise.bin_hz * noise.density[first : first + len(frequency_hz)]
-    power = power * db_to_power(-correction_db(frequency_hz))
+    power = power * db_to_power(-settings.correction_db(frequency_hz))
     weighted = power * db_to_power(a_weighting_db(frequency_hz))
     hum = _hum(frequency_hz, power, noise.bin_hz)
     return Background(
@@ -97,15 +97,19 @@ def _hum(frequency_hz: FloatArray, power: FloatArray, bin_hz: float) -> list[tup
     The mains frequency is the one with more lines; a line shared by both counts for both.
     """
     best: list[tuple[float, float]] = []
+    nearest, furthest = BESIDE_BINS
     for mains_hz in MAINS_HZ:
         lines = []
         for multiple in range(1, HUM_MULTIPLES + 1):
             centre = round((mains_hz * multiple - frequency_hz[0]) / bin_hz)
-            if not 12 <= centre < len(power) - 12:
+            if not furthest <= centre < len(power) - furthest:
                 continue
-            line = power[centre - 3 : centre + 4]
+            line = power[centre - LINE_BINS : centre + LINE_BINS + 1]
             around = np.concatenate(
-                [power[centre - 12 : centre - 4], power[centre + 5 : centre + 13]]
+                [
+                    power[centre - furthest : centre - nearest + 1],
+                    power[centre + nearest : centre + furthest + 1],
+                ]
             )
             usual = float(np.median(around))
             excess = float(np.sum(line)) - len(line) * usual

@@ -15,21 +15,25 @@ from distsweep.analysis.sweep.deconvolution import Responses
 from distsweep.units import BoolArray, FloatArray
 
 LOWEST_OCTAVE_HZ, SMEAR_FROM_HZ = 250.0, 500.0
-"""Octaves from the first on tell when the sound arrives, from the second on without the delay of
-a bass driver (bands that end lower are looked at from an eighth of their end on)."""
+"""Lowest octaves by which an arrival, and its drift from octave to octave, are judged (chosen:
+below the first rooms blur it, below the second bass drivers and crossovers delay it; of a band that
+ends low the octaves from an eighth of its end on serve)."""
 
 REACH_S = 0.1
-"""Arrivals are looked for so far on either side of where the markers put them."""
+"""Time on either side of the markers' place in which arrivals are looked for (chosen: longer than
+any loudspeaker delays one octave, short enough for noise not to pass for an arrival)."""
 
 CLEAR_OCTAVE = 3.0
 """An octave's largest amplitude over the RMS around it from which its arrival is clear (chosen:
 of 200 ms of noise one in 40 exceeds it)."""
 
 SMEAR_CLEAR = 4.0
-"""The same where the drift from octave to octave is read off."""
+"""The same where the drift from octave to octave is read off (chosen: a false sign of one step
+would spoil it)."""
 
 ENVELOPE_S = 0.001
-"""A rung's arrival is that of the most energy in so short a time."""
+"""A rung's arrival is that of the most energy in so short a time (chosen: a direct sound with its
+first reflection from the cabinet)."""
 
 WITH_MARKERS_S, WITH_MARKERS_PERIODS = 0.015, 2.0
 """An octave arrives with the markers within this and so many of its lowest frequency's periods
@@ -40,11 +44,8 @@ CLEAR_ARRIVAL = 20.0
 reaches 3, a late room with reverberation 6 dB above the direct sound gives 25)."""
 
 
-def arrivals_s(responses: Responses) -> FloatArray:
-    """Return when each rung's direct sound arrives re where the markers put it, shape ``(R,)``.
-
-    NaN where no arrival within REACH_S is clear.
-    """
+def _direct_s(responses: Responses) -> FloatArray:
+    """Return when each rung's direct sound arrives, NaN where that is not clear, ``(R,)``."""
     reach = int(REACH_S * responses.rate_hz)
     width = max(1, int(ENVELOPE_S * responses.rate_hz))
     first = max(0, responses.origin - reach)
@@ -99,6 +100,29 @@ class OctaveArrivals:
         if np.any(np.sign(steps_s) != np.sign(steps_s[0])):
             return 0.0
         return float(np.min(np.abs(steps_s)))
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """When each rung's sound arrives, in the order played, re where the markers put it.
+
+    Attributes
+    ----------
+    direct_s : arrival of the direct sound, shape ``(R,)``; NaN where none within REACH_S is clear.
+    octaves : the same octave by octave.
+    smear_s : by how much the strongest rung's arrival drifts per octave; 0 for the right sweep.
+    """
+
+    direct_s: FloatArray
+    octaves: OctaveArrivals
+    smear_s: float
+
+
+def find_arrivals(responses: Responses, band_hz: tuple[float, float]) -> Arrivals:
+    """Look in every rung for when its sound arrives; ``band_hz`` is the measured band."""
+    octaves = octave_arrivals(responses, band_hz)
+    strongest = int(np.argmax(np.sum(responses.low**2, axis=1)))
+    return Arrivals(_direct_s(responses), octaves, octaves.smear_s(strongest))
 
 
 def octave_arrivals(responses: Responses, band_hz: tuple[float, float]) -> OctaveArrivals:

@@ -13,11 +13,12 @@ from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray
 
 LOW_STEP = 16
-"""The low-rate copy of a response keeps every sixteenth of its samples' worth of bandwidth:
-long windows at low frequencies are looked at there, for a fraction of the work."""
+"""How many times less often the low-rate copy of a response is sampled (chosen: at 48 kHz it holds
+what lies below 1.5 kHz, where windows are long, for a sixteenth of the work)."""
 
 ARRIVAL_SEARCH_S = 0.005
-"""The direct sound is looked for so far around the place that the markers gave."""
+"""Time around the markers' place in which the direct sound is looked for (chosen: the same sound
+path, and a crossover's delay of a few milliseconds)."""
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ import numpy as np
 from distsweep.units import FloatArray
 
 LEAST_POINTS = 6
-"""A step has so many points, a quarter of an octave, on either side."""
+"""Least points on either side of a step (chosen: of 48 an octave, so that no single dip passes)."""
 
 LARGEST_MISFIT = 0.2
 """Largest RMS departure from a step, re its height (chosen: an even slope from 0 to the height

@@ -1,49 +1,36 @@
-"""A ladder's analysis: each harmonic and THD against frequency at every rung."""
+"""Each harmonic's amplitude against frequency, at every rung of a ladder."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
-from distsweep.analysis.sweep.arrivals import OctaveArrivals, arrivals_s, octave_arrivals
+from distsweep.analysis.settings import TakeSettings
+from distsweep.analysis.sweep.arrivals import Arrivals, find_arrivals
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
 from distsweep.analysis.sweep.high_orders import HighOrders
 from distsweep.analysis.sweep.side_by_side import side_by_side
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
-from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
+from distsweep.units import BoolArray, FloatArray, db_to_ratio
 
 POINTS_PER_OCTAVE = 48
+"""Grid of excitation frequencies (chosen: its steps of 1.5 % are about as wide as a mode of Q 60 is
+at half its power)."""
 
 LEAKING_ORDERS = 4
-"""Beyond this order the method's own leak lies below −130 dB even in the shortest sweep
-allowed, and below −200 dB in one of 8 s."""
+"""Highest order whose leak through the method itself is computed (chosen: beyond it the leak lies
+below −130 dB even in the shortest sweep allowed, and below −200 dB in one of 8 s)."""
 
 LEAK_RATE_OF_BAND = 200.0
 """Sampling rate, over the band's lower end, at which the method's own leak is computed
 (chosen: at 20 Hz that is 4 kHz; above 36 times the band's lower end the leak of the shortest
 sweep allowed lies below −140 dB)."""
-
-
-@dataclass(frozen=True)
-class LadderSettings:
-    """What the analysis is told besides the signals.
-
-    Attributes
-    ----------
-    band_hz : measured band.
-    order : highest harmonic to separate.
-    correction_db : the microphone's deviation at frequencies in Hz, subtracted.
-    """
-
-    band_hz: tuple[float, float]
-    order: int
-    correction_db: Callable[[FloatArray], FloatArray]
 
 
 IMPULSE_BEFORE_S, IMPULSE_AFTER_S = 0.01, 0.5
@@ -82,9 +69,8 @@ class Amplitudes:
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
-    octaves : when each octave of each rung arrives.
-    arrivals_s : each rung's direct sound re where the markers put it, ``(R,)``; NaN if unclear.
-    smear_s : how much the arrival drifts per octave, at least; 0 for the right sweep.
+    noise : of the silences; None where they were not recorded.
+    arrivals : when each rung's sound arrives.
     impulse : the fundamental's impulse response at the loudest rung that did not clip, not
         corrected for the microphone; None where every rung clipped.
     """
@@ -96,10 +82,9 @@ class Amplitudes:
     high_orders: FloatArray
     high_order_floors: FloatArray
     usable: BoolArray
-    octaves: OctaveArrivals
-    arrivals_s: FloatArray
-    smear_s: float
-    impulse: ImpulseResponse | None = None
+    noise: NoiseSpectrum | None
+    arrivals: Arrivals
+    impulse: ImpulseResponse | None
 
 
 def frequency_grid(band_hz: tuple[float, float]) -> FloatArray:
@@ -109,7 +94,7 @@ def frequency_grid(band_hz: tuple[float, float]) -> FloatArray:
     return np.asarray(band_hz[0] * 2.0 ** (steps / POINTS_PER_OCTAVE))
 
 
-def measure_ladder(cut: CutLadder, settings: LadderSettings) -> Amplitudes:
+def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     """Deconvolve every rung of a take and read its harmonics off.
 
     The rungs of the result are those of ``cut.rungs``, in that order.
@@ -123,13 +108,49 @@ def measure_ladder(cut: CutLadder, settings: LadderSettings) -> Amplitudes:
     )
     arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
+    orders, floors, usable = _separated(
+        deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise
+    )
+    high = HighOrders(
+        deconvolver,
+        grid,
+        order=settings.order,
+        upper_hz=settings.band_hz[1],
+        scale=cut.scale,
+    )
+    drive = cut.sweep.drive_ratio(grid)
+    return Amplitudes(
+        frequency_hz=grid,
+        orders=orders,
+        floors=floors,
+        leaks=_leaks(recorded, settings, grid / cut.scale),
+        high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
+        high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
+        usable=usable,
+        noise=noise,
+        arrivals=find_arrivals(responses, settings.band_hz),
+        impulse=_impulse_response(responses, arrival, cut.rungs),
+    )
+
+
+def _separated(
+    deconvolver: Deconvolver,
+    responses: Responses,
+    cut: CutLadder,
+    settings: TakeSettings,
+    grid: FloatArray,
+    *,
+    arrival: int,
+    noise: NoiseSpectrum | None,
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Return every order's amplitudes, their floors, and what is usable: see `Amplitudes`."""
     drive = cut.sweep.drive_ratio(grid)
     repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
     shape = (settings.order, len(cut.rungs), len(grid))
     orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)
     usable = np.zeros(shape, dtype=bool)
 
-    def one(order: int) -> None:
+    def separate(order: int) -> None:
         index = order - 1
         radiated_hz = order * grid[order * grid <= settings.band_hz[1] * (1.0 + 1e-9)]
         if not len(radiated_hz):
@@ -144,28 +165,8 @@ def measure_ladder(cut: CutLadder, settings: LadderSettings) -> Amplitudes:
             deconvolver, window, cut.rungs, grid[held] / cut.scale
         )
 
-    side_by_side(one, range(1, settings.order + 1))
-    high = HighOrders(
-        deconvolver,
-        grid,
-        order=settings.order,
-        upper_hz=settings.band_hz[1],
-        scale=cut.scale,
-    )
-    octaves = octave_arrivals(responses, settings.band_hz)
-    return Amplitudes(
-        frequency_hz=grid,
-        orders=orders,
-        floors=floors,
-        leaks=_leaks(recorded, settings, grid / cut.scale),
-        high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
-        high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
-        usable=usable,
-        octaves=octaves,
-        arrivals_s=arrivals_s(responses),
-        smear_s=octaves.smear_s(int(np.argmax(np.sum(responses.low**2, axis=1)))),
-        impulse=_impulse_response(responses, arrival, cut.rungs),
-    )
+    side_by_side(separate, range(1, settings.order + 1))
+    return orders, floors, usable
 
 
 def _impulse_response(
@@ -189,7 +190,7 @@ def _arrival(responses: Responses) -> int:
     return int(np.argmax(np.sum(around**2, axis=0))) - reach
 
 
-def _leaks(recorded: Sweep, settings: LadderSettings, grid: FloatArray) -> FloatArray:
+def _leaks(recorded: Sweep, settings: TakeSettings, grid: FloatArray) -> FloatArray:
     """Return what a perfect loudspeaker shows at each harmonic, re its fundamental.
 
     That is the sweep's lower end seen through the windows: a matter of low frequencies, so
@@ -252,31 +253,3 @@ def _clipped(
                 times_s, passed_s - window.before_s
             )
     return spoilt
-
-
-def input_referred_db(levels_db: FloatArray, response_db: FloatArray, *, order: int) -> FloatArray:
-    """Divide the linear response between f and n·f out of harmonic levels.
-
-    ``levels_db`` has shape ``(R, F)``, ``response_db`` ``(F,)`` is the fundamental of the
-    rung that stands for the linear response. Between grid points the response is
-    interpolated by a cubic.
-    """
-    shift = POINTS_PER_OCTAVE * math.log2(order)
-    whole = int(shift)
-    u = shift - whole
-    # Past the last grid point the response is held: the band ends less than a step later.
-    padded = np.concatenate([response_db[:1], response_db, np.repeat(response_db[-1:], whole + 3)])
-    at = [padded[whole + k :][: len(response_db)] for k in range(4)]
-    radiated_db = (
-        -u * (u - 1.0) * (u - 2.0) / 6.0 * at[0]
-        + (u + 1.0) * (u - 1.0) * (u - 2.0) / 2.0 * at[1]
-        - (u + 1.0) * u * (u - 2.0) / 2.0 * at[2]
-        + (u + 1.0) * u * (u - 1.0) / 6.0 * at[3]
-    )
-    return np.asarray(levels_db + response_db - radiated_db)
-
-
-def db_re_fundamental(amplitudes: FloatArray, fundamental: FloatArray) -> FloatArray:
-    """Return 20·log10(amplitude / fundamental at the same excitation frequency)."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(ratio_to_db(amplitudes / fundamental))

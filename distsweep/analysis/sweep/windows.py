@@ -24,10 +24,12 @@ CYCLES_AFTER = 64.0
 lost 29 dB by then; twice as many would raise the floor by 3 dB)."""
 
 FLAT_BEFORE, FLAT_AFTER = 0.1, 0.5
-"""Share of each side on which the window is 1; the rest is half a cosine."""
+"""Share of each side on which the window is 1; the rest is half a cosine (chosen: what comes
+just after the arrival counts whole; before it there is only the next order's tail)."""
 
 LEAST_CYCLES = 4.0
-"""A window shorter than this many periods does not resolve its frequency."""
+"""A window shorter than this many periods does not resolve its frequency (chosen: neighbours a
+quarter of an octave away, which its main lobe then reaches, are mixed in)."""
 
 TAPS = 8
 """Points of the Lagrange interpolation between Fourier bins (chosen: with twofold
@@ -40,13 +42,14 @@ LAGRANGE_SCALE = np.array(
         for i in range(TAPS)
     ]
 )
-"""Π (i − j) over the other points j: what each Lagrange polynomial is divided by."""
+"""Π (i − j) over the other points j: the divisor of each Lagrange polynomial (its definition)."""
 
 MEASURED_POINTS = 1000
-"""Windows are integrated over so many points: right to 0.1 %, which is 0.005 dB of a floor."""
+"""Points over which a window is integrated (chosen: right to 0.1 %, 0.005 dB of a floor)."""
 
 LOW_BELOW = 0.2
-"""The low-rate copy serves frequencies below this fraction of its rate."""
+"""The low-rate copy serves frequencies below this fraction of its rate (chosen: two fifths of the
+way to half that rate, clear of the edge at which it was cut off)."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,8 @@ from distsweep.analysis.tone.bursts import (
 )
 from distsweep.analysis.tone.gain_in_time import TRACE_WINDOW_S, burst_trace
 from distsweep.analysis.tone.track import ToneTrack
-from distsweep.results import BurstTrace, CleanLevel, HighOrderOnset, Staircase, Warning_
+from distsweep.reason import Reason
+from distsweep.results import BurstTrace, CleanLevel, HighOrderOnset, Staircase
 from distsweep.units import (
     BoolArray,
     FloatArray,
@@ -52,7 +53,7 @@ class StaircaseReading:
     staircase: list[Staircase]
     clean_level: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
-    warnings: list[Warning_]
+    warnings: list[Reason]
 
 
 def read_staircase(
@@ -69,7 +70,7 @@ def read_staircase(
     noise : of the silence before the first burst; None if it was not recorded.
     level_offset_db : level of a 0 dBFS sine in the take's unit.
     """
-    warnings: list[Warning_] = []
+    warnings: list[Reason] = []
     rows, onsets, bent = [], [], []
     for tone in cut.tones:
         measured = measure_tone(tone, settings, rate_hz=cut.rate_hz, scale=cut.scale, noise=noise)
@@ -115,14 +116,13 @@ def _without_dropouts(measured: ToneBursts) -> tuple[ToneBursts, list[int]]:
     return left, [int(i) for i in np.flatnonzero(lost)]
 
 
-def _dropped(tone: CutTone, lost: list[int]) -> Warning_:
+def _dropped(tone: CutTone, lost: list[int]) -> Reason:
     bursts = [tone.bursts[i] for i in lost]
-    named = ", ".join(f"{burst.drive_dbfs:g} dBFS {burst.direction}" for burst in bursts)
-    return Warning_(
+    return Reason(
         "burst_missing",
-        f"At {tone.frequency_hz:g} Hz {len(lost)} burst(s) do not hold the tone throughout (did"
-        f" the recording drop out?) and are left out: {named.replace('-', '−')}.",
         frequency_hz=tone.frequency_hz,
+        drives_dbfs=[burst.drive_dbfs for burst in bursts],
+        directions=[burst.direction for burst in bursts],
     )
 
 
@@ -132,7 +132,7 @@ def _row(
     settings: StaircaseSettings,
     rate_hz: int,
     level_offset_db: float,
-) -> tuple[Staircase, list[Warning_], bool]:
+) -> tuple[Staircase, list[Reason], bool]:
     """Return a tone's row, what to warn of, and whether its waveform is bent."""
     up = np.flatnonzero(measured.rising)
     track = track_of(tone, rate_hz)
@@ -233,38 +233,17 @@ def _gain_changes(row: Staircase) -> None:
         row.difference_db = float(difference[np.nanargmax(np.abs(difference))])
 
 
-def _row_warnings(row: Staircase) -> list[Warning_]:
-    place = f"At {row.frequency_hz:g} Hz"
+def _row_warnings(row: Staircase) -> list[Reason]:
     found = []
+    f, levels = row.frequency_hz, len(row.drive_dbfs)
     if np.any(row.clipped):
-        levels = ", ".join(f"{d:g}" for d in row.drive_dbfs[row.clipped]).replace("-", "−")
-        found.append(
-            Warning_(
-                "clipped",
-                f"{place} the recording clipped in the bursts at {levels} dBFS: nothing of them"
-                " counts.",
-                frequency_hz=row.frequency_hz,
-            )
-        )
-    count = int(np.sum(_usable(row)))
-    if len(row.drive_dbfs) == 1:
-        found.append(
-            Warning_(
-                "one_rung",
-                f"{place} there is one level only: a gain change takes two, so no compression"
-                " can be stated.",
-                frequency_hz=row.frequency_hz,
-            )
-        )
-    elif count < 2:
-        found.append(
-            Warning_(
-                "no_reference",
-                f"{place} {count} of {len(row.drive_dbfs)} levels stands clear of the"
-                " background noise: gain change cannot be stated.",
-                frequency_hz=row.frequency_hz,
-            )
-        )
+        drives = [float(drive) for drive in row.drive_dbfs[row.clipped]]
+        found.append(Reason("clipped", frequency_hz=f, drives_dbfs=drives))
+    reliable = int(np.sum(_usable(row)))
+    if levels == 1:
+        found.append(Reason("one_rung", frequency_hz=f))
+    elif reliable < 2:
+        found.append(Reason("no_reference", frequency_hz=f, reliable=reliable, levels=levels))
     return found
 
 

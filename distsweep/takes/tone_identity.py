@@ -10,16 +10,16 @@ from distsweep.analysis.tone.identity import ToneEvidence, examine_tone
 from distsweep.errors import InputError
 from distsweep.stimulus.bursts import tones
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
+from distsweep.takes.cutting import place_files, quiet_part
 from distsweep.takes.cutting_staircase import (
     cut_staircase,
     cut_tones,
-    place_staircase,
     with_scale,
 )
-from distsweep.takes.identity import CLOCKS_PPM, GIVE_SIDECAR, SPEED_PPM, no_clocks
-from distsweep.takes.order import refuse_copies, refuse_order, refuse_repeated
+from distsweep.takes.file_order import refuse_copies, refuse_order, refuse_repeated
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
+from distsweep.takes.sweep_identity import CLOCKS_PPM, GIVE_SIDECAR, SPEED_PPM, no_clocks
 
 
 def placed_staircase(
@@ -44,8 +44,8 @@ def placed_staircase(
 
 
 def _placed(stimulus: StaircaseStimulus, recordings: Sequence[Recording]) -> list[Placement]:
-    """Do so; where one marker only was found, the tones themselves tell the drift."""
-    placements = place_staircase(stimulus, recordings)
+    """Place and prove every file; where only one marker was found, the tones tell the drift."""
+    placements = place_files(stimulus, recordings)
     if not all(placement.markers == "both" for placement in placements):
         scale = clock_scale(cut_staircase(stimulus, recordings, placements).cut)
         placements = [
@@ -120,8 +120,7 @@ def _evidence(
 ) -> list[ToneEvidence]:
     """Return what stands in the place of every tone of which a burst was recorded."""
     recipe = stimulus.recipe
-    first, last = (max(0, round(placement.at(sample))) for sample in file.quiet_samples)
-    noise = noise_spectrum([recording.samples[first:last]], rate_hz=recipe.rate_hz)
+    noise = noise_spectrum([quiet_part(recording, file, placement)], rate_hz=recipe.rate_hz)
     stimulus_hz = [tone.frequency_hz for one in stimulus.files for tone in tones(one)]
     return [
         examine_tone(

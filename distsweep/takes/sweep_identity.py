@@ -11,19 +11,20 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.sweep.harmonics import Amplitudes
+from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.errors import InputError
-from distsweep.results import Warning_
+from distsweep.reason import Reason
 from distsweep.takes.cutting import FoundLadder
 from distsweep.takes.recording import Recording
-from distsweep.units import BoolArray, FloatArray, IntArray, ratio_to_db
+from distsweep.units import BoolArray, FloatArray, IntArray
 
 CLOCKS_PPM = 200.0
 """Two clocks differ by less (chosen: converters keep 100 ppm each). What differs by more was
 played at another speed, and is believed only on the proof of what was played."""
 
 SPEED_PPM = 150.0
-"""Within this the sweeps' arrivals, or the tones' frequencies, must give the markers' speed."""
+"""Within this the sweeps' arrivals, or the tones' frequencies, must give the markers' speed
+(chosen: an arrival known to a millisecond tells the speed of ten seconds to 100 ppm)."""
 
 LARGEST_SMEAR_S = 0.0006
 """Largest steady drift of the arrival per octave (chosen: crossovers and rooms give steps of
@@ -32,18 +33,19 @@ gives 0.7 ms in 2 s, and more in longer ones)."""
 
 ARRIVAL_DOUBT_S, WITH_MARKERS_S = 0.001, 0.003
 """Arrivals of one loudspeaker's rungs agree within the first, besides SPEED_PPM of the time
-between them; with those of the markers, which hold other frequencies, within the second."""
+between them; with those of the markers, which hold other frequencies, within the second (chosen:
+from rung to rung only noise moves an arrival; a crossover delays one band by some milliseconds)."""
 
 SILENT_DB = 10.0
-"""A rung that is so much softer than a loudspeaker that follows makes it is silent (chosen:
-compression makes quiet rungs louder re the loud ones, never softer)."""
+"""A rung is silent where it is heard so much softer than its drive and the loudest rung make
+expected (chosen: compression makes quiet rungs louder re the loud ones, never softer)."""
 
 GIVE_SIDECAR = "give the sidecar of the stimulus that was played"
 
 
 def check_sweeps(
-    recordings: Sequence[Recording], found: FoundLadder, amplitudes: Amplitudes
-) -> list[Warning_]:
+    recordings: Sequence[Recording], found: FoundLadder, measured: MeasuredLadder
+) -> list[Reason]:
     """Refuse a recording whose sweeps are not the stimulus's; warn where some are silent.
 
     The louder half of the rungs that are not silent is judged, at least two of them, and half
@@ -53,46 +55,38 @@ def check_sweeps(
     Raises
     ------
     InputError
-        They are not, or clocks do not explain where the markers stand, nor does a speed.
+        They are not, or neither two clocks nor one speed explain where the markers stand.
     """
-    _check_speed(recordings, found, amplitudes)
+    _check_speed(recordings, found, measured)
     drives = np.array([rung.drive_dbfs for rung in found.cut.rungs])
-    in_place, silent = amplitudes.octaves.in_place, _silent_rungs(drives, amplitudes)
+    in_place, silent = measured.arrivals.octaves.in_place, _silent_rungs(drives, measured)
     loudest_first = np.argsort(-drives, kind="stable")
     heard = loudest_first[~silent[loudest_first]]
     judged = heard[: max(2, -(-len(heard) // 2))]
     enough = np.sum(in_place) >= (2 if len(drives) > 2 else 1)
     half = 2 * np.sum(in_place[judged]) >= len(judged)
-    if not (enough and half) or amplitudes.smear_s > LARGEST_SMEAR_S:
+    if not (enough and half) or measured.arrivals.smear_s > LARGEST_SMEAR_S:
         bad = next((row for row in loudest_first if not in_place[row]), loudest_first[0])
         raise InputError(
             f"{recordings[found.cut.rungs[bad].file].path}: the markers are there, but the sweeps"
             f" between them are not this stimulus's, or drown in noise: {GIVE_SIDECAR}"
         )
-    return _silence_told(recordings, found, np.flatnonzero(silent)) if np.any(silent) else []
+    return [_silence(recordings, found, np.flatnonzero(silent))] if np.any(silent) else []
 
 
-def _silence_told(
-    recordings: Sequence[Recording], found: FoundLadder, silent: IntArray
-) -> list[Warning_]:
-    """Warn of silent rungs, file by file; the first and the return rung are one level."""
-    parts = []
-    for file in sorted({found.cut.rungs[row].file for row in silent}):
-        levels = {
-            found.cut.rungs[row].drive_dbfs for row in silent if found.cut.rungs[row].file == file
-        }
-        listed = ", ".join(f"{level:g}" for level in sorted(levels)).replace("-", "−")
-        rungs = "rung" if len(levels) == 1 else "rungs"
-        parts.append(
-            f"{recordings[file].path.name} is silent where this stimulus has its {rungs} at"
-            f" {listed} dBFS"
-        )
-    question = "did the loudspeaker mute itself, or was another stimulus played?"
-    return [Warning_("silent_rungs", f"{'; '.join(parts)}, while others are clear: {question}")]
+def _silence(recordings: Sequence[Recording], found: FoundLadder, silent: IntArray) -> Reason:
+    """Name silent rungs by file and drive; the first and the return rung are one drive."""
+    places = sorted({(found.cut.rungs[row].file, found.cut.rungs[row].drive_dbfs)
+                     for row in silent})  # fmt: skip
+    return Reason(
+        "silent_rungs",
+        recordings=[recordings[file].path.name for file, _ in places],
+        drives_dbfs=[drive for _, drive in places],
+    )
 
 
 def _check_speed(
-    recordings: Sequence[Recording], found: FoundLadder, amplitudes: Amplitudes
+    recordings: Sequence[Recording], found: FoundLadder, measured: MeasuredLadder
 ) -> None:
     """Refuse markers that clocks do not put where they stand, unless a speed does so.
 
@@ -115,7 +109,7 @@ def _check_speed(
         _check_one_speed(recordings, drifts_ppm)
     for number, drift_ppm in drifts_ppm.items():
         rows = [row for row, rung in enumerate(found.cut.rungs) if rung.file == number]
-        if abs(drift_ppm) > CLOCKS_PPM and not _sweeps_run_at_speed(found, amplitudes, rows):
+        if abs(drift_ppm) > CLOCKS_PPM and not _sweeps_run_at_speed(found, measured, rows):
             raise InputError(f"{recordings[number].path}: {no_clocks(drift_ppm)}")
 
 
@@ -135,23 +129,23 @@ def _check_one_speed(recordings: Sequence[Recording], drifts_ppm: dict[int, floa
         )
 
 
-def _silent_rungs(drives: FloatArray, amplitudes: Amplitudes) -> BoolArray:
+def _silent_rungs(drives: FloatArray, measured: MeasuredLadder) -> BoolArray:
     """Tell which rungs are not there though a loudspeaker that follows would be heard."""
-    in_place = amplitudes.octaves.in_place
+    in_place = measured.arrivals.octaves.in_place
     if not np.any(in_place):
         return ~in_place
-    heard_db = np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1)
+    heard_db = measured.median_dbfs
     loudest = int(np.argmax(np.where(in_place, heard_db, -np.inf)))
     expected_db = heard_db[loudest] + drives - drives[loudest]
     return np.asarray(~in_place & (heard_db < expected_db - SILENT_DB))
 
 
-def _sweeps_run_at_speed(found: FoundLadder, amplitudes: Amplitudes, rows: Sequence[int]) -> bool:
+def _sweeps_run_at_speed(found: FoundLadder, measured: MeasuredLadder, rows: Sequence[int]) -> bool:
     """Tell whether a file's sweeps arrive when the speed that its markers give puts them.
 
     A single sweep must arrive with its markers, several with each other.
     """
-    arrivals_s = amplitudes.arrivals_s[list(rows)]
+    arrivals_s = measured.arrivals.direct_s[list(rows)]
     clear = np.isfinite(arrivals_s)
     if 2 * np.sum(clear) < len(rows) or not np.any(clear):
         return False

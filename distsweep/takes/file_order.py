@@ -22,20 +22,24 @@ from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray, power_to_db
 
 TAIL_S = 0.05
-"""What reverberation adds to a marker or a sweep is heard for so long after it."""
+"""Time after a marker or a sweep whose reverberation is counted with it (chosen: most of a living
+room's energy comes within it)."""
 
 FALLS_DB = 1.0
-"""An output that falls by more while the drive rises is looked into (chosen: room, noise and the
-markers' other spectrum move a level by less)."""
+"""Fall of the output, while the drive rises, from which the order is doubted (chosen: room, noise
+and the markers' other spectrum move a level by less)."""
 
 FOLLOWS_DB = 2.0
-"""A loudspeaker's gain does not rise with its drive by more (chosen as FALLS_DB)."""
+"""Largest rise of a loudspeaker's gain with its drive (chosen for the reasons of
+FALLS_DB)."""
 
 LEAST_SLOPE = 0.7
-"""So many dB a dB of drive the output rises where nothing holds it back."""
+"""Least rise of the output, in dB a dB of drive, where nothing holds it back (chosen: a compressor
+of ratio 1.5 gives 0.67)."""
 
 SAME_DB = 0.5
-"""Two recordings of one rung are equally loud within this."""
+"""Two recordings of one rung are equally loud within this (chosen: a warm loudspeaker and noise
+move it by a few tenths)."""
 
 
 def refuse_repeated(recordings: Sequence[Recording]) -> None:

@@ -1,0 +1,128 @@
+"""A ladder, measured: all that one cut recording of it tells."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.cut import CutLadder
+from distsweep.analysis.limits.gain_change import gain_changes
+from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
+from distsweep.analysis.noise.background import describe_background
+from distsweep.analysis.settings import TakeSettings
+from distsweep.analysis.sweep.arrivals import Arrivals
+from distsweep.analysis.sweep.harmonics import ImpulseResponse, measure_harmonics
+from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
+from distsweep.reason import Reason
+from distsweep.results import Background, Compression, Rung
+from distsweep.units import BoolArray, FloatArray, ratio_to_db
+
+RETURN_LIMIT_DB = 0.3
+"""A repeated first rung that differs by more is worth a warning (chosen: a small loudspeaker
+that is merely warm differs by 0.1 dB)."""
+
+FALLING_OUTPUT_DB = -1.0
+"""Output that falls by more while the drive rises is no limiter's: recordings were swapped
+(chosen: a limiter holds its output, and does not turn it down)."""
+
+RISING_GAIN_DB = 1.0
+"""Gain that rises by more than this with level is no loudspeaker's: levels were mixed up (chosen:
+nothing in a loudspeaker raises its gain by as much)."""
+
+
+@dataclass(frozen=True)
+class MeasuredLadder:
+    """A ladder, measured; levels are in the take's unit.
+
+    Attributes
+    ----------
+    frequency_hz : excitation frequency, shape ``(F,)``.
+    drive_shape_db : drive of the sweep re that of its rung, shape ``(F,)``.
+    rungs : in the order played, without the repeated first one.
+    level_db : each rung's level over the level band; NaN where none of it was measured.
+    compression : gain change from rung to rung.
+    return_check_db : level of the repeated first rung minus the first; None without the two.
+    limits : limiters, highest clean levels, and where high orders set in.
+    background : None where the silence was not recorded.
+    warnings : what the reader of the numbers must know.
+    impulse : of the fundamental; None where every rung clipped.
+    rate_constant_s : of the sweep as played.
+    arrivals : when the sound of each rung arrives, the repeated first one included.
+    median_dbfs : median of each of these rungs' fundamentals, shape ``(R,)``.
+    """
+
+    frequency_hz: FloatArray
+    drive_shape_db: FloatArray
+    rungs: list[Rung]
+    level_db: list[float]
+    compression: Compression
+    return_check_db: float | None
+    limits: LadderLimits
+    background: Background | None
+    warnings: list[Reason]
+    impulse: ImpulseResponse | None
+    rate_constant_s: float
+    arrivals: Arrivals
+    median_dbfs: FloatArray
+
+
+def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
+    """Measure a ladder: harmonics, levels, gain change, what limits it, and its background."""
+    amplitudes = measure_harmonics(cut, settings)
+    frequency_hz, noise = amplitudes.frequency_hz, amplitudes.noise
+    levels = read_levels(amplitudes, cut.rungs, settings)
+    compression = gain_changes(
+        levels.reliable_db, [rung.drive_dbfs for rung in levels.rungs], reference=levels.reference
+    )
+    band = band_mask(frequency_hz, settings.level_band_hz)
+    return MeasuredLadder(
+        frequency_hz=frequency_hz,
+        drive_shape_db=np.asarray(ratio_to_db(cut.sweep.drive_ratio(frequency_hz))),
+        rungs=levels.rungs,
+        level_db=levels.level_db,
+        compression=compression,
+        return_check_db=levels.return_check_db,
+        limits=find_ladder_limits(frequency_hz, levels.rungs, compression),
+        background=None if noise is None else describe_background(noise, settings),
+        warnings=list(_warnings(levels, compression, band)),
+        impulse=amplitudes.impulse,
+        rate_constant_s=cut.sweep.rate_constant_s,
+        arrivals=amplitudes.arrivals,
+        median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
+    )
+
+
+def _warnings(
+    levels: LadderLevels, compression: Compression, level_band: BoolArray
+) -> Iterator[Reason]:
+    """Yield what is doubtful in a ladder's levels; ``level_band`` flags the level band's points."""
+    rungs = levels.rungs
+    for number, rung in enumerate(rungs):
+        if rung.clipped:
+            yield Reason("clipped", rung=number, drives_dbfs=[rung.drive_dbfs])
+    if levels.reference is None:
+        yield Reason("no_reference")
+    elif len(rungs) == 1:
+        yield Reason("one_rung")
+    for number, change_db in enumerate(compression.gain_change_db):
+        rise_db = float(np.median(change_db[level_band]))
+        if rise_db > RISING_GAIN_DB:
+            yield Reason(
+                "gain_rises", rung=number, drive_dbfs=rungs[number].drive_dbfs, rise_db=rise_db
+            )
+    for number, (quieter, louder) in enumerate(itertools.pairwise(rungs), start=1):
+        rise_db = float(np.median((louder.fundamental_db - quieter.fundamental_db)[level_band]))
+        if rise_db < FALLING_OUTPUT_DB:
+            yield Reason(
+                "output_falls",
+                rung=number,
+                drive_dbfs=louder.drive_dbfs,
+                quieter_dbfs=quieter.drive_dbfs,
+                fall_db=-rise_db,
+            )
+    return_db = levels.return_check_db
+    if return_db is not None and abs(return_db) > RETURN_LIMIT_DB:
+        yield Reason("not_come_back", change_db=return_db)

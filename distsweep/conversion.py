@@ -1,0 +1,126 @@
+"""From what was measured to the records of ``results.json``: the one place where they are made.
+
+What analysis builds as a record already (rungs, compression, clean levels, background) is taken as
+it is; reasons become sentences here, by `distsweep.words`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from distsweep.analysis.ladder import MeasuredLadder
+from distsweep.analysis.resonance.find import ResonanceFindings
+from distsweep.reason import Reason
+from distsweep.results import RecordedCalibration, Take, Warning_
+from distsweep.takes.session import Calibration
+from distsweep.takes.take import FoundTake
+from distsweep.words.warnings import warning_sentence
+
+if TYPE_CHECKING:
+    from distsweep.analysis.staircase import MeasuredStaircase
+
+# --- Takes -----------------------------------------------------------------------------------
+
+
+def take_record(
+    take: FoundTake, measured: MeasuredLadder | MeasuredStaircase, calibration: Calibration
+) -> Take:
+    """Return a take's record, but for what the search for resonances adds to it."""
+    if isinstance(measured, MeasuredLadder):
+        fields = _ladder_fields(measured)
+    else:
+        fields = _staircase_fields(measured)
+    return Take(
+        position=take.entry.position,
+        stimulus=take.entry.stimulus.name,
+        kind=take.stimulus.recipe.kind,
+        clock_drift_ppm=take.cutting.clock_drift_ppm,
+        level_unit=calibration.level_unit,
+        band_hz=list(take.stimulus.recipe.band_hz),
+        background=measured.background,
+        calibration=calibration_record(calibration),
+        partial=take.entry.partial,
+        **fields,
+    )
+
+
+# --- Ladders ---------------------------------------------------------------------------------
+
+
+def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
+    """Return the fields of a take that a ladder fills."""
+    return {
+        "frequency_hz": measured.frequency_hz,
+        "drive_shape_db": measured.drive_shape_db,
+        "rungs": measured.rungs,
+        "compression": measured.compression,
+        "return_check_db": measured.return_check_db,
+        "limiters": measured.limits.limiters,
+        "clean_level": measured.limits.clean_level,
+        "clean_level_third_octave": measured.limits.clean_level_third_octave,
+        "high_order_onset": measured.limits.high_order_onset,
+    }
+
+
+# --- Staircases ------------------------------------------------------------------------------
+
+
+def _staircase_fields(measured: MeasuredStaircase) -> dict[str, Any]:
+    """Return the fields of a take that a staircase fills."""
+    tones = measured.staircase
+    return {
+        "frequency_hz": np.array([tone.frequency_hz for tone in tones]),
+        "drive_shape_db": np.zeros(len(tones)),
+        "rungs": [],
+        "staircase": tones,
+        "clean_level": measured.clean_level,
+        "high_order_onset": measured.high_order_onset,
+    }
+
+
+# --- Warnings and calibrations ---------------------------------------------------------------
+
+
+def warning_record(reason: Reason, *, take: str | None = None) -> Warning_:
+    """Return a warning's record; its place is among the reason's values, or in ``take``."""
+    place = {key: reason.values.get(key) for key in ("rung", "frequency_hz")}
+    named = reason.values.get("take", take)
+    return Warning_(reason.code, warning_sentence(reason), take=named, **place)  # type: ignore[arg-type]
+
+
+def calibration_record(calibration: Calibration) -> RecordedCalibration:
+    """Return what is recorded of a calibration: only what was given."""
+    scale = calibration.pascal_per_fs
+    record = RecordedCalibration(
+        pascal_per_fs=scale,
+        spl_at_0dbfs_db=None if scale is None else calibration.level_offset_db,
+        source=None if scale is None else calibration.source,
+    )
+    if calibration.mic is None:
+        return record
+    largest_at_hz, largest_db = calibration.mic.largest
+    return dataclasses.replace(
+        record,
+        mic_correction=calibration.mic_correction_file,
+        mic_correction_points=len(calibration.mic.frequency_hz),
+        mic_correction_largest_db=largest_db,
+        mic_correction_largest_at_hz=largest_at_hz,
+    )
+
+
+# --- Resonances ------------------------------------------------------------------------------
+
+
+def with_resonances(
+    takes: Sequence[Take], searched: Sequence[int], found: ResonanceFindings
+) -> list[Take]:
+    """Give each take that was searched, by its place in ``takes``, what its curves show."""
+    shown = zip(searched, found.spikes, found.decay_maps, strict=True)
+    recorded = list(takes)
+    for place, spikes, decay_map in shown:
+        recorded[place] = dataclasses.replace(takes[place], spikes=spikes, decay_map=decay_map)
+    return recorded

@@ -1,0 +1,160 @@
+"""One take of a session: its recordings found and cut, and what its reader must know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from distsweep.analysis.cut import CutLadder, CutStaircase
+from distsweep.analysis.ladder import MeasuredLadder
+from distsweep.analysis.settings import TakeSettings
+from distsweep.reason import Reason
+from distsweep.results import Conditions
+from distsweep.stimulus.recipe import LadderRecipe
+from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus, read_sidecar
+from distsweep.stimulus.staircase_recipe import StaircaseRecipe
+from distsweep.takes.cutting import FoundLadder, cut_ladder, marker_changes
+from distsweep.takes.doubts import level_band_doubts, take_doubts
+from distsweep.takes.file_order import refuse_copies, refuse_ladder_order, refuse_repeated
+from distsweep.takes.gain_moved import MarkerChange
+from distsweep.takes.gain_warnings import ladder_gain_warnings, staircase_gain_warnings
+from distsweep.takes.recording import Recording, read_recording
+from distsweep.takes.session import Calibration, Session, TakeEntry
+from distsweep.takes.sweep_identity import CLOCKS_PPM, check_sweeps
+
+if TYPE_CHECKING:
+    from distsweep.analysis.staircase import MeasuredStaircase
+    from distsweep.takes.cutting_staircase import FoundStaircase
+
+NEAR_FULL_SCALE = 0.9886
+"""−0.1 dBFS: a level set so that it just fits is an accident more likely than a plan (chosen)."""
+
+DRIFT_WORTH_A_WORD_PPM = 20.0
+"""Two clocks that differ by more are mentioned (chosen: one interface for both shows none)."""
+
+
+@dataclass(frozen=True)
+class FoundTake:
+    """A take whose stimulus was found in its recordings and cut out of them.
+
+    Attributes
+    ----------
+    entry : the take as listed.
+    stimulus : what was played.
+    recordings : one a file of the stimulus.
+    cutting : the cut stimulus, the clocks' drift, and what is missing of it.
+    marker_changes : one a file; None where a marker was not found.
+    """
+
+    entry: TakeEntry
+    stimulus: Stimulus
+    recordings: list[Recording]
+    cutting: FoundLadder | FoundStaircase
+    marker_changes: list[MarkerChange | None]
+
+    @property
+    def cut(self) -> CutLadder | CutStaircase:
+        """What the analysis measures."""
+        return self.cutting.cut
+
+
+def find_take(entry: TakeEntry) -> FoundTake:
+    """Read a take's recordings, find its stimulus in them, and cut it out.
+
+    Raises
+    ------
+    InputError
+        A file cannot be used, a recording does not hold its file of the stimulus, recordings are
+        listed twice or in the wrong order, or nothing is complete.
+    """
+    stimulus = read_sidecar(entry.stimulus)
+    recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
+    refuse_repeated(recordings)
+    if isinstance(stimulus, LadderStimulus):
+        ladder = cut_ladder(stimulus, recordings)
+        refuse_ladder_order(stimulus, recordings, ladder.placements)
+        refuse_copies(recordings, stimulus.files)
+        return FoundTake(entry, stimulus, recordings, ladder, ladder.marker_changes)
+    return _find_staircase(entry, stimulus, recordings)
+
+
+def _find_staircase(
+    entry: TakeEntry, stimulus: StaircaseStimulus, recordings: list[Recording]
+) -> FoundTake:
+    # Imported here: what proves tones loads the analysis of tones, which no ladder needs.
+    from distsweep.takes.cutting_staircase import cut_staircase
+    from distsweep.takes.tone_identity import placed_staircase
+
+    placements = placed_staircase(stimulus, recordings)
+    staircase = cut_staircase(stimulus, recordings, placements)
+    changes = marker_changes(stimulus, zip(recordings, stimulus.files, placements, strict=True))
+    return FoundTake(entry, stimulus, recordings, staircase, changes)
+
+
+def take_settings(
+    recipe: LadderRecipe | StaircaseRecipe, calibration: Calibration, conditions: Conditions
+) -> TakeSettings:
+    """Return what the analysis of a take goes by."""
+    return TakeSettings(
+        band_hz=recipe.band_hz,
+        order=recipe.order,
+        correction_db=calibration.correction_db,
+        level_offset_db=calibration.level_offset_db,
+        level_band_hz=conditions.level_band_hz,
+        calibrated=calibration.pascal_per_fs is not None,
+    )
+
+
+def take_warnings(
+    take: FoundTake,
+    measured: MeasuredLadder | MeasuredStaircase,
+    settings: TakeSettings,
+    session: Session,
+) -> list[Reason]:
+    """Return what the reader of a take's numbers must know, in the order of its discovery.
+
+    Raises
+    ------
+    InputError
+        The sweeps are not those of the stimulus, or ran at no speed that explains the markers.
+    """
+    silent: list[Reason] = []
+    level_band: list[Reason] = []
+    rungs = 0
+    # A ladder's proof needs its measurement; a staircase's tones were proved when it was found.
+    if isinstance(take.cutting, FoundLadder):
+        assert isinstance(take.stimulus, LadderStimulus) and isinstance(measured, MeasuredLadder)
+        silent, rungs = check_sweeps(take.recordings, take.cutting, measured), len(measured.rungs)
+        moved = ladder_gain_warnings(take.stimulus, take.marker_changes, measured)
+        level_band = level_band_doubts(measured.frequency_hz, settings)
+    else:
+        moved = staircase_gain_warnings(take.marker_changes)
+    mic = session.calibration_of(take.entry).mic
+    mixed = session.calibrated and not settings.calibrated
+    return [
+        *take.cutting.missing,
+        *_clock_drift(take.cutting.clock_drift_ppm, rungs),
+        *([] if measured.background is not None else [Reason("no_background")]),
+        *silent,
+        *measured.warnings,
+        *moved,
+        *_near_full_scale(take.recordings),
+        *take_doubts(measured.background, settings, mic),
+        *level_band,
+        *([Reason("uncalibrated", whole_session=False)] if mixed else []),
+    ]
+
+
+def _clock_drift(drift_ppm: float | None, rungs: int) -> list[Reason]:
+    if drift_ppm is None or abs(drift_ppm) <= DRIFT_WORTH_A_WORD_PPM:
+        return []
+    return [Reason("clock_drift", drift_ppm=drift_ppm, clocks_ppm=CLOCKS_PPM, one_sweep=rungs == 1)]
+
+
+def _near_full_scale(recordings: list[Recording]) -> list[Reason]:
+    """Name recordings that touch full scale without a flat top that proves clipping."""
+    return [
+        Reason("near_full_scale", recording=recording.path.name, peak=recording.peak)
+        for recording in recordings
+        if NEAR_FULL_SCALE <= recording.peak <= 1.0 and not len(recording.clipped_samples)
+    ]
