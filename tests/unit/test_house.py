@@ -24,7 +24,7 @@ FLOORS = (
 """Rooms from the ground up: each imports from lower floors, and from its own."""
 
 ANALYSIS_FLOORS = (
-    ("weighting", "third_octave", "cut"),
+    ("weighting", "third_octave", "cut", "settings", "narrowing"),
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
