@@ -20,6 +20,7 @@ from distsweep.analysis.resonance.find import (
 )
 from distsweep.analysis.sweep.harmonics import LadderSettings, measure_ladder
 from distsweep.analysis.sweep.levels import read_ladder
+from distsweep.conversion_limits import limiter_record
 from distsweep.pipeline_gain import ladder_gain_warnings
 from distsweep.results import (
     Agreement,
@@ -244,7 +245,7 @@ def _analyse_ladder(
         rungs=reading.rungs,
         compression=reading.compression,
         return_check_db=reading.return_check_db,
-        limiters=limits.limiters,
+        limiters=[limiter_record(limiter) for limiter in limits.limiters],
         clean_level=limits.clean_level,
         clean_level_third_octave=limits.clean_level_third_octave,
         high_order_onset=limits.high_order_onset,

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.noise.background import describe_background, noise_spectrum
-from distsweep.analysis.tone.bursts import StaircaseSettings
-from distsweep.analysis.tone.staircase import read_staircase
+from distsweep.analysis.settings import TakeSettings
+from distsweep.analysis.staircase import measure_staircase
+from distsweep.conversion_limits import staircase_record, staircase_warning
 from distsweep.pipeline_gain import staircase_gain_warnings
 from distsweep.results import Take, Warning_
 from distsweep.stimulus.sidecar import StaircaseStimulus
@@ -35,27 +35,14 @@ def analyse_staircase_take(
     recipe = stimulus.recipe
     placements = placed_staircase(stimulus, recordings)
     found = cut_staircase(stimulus, recordings, placements)
-    cut = found.cut
-    noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
-    settings = StaircaseSettings(
-        levels_dbfs=recipe.levels_dbfs,
-        ramp_s=1e-3 * recipe.ramp_ms,
+    settings = TakeSettings(
+        band_hz=recipe.band_hz,
         order=recipe.order,
-        highest_hz=recipe.band_hz[1],
         correction_db=calibration.correction_db,
+        level_offset_db=calibration.level_offset_db,
     )
-    reading = read_staircase(
-        cut, settings, noise=noise, level_offset_db=calibration.level_offset_db
-    )
-    background = None
-    if noise is not None:
-        background = describe_background(
-            noise,
-            band_hz=recipe.band_hz,
-            level_offset_db=calibration.level_offset_db,
-            correction_db=calibration.correction_db,
-        )
-    frequency_hz = np.array([row.frequency_hz for row in reading.staircase])
+    measured = measure_staircase(found.cut, settings)
+    frequency_hz = np.array([tone.levels.frequency_hz for tone in measured.tones])
     take = Take(
         position=entry.position,
         stimulus=entry.stimulus.name,
@@ -66,14 +53,15 @@ def analyse_staircase_take(
         band_hz=list(recipe.band_hz),
         drive_shape_db=np.zeros(len(frequency_hz)),
         rungs=[],
-        clean_level=reading.clean_level,
-        background=background,
-        staircase=reading.staircase,
-        high_order_onset=reading.high_order_onset,
+        clean_level=measured.clean_level,
+        background=measured.background,
+        staircase=[staircase_record(tone) for tone in measured.tones],
+        high_order_onset=measured.high_order_onset,
     )
+    warnings = [staircase_warning(reason) for reason in measured.warnings]
     incomplete = [Warning_("incomplete", f"{text}.") for text in found.missing]
     changes = [
         marker_change(recording, marker=stimulus.marker, file=file, placement=placement)
         for recording, file, placement in zip(recordings, stimulus.files, placements, strict=True)
     ]
-    return take, [*incomplete, *reading.warnings, *staircase_gain_warnings(changes)]
+    return take, [*incomplete, *warnings, *staircase_gain_warnings(changes)]

@@ -11,6 +11,7 @@ from distsweep.analysis.cut import CutBurst, CutStaircase, CutTone
 from distsweep.errors import InputError
 from distsweep.stimulus.bursts import Tone, tones
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
+from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
@@ -81,7 +82,7 @@ def cut_staircase(
         first, last = (max(0, round(placement.at(s))) for s in file.quiet_samples)
         quiet.append(recording.samples[first:last])
         for tone, (found, absent) in zip(
-            tones(file), cut_tones(file, recording, placement), strict=True
+            tones(file), cut_tones(stimulus, file, recording, placement), strict=True
         ):
             missing += [f"{recording.path.name}: {text}" for text in _named(tone, absent)]
             if found.bursts:
@@ -105,14 +106,14 @@ def cut_staircase(
 
 
 def cut_tones(
-    file: StimulusFile, recording: Recording, placement: Placement
+    stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording, placement: Placement
 ) -> list[tuple[CutTone, list[PlayedBurst]]]:
     """Return every tone of a file with its complete bursts, and the bursts that are not."""
-    return [_cut_tone(tone, recording, placement) for tone in tones(file)]
+    return [_cut_tone(stimulus.recipe, tone, recording, placement) for tone in tones(file)]
 
 
 def _cut_tone(
-    tone: Tone, recording: Recording, placement: Placement
+    recipe: StaircaseRecipe, tone: Tone, recording: Recording, placement: Placement
 ) -> tuple[CutTone, list[PlayedBurst]]:
     """Return the tone with its complete bursts, and the bursts that are not."""
     first = max(0, round(placement.at(tone.first_sample)))
@@ -129,8 +130,17 @@ def _cut_tone(
             bursts.append(CutBurst(burst.level_dbfs, burst.direction, start, end))
     inside = np.searchsorted(recording.clipped_samples, [first, first + len(signal)])
     clipped = recording.clipped_samples[inside[0] : inside[1]] - first
-    recorded_hz = tone.frequency_hz / placement.scale
-    return CutTone(tone.frequency_hz, recorded_hz, signal, bursts, clipped), absent
+    cut = CutTone(
+        frequency_hz=tone.frequency_hz,
+        recorded_hz=tone.frequency_hz / placement.scale,
+        rate_hz=recipe.rate_hz,
+        ramp_s=1e-3 * recipe.ramp_ms,
+        rests_at_dbfs=recipe.levels_dbfs[0],
+        signal=signal,
+        bursts=bursts,
+        clipped_samples=clipped,
+    )
+    return cut, absent
 
 
 def _named(tone: Tone, absent: Sequence[PlayedBurst]) -> list[str]:

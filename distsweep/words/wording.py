@@ -102,3 +102,8 @@ def listed(names: Sequence[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def shortest(number: float) -> str:
+    """Write a number with as many digits as it has, six at most: "−12", "0.5", "1250"."""
+    return f"{number:g}".replace("-", "−")

@@ -9,7 +9,7 @@ import pytest
 from report_samples import sample_results, sample_take
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
-from distsweep.analysis.limits.ladder import _onsets
+from distsweep.analysis.limits.high_orders import onsets_of_ladder
 from distsweep.analysis.noise.certainty import SURE, Bounded
 from distsweep.report.clean_level import clean_level_words, shown, table
 from distsweep.report.compression_data import gain_grid, last_step_words
@@ -157,7 +157,7 @@ def test_high_orders_that_the_next_level_does_not_show_are_no_onset() -> None:
             )
             for rung, here in zip(take.rungs, loud, strict=False)
         ]  # fmt: skip
-        return [one.drive_dbfs for one in _onsets(f, rungs, list(range(len(rungs))))]
+        return [one.drive_dbfs for one in onsets_of_ladder(f, rungs, list(range(len(rungs))))]
 
     assert onsets(False, True, False, False) == []
     assert onsets(False, True, True, False) == [take.rungs[1].drive_dbfs]

@@ -16,7 +16,7 @@ FLOORS = (
     ("analysis",),
     ("takes", "words"),
     ("capture", "report"),
-    ("result_files", "pipeline"),
+    ("result_files", "conversion_limits", "pipeline"),
     ("demo", "distsweep"),
     ("cli",),
     ("__main__",),
@@ -29,6 +29,7 @@ ANALYSIS_FLOORS = (
     ("sweep", "tone"),
     ("limits",),
     ("agreement", "resonance"),
+    ("staircase",),
     ("take",),
 )
 """The same inside ``analysis``."""

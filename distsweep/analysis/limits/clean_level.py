@@ -13,7 +13,7 @@ output of a loudspeaker that is driven harder does not fall, nor does it shrink.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,11 +34,12 @@ LIMITS: tuple[tuple[float | None, float | None], ...] = (
     (3.0, 1.0),
     (10.0, 3.0),
 )
-"""Limits of THD in percent and of compression in dB, one or both (whichever comes first)."""
+"""Limits of THD in percent and of compression in dB, one or both, whichever comes first (chosen:
+what people ask for; strict, usual and lenient)."""
 
 STATED_WITHIN_DB = 1.5
 """A crossing is stated where its 95 % interval reaches no farther to either side: what a value
-may be off to be called reliable everywhere in the results. Nearly all are off by under 1 dB."""
+may be off to be called reliable (contract). Nearly all are off by under 1 dB."""
 
 SUDDEN_DB_PER_DB = 3.0
 """A quantity that rises faster from one level to the next sets in somewhere between them, and
@@ -115,19 +116,30 @@ def find_clean_levels(
     parts: dict[tuple[str, float], _Limit] = {}
     found = []
     for thd_percent, compression_db in LIMITS:
-        asked = [("thd", thd_percent), ("compression", compression_db)]
         limits = []
-        for name, limit in asked:
+        for name, limit in (("thd", thd_percent), ("compression", compression_db)):
             if limit is None:
                 continue
             if (name, limit) not in parts:
                 limit_db = float(percent_to_db(limit)) if name == "thd" else limit
                 parts[name, limit] = _limit(name, drive_dbfs, quantities[name].above(limit_db))
             limits.append(parts[name, limit])
-        clean = _clean_level(frequency_hz, drive_dbfs, level_db, limits)
-        clean.thd_percent = np.nan if thd_percent is None else thd_percent
-        clean.compression_db = compression_db
-        found.append(clean)
+        place = _Place.of(drive_dbfs, limits)
+        found.append(
+            CleanLevel(
+                thd_percent=np.nan if thd_percent is None else thd_percent,
+                compression_db=compression_db,
+                frequency_hz=frequency_hz,
+                level_db=_level_at(drive_dbfs, level_db, place.at),
+                low_db=_level_at(drive_dbfs, level_db, place.low),
+                high_db=_level_at(drive_dbfs, level_db, place.high),
+                drive_dbfs=place.at,
+                drive_low_dbfs=place.low,
+                drive_high_dbfs=place.high,
+                state=place.state.tolist(),
+                limited_by=place.limited_by.tolist(),
+            )
+        )
     return found
 
 
@@ -136,45 +148,44 @@ def _limit(name: str, drive: FloatArray, over: Bounded) -> _Limit:
     return _Limit(name, over, crossing)
 
 
-def _clean_level(
-    frequency_hz: FloatArray, drive: FloatArray, level_db: FloatArray, limits: list[_Limit]
-) -> CleanLevel:
-    """Describe where the first of some limits is crossed; the limits' own numbers are left out."""
-    crossings = [one.crossing for one in limits]
-    first = _Crossing(*(np.min([getattr(c, end) for c in crossings], axis=0) for end in _ENDS))
-    if len(limits) == 1:
-        # With no harmonic inside the band THD has no limit to keep.
-        nothing = np.all(np.isneginf(limits[0].over.most_db), axis=0)
-        first.low[nothing] = -np.inf
-    low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
-    both, stated = low_known & high_known, first.stated()
-    with np.errstate(invalid="ignore"):
-        wide = first.high - first.low > float(np.max(np.diff(drive), initial=0.0)) + 1e-6
-    contradicted = _contradicted(limits)
-    state = np.select(
-        [contradicted, both & stated, both & ~wide, both, low_known, high_known],
-        ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
-        "unknown",
-    )
-    at = np.select([state == "reached", state == "not reached"], [first.at, first.low], np.nan)
-    low, high = (
-        np.where(known & ~contradicted, end, np.nan)
-        for known, end in ((low_known, first.low), (high_known, first.high))
-    )
-    limited = np.isin(state, ["reached", "bracketed", "below"])
-    return CleanLevel(
-        thd_percent=np.nan,
-        compression_db=None,
-        frequency_hz=frequency_hz,
-        level_db=_level_at(drive, level_db, at),
-        low_db=_level_at(drive, level_db, low),
-        high_db=_level_at(drive, level_db, high),
-        drive_dbfs=at,
-        drive_low_dbfs=low,
-        drive_high_dbfs=high,
-        state=state.tolist(),
-        limited_by=np.where(limited, _limited_by(limits, first), "").tolist(),
-    )
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """Where the first of some limits is crossed, NaN where it is not known, shape ``(F,)``."""
+
+    at: FloatArray
+    low: FloatArray
+    high: FloatArray
+    state: StringArray
+    limited_by: StringArray
+
+    @classmethod
+    def of(cls, drive: FloatArray, limits: list[_Limit]) -> _Place:
+        crossings = [one.crossing for one in limits]
+        first = _Crossing(*(np.min([getattr(c, end) for c in crossings], axis=0) for end in _ENDS))
+        if len(limits) == 1:
+            # With no harmonic inside the band THD has no limit to keep.
+            nothing = np.all(np.isneginf(limits[0].over.most_db), axis=0)
+            first = replace(first, low=np.where(nothing, -np.inf, first.low))
+        low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
+        both, stated = low_known & high_known, first.stated()
+        with np.errstate(invalid="ignore"):
+            wide = first.high - first.low > float(np.max(np.diff(drive), initial=0.0)) + 1e-6
+        contradicted = _contradicted(limits)
+        state = np.select(
+            [contradicted, both & stated, both & ~wide, both, low_known, high_known],
+            ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
+            "unknown",
+        )
+        limited = np.isin(state, ["reached", "bracketed", "below"])
+        return cls(
+            at=np.select(
+                [state == "reached", state == "not reached"], [first.at, first.low], np.nan
+            ),
+            low=np.where(low_known & ~contradicted, first.low, np.nan),
+            high=np.where(high_known & ~contradicted, first.high, np.nan),
+            state=state,
+            limited_by=np.where(limited, _limited_by(limits, first), ""),
+        )
 
 
 def _crossing(drive: FloatArray, over: Bounded, *, follows_drive: bool) -> _Crossing:

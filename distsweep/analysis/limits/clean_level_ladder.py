@@ -7,17 +7,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
-from distsweep.analysis.limits.kind import may_act_from_the_lowest
-from distsweep.analysis.noise.certainty import RELIABLE_DB, Bounded, NoisyPower, level_deviation_db
+from distsweep.analysis.noise.certainty import (
+    CLEAR_DB,
+    RELIABLE_DB,
+    SEEN_DB,
+    Bounded,
+    NoisyPower,
+    level_deviation_db,
+)
 from distsweep.analysis.third_octave import third_octave_bands
-from distsweep.results import CleanLevel, Compression, Limiter, Rung
+from distsweep.results import CleanLevel, Compression, LimiterNumbers, Rung
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
-
-DENOMINATOR_CLEAR_DB = 15.0
-"""THD is a share of the fundamental, so that must be known, too: to 1.1 dB (standard deviation)
-where it stands so far above its floor."""
-
-LEVEL_CLEAR_DB = 6.0
 
 INDEPENDENT_SHARE = 0.2
 """Neighbouring points see some of the same noise: of the points of a third of an octave so many
@@ -25,7 +25,7 @@ count as independent ones. Measured on noise: 0.2 at 20 Hz, 0.4 at 50 Hz, 0.9 ab
 sweep of 6 s from 20 Hz; the short windows of a fast sweep make it less."""
 
 LEAST_POINTS_SHARE = 0.5
-"""A third of an octave is judged where so much of its points can be."""
+"""A third of an octave is judged where so much of its points can be (chosen: most of them)."""
 
 
 def ladder_clean_levels(
@@ -33,7 +33,7 @@ def ladder_clean_levels(
     rungs: Sequence[Rung],
     compression: Compression | None,
     kept: Sequence[int],
-    limiters: Sequence[Limiter] = (),
+    limiters: Sequence[LimiterNumbers] = (),
 ) -> tuple[list[CleanLevel], list[CleanLevel]]:
     """Return the clean levels at each frequency, and those over thirds of an octave.
 
@@ -56,7 +56,7 @@ def ladder_clean_levels(
     floor_db = np.array([rungs[i].fundamental_floor_db for i in kept])
     distortion = _distortion([rungs[i] for i in kept])
     change_db, deviation_db = _gain_changes(rungs, compression, kept)
-    clear = fundamental_db - floor_db >= LEVEL_CLEAR_DB
+    clear = fundamental_db - floor_db >= SEEN_DB
     from_below = _limited_from_below(frequency_hz, limiters)
     no_order = np.array([rungs[i].orders_summed == 0 for i in kept])
     each = find_clean_levels(
@@ -92,7 +92,8 @@ def _distortion(rungs: Sequence[Rung]) -> NoisyPower:
     floors_db = np.array([[rung.harmonics[n].floor_db for rung in rungs] for n in orders])
     above_db = np.array([rung.fundamental_db - rung.fundamental_floor_db for rung in rungs])
     relative = 2.0 * db_to_power(-above_db)
-    clear = above_db >= DENOMINATOR_CLEAR_DB
+    # THD is a share of the fundamental, so that must be known, too.
+    clear = above_db >= CLEAR_DB
     # What stands clear and is not called reliable is spoilt by something other than noise: a
     # window that resolves nothing, and that is so in every rung.
     spoilt = np.any(
@@ -122,11 +123,11 @@ def _gain_changes(
     return np.where(alone, np.nan, change), deviation[rows]
 
 
-def _limited_from_below(frequency_hz: FloatArray, limiters: Sequence[Limiter]) -> BoolArray:
+def _limited_from_below(frequency_hz: FloatArray, limiters: Sequence[LimiterNumbers]) -> BoolArray:
     """Tell where a limiter may act at the lowest rung already."""
     found = np.zeros(len(frequency_hz), dtype=bool)
     for limiter in limiters:
-        if limiter.band_hz is not None and may_act_from_the_lowest(limiter):
+        if limiter.band_hz is not None and limiter.may_act_from_the_lowest:
             low_hz, high_hz = limiter.band_hz
             found |= (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
     return found

@@ -6,18 +6,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.narrowing import Axis, narrowed_minimum
+from distsweep.analysis.tone.gain_in_time import GainHistory
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
 COPPER_PER_K = 0.00393
 """Temperature coefficient of copper's resistance at 20 °C (IACS annealed; IEC 60028)."""
 
 REFERENCE_C = 20.0
+"""Temperature that the coefficient is stated at (IEC 60028)."""
 
 SLOWEST_S, FASTEST_S = 60.0, 0.7
 """Time constants looked for (chosen around what voice coils show, 1 to 30 s)."""
 
-SCAN_POINTS = 41
+FIRST_GRID, LATER_GRIDS = 41, (9, 9, 9)
+"""Values of the time constant that are tried, ever closer together (chosen: the last step is
+0.2 %)."""
+
 RIDGE = 1e-11
+"""Where two columns of the fit say the same, this share of all shares between them (chosen: far
+above rounding, far below what a measured level tells)."""
+
+LEAST_PIECES = 8
+"""So many pieces of a recording show a sag (chosen: twice the numbers that are fitted)."""
 
 
 def resistance_ratio(temperature_rise_k: float, *, from_c: float = REFERENCE_C) -> float:
@@ -46,25 +57,6 @@ def temperature_rise_k(loss_db: float, *, from_c: float = REFERENCE_C) -> float:
     """
     alpha = COPPER_PER_K / (1.0 + COPPER_PER_K * (from_c - REFERENCE_C))
     return (float(db_to_ratio(loss_db)) - 1.0) / alpha
-
-
-@dataclass(frozen=True)
-class GainHistory:
-    """Gain against time over all bursts and rests of a tone.
-
-    Attributes
-    ----------
-    start_s, end_s : the pieces' ends, shape ``(P,)``; they follow each other without gaps.
-    drive_dbfs : drive in each.
-    gain_db : output minus drive, averaged over what is settled of the piece; NaN if nothing is.
-    sigma_db : its uncertainty.
-    """
-
-    start_s: FloatArray
-    end_s: FloatArray
-    drive_dbfs: FloatArray
-    gain_db: FloatArray
-    sigma_db: FloatArray
 
 
 @dataclass(frozen=True)
@@ -110,7 +102,7 @@ def fit_thermal(history: GainHistory) -> ThermalFit | None:
     constant it is mostly extrapolated: compare it with ``seen_db``.
     """
     known = np.isfinite(history.gain_db)
-    if np.sum(known) < 8:
+    if np.sum(known) < LEAST_PIECES:
         return None
     shapes = ((True, False), (False, False), (False, True))
     instant = db_to_ratio(2.0 * (history.drive_dbfs - np.max(history.drive_dbfs)))
@@ -136,7 +128,7 @@ def fit_thermal_behind_limiter(history: GainHistory) -> ThermalFit | None:
     """
     known = np.isfinite(history.gain_db)
     drives, counts = np.unique(history.drive_dbfs[known], return_counts=True)
-    if np.sum(known) < len(drives) + 8 or np.max(counts) < 2:
+    if np.sum(known) < len(drives) + LEAST_PIECES or np.max(counts) < 2:
         return None
     instant = (history.drive_dbfs[:, None] == drives[1:]).astype(float)
     filled_db = np.interp(np.arange(len(known)), np.flatnonzero(known), history.gain_db[known])
@@ -182,15 +174,16 @@ class _Shape:
         self._middle_s = 0.5 * (history.start_s + history.end_s)
 
     def fit(self) -> _Shape:
-        """Search the time constant, coarsely and then finely."""
-        taus = np.geomspace(FASTEST_S, SLOWEST_S, SCAN_POINTS)
-        for _ in range(4):
-            columns = self._columns(taus)
-            found, misfits = self._solved(columns)
-            i = int(np.argmin(misfits))
-            self._tau, self._best, self._found = float(taus[i]), columns[i], found[i]
-            low, high = taus[max(i - 1, 0)], taus[min(i + 1, len(taus) - 1)]
-            taus = np.geomspace(low, high, 9)
+        """Search the time constant."""
+
+        def misfits(logarithms: FloatArray) -> FloatArray:
+            return self._solved(self._columns(np.exp(logarithms)))[1]
+
+        ends = np.log(FASTEST_S), np.log(SLOWEST_S)
+        axis = Axis(np.linspace(*ends, FIRST_GRID), LATER_GRIDS, lowest=ends[0], highest=ends[1])
+        self._tau = float(np.exp(narrowed_minimum(misfits, axis).place[0]))
+        columns = self._columns(np.array([self._tau]))
+        self._best, self._found = columns[0], self._solved(columns)[0][0]
         return self
 
     def _solved(self, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -198,7 +191,6 @@ class _Shape:
         basis = columns[:, self._known] / self._sigma[:, None]
         values = self._values / self._sigma
         normal = basis.transpose(0, 2, 1) @ basis
-        # Where two columns say the same (one level only), the ridge shares between them.
         count = basis.shape[2]
         ridge = RIDGE * np.trace(normal, axis1=1, axis2=2)
         normal += ridge[:, None, None] * np.eye(count)
