@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from distsweep.analysis.limits.clean_level import STATED_WITHIN_DB
+from distsweep.analysis.limits.crossing import STATED_WITHIN_DB
 from distsweep.report.content import Cell, Picture, Table
 from distsweep.results import CleanLevel, Take
 from distsweep.units import BoolArray, FloatArray

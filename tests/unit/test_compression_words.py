@@ -10,7 +10,7 @@ from report_samples import sample_results, sample_take
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
 from distsweep.analysis.limits.high_orders import onsets_of_ladder
-from distsweep.analysis.noise.certainty import SURE, Bounded
+from distsweep.analysis.noise.certainty import SURE_DEVIATIONS, Estimate
 from distsweep.report.clean_level import clean_level_words, shown, table
 from distsweep.report.compression_data import gain_grid, last_step_words
 from distsweep.report.compression_sentences import ladder_sentences
@@ -28,8 +28,8 @@ def with_clean_levels(*thd_db: list[float], uncertain_db: float = 0.0) -> Take:
         frequency_hz,
         DRIVE_DBFS[: len(thd)],
         np.zeros_like(thd),
-        Bounded.gaussian(thd, np.full(thd.shape, uncertain_db / SURE)),
-        Bounded.exact(np.zeros_like(thd)),
+        Estimate.gaussian(thd, np.full(thd.shape, uncertain_db / SURE_DEVIATIONS)),
+        Estimate.exact(np.zeros_like(thd)),
     )
     rungs = [
         dataclasses.replace(rung, drive_dbfs=drive, spl_db=drive + 110.0)

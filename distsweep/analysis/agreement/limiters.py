@@ -2,24 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
-
 import numpy as np
 
+from distsweep.analysis.agreement.at_tone import SAME_DRIVE_DB, LadderAtTone
 from distsweep.analysis.limits.limiter_kind import LEAST_LOSS_DB, LIMITER_RATIO, THRESHOLD_KNOWN_DB
-from distsweep.results import TURNED_DOWN, Limiter, LimiterAgreement, Staircase, Take
-from distsweep.units import FloatArray
+from distsweep.results import TURNED_DOWN, Limiter, LimiterAgreement, Take
 
 ACTS = (*TURNED_DOWN, "clipping")
-
-NEAR_OCTAVES = 1.0 / 12.0
-"""The ladder's gain change at a tone is the median over so much on either side (chosen: a sixth of
-an octave in all, as a ladder's gain change is smoothed elsewhere)."""
-
-SAME_GAIN_DB, SAME_GAIN_SHARE = 0.5, 0.1
-"""Gain changes so near each other, or within that share, are the same (chosen: between two
-steps of a staircase a knee is interpolated to a few tenths)."""
 
 SLOPE_SLACK = 0.06
 """Output over drive, one over the ratio, that differs by less is the same (chosen: at a ratio of
@@ -43,12 +32,6 @@ REDUCED_DB = 0.5
 by about as much as two gain changes may differ)."""
 
 
-SAME_DRIVE_DB = 1e-6
-"""Drives so near each other are the same (chosen: rounding)."""
-
-_NO_LIMITER = Limiter("none")
-
-
 def compare_limiters(
     ladder: Take, staircase: Take, *, ladder_take: int | None = None
 ) -> list[LimiterAgreement]:
@@ -65,14 +48,14 @@ def compare_limiters(
     low_hz, high_hz = float(ladder.frequency_hz[0]), float(ladder.frequency_hz[-1])
     rows = sorted(staircase.staircase, key=lambda row: row.frequency_hz)
     return [
-        _agreement(ladder, staircase, _AtTone(ladder, row, row.limiter), ladder_take)
+        _agreement(ladder, staircase, LadderAtTone(ladder, row, row.limiter), ladder_take)
         for row in rows
         if row.limiter is not None and low_hz <= row.frequency_hz <= high_hz
     ]
 
 
 def _agreement(
-    ladder: Take, staircase: Take, at: _AtTone, ladder_take: int | None
+    ladder: Take, staircase: Take, at: LadderAtTone, ladder_take: int | None
 ) -> LimiterAgreement:
     state, reason = _judged(at)
     return LimiterAgreement(
@@ -94,151 +77,7 @@ def _agreement(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _AtTone:
-    """A ladder and a tone of a staircase, side by side.
-
-    The gain changes are those at ``drive_dbfs``, the highest drive that both have, re the lowest
-    one; None where there are no two.
-    """
-
-    ladder: Take
-    row: Staircase
-    tone: Limiter
-
-    @cached_property
-    def there(self) -> Limiter:
-        """The ladder's limiter at the tone; of kind "none" where it has none."""
-        for one in self.ladder.limiters:
-            if (
-                one.band_hz is not None
-                and one.band_hz[0] <= self.row.frequency_hz <= one.band_hz[1]
-            ):
-                return one
-        return _NO_LIMITER
-
-    @cached_property
-    def shape_db(self) -> float:
-        """The sweep's drive at the tone, re the one that its rungs are named by."""
-        return _shape_db(self.ladder, self.row.frequency_hz)
-
-    @cached_property
-    def ladder_threshold_dbfs(self) -> tuple[float | None, float | None]:
-        """What the ladder's threshold lies between, as a drive at the tone.
-
-        A band is judged by its drive before any reduction of the sweep, so the most and the least
-        that the drive is reduced by inside the band widen what the threshold lies between.
-        """
-        low, high = self.there.threshold_bounds_dbfs
-        if self.there.band_hz is None:
-            return low, high
-        inside_hz = [*self.there.band_hz, self.row.frequency_hz]
-        shapes = [_shape_db(self.ladder, one) for one in inside_hz]
-        return (
-            None if low is None else low + min(shapes),
-            None if high is None else high + max(shapes),
-        )
-
-    @cached_property
-    def _changes(self) -> tuple[float, float, float] | None:
-        drives, changes = self.known_changes
-        if len(drives) < 2:
-            return None
-        common = [
-            (rung.drive_dbfs + self.shape_db, change)
-            for rung, change in zip(self.ladder.rungs, self._ladder_changes_db(), strict=True)
-            if not rung.clipped
-            and np.isfinite(change)
-            and _within(rung.drive_dbfs + self.shape_db, drives)
-        ]
-        if len(common) < 2:
-            return None
-        (first_dbfs, first), (last_dbfs, last) = min(common), max(common)
-        before, after = np.interp([first_dbfs, last_dbfs], drives, changes)
-        return last_dbfs, float(last - first), float(after - before)
-
-    @property
-    def drive_dbfs(self) -> float | None:
-        """The highest drive that both have."""
-        return None if self._changes is None else self._changes[0]
-
-    @property
-    def ladder_change_db(self) -> float | None:
-        """The ladder's gain change there."""
-        return None if self._changes is None else self._changes[1]
-
-    @property
-    def staircase_change_db(self) -> float | None:
-        """The staircase's gain change there."""
-        return None if self._changes is None else self._changes[2]
-
-    @property
-    def known_changes(self) -> tuple[FloatArray, FloatArray]:
-        """Drives and gain changes of the tone where they are known."""
-        known = np.isfinite(self.row.gain_change_db)
-        return self.row.drive_dbfs[known], self.row.gain_change_db[known]
-
-    def _ladder_changes_db(self) -> FloatArray:
-        assert self.ladder.compression is not None  # the caller looked
-        near = np.abs(np.log2(self.ladder.frequency_hz / self.row.frequency_hz)) <= NEAR_OCTAVES
-        change = np.array([row[near] for row in self.ladder.compression.gain_change_db])
-        result = np.full(len(change), np.nan)
-        known = np.any(np.isfinite(change), axis=1)
-        result[known] = np.nanmedian(change[known], axis=1)
-        return result
-
-    @property
-    def common_rungs(self) -> int:
-        """How many of the ladder's levels lie between the staircase's lowest and highest one."""
-        return sum(
-            _within(rung.drive_dbfs + self.shape_db, self.row.drive_dbfs)
-            for rung in self.ladder.rungs
-            if not rung.clipped
-        )
-
-    @property
-    def same_gain(self) -> bool:
-        """Whether both lose as much, as far as the staircase's steps tell."""
-        ladder_db, most = self.ladder_change_db, self.staircase_change_db
-        if ladder_db is None or most is None:
-            return False
-        apart = max(most - ladder_db, ladder_db - most - self._bent_db())
-        deeper = max(abs(most), abs(ladder_db))
-        return apart <= max(SAME_GAIN_DB, SAME_GAIN_SHARE * deeper)
-
-    def _bent_db(self) -> float:
-        """Return by how much less may be lost than is interpolated between two of the steps.
-
-        That is so where the tone's threshold lies between the two: up to there nothing more is
-        lost.
-        """
-        drives, changes = self.known_changes
-        dbfs, knee = self.drive_dbfs, self.tone.threshold_bounds_dbfs[1]
-        if dbfs is None or knee is None:
-            return 0.0
-        at = int(np.searchsorted(drives, dbfs - SAME_DRIVE_DB))
-        if at == 0 or not drives[at - 1] < knee < drives[at]:
-            return 0.0
-        step = slice(at - 1, at + 1)
-        bent = np.interp(dbfs, [knee, drives[at]], changes[step])
-        return max(0.0, float(bent - np.interp(dbfs, drives[step], changes[step])))
-
-
-def _within(drive_dbfs: float, drives_dbfs: FloatArray) -> bool:
-    low, high = float(drives_dbfs[0]) - SAME_DRIVE_DB, float(drives_dbfs[-1]) + SAME_DRIVE_DB
-    return low <= drive_dbfs <= high
-
-
-def _shape_db(ladder: Take, frequency_hz: float) -> float:
-    """Return by how much the sweep's drive at a frequency differs from the one it is named by."""
-    known = np.isfinite(ladder.drive_shape_db)
-    if not np.any(known):
-        return 0.0
-    grid = np.log(ladder.frequency_hz[known])
-    return float(np.interp(np.log(frequency_hz), grid, ladder.drive_shape_db[known]))
-
-
-def _judged(at: _AtTone) -> tuple[str, str]:
+def _judged(at: LadderAtTone) -> tuple[str, str]:
     """Return state and reason: see `LimiterAgreement`."""
     acts, acts_there = at.tone.kind in ACTS, at.there.kind in ACTS
     if acts and acts_there:
@@ -259,7 +98,7 @@ def _judged(at: _AtTone) -> tuple[str, str]:
     return ("agree", "") if at.same_gain else ("differ", "gain change")
 
 
-def _judged_alone(at: _AtTone, *, by_ladder: bool) -> tuple[str, str]:
+def _judged_alone(at: LadderAtTone, *, by_ladder: bool) -> tuple[str, str]:
     """Judge what only the ladder or only the staircase finds."""
     change_db = at.ladder_change_db if by_ladder else at.staircase_change_db
     same = change_db is not None and change_db <= -LEAST_LOSS_DB and at.same_gain
@@ -273,7 +112,7 @@ def _judged_alone(at: _AtTone, *, by_ladder: bool) -> tuple[str, str]:
     return "differ", "ladder only" if by_ladder else "staircase only"
 
 
-def _out_of_reach(at: _AtTone, *, by_ladder: bool) -> str:
+def _out_of_reach(at: LadderAtTone, *, by_ladder: bool) -> str:
     """Say why one of them cannot show the limiter that the other one found; "" where it can.
 
     It can from the drive on at which the limiter must take `LEAST_LOSS_DB`, which a limiter is
@@ -319,7 +158,7 @@ def _ratio_bounds(limiter: Limiter) -> tuple[float, float]:
     return ratio, ratio
 
 
-def _same_threshold(at: _AtTone) -> bool:
+def _same_threshold(at: LadderAtTone) -> bool:
     """Tell whether the two intervals meet, a stated threshold's being what it is good for."""
     (one_low, one_high), (low, high) = (
         _widened(*bounds) for bounds in (at.ladder_threshold_dbfs, at.tone.threshold_bounds_dbfs)
@@ -336,7 +175,7 @@ def _highest_dbfs(ladder: Take) -> float:
     return max((rung.drive_dbfs for rung in ladder.rungs if not rung.clipped), default=-np.inf)
 
 
-def _loses_as_well(at: _AtTone) -> bool:
+def _loses_as_well(at: LadderAtTone) -> bool:
     """Tell whether the ladder loses at least half of what the staircase does.
 
     More is not asked: while a sweep passes from one band to the next, the first one's limiter
@@ -347,7 +186,7 @@ def _loses_as_well(at: _AtTone) -> bool:
     return -at.ladder_change_db >= max(LEAST_LOSS_DB, -0.5 * at.staircase_change_db)
 
 
-def _possible_cause(at: _AtTone, staircase: Take) -> str:
+def _possible_cause(at: LadderAtTone, staircase: Take) -> str:
     """Return a cause that the numbers suggest: "slow", "heat", "release", "moved", or none."""
     if at.tone.attack_ms is not None and at.tone.attack_ms >= SLOW_ATTACK_MS:
         return "slow"

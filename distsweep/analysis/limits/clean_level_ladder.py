@@ -11,7 +11,7 @@ from distsweep.analysis.noise.certainty import (
     CLEAR_DB,
     RELIABLE_DB,
     SEEN_DB,
-    Bounded,
+    Estimate,
     NoisyPower,
     level_deviation_db,
 )
@@ -63,8 +63,8 @@ def ladder_clean_levels(
         frequency_hz,
         drives,
         np.where(clear, fundamental_db, np.nan),
-        distortion.bounded().nothing_where(no_order),
-        Bounded.gaussian(-change_db, deviation_db).at_least_where(from_below),
+        distortion.estimate().zero_where(no_order),
+        Estimate.gaussian(-change_db, deviation_db).without_upper_end_where(from_below),
     )
     middles_hz, inside = third_octave_bands(frequency_hz)
     if not len(middles_hz):
@@ -77,8 +77,8 @@ def ladder_clean_levels(
         middles_hz,
         drives,
         np.where(np.isfinite(level), level, np.nan),
-        _averaged(distortion, inside).bounded().nothing_where(_means(no_order, inside) > 0.5),
-        _averaged_loss(change_db, deviation_db, inside).at_least_where(
+        _averaged(distortion, inside).estimate().zero_where(_means(no_order, inside) > 0.5),
+        _averaged_loss(change_db, deviation_db, inside).without_upper_end_where(
             _limited_from_below(middles_hz, limiters)
         ),
     )
@@ -100,7 +100,7 @@ def _distortion(rungs: Sequence[Rung]) -> NoisyPower:
         [(r.thd_db - r.thd_floor_db >= RELIABLE_DB) & ~r.thd_reliable for r in rungs], axis=0
     )
     found = NoisyPower.of_orders(db_to_power(levels_db), db_to_power(floors_db), relative)
-    return found.only(clear & ~spoilt)
+    return found.known_where(clear & ~spoilt)
 
 
 def _gain_changes(
@@ -154,7 +154,7 @@ def _independent(values: FloatArray, inside: BoolArray) -> FloatArray:
 def _averaged(power: NoisyPower, inside: BoolArray) -> NoisyPower:
     """Average a power over bands, with the variances that the mean then has."""
     known = np.isfinite(power.total) & np.isfinite(power.noise)
-    one = power.only(known)
+    one = power.known_where(known)
     points = _independent(one.total, inside)
     total = _means(one.total, inside)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -167,8 +167,8 @@ def _averaged(power: NoisyPower, inside: BoolArray) -> NoisyPower:
         )
 
 
-def _averaged_loss(change_db: FloatArray, deviation_db: FloatArray, inside: BoolArray) -> Bounded:
+def _averaged_loss(change_db: FloatArray, deviation_db: FloatArray, inside: BoolArray) -> Estimate:
     gains = db_to_power(change_db)
     mean = _means(gains, inside)
     variance = _means((gains * deviation_db) ** 2, inside) / _independent(change_db, inside)
-    return Bounded.gaussian(-np.asarray(power_to_db(mean)), np.sqrt(variance) / mean)
+    return Estimate.gaussian(-np.asarray(power_to_db(mean)), np.sqrt(variance) / mean)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
-from distsweep.analysis.noise.certainty import Bounded, NoisyPower, level_deviation_db
+from distsweep.analysis.noise.certainty import Estimate, NoisyPower, level_deviation_db
 from distsweep.results import CleanLevel, ToneLevels
 from distsweep.units import db_to_power
 
@@ -50,6 +50,6 @@ def staircase_clean_levels(
         np.array([tone.frequency_hz for tone in tones]),
         drives,
         level,
-        distortion.bounded().nothing_where(np.array([tone.orders_summed == 0 for tone in tones])),
-        Bounded.gaussian(-change, deviation).at_least_where(np.array(from_lowest)),
+        distortion.estimate().zero_where(np.array([tone.orders_summed == 0 for tone in tones])),
+        Estimate.gaussian(-change, deviation).without_upper_end_where(np.array(from_lowest)),
     )

@@ -53,7 +53,7 @@ differs by 8e-3 from the next octave of the preferred numbers)."""
 
 ALIEN_STEP = 0.5
 """A line that was played rises from rest to burst by this share of the drive's step in dB, or by
-6 dB; hum does not."""
+6 dB; hum does not (chosen: the other half is left to a limiter)."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class ToneEvidence:
         sounds in its place; "unexplained", something else does; "nothing" stands out of the
         background.
     heard_hz : the other tone's or the harmonic's frequency in the recorder's clock.
-    edges_fit : whether the bursts start and end when they should; None where it cannot be told.
+    edges_fit : whether the bursts start and end when they should; None where that is not clear.
     speed : the tone's frequency where it should be, over that found; NaN where it is not there.
     weight : how exactly ``speed`` is known: frequency times the root of the line over noise.
     """
