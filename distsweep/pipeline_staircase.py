@@ -8,7 +8,7 @@ import numpy as np
 
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.staircase import measure_staircase
-from distsweep.conversion_limits import staircase_record, staircase_warning
+from distsweep.conversion_staircase import staircase_record, staircase_warning
 from distsweep.pipeline_gain import staircase_gain_warnings
 from distsweep.results import Take, Warning_
 from distsweep.stimulus.sidecar import StaircaseStimulus

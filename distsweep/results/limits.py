@@ -64,6 +64,13 @@ class Limiter(LimiterNumbers):
     evidence: list[str] = field(default_factory=list)
     reasons: list[RecordedReason] = field(default_factory=list)
 
+    def sentence_of(self, *codes: str) -> str | None:
+        """Return the sentence of the first reason that has one of the codes; None without it."""
+        for reason, sentence in zip(self.reasons, self.evidence, strict=False):
+            if reason.code in codes:
+                return sentence
+        return None
+
 
 @dataclass(frozen=True, repr=False)
 class CleanLevel(Record):

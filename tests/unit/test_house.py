@@ -16,7 +16,7 @@ FLOORS = (
     ("analysis",),
     ("takes", "words"),
     ("capture", "report"),
-    ("result_files", "conversion_limits", "pipeline"),
+    ("result_files", "conversion_limits", "conversion_staircase", "pipeline"),
     ("demo", "distsweep"),
     ("cli",),
     ("__main__",),

@@ -69,14 +69,10 @@ def ladder_clean_levels(
     middles_hz, inside = third_octave_bands(frequency_hz)
     if not len(middles_hz):
         return each, []
-    power = db_to_power(fundamental_db) - np.where(
-        np.isfinite(floor_db), db_to_power(floor_db), 0.0
-    )
-    level = power_to_db(np.maximum(_means(np.where(clear, power, np.nan), inside), 0.0))
     averaged = find_clean_levels(
         middles_hz,
         drives,
-        np.where(np.isfinite(level), level, np.nan),
+        _averaged_level_db(np.where(clear, fundamental_db, np.nan), floor_db, inside),
         _averaged(distortion, inside).estimate().zero_where(_means(no_order, inside) > 0.5),
         _averaged_loss(change_db, deviation_db, inside).without_upper_end_where(
             _limited_from_below(middles_hz, limiters)
@@ -167,7 +163,17 @@ def _averaged(power: NoisyPower, inside: BoolArray) -> NoisyPower:
         )
 
 
+def _averaged_level_db(
+    fundamental_db: FloatArray, floor_db: FloatArray, inside: BoolArray
+) -> FloatArray:
+    """Return the mean level over bands, the noise's expected share taken off; NaN if unknown."""
+    noise = np.where(np.isfinite(floor_db), db_to_power(floor_db), 0.0)
+    level_db = power_to_db(np.maximum(_means(db_to_power(fundamental_db) - noise, inside), 0.0))
+    return np.where(np.isfinite(level_db), level_db, np.nan)
+
+
 def _averaged_loss(change_db: FloatArray, deviation_db: FloatArray, inside: BoolArray) -> Estimate:
+    """Return the loss of the mean gain over bands."""
     gains = db_to_power(change_db)
     mean = _means(gains, inside)
     variance = _means((gains * deviation_db) ** 2, inside) / _independent(change_db, inside)

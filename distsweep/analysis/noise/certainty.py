@@ -30,8 +30,8 @@ thousand values. Chosen so: what is concluded from one value alone asks for "rel
 on several asks for "clear", and what is only drawn, or is confirmed elsewhere, for "seen"."""
 
 FLOOR_AVERAGES = 6.0
-"""So many independent stretches of silence a floor is averaged over (Welch 1967: the seven of 0.68 s
-that overlap by half in 3 s of silence count as 6.7; chosen lower, as noise is not quite steady)."""
+"""So many independent stretches of silence a floor is averaged over (Welch 1967: the seven of
+0.68 s that overlap by half in 3 s of silence count as 6.7; lower, as no noise is quite steady)."""
 
 LIKELY_DEVIATIONS, SURE_DEVIATIONS = 2.3, 2.6
 """Quantiles of the likely interval and of the sure bounds, in standard deviations of a Gaussian.
