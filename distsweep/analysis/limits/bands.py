@@ -29,7 +29,8 @@ LEAST_OCTAVES = 1.0 / 3.0
 
 CORE_DB = 0.15
 """A band's curve is the median of the places within so much of each other, where it is most
-nearly flat: towards a crossover the other branch's share grows."""
+nearly flat (chosen: a loudspeaker repeats itself to a tenth of that; towards a crossover the other
+branch's share grows)."""
 
 CROSSOVER_OCTAVES = 1.0
 """A stretch narrower than this between two bands that differ is where the outputs of both add

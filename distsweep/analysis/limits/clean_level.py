@@ -93,22 +93,13 @@ def find_clean_levels(
                 limit_db = float(percent_to_db(limit)) if name == "thd" else limit
                 parts[name, limit] = _limit(name, drive_dbfs, quantities[name].above(limit_db))
             limits.append(parts[name, limit])
-        place = _Place.of(drive_dbfs, limits)
         found.append(
-            CleanLevel(
+            _clean_level(
+                frequency_hz, drive_dbfs, level_db, limits,
                 thd_percent=np.nan if thd_percent is None else thd_percent,
                 compression_db=compression_db,
-                frequency_hz=frequency_hz,
-                level_db=_level_at(drive_dbfs, level_db, place.at),
-                low_db=_level_at(drive_dbfs, level_db, place.low),
-                high_db=_level_at(drive_dbfs, level_db, place.high),
-                drive_dbfs=place.at,
-                drive_low_dbfs=place.low,
-                drive_high_dbfs=place.high,
-                state=place.state.tolist(),
-                limited_by=place.limited_by.tolist(),
             )
-        )
+        )  # fmt: skip
     return found
 
 
@@ -117,44 +108,49 @@ def _limit(name: str, drive: FloatArray, over: Estimate) -> _Limit:
     return _Limit(name, over, crossing)
 
 
-@dataclass(frozen=True, eq=False)
-class _Place:
-    """Where the first of some limits is crossed, NaN where it is not known, shape ``(F,)``."""
-
-    at: FloatArray
-    low: FloatArray
-    high: FloatArray
-    state: StringArray
-    limited_by: StringArray
-
-    @classmethod
-    def of(cls, drive: FloatArray, limits: list[_Limit]) -> _Place:
-        crossings = [one.crossing for one in limits]
-        first = Crossing(*(np.min([getattr(c, end) for c in crossings], axis=0) for end in _ENDS))
-        if len(limits) == 1:
-            # With no harmonic inside the band THD has no limit to keep.
-            nothing = np.all(np.isneginf(limits[0].over.most_db), axis=0)
-            first = replace(first, low=np.where(nothing, -np.inf, first.low))
-        low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
-        both, stated = low_known & high_known, first.stated()
-        with np.errstate(invalid="ignore"):
-            wide = first.high - first.low > float(np.max(np.diff(drive), initial=0.0)) + 1e-6
-        contradicted = _contradicted(limits)
-        state = np.select(
-            [contradicted, both & stated, both & ~wide, both, low_known, high_known],
-            ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
-            "unknown",
-        )
-        limited = np.isin(state, ["reached", "bracketed", "below"])
-        return cls(
-            at=np.select(
-                [state == "reached", state == "not reached"], [first.at, first.low], np.nan
-            ),
-            low=np.where(low_known & ~contradicted, first.low, np.nan),
-            high=np.where(high_known & ~contradicted, first.high, np.nan),
-            state=state,
-            limited_by=np.where(limited, _limited_by(limits, first), ""),
-        )
+def _clean_level(
+    frequency_hz: FloatArray,
+    drive: FloatArray,
+    level_db: FloatArray,
+    limits: list[_Limit],
+    *,
+    thd_percent: float,
+    compression_db: float | None,
+) -> CleanLevel:
+    """Describe where the first of some limits is crossed."""
+    crossings = [one.crossing for one in limits]
+    first = Crossing(*(np.min([getattr(c, end) for c in crossings], axis=0) for end in _ENDS))
+    if len(limits) == 1:
+        # With no harmonic inside the band THD has no limit to keep.
+        nothing = np.all(np.isneginf(limits[0].over.most_db), axis=0)
+        first = replace(first, low=np.where(nothing, -np.inf, first.low))
+    low_known, high_known = np.isfinite(first.low), np.isfinite(first.high)
+    both, stated = low_known & high_known, first.stated()
+    with np.errstate(invalid="ignore"):
+        wide = first.high - first.low > float(np.max(np.diff(drive), initial=0.0)) + 1e-6
+    contradicted = _contradicted(limits)
+    state = np.select(
+        [contradicted, both & stated, both & ~wide, both, low_known, high_known],
+        ["contradicted", "reached", "bracketed", "unknown", "not reached", "below"],
+        "unknown",
+    )
+    at = np.select([state == "reached", state == "not reached"], [first.at, first.low], np.nan)
+    low = np.where(low_known & ~contradicted, first.low, np.nan)
+    high = np.where(high_known & ~contradicted, first.high, np.nan)
+    limited = np.isin(state, ["reached", "bracketed", "below"])
+    return CleanLevel(
+        thd_percent=thd_percent,
+        compression_db=compression_db,
+        frequency_hz=frequency_hz,
+        level_db=_level_at(drive, level_db, at),
+        low_db=_level_at(drive, level_db, low),
+        high_db=_level_at(drive, level_db, high),
+        drive_dbfs=at,
+        drive_low_dbfs=low,
+        drive_high_dbfs=high,
+        state=state.tolist(),
+        limited_by=np.where(limited, _limited_by(limits, first), "").tolist(),
+    )
 
 
 def _limited_by(limits: list[_Limit], first: Crossing) -> StringArray:

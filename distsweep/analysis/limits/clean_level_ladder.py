@@ -56,15 +56,15 @@ def ladder_clean_levels(
     floor_db = np.array([rungs[i].fundamental_floor_db for i in kept])
     distortion = _distortion([rungs[i] for i in kept])
     change_db, deviation_db = _gain_changes(rungs, compression, kept)
+    loss = Estimate.gaussian(-change_db, deviation_db)
     clear = fundamental_db - floor_db >= SEEN_DB
-    from_below = _limited_from_below(frequency_hz, limiters)
     no_order = np.array([rungs[i].orders_summed == 0 for i in kept])
     each = find_clean_levels(
         frequency_hz,
         drives,
         np.where(clear, fundamental_db, np.nan),
         distortion.estimate().zero_where(no_order),
-        Estimate.gaussian(-change_db, deviation_db).without_upper_end_where(from_below),
+        loss.without_upper_end_where(_limited_from_below(frequency_hz, limiters)),
     )
     middles_hz, inside = third_octave_bands(frequency_hz)
     if not len(middles_hz):

@@ -16,6 +16,7 @@ import scipy.fft
 
 from distsweep.analysis.cut import CutBurst, CutTone
 from distsweep.analysis.noise.background import NoiseSpectrum
+from distsweep.analysis.noise.certainty import CLEAR_DB, SEEN_DB
 from distsweep.analysis.tone.burst_edges import TRACK_S, amplitudes, edges_fit, rest_after
 from distsweep.analysis.tone.bursts import steady_samples
 from distsweep.analysis.tone.sine_fit import fit_sine_and_frequency
@@ -30,17 +31,9 @@ MUTED = 0.45
 """A burst whose amplitude falls below this, re that of the softest, was muted (chosen: 7 dB; a
 stimulus never does so, as the softest level sounds between bursts, nor does a limiter)."""
 
-LINE_OVER_NEIGHBOURS = 16.0
-"""Power of a line over what the bins beside it hold on average, from which a tone is there
-(chosen: 12 dB; noise alone exceeds 6 dB less than once in 10⁴ bursts)."""
-
 LINE_BINS = 2
 """A Hann-windowed line lies within so many bins of its own (by its formula the window's main
 lobe is four bins wide)."""
-
-ABOVE_BACKGROUND, CLEARLY_ABOVE = 4.0, 10.0
-"""Power over the background's from which another tone sounds, and from which something does
-(chosen: 6 and 10 dB; a background averaged over some six stretches moves by 2 dB)."""
 
 ALIEN_SHARE, ALIEN_OVER_TONE = 0.5, 4.0
 """Another line is the one that was played if it holds this share of all power, and so many times
@@ -101,16 +94,14 @@ def examine_tone(
     judged = [burst for burst in judged if burst.drive_dbfs >= loudest_dbfs - QUIETER_BY_DB]
     lines = _Lines(tone, judged)
     background = _background(noise, lines)
-    in_place = lines.line(lines.own)
-    is_there = lines.peaks(lines.own) and (
-        in_place > LINE_OVER_NEIGHBOURS * lines.beside(lines.own)
-    )
+    in_place, beside = lines.line(lines.own), lines.beside(lines.own)
+    is_there = lines.peaks(lines.own) and in_place > db_to_power(CLEAR_DB) * beside
     heard_hz = _another(tone, judged[0], lines, order, background, is_there=is_there)
     if heard_hz is not None:
         lone = not is_there and _is_harmonic(tone, heard_hz, order, stimulus_hz)
         return ToneEvidence(tone.frequency_hz, "harmonic" if lone else "another", heard_hz)
     if not is_there:
-        loud = lines.total > CLEARLY_ABOVE * background
+        loud = lines.total > db_to_power(CLEAR_DB) * background
         return ToneEvidence(tone.frequency_hz, "unexplained" if loud else "nothing")
     found_hz = fit_sine_and_frequency(
         lines.stretches[0], near_hz=tone.recorded_hz, rate_hz=tone.rate_hz
@@ -120,7 +111,7 @@ def examine_tone(
         "there",
         edges_fit=edges_fit(tone, judged),
         speed=tone.recorded_hz / found_hz,
-        weight=tone.frequency_hz * float(np.sqrt(in_place / lines.beside(lines.own))),
+        weight=tone.frequency_hz * float(np.sqrt(in_place / beside)),
     )
 
 
@@ -238,8 +229,8 @@ def _another(
     for centre in harmonics:
         others[max(0, centre - LINE_BINS - 1) : centre + LINE_BINS + 2] = 0.0
     centre = int(np.argmax(others))
-    power = lines.line(centre)
-    if power < max(ALIEN_SHARE * lines.total, ALIEN_OVER_TONE * own, ABOVE_BACKGROUND * background):
+    least = max(ALIEN_SHARE * lines.total, ALIEN_OVER_TONE * own)
+    if lines.line(centre) < max(least, db_to_power(SEEN_DB) * background):
         return None
     heard_hz = fit_sine_and_frequency(
         lines.stretches[0], near_hz=centre * lines.bin_hz, rate_hz=tone.rate_hz
