@@ -42,16 +42,15 @@ def analyse_staircase_take(
         level_offset_db=calibration.level_offset_db,
     )
     measured = measure_staircase(found.cut, settings)
-    frequency_hz = np.array([tone.levels.frequency_hz for tone in measured.tones])
     take = Take(
         position=entry.position,
         stimulus=entry.stimulus.name,
         kind=recipe.kind,
         clock_drift_ppm=found.clock_drift_ppm,
         level_unit=calibration.level_unit,
-        frequency_hz=frequency_hz,
+        frequency_hz=measured.frequency_hz,
         band_hz=list(recipe.band_hz),
-        drive_shape_db=np.zeros(len(frequency_hz)),
+        drive_shape_db=np.zeros(len(measured.frequency_hz)),
         rungs=[],
         clean_level=measured.clean_level,
         background=measured.background,

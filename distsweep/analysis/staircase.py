@@ -45,13 +45,22 @@ class MeasuredTone:
     trace: BurstTrace | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MeasuredStaircase:
-    """A staircase's tones in the order played, and what is known of all of them together.
+    """A staircase, measured; levels are in the take's unit.
 
-    ``background`` is None where no silence was recorded.
+    Attributes
+    ----------
+    frequency_hz : of the tones in the order played, shape ``(F,)``.
+    band_hz : measured band.
+    tones : one a frequency.
+    clean_level, high_order_onset : over all tones.
+    background : None where the silence was not recorded.
+    warnings : what the reader of the numbers must know.
     """
 
+    frequency_hz: FloatArray
+    band_hz: tuple[float, float]
     tones: tuple[MeasuredTone, ...]
     clean_level: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
@@ -77,6 +86,8 @@ def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStai
         warnings += doubts
     onsets = [tone.high_order_onset for tone in tones if tone.high_order_onset is not None]
     return MeasuredStaircase(
+        frequency_hz=np.array([tone.levels.frequency_hz for tone in tones]),
+        band_hz=settings.band_hz,
         tones=_compared(tones),
         clean_level=staircase_clean_levels(
             [tone.levels for tone in tones],

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from math import isnan
 
 from distsweep.reason import Reason, Value
-from distsweep.words.wording import listed, shortest, signed
+from distsweep.words.wording import as_given, listed, signed
 
 MOST_RATIO = 99.0
 """A bound on a ratio above this is written as this (chosen: nobody hears the difference)."""
@@ -25,7 +25,7 @@ def _gain_changes_by(lowest_db: float, highest_db: float) -> str:
 
 def _gain_hardly_falls(lowest_db: float, highest_db: float, onset_db: float) -> str:
     change = _gain_changes_by(lowest_db, highest_db)
-    return f"{change}: it falls by less than {shortest(onset_db)} dB"
+    return f"{change}: it falls by less than {as_given(onset_db)} dB"
 
 
 def _clip_just_begun(
@@ -33,7 +33,7 @@ def _clip_just_begun(
 ) -> str:
     return (
         f"{_gain_changes_by(lowest_db, highest_db)}, yet odd harmonics grow by"
-        f" {signed(odd_growth_db_per_db)} dB per dB at {shortest(drive_dbfs)} dBFS and reach 1 % or"
+        f" {signed(odd_growth_db_per_db)} dB per dB at {as_given(drive_dbfs)} dBFS and reach 1 % or"
         " more: a clip that has only just begun"
     )
 
@@ -127,7 +127,7 @@ def _in_band(of: str, band_low_hz: float, band_high_hz: float, **values: Value) 
 
 
 def _no_onset(loss_db: float, at_hz: float, onset_db: float) -> str:
-    first = f"no third of an octave loses {shortest(onset_db)} dB of gain or more"
+    first = f"no third of an octave loses {as_given(onset_db)} dB of gain or more"
     return f"{first}: {_most(loss_db, at_hz)}"
 
 
@@ -193,7 +193,7 @@ def _ends(low_hz: float, high_hz: float) -> str:
 
 def _bent_at_differing_drives(tones_hz: Sequence[float], onsets_dbfs: Sequence[float]) -> str:
     each = ", ".join(
-        f"{shortest(tone_hz)} Hz {signed(onset)}"
+        f"{as_given(tone_hz)} Hz {signed(onset)}"
         for tone_hz, onset in zip(tones_hz, onsets_dbfs, strict=True)
     )
     return (
@@ -204,7 +204,7 @@ def _bent_at_differing_drives(tones_hz: Sequence[float], onsets_dbfs: Sequence[f
 
 def _others_not_bent(tones_hz: Sequence[float]) -> str:
     return (
-        f"at {', '.join(map(shortest, tones_hz))} Hz, played as loud, the gain falls by less than"
+        f"at {', '.join(map(as_given, tones_hz))} Hz, played as loud, the gain falls by less than"
         " 0.5 dB or without a bent wave: what bends it acts on a part of the band"
     )
 
@@ -213,8 +213,8 @@ def _bent_at_same_drive(
     tones_hz: Sequence[float], lowest_onset_dbfs: float, highest_onset_dbfs: float
 ) -> str:
     return (
-        f"bent at the same drive at {len(tones_hz)} tones from {shortest(min(tones_hz))} to"
-        f" {shortest(max(tones_hz))} Hz (0.5 dB less gain from {signed(lowest_onset_dbfs)} to"
+        f"bent at the same drive at {len(tones_hz)} tones from {as_given(min(tones_hz))} to"
+        f" {as_given(max(tones_hz))} Hz (0.5 dB less gain from {signed(lowest_onset_dbfs)} to"
         f" {signed(highest_onset_dbfs)} dBFS): that points to electronics before the drivers,"
         " rather than to a driver"
     )
@@ -242,7 +242,7 @@ LIMITER_SENTENCES: dict[str, Callable[..., str]] = {
     "no_band_falls_together": _no_band_falls_together,
     "no_gain_change_clear": lambda: "no gain change stands clear of the background",
     "no_loss": lambda least_db: (
-        f"no third of an octave loses as much as {shortest(least_db)} dB of gain at any level"
+        f"no third of an octave loses as much as {as_given(least_db)} dB of gain at any level"
     ),
     "no_onset": _no_onset,
     "only_bounds_known": _only_bounds_known,

@@ -5,19 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from distsweep.reason import Reason
-from distsweep.words.wording import shortest
+from distsweep.words.wording import as_given
 
 
 def staircase_warning_sentence(reason: Reason) -> str:
     """Return the sentence of a warning."""
     values = dict(reason.values)
-    place = f"At {shortest(float(str(values.pop('frequency_hz'))))} Hz"
+    place = f"At {as_given(float(str(values.pop('frequency_hz'))))} Hz"
     return f"{place} {STAIRCASE_WARNINGS[reason.code](**values)}."
 
 
 def _burst_missing(drives_dbfs: Sequence[float], directions: Sequence[str]) -> str:
     named = ", ".join(
-        f"{shortest(drive)} dBFS {direction}"
+        f"{as_given(drive)} dBFS {direction}"
         for drive, direction in zip(drives_dbfs, directions, strict=True)
     )
     return (
@@ -27,7 +27,7 @@ def _burst_missing(drives_dbfs: Sequence[float], directions: Sequence[str]) -> s
 
 
 def _clipped(drives_dbfs: Sequence[float]) -> str:
-    levels = ", ".join(map(shortest, drives_dbfs))
+    levels = ", ".join(map(as_given, drives_dbfs))
     return f"the recording clipped in the bursts at {levels} dBFS: nothing of them counts"
 
 

@@ -104,6 +104,6 @@ def listed(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def shortest(number: float) -> str:
-    """Write a number with as many digits as it has, six at most: "−12", "0.5", "1250"."""
+def as_given(number: float) -> str:
+    """Write a number as somebody gave it, "−13.5": up to six digits, no zeros behind."""
     return f"{number:g}".replace("-", "−")

@@ -22,8 +22,8 @@ from distsweep.analysis.limits.limiter_kind import (
     FoundLimiter,
     SteadyLevels,
     classify,
+    uncertainty_db,
 )
-from distsweep.analysis.noise.certainty import level_deviation_db
 from distsweep.reason import Reason
 from distsweep.results import Compression, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
@@ -34,9 +34,6 @@ LEAST_SIGMA_DB = 0.02
 INDEPENDENT_POINTS = 3.0
 """Of the points that are smoothed together about so many are independent (chosen: a third of them;
 a rung's impulse response is cut to a window, which smooths its response already)."""
-
-CLEAR_OF_ANYTHING_DB = 60.0
-"""Stands for a distance from the floor that is not known (chosen: noise moves no level there)."""
 
 FEW_POINTS_SIGMA_DB = 0.1
 """Uncertainty of a median over one or two points (chosen: they tell nothing of their spread)."""
@@ -65,7 +62,7 @@ def find_limiters(
     Returns
     -------
     One entry a band that is held back, low frequencies first; a single one of kind "none" where
-    nothing is; none at all where nothing can be told.
+    nothing is; none at all where nothing can be said.
     """
     if compression.reference_drive_dbfs is None:
         return []
@@ -100,8 +97,7 @@ def find_limiters(
 def _sigma_db(rungs: Sequence[Rung], rows: IntArray) -> FloatArray:
     """Return what the background moves the smoothed levels by, one standard deviation."""
     clear = np.array([rungs[i].fundamental_db - rungs[i].fundamental_floor_db for i in rows])
-    one = level_deviation_db(np.nan_to_num(clear, nan=CLEAR_OF_ANYTHING_DB))
-    return np.asarray(one / np.sqrt(INDEPENDENT_POINTS))
+    return np.asarray(uncertainty_db(clear) / np.sqrt(INDEPENDENT_POINTS))
 
 
 def _levels(
@@ -111,8 +107,7 @@ def _levels(
     known = np.isfinite(band.change_db)
     core = smooth[:, band.core]
     odd = np.array([_odd_db(rungs[i], band.core) for i in rows])
-    spread = np.array([_spread(row, noise) for row, noise in zip(core, sigma[:, band.core],
-                                                                  strict=True)])  # fmt: skip
+    spread = np.array([_spread(*row) for row in zip(core, sigma[:, band.core], strict=True)])
     return SteadyLevels(
         drive_dbfs=np.array([rungs[i].drive_dbfs for i in rows])[known],
         gain_change_db=band.change_db[known],

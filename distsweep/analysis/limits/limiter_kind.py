@@ -15,6 +15,7 @@ from distsweep.analysis.limits.static_curve import (
     curve_bounds,
     fit_static_curve,
 )
+from distsweep.analysis.noise.certainty import level_deviation_db
 from distsweep.reason import Reason
 from distsweep.results import LimiterNumbers
 from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
@@ -62,6 +63,9 @@ SUDDEN_DB_PER_DB, CLIP_THD_DB = 4.0, -40.0
 """Odd distortion that grows faster than the first, and reaches the second (1 %), is a clip's
 (chosen: a cubic's grows by 2 dB per dB)."""
 
+CLEAR_OF_ANYTHING_DB = 60.0
+"""Stands for a distance from the floor that is not known (chosen: noise moves no level there)."""
+
 SILENT_ODD_DB = -200.0
 """Stands for odd harmonics that are not there (chosen: below any recording's)."""
 
@@ -84,6 +88,12 @@ class SteadyLevels:
     crest_db: FloatArray
     order: int
     claimed_db: FloatArray | None = None
+
+
+def uncertainty_db(above_floor_db: FloatArray) -> FloatArray:
+    """Return the standard deviation of levels by their distance from the floor, NaN: not known."""
+    known_db = np.nan_to_num(above_floor_db, nan=CLEAR_OF_ANYTHING_DB)
+    return level_deviation_db(known_db)
 
 
 @dataclass(frozen=True, repr=False)

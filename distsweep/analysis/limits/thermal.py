@@ -31,7 +31,7 @@ LEAST_RATIO = 1e-3
 """Least ratio of resistances that is turned into decibels (chosen: no coil comes near it)."""
 
 LEAST_PIECES = 8
-"""So many pieces of a recording show a sag (chosen: twice the numbers that are fitted)."""
+"""So many pieces of a recording show a sag (chosen: a few more than the numbers fitted)."""
 
 
 def resistance_ratio(temperature_rise_k: float, *, from_c: float = REFERENCE_C) -> float:
@@ -97,7 +97,7 @@ def fit_thermal(history: GainHistory) -> ThermalFit | None:
 
     Returns
     -------
-    None when there are fewer pieces than the fit has numbers.
+    None where there are fewer than `LEAST_PIECES` pieces.
 
     Notes
     -----

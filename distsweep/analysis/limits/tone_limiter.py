@@ -12,16 +12,13 @@ from distsweep.analysis.limits.limiter_kind import (
     FoundLimiter,
     SteadyLevels,
     classify,
+    uncertainty_db,
 )
 from distsweep.analysis.limits.slow_sag import SlowSag, find_sag_behind_limiter, find_slow_sag
-from distsweep.analysis.noise.certainty import level_deviation_db
 from distsweep.analysis.tone.bursts import ToneBursts
 from distsweep.reason import Reason
 from distsweep.results import Thermal, ToneLevels
 from distsweep.units import FloatArray, IntArray, db_to_power, power_to_db
-
-CLEAR_OF_ANYTHING_DB = 60.0
-"""Stands for a distance from the floor that is not known (chosen: noise moves no level there)."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +66,7 @@ def _steady_levels(levels: ToneLevels, reliable: IntArray) -> SteadyLevels:
     return SteadyLevels(
         drive_dbfs=levels.drive_dbfs[reliable],
         gain_change_db=levels.gain_change_db[reliable],
-        sigma_db=level_deviation_db(np.nan_to_num(above_db, nan=CLEAR_OF_ANYTHING_DB)),
+        sigma_db=uncertainty_db(above_db),
         odd_db=np.broadcast_to(power_to_db(power), reliable.shape).astype(float),
         crest_db=levels.waveform_crest_db[reliable],
         order=max(levels.harmonics, default=1),

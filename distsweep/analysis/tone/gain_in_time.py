@@ -11,7 +11,7 @@ import numpy as np
 from distsweep.analysis.cut import CutBurst, CutTone
 from distsweep.analysis.noise.certainty import DB_PER_RATIO
 from distsweep.analysis.tone.bursts import Stretch, ToneBursts, stretches
-from distsweep.analysis.tone.time_constants import AttackCurve
+from distsweep.analysis.tone.time_constants import LEAST_RELEASE_POINTS, AttackCurve
 from distsweep.analysis.tone.track import ToneTrack
 from distsweep.results import BurstTrace
 from distsweep.units import BoolArray, ComplexArray, FloatArray, db_to_ratio, ratio_to_db
@@ -34,10 +34,6 @@ way, and a quotient of two small amplitudes is not taken)."""
 
 LEAST_WINDOWS = 6
 """So many windows show how a gain falls (chosen: twice the numbers that are fitted)."""
-
-LEAST_RELEASE_WINDOWS = 12
-"""So many windows show how a gain recovers (chosen: four times the numbers that are fitted, as
-reverberation spoils the first)."""
 
 SETTLE_S, SETTLE_PERIODS = 0.05, 4.0
 """After a step of the level nothing slow is read for so long, and for so many periods (chosen: a
@@ -193,7 +189,7 @@ def release_curve(
     width = track.width(RELEASE_WINDOW_S * cut.rate_hz)
     first = end + (cut.ramp_s + rise.delay_s) * cut.rate_hz + width
     centre = np.arange(first, until - 0.5 * width, width)
-    if len(centre) < LEAST_RELEASE_WINDOWS:
+    if len(centre) < LEAST_RELEASE_POINTS:
         return None
     expected = abs(rise.gain) * db_to_ratio(cut.rests_at_dbfs)
     seen = np.abs(track.amplitude(centre, width)) / expected

@@ -27,8 +27,9 @@ SKIPPED_S = (0.0, 0.02, 0.04, 0.08, 0.16, 0.32)
 """A release is read so long after a burst's end, or later (chosen: ever longer, as long as rooms
 reverberate)."""
 
-LEAST_POINTS = 12
-"""A release needs so many points (chosen: four times the numbers that are fitted)."""
+LEAST_RELEASE_POINTS = 12
+"""A release needs so many points (chosen: four times the numbers that are fitted, as
+reverberation spoils the first)."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,7 @@ def fit_release(
     result = None
     for skipped_s in SKIPPED_S:
         kept = time_s >= time_s[0] + skipped_s
-        if np.sum(kept) < LEAST_POINTS:
+        if np.sum(kept) < LEAST_RELEASE_POINTS:
             break
         time, gain = time_s[kept], gain_db[kept]
         tau = _least(lambda t: _recovery(time, gain, t)[0], shortest_s, longest_s)  # noqa: B023
