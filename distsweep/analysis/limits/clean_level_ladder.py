@@ -40,8 +40,7 @@ def ladder_clean_levels(
     Parameters
     ----------
     frequency_hz : shape ``(F,)``.
-    rungs : rising in drive.
-    kept : the rungs that take part.
+    rungs, kept : rising in drive, and the indices of those that take part.
     limiters : what holds the ladder back: where a threshold may lie below the lowest rung, that may
         be compressed already, and no rung is known to keep within a limit of compression.
 
@@ -57,12 +56,12 @@ def ladder_clean_levels(
     distortion = _distortion([rungs[i] for i in kept])
     change_db, deviation_db = _gain_changes(rungs, compression, kept)
     loss = Estimate.gaussian(-change_db, deviation_db)
-    clear = fundamental_db - floor_db >= SEEN_DB
+    level_db = np.where(fundamental_db - floor_db >= SEEN_DB, fundamental_db, np.nan)
     no_order = np.array([rungs[i].orders_summed == 0 for i in kept])
     each = find_clean_levels(
         frequency_hz,
         drives,
-        np.where(clear, fundamental_db, np.nan),
+        level_db,
         distortion.estimate().zero_where(no_order),
         loss.without_upper_end_where(_limited_from_below(frequency_hz, limiters)),
     )
@@ -72,7 +71,7 @@ def ladder_clean_levels(
     averaged = find_clean_levels(
         middles_hz,
         drives,
-        _averaged_level_db(np.where(clear, fundamental_db, np.nan), floor_db, inside),
+        _averaged_level_db(level_db, floor_db, inside),
         _averaged(distortion, inside).estimate().zero_where(_means(no_order, inside) > 0.5),
         _averaged_loss(change_db, deviation_db, inside).without_upper_end_where(
             _limited_from_below(middles_hz, limiters)
