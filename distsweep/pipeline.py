@@ -6,11 +6,16 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from distsweep import conversion
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.resonance.find import Enclosure, SearchedTake, find_resonances
 from distsweep.analysis.take import measure_take
-from distsweep.conversion_resonance import resonance_record
+from distsweep.conversion.resonances import resonance_record
+from distsweep.conversion.take import (
+    calibration_record,
+    take_record,
+    warning_record,
+    with_resonances,
+)
 from distsweep.results import (
     Agreement,
     Conditions,
@@ -48,7 +53,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     """
     if not isinstance(session, Session):
         session = read_session(session)
-    warnings = [conversion.warning_record(reason) for reason in session_warnings(session)]
+    warnings = [warning_record(reason) for reason in session_warnings(session)]
     takes: list[Take] = []
     ladders: list[tuple[int, MeasuredLadder]] = []
     for number, entry in enumerate(session.takes):
@@ -70,8 +75,8 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     return Results(
         device=device,
         conditions=session.conditions,
-        calibration=conversion.calibration_record(session.calibration),
-        takes=conversion.with_resonances(takes, [number for number, _ in ladders], resonances),
+        calibration=calibration_record(session.calibration),
+        takes=with_resonances(takes, [number for number, _ in ladders], resonances),
         resonances=[resonance_record(one) for one in resonances.resonances],
         background=axis.background,
         warnings=warnings,
@@ -90,10 +95,10 @@ def _analyse_take(
     settings = take_settings(recorded.stimulus.recipe, calibration, session.conditions)
     measured = measure_take(recorded.cut, settings)
     warnings = [
-        conversion.warning_record(reason, take=entry.position)
+        warning_record(reason, take=entry.position)
         for reason in take_warnings(recorded, measured, settings, session)
     ]
-    return measured, conversion.take_record(recorded, measured, calibration), warnings
+    return measured, take_record(recorded, measured, calibration), warnings
 
 
 def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:

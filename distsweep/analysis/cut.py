@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray, IntArray
 
@@ -81,6 +83,9 @@ class CutTone:
     ----------
     frequency_hz : as played.
     recorded_hz : the same in the recorder's clock.
+    rate_hz : of the recording.
+    ramp_s : time in which a level changes.
+    rests_at_dbfs : drive between bursts, the lowest of the levels played.
     signal : from the tone's first burst to the end of its last, shape ``(samples,)``.
     bursts : those that were recorded completely, in the order played.
     clipped_samples : sorted indices into ``signal``.
@@ -88,25 +93,25 @@ class CutTone:
 
     frequency_hz: float
     recorded_hz: float
+    rate_hz: int
+    ramp_s: float
+    rests_at_dbfs: float
     signal: FloatArray
     bursts: list[CutBurst]
     clipped_samples: IntArray
 
+    def clips_between(self, first: float, last: float) -> bool:
+        """Tell whether a sample from ``first`` until ``last`` was clipped."""
+        before, until = np.searchsorted(self.clipped_samples, [first, last])
+        return bool(before != until)
+
 
 @dataclass(frozen=True)
 class CutStaircase:
-    """A staircase cut into tones; ``quiet``, ``scale`` and ``step`` as in `CutLadder`.
-
-    Attributes
-    ----------
-    levels_dbfs : the levels played, rising; between bursts the tone rests at the first.
-    ramp_s : time in which a level changes.
-    """
+    """A staircase cut into tones; ``quiet``, ``scale`` and ``step`` as in `CutLadder`."""
 
     tones: list[CutTone]
     quiet: list[FloatArray]
     rate_hz: int
     scale: float
     step: float
-    levels_dbfs: tuple[float, ...]
-    ramp_s: float

@@ -13,7 +13,16 @@ from distsweep.results.ladder import (
     Rung,
     Tone,
 )
-from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement, Thermal
+from distsweep.results.limits import (
+    TURNED_DOWN,
+    Agreement,
+    CleanLevel,
+    Limiter,
+    LimiterAgreement,
+    LimiterNumbers,
+    Thermal,
+)
+from distsweep.results.record import RecordedReason
 from distsweep.results.resonance import (
     AtPosition,
     Decay,
@@ -25,7 +34,7 @@ from distsweep.results.resonance import (
     SpikeSeen,
 )
 from distsweep.results.session import Conditions, Device, RecordedCalibration
-from distsweep.results.staircase import BurstTrace, Staircase
+from distsweep.results.staircase import BurstTrace, Staircase, ToneLevels
 from distsweep.results.take import (
     SAME_DRIVE_DB,
     SAME_TONE,
@@ -41,6 +50,7 @@ __all__ = [
     "SAME_DRIVE_DB",
     "SAME_TONE",
     "SCHEMA",
+    "TURNED_DOWN",
     "Agreement",
     "AtPosition",
     "Background",
@@ -56,8 +66,10 @@ __all__ = [
     "HighOrderOnset",
     "Limiter",
     "LimiterAgreement",
+    "LimiterNumbers",
     "PossibleCause",
     "RecordedCalibration",
+    "RecordedReason",
     "Resonance",
     "Results",
     "Rung",
@@ -68,6 +80,7 @@ __all__ = [
     "Thd",
     "Thermal",
     "Tone",
+    "ToneLevels",
     "Warning_",
     "first_take",
     "read_results",

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from distsweep.results.record import Record
+from distsweep.results.record import Record, RecordedReason
 from distsweep.units import FloatArray
 
+TURNED_DOWN = ("limiter", "compressor", "limiting")
+"""Kinds that turn the gain down and leave the wave whole."""
 
-@dataclass(repr=False)
-class Limiter(Record):
-    """What holds the output back: see the contract for ``kind``.
+
+@dataclass(frozen=True, repr=False)
+class LimiterNumbers(Record):
+    """A limiter in numbers: see the contract for ``kind``.
 
     ``ratio`` is a number for every kind "compressor", and for a "limiter" under 20. A ratio
     of None in a "limiter" means infinite: 20 or more. The other kinds have no ratio.
@@ -21,7 +24,6 @@ class Limiter(Record):
     ``attack_ms`` and ``release_ms`` are the times in which the gain in dB covers 63 % of its
     way; None where they were not heard, or hold too few periods of the tone.
     ``fit_rms_db`` is what the static curve (of a clipping: the hard clip) misses.
-    ``evidence`` says in plain words what speaks for the kind.
     """
 
     kind: str
@@ -32,14 +34,45 @@ class Limiter(Record):
     attack_ms: float | None = None
     release_ms: float | None = None
     fit_rms_db: float | None = None
-    evidence: list[str] = field(default_factory=list)
     threshold_low_dbfs: float | None = None
     threshold_high_dbfs: float | None = None
     ratio_low: float | None = None
     ratio_high: float | None = None
 
+    @property
+    def threshold_bounds_dbfs(self) -> tuple[float | None, float | None]:
+        """What the threshold lies between, twice the same where it is stated."""
+        if self.threshold_dbfs is not None:
+            return self.threshold_dbfs, self.threshold_dbfs
+        return self.threshold_low_dbfs, self.threshold_high_dbfs
 
-@dataclass(repr=False)
+    @property
+    def may_act_from_the_lowest(self) -> bool:
+        """Whether the lowest level played may be held back already: no threshold is above it."""
+        begins = self.threshold_dbfs is not None or self.threshold_low_dbfs is not None
+        return self.kind in TURNED_DOWN and not begins
+
+
+@dataclass(frozen=True, repr=False)
+class Limiter(LimiterNumbers):
+    """What holds the output back, with what speaks for its kind.
+
+    ``evidence`` says it in sentences; ``reasons`` holds the same facts, one for each sentence, by
+    a code with values. Files of before hold no reasons.
+    """
+
+    evidence: list[str] = field(default_factory=list)
+    reasons: list[RecordedReason] = field(default_factory=list)
+
+    def sentence_of(self, *codes: str) -> str | None:
+        """Return the sentence of the first reason that has one of the codes; None without it."""
+        for reason, sentence in zip(self.reasons, self.evidence, strict=False):
+            if reason.code in codes:
+                return sentence
+        return None
+
+
+@dataclass(frozen=True, repr=False)
 class CleanLevel(Record):
     """Highest level that keeps within a limit; arrays have the shape of ``frequency_hz``.
 
@@ -72,7 +105,7 @@ class CleanLevel(Record):
     limited_by: list[str]
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Thermal(Record):
     """Slow sagging of the gain, as of a voice coil that grows hot.
 
@@ -90,7 +123,7 @@ class Thermal(Record):
     estimate: bool = True
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class Agreement(Record):
     """A ladder and a staircase compared at one frequency and drive: staircase minus ladder.
 
@@ -110,7 +143,7 @@ class Agreement(Record):
     reliable: bool
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class LimiterAgreement(Record):
     """What holds a tone back, by a ladder and by a staircase at one position.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,14 @@ class Record:
         fields = dataclasses.fields(self)  # type: ignore[arg-type]
         parts = [f"{field.name}={_short(getattr(self, field.name))}" for field in fields]
         return f"{type(self).__name__}({', '.join(parts)})"
+
+
+@dataclass(frozen=True, repr=False)
+class RecordedReason(Record):
+    """A fact by its code, and the values that belong to it; its sentence stands beside it."""
+
+    code: str
+    values: dict[str, Any] = field(default_factory=dict)
 
 
 def _short(value: Any) -> str:

@@ -9,7 +9,7 @@ from distsweep.results.record import Record
 from distsweep.units import BoolArray, FloatArray
 
 
-@dataclass(repr=False)
+@dataclass(frozen=True, repr=False)
 class BurstTrace(Record):
     """Level against time around a burst, in the take's unit; time from the burst's start."""
 
@@ -20,16 +20,16 @@ class BurstTrace(Record):
     level_db: FloatArray
 
 
-@dataclass(repr=False)
-class Staircase(Record):
-    """The bursts of one frequency; arrays have shape ``(L,)``, a value a level, rising.
+@dataclass(frozen=True, repr=False)
+class ToneLevels(Record):
+    """Levels of one tone; arrays have shape ``(L,)``, a value a burst on the way up, rising.
 
     ``level_db`` is that of the fundamental on the way up, ``falling_level_db`` on the way
     down (the loudest is in both). ``harmonics`` and ``residual_db`` (what the harmonics
     leave) are re the fundamental; ``waveform_crest_db`` is peak over RMS of the wave that
     fundamental and harmonics make, 3.01 for a sine. ``difference_db`` is the way down minus
-    the way up where they differ most. ``limiter`` is None where nothing can be said.
-    ``high_order_onset_dbfs`` is the drive from which the residual stands out of the noise.
+    the way up where they differ most. The gain change is re the quietest reliable level, at
+    ``reference_drive_dbfs``; ``onset_dbfs`` is the drive at which it reaches −0.5 dB.
     """
 
     frequency_hz: float
@@ -55,6 +55,16 @@ class Staircase(Record):
     drive_at_1db_dbfs: float | None = None
     drive_at_3db_dbfs: float | None = None
     difference_db: float | None = None
+
+
+@dataclass(frozen=True, repr=False)
+class Staircase(ToneLevels):
+    """The bursts of one frequency: levels, what holds them back, and the loudest against time.
+
+    ``limiter`` is None where nothing can be said. ``high_order_onset_dbfs`` is the drive from
+    which the residual stands out of the noise.
+    """
+
     limiter: Limiter | None = None
     thermal: Thermal | None = None
     high_order_onset_dbfs: float | None = None

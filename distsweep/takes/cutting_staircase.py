@@ -12,6 +12,7 @@ from distsweep.errors import InputError
 from distsweep.reason import Reason
 from distsweep.stimulus.bursts import Tone, tones
 from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusFile
+from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.cutting import one_marker, quiet_part
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
@@ -58,7 +59,7 @@ def cut_staircase(
             missing.append(one_marker(recording, placement, drift_from="tones"))
         quiet.append(quiet_part(recording, file, placement))
         for tone, (found, absent) in zip(
-            tones(file), cut_tones(file, recording, placement), strict=True
+            tones(file), cut_tones(stimulus, file, recording, placement), strict=True
         ):
             if absent:
                 missing.append(
@@ -80,21 +81,19 @@ def cut_staircase(
         rate_hz=stimulus.recipe.rate_hz,
         scale=scale,
         step=max(recording.step for recording in recordings),
-        levels_dbfs=stimulus.recipe.levels_dbfs,
-        ramp_s=1e-3 * stimulus.recipe.ramp_ms,
     )
     return FoundStaircase(whole, (scale - 1.0) * 1e6 if known else None, missing)
 
 
 def cut_tones(
-    file: StimulusFile, recording: Recording, placement: Placement
+    stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording, placement: Placement
 ) -> list[tuple[CutTone, list[PlayedBurst]]]:
     """Return every tone of a file with its complete bursts, and the bursts that are not."""
-    return [_cut_tone(tone, recording, placement) for tone in tones(file)]
+    return [_cut_tone(stimulus.recipe, tone, recording, placement) for tone in tones(file)]
 
 
 def _cut_tone(
-    tone: Tone, recording: Recording, placement: Placement
+    recipe: StaircaseRecipe, tone: Tone, recording: Recording, placement: Placement
 ) -> tuple[CutTone, list[PlayedBurst]]:
     """Return the tone with its complete bursts, and the bursts that are not."""
     first = max(0, round(placement.at(tone.first_sample)))
@@ -111,8 +110,17 @@ def _cut_tone(
             bursts.append(CutBurst(burst.level_dbfs, burst.direction, start, end))
     inside = np.searchsorted(recording.clipped_samples, [first, first + len(signal)])
     clipped = recording.clipped_samples[inside[0] : inside[1]] - first
-    recorded_hz = tone.frequency_hz / placement.scale
-    return CutTone(tone.frequency_hz, recorded_hz, signal, bursts, clipped), absent
+    cut = CutTone(
+        frequency_hz=tone.frequency_hz,
+        recorded_hz=tone.frequency_hz / placement.scale,
+        rate_hz=recipe.rate_hz,
+        ramp_s=1e-3 * recipe.ramp_ms,
+        rests_at_dbfs=recipe.levels_dbfs[0],
+        signal=signal,
+        bursts=bursts,
+        clipped_samples=clipped,
+    )
+    return cut, absent
 
 
 def _not_listed(stimulus: StaircaseStimulus) -> list[Reason]:

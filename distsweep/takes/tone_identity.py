@@ -123,16 +123,8 @@ def _evidence(
     noise = noise_spectrum([quiet_part(recording, file, placement)], rate_hz=recipe.rate_hz)
     stimulus_hz = [tone.frequency_hz for one in stimulus.files for tone in tones(one)]
     return [
-        examine_tone(
-            tone,
-            rate_hz=recipe.rate_hz,
-            ramp_s=1e-3 * recipe.ramp_ms,
-            lowest_dbfs=recipe.levels_dbfs[0],
-            order=recipe.order,
-            stimulus_hz=stimulus_hz,
-            noise=noise,
-        )
-        for tone, _ in cut_tones(file, recording, placement)
+        examine_tone(tone, order=recipe.order, stimulus_hz=stimulus_hz, noise=noise)
+        for tone, _ in cut_tones(stimulus, file, recording, placement)
         if tone.bursts
     ]
 

@@ -14,7 +14,7 @@ from distsweep.analysis.resonance.causes import (
     predicted_modes,
     sound_speed_m_per_s,
 )
-from distsweep.conversion_resonance import cause_record
+from distsweep.conversion.resonances import cause_record
 from distsweep.words.resonance_notes import mode_name
 
 CABINET_MM = (150.0, 235.0, 185.0)

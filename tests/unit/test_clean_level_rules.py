@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from distsweep.analysis.limits.clean_level import LIMITS, find_clean_levels
-from distsweep.analysis.noise.certainty import Bounded, NoisyPower
+from distsweep.analysis.noise.certainty import Estimate, NoisyPower
 from distsweep.analysis.third_octave import band_edges_hz, third_octave_bands
 from distsweep.results import CleanLevel
 
@@ -18,22 +18,22 @@ def column(values: list[float]) -> np.ndarray:
     return np.array(values)[:, None]
 
 
-def between(low_db: list[float], high_db: list[float]) -> Bounded:
+def between(low_db: list[float], high_db: list[float]) -> Estimate:
     """Values that noise leaves between two ends, the same ends likely and surely."""
     low, high = column(low_db), column(high_db)
-    return Bounded((low + high) / 2.0, low, high, low, high)
+    return Estimate((low + high) / 2.0, low, high, low, high)
 
 
 def clean_levels(
-    thd: list[float] | Bounded, change_db: list[float]
+    thd: list[float] | Estimate, change_db: list[float]
 ) -> dict[tuple[object, object], CleanLevel]:
     level = DRIVES + 90.0 + np.nan_to_num(np.array(change_db))
     found = find_clean_levels(
         np.array([1000.0]),
         DRIVES,
         level[:, None],
-        thd if isinstance(thd, Bounded) else Bounded.exact(column(thd)),
-        Bounded.exact(-column(change_db)),
+        thd if isinstance(thd, Estimate) else Estimate.exact(column(thd)),
+        Estimate.exact(-column(change_db)),
     )
     return dict(zip(LIMITS, found, strict=True))
 
@@ -120,7 +120,7 @@ def test_a_level_near_the_limit_lies_between_two_that_are_known() -> None:
 
 
 def test_two_limits_are_combined_by_what_is_known_of_each() -> None:
-    unknown = Bounded.exact(column([NAN] * 3))
+    unknown = Estimate.exact(column([NAN] * 3))
     nothing = clean_levels(unknown, [0.0] * 3)
     assert nothing[1.0, None].state == nothing[1.0, 1.0].state == ["unknown"]
     # Of the THD nothing is known: compression's crossing is an upper end, and no more.
@@ -211,7 +211,7 @@ def test_a_bend_between_two_levels_is_reckoned_with(
     seen = np.array([thd_and_loss_db(shape, at, drives) for at in at_dbfs])
     found = find_clean_levels(
         np.arange(1.0, count + 1.0), drives, np.zeros((len(drives), count)),
-        Bounded.exact(seen[:, 0].T), Bounded.exact(seen[:, 1].T),
+        Estimate.exact(seen[:, 0].T), Estimate.exact(seen[:, 1].T),
     )  # fmt: skip
     for (thd_percent, compression_db), clean in zip(LIMITS, found, strict=True):
         past = np.zeros((count, len(fine)), dtype=bool)
@@ -246,7 +246,7 @@ def test_bounds_hold_the_true_power_as_often_as_they_say(
     error = rng.standard_normal((2, orders, trials)) * np.sqrt(floors / 2.0)
     powers = (amplitudes + error[0]) ** 2 + error[1] ** 2
     estimated = floors * rng.chisquare(12, (orders, trials)) / 12.0
-    found = NoisyPower.of_orders(powers, estimated, np.zeros(trials)).bounded()
+    found = NoisyPower.of_orders(powers, estimated, np.zeros(trials)).estimate()
     true_db = 10.0 * np.log10(true)
     # 95 %, and 97 % at least; a share of 4000 is known to 0.7 and 0.5 % (two deviations).
     likely = np.mean((found.low_db <= true_db) & (true_db <= found.high_db))
@@ -258,7 +258,7 @@ def test_bounds_hold_the_true_power_as_often_as_they_say(
 
 def test_what_is_all_noise_has_no_lower_end() -> None:
     one = np.array([1.0])
-    found = NoisyPower.of_orders(one[None], one[None], np.zeros(1)).bounded()
+    found = NoisyPower.of_orders(one[None], one[None], np.zeros(1)).estimate()
     assert found.value_db[0] == -INF and found.low_db[0] == -INF and found.least_db[0] == -INF
     # The noise may have been in antiphase: the true power may be more than the measured one.
     assert 3.0 < found.high_db[0] < found.most_db[0] < 15.0
@@ -266,7 +266,7 @@ def test_what_is_all_noise_has_no_lower_end() -> None:
 
 def test_a_floor_that_is_not_known_bounds_nothing() -> None:
     one = np.array([[1e-6]])
-    found = NoisyPower.of_orders(one, one * NAN, np.zeros(1)).bounded()
+    found = NoisyPower.of_orders(one, one * NAN, np.zeros(1)).estimate()
     assert np.isnan(found.value_db[0])
     assert (found.least_db[0], found.most_db[0]) == (-INF, INF)
 

@@ -9,8 +9,8 @@ import pytest
 from report_samples import sample_results, sample_take
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
-from distsweep.analysis.limits.ladder import _onsets
-from distsweep.analysis.noise.certainty import SURE, Bounded
+from distsweep.analysis.limits.high_orders import onsets_of_ladder
+from distsweep.analysis.noise.certainty import SURE_DEVIATIONS, Estimate
 from distsweep.report.clean_level.levels import shown
 from distsweep.report.clean_level.table import clean_level_cells
 from distsweep.report.clean_level.words import clean_level_sentences
@@ -30,8 +30,8 @@ def with_clean_levels(*thd_db: list[float], uncertain_db: float = 0.0) -> Take:
         frequency_hz,
         DRIVE_DBFS[: len(thd)],
         np.zeros_like(thd),
-        Bounded.gaussian(thd, np.full(thd.shape, uncertain_db / SURE)),
-        Bounded.exact(np.zeros_like(thd)),
+        Estimate.gaussian(thd, np.full(thd.shape, uncertain_db / SURE_DEVIATIONS)),
+        Estimate.exact(np.zeros_like(thd)),
     )
     rungs = [
         dataclasses.replace(rung, drive_dbfs=drive, spl_db=drive + 110.0)
@@ -159,7 +159,7 @@ def test_high_orders_that_the_next_level_does_not_show_are_no_onset() -> None:
             )
             for rung, here in zip(take.rungs, loud, strict=False)
         ]  # fmt: skip
-        return [one.drive_dbfs for one in _onsets(f, rungs, list(range(len(rungs))))]
+        return [one.drive_dbfs for one in onsets_of_ladder(f, rungs, list(range(len(rungs))))]
 
     assert onsets(False, True, False, False) == []
     assert onsets(False, True, True, False) == [take.rungs[1].drive_dbfs]

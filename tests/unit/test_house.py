@@ -16,7 +16,7 @@ FLOORS = (
     ("analysis",),
     ("takes", "words"),
     ("capture", "report"),
-    ("result_files", "conversion", "conversion_resonance"),
+    ("result_files", "conversion"),
     ("pipeline",),
     ("demo", "distsweep"),
     ("cli",),

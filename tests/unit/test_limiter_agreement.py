@@ -189,8 +189,9 @@ def test_a_cause_is_offered_where_the_numbers_suggest_one() -> None:
     slow = dataclasses.replace(STEEP, attack_ms=120.0)
     held = dataclasses.replace(limiter("limiter", -12.0), release_ms=400.0)
     plain = tone_of(limiter("limiter", -12.0), 6.0)
-    hot = tone_of(limiter("limiter", -12.0), 6.0)
-    hot.staircase[0].thermal = Thermal(1.0, 0.8, 4.0, 30.0, 0.01)
+    thermal = Thermal(1.0, 0.8, 4.0, 30.0, 0.01)
+    warm = [dataclasses.replace(row, thermal=thermal) for row in plain.staircase]
+    hot = dataclasses.replace(plain, staircase=warm)
     moved = dataclasses.replace(ladder_of(STEEP, 9.0), return_check_db=-1.2)
     for ladder, staircase, cause, words in (
         (ladder_of(NONE, 0.0), tone_of(slow, 9.0), "slow", "too slowly for a sweep"),

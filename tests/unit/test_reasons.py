@@ -17,8 +17,7 @@ WARNERS = [
     source
     for source in SOURCES
     if source.parent.name == "takes"
-    or source.relative_to(PACKAGE).as_posix()
-    in ("analysis/ladder.py", "analysis/staircase.py", "analysis/tone/staircase.py")
+    or source.relative_to(PACKAGE).as_posix() in ("analysis/ladder.py", "analysis/staircase.py")
 ]
 """Files whose reasons are warnings."""
 

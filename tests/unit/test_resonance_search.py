@@ -20,7 +20,7 @@ from distsweep.analysis.resonance.find import (
     find_resonances,
 )
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
-from distsweep.conversion_resonance import resonance_record
+from distsweep.conversion.resonances import resonance_record
 from distsweep.results import Resonance, Results, Take, Tone, read_results, to_json, write_results
 
 

@@ -4,19 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from distsweep.analysis.limits.kind import LEAST_LOSS_DB, LIMITER_RATIO, THRESHOLD_KNOWN_DB
-from distsweep.results import Limiter, LimiterAgreement, Staircase, Take
-from distsweep.units import FloatArray
+from distsweep.analysis.agreement.at_tone import SAME_DRIVE_DB, LadderAtTone
+from distsweep.analysis.limits.limiter_kind import LEAST_LOSS_DB, LIMITER_RATIO, THRESHOLD_KNOWN_DB
+from distsweep.results import TURNED_DOWN, Limiter, LimiterAgreement, Take
 
-TURNED_DOWN = ("limiter", "compressor", "limiting")
 ACTS = (*TURNED_DOWN, "clipping")
-
-NEAR_OCTAVES = 1.0 / 12.0
-"""The ladder's gain change at a tone is the median over so much on either side."""
-
-SAME_GAIN_DB, SAME_GAIN_SHARE = 0.5, 0.1
-"""Gain changes so near each other, or within that share, are the same (chosen: between two
-steps of a staircase a knee is interpolated to a few tenths)."""
 
 SLOPE_SLACK = 0.06
 """Output over drive, one over the ratio, that differs by less is the same (chosen: at a ratio of
@@ -24,14 +16,16 @@ SLOPE_SLACK = 0.06
 are alike, not the ratios)."""
 
 SLOW_RELEASE_MS = 80.0
-"""A limiter that releases more slowly than this is still acting on what a sweep plays next."""
+"""A limiter that releases more slowly than this is still acting on what a sweep plays next (chosen:
+a sweep of 3 s over ten octaves passes a quarter of an octave in that time)."""
 
 SLOW_ATTACK_MS = 50.0
 """A slower limiter than this may not have settled while a sweep passes its band (chosen: a sweep
 of 3 s over ten octaves passes a sixth of an octave in that time)."""
 
 WARM_DB = 0.25
-"""A tone's slow sag from which heat may explain that the two differ."""
+"""A tone's slow sag from which heat may explain that the two differ (chosen: half of what two gain
+changes may differ by)."""
 
 REDUCED_DB = 0.5
 """A sweep's drive counts as reduced at a tone from so much on (chosen: a limiter acts less there
@@ -53,142 +47,92 @@ def compare_limiters(
         return []
     low_hz, high_hz = float(ladder.frequency_hz[0]), float(ladder.frequency_hz[-1])
     rows = sorted(staircase.staircase, key=lambda row: row.frequency_hz)
-    found = [
-        _compared(ladder, staircase, row, row.limiter)
+    return [
+        _agreement(ladder, staircase, LadderAtTone(ladder, row, row.limiter), ladder_take)
         for row in rows
         if row.limiter is not None and low_hz <= row.frequency_hz <= high_hz
     ]
-    for item in found:
-        item.ladder_take = ladder_take
-    return found
 
 
-def _compared(ladder: Take, staircase: Take, row: Staircase, tone: Limiter) -> LimiterAgreement:
-    there = next(
-        (
-            one
-            for one in ladder.limiters
-            if one.band_hz is not None and one.band_hz[0] <= row.frequency_hz <= one.band_hz[1]
-        ),
-        Limiter("none"),
-    )
-    found = LimiterAgreement(
+def _agreement(
+    ladder: Take, staircase: Take, at: LadderAtTone, ladder_take: int | None
+) -> LimiterAgreement:
+    state, reason = _judged(at)
+    return LimiterAgreement(
         position=ladder.position,
         ladder=ladder.stimulus,
         staircase=staircase.stimulus,
-        frequency_hz=row.frequency_hz,
-        state="agree",
-        reason="",
-        possible_cause="",
-        ladder_kind=there.kind,
-        staircase_kind=tone.kind,
-        ladder_threshold_dbfs=_at_tone_dbfs(ladder, there, row.frequency_hz),
-        staircase_threshold_dbfs=list(_bounds(tone)),
-        drive_dbfs=None,
-        ladder_change_db=None,
-        staircase_change_db=None,
+        frequency_hz=at.row.frequency_hz,
+        state=state,
+        reason=reason,
+        possible_cause=_possible_cause(at, staircase) if state == "differ" else "",
+        ladder_kind=at.there.kind,
+        staircase_kind=at.tone.kind,
+        ladder_threshold_dbfs=list(at.ladder_threshold_dbfs),
+        staircase_threshold_dbfs=list(at.tone.threshold_bounds_dbfs),
+        drive_dbfs=at.drive_dbfs,
+        ladder_change_db=at.ladder_change_db,
+        staircase_change_db=at.staircase_change_db,
+        ladder_take=ladder_take,
     )
-    _put_changes(found, ladder, row)
-    _judge(found, there, tone, ladder, row)
-    if found.state == "differ":
-        found.possible_cause = _possible_cause(found, ladder, staircase, row)
-    return found
 
 
-def _bounds(limiter: Limiter) -> tuple[float | None, float | None]:
-    """Return what a threshold is known to lie between, twice the same where it is stated."""
-    if limiter.threshold_dbfs is not None:
-        return limiter.threshold_dbfs, limiter.threshold_dbfs
-    return limiter.threshold_low_dbfs, limiter.threshold_high_dbfs
-
-
-def _at_tone_dbfs(ladder: Take, limiter: Limiter, frequency_hz: float) -> list[float | None]:
-    """Return a ladder's threshold in drive at a tone, where a sweep may be reduced.
-
-    A band is judged by its drive before any reduction, so the most and the least that the drive
-    is reduced by inside the band widen what the threshold lies between.
-    """
-    low, high = _bounds(limiter)
-    if limiter.band_hz is None:
-        return [low, high]
-    inside = [*limiter.band_hz, frequency_hz]
-    shapes = [_shape_db(ladder, one) for one in inside]
-    return [
-        None if low is None else low + min(shapes),
-        None if high is None else high + max(shapes),
-    ]
-
-
-def _shape_db(ladder: Take, frequency_hz: float) -> float:
-    """Return by how much the sweep's drive at a frequency differs from the one it is named by."""
-    known = np.isfinite(ladder.drive_shape_db)
-    if not np.any(known):
-        return 0.0
-    grid = np.log(ladder.frequency_hz[known])
-    return float(np.interp(np.log(frequency_hz), grid, ladder.drive_shape_db[known]))
-
-
-def _judge(
-    found: LimiterAgreement, there: Limiter, tone: Limiter, ladder: Take, row: Staircase
-) -> None:
-    acts, acts_there = tone.kind in ACTS, there.kind in ACTS
+def _judged(at: LadderAtTone) -> tuple[str, str]:
+    """Return state and reason: see `LimiterAgreement`."""
+    acts, acts_there = at.tone.kind in ACTS, at.there.kind in ACTS
     if acts and acts_there:
-        if not _same_kind(there, tone):
-            found.state, found.reason = "differ", "kind"
-        elif not _same_threshold(found):
-            found.state, found.reason = "differ", "threshold"
-        elif {there.kind, tone.kind} == {"limiter", "compressor"}:
-            found.reason = "name"
-        return
-    beyond = ""
+        if not _same_kind(at.there, at.tone):
+            return "differ", "kind"
+        if not _same_threshold(at):
+            return "differ", "threshold"
+        names = {at.there.kind, at.tone.kind}
+        return "agree", "name" if names == {"limiter", "compressor"} else ""
     if acts or acts_there:
-        beyond = _out_of_reach(found, there if acts_there else tone, ladder, row)
-    if beyond:
-        found.state, found.reason = "not compared", beyond
-    elif found.ladder_change_db is None or found.staircase_change_db is None:
-        found.state = "not compared"
-        found.reason = "noise" if _common_rungs(ladder, row) > 1 else "no common drive"
-    elif acts or acts_there:
-        _judge_one_alone(found, ladder, row, acts=acts)
-    elif not _same_gain(found, row):
-        found.state, found.reason = "differ", "gain change"
+        beyond = _out_of_reach(at, by_ladder=acts_there)
+        if beyond:
+            return "not compared", beyond
+    if at.drive_dbfs is None:
+        return "not compared", "noise" if at.common_rungs > 1 else "no common drive"
+    if acts or acts_there:
+        return _judged_alone(at, by_ladder=acts_there)
+    return ("agree", "") if at.same_gain else ("differ", "gain change")
 
 
-def _judge_one_alone(found: LimiterAgreement, ladder: Take, row: Staircase, *, acts: bool) -> None:
-    """Judge what only the staircase (``acts``) or only the ladder finds."""
-    change_db = found.staircase_change_db if acts else found.ladder_change_db
-    same = change_db is not None and change_db <= -LEAST_LOSS_DB and _same_gain(found, row)
-    found.state = "not compared"
-    if same and acts and _shape_db(ladder, row.frequency_hz) <= -REDUCED_DB:
-        found.reason = "drive reduced"
-    elif acts and _loses_as_well(found) and any(one.kind in ACTS for one in ladder.limiters):
-        found.reason = "blend"
-    elif same:
-        found.reason = "not named"
-    else:
-        found.state, found.reason = "differ", "staircase only" if acts else "ladder only"
+def _judged_alone(at: LadderAtTone, *, by_ladder: bool) -> tuple[str, str]:
+    """Judge what only the ladder or only the staircase finds."""
+    change_db = at.ladder_change_db if by_ladder else at.staircase_change_db
+    same = change_db is not None and change_db <= -LEAST_LOSS_DB and at.same_gain
+    if not by_ladder:
+        if same and at.shape_db <= -REDUCED_DB:
+            return "not compared", "drive reduced"
+        if _loses_as_well(at) and any(one.kind in ACTS for one in at.ladder.limiters):
+            return "not compared", "blend"
+    if same:
+        return "not compared", "not named"
+    return "differ", "ladder only" if by_ladder else "staircase only"
 
 
-def _out_of_reach(found: LimiterAgreement, acting: Limiter, ladder: Take, row: Staircase) -> str:
+def _out_of_reach(at: LadderAtTone, *, by_ladder: bool) -> str:
     """Say why one of them cannot show the limiter that the other one found; "" where it can.
 
     It can from the drive on at which the limiter must take `LEAST_LOSS_DB`, which a limiter is
     judged from, unless less was lost there and by both.
     """
-    silent, other = ("ladder", "staircase") if acting is row.limiter else ("staircase", "ladder")
-    top_dbfs = float(row.drive_dbfs[-1])
-    if silent == "ladder":
-        top_dbfs = _highest_dbfs(ladder) + _shape_db(ladder, row.frequency_hz)
-    low, high = getattr(found, f"{other}_threshold_dbfs")
+    if by_ladder:
+        silent, acting, bounds = "staircase", at.there, at.ladder_threshold_dbfs
+        top_dbfs, change_db = float(at.row.drive_dbfs[-1]), at.staircase_change_db
+    else:
+        silent, acting, bounds = "ladder", at.tone, at.tone.threshold_bounds_dbfs
+        top_dbfs, change_db = _highest_dbfs(at.ladder) + at.shape_db, at.ladder_change_db
+    low, high = bounds
     earliest, latest = (high if low is None else low), (low if high is None else high)
     if earliest is not None and earliest >= top_dbfs - LEAST_LOSS_DB:
         return f"{silent} played lower"
-    change_db = getattr(found, f"{silent}_change_db")
-    if change_db is None or found.drive_dbfs is None or not _same_gain(found, row):
+    if change_db is None or at.drive_dbfs is None or not at.same_gain:
         return ""
     slope = 1.0 - 1.0 / _ratio_bounds(acting)[0]
     must_lose = latest is None or (top_dbfs - latest) * slope >= LEAST_LOSS_DB
-    lost_less = found.drive_dbfs >= top_dbfs - 1e-6 and change_db > -LEAST_LOSS_DB
+    lost_less = at.drive_dbfs >= top_dbfs - SAME_DRIVE_DB and change_db > -LEAST_LOSS_DB
     return "" if must_lose and not lost_less else "hardly begun"
 
 
@@ -214,11 +158,10 @@ def _ratio_bounds(limiter: Limiter) -> tuple[float, float]:
     return ratio, ratio
 
 
-def _same_threshold(found: LimiterAgreement) -> bool:
+def _same_threshold(at: LadderAtTone) -> bool:
     """Tell whether the two intervals meet, a stated threshold's being what it is good for."""
     (one_low, one_high), (low, high) = (
-        _widened(*bounds)
-        for bounds in (found.ladder_threshold_dbfs, found.staircase_threshold_dbfs)
+        _widened(*bounds) for bounds in (at.ladder_threshold_dbfs, at.tone.threshold_bounds_dbfs)
     )
     return one_low <= high and low <= one_high
 
@@ -232,103 +175,29 @@ def _highest_dbfs(ladder: Take) -> float:
     return max((rung.drive_dbfs for rung in ladder.rungs if not rung.clipped), default=-np.inf)
 
 
-def _put_changes(found: LimiterAgreement, ladder: Take, row: Staircase) -> None:
-    """Put in both gain changes at the highest drive that both have, re the lowest one."""
-    at_tone = _ladder_change_db(ladder, row.frequency_hz)
-    known = np.isfinite(row.gain_change_db)
-    if np.sum(known) < 2:
-        return
-    drives, changes = row.drive_dbfs[known], row.gain_change_db[known]
-    played = [rung.drive_dbfs + _shape_db(ladder, row.frequency_hz) for rung in ladder.rungs]
-    common = [
-        (dbfs, change)
-        for dbfs, change, rung in zip(played, at_tone, ladder.rungs, strict=True)
-        if not rung.clipped
-        and np.isfinite(change)
-        and drives[0] - 1e-6 <= dbfs <= drives[-1] + 1e-6
-    ]
-    if len(common) < 2:
-        return
-    (first_dbfs, first), (last_dbfs, last) = min(common), max(common)
-    found.drive_dbfs = last_dbfs
-    found.ladder_change_db = float(last - first)
-    found.staircase_change_db = float(
-        np.interp(last_dbfs, drives, changes) - np.interp(first_dbfs, drives, changes)
-    )
-
-
-def _common_rungs(ladder: Take, row: Staircase) -> int:
-    """Return how many of a ladder's levels lie between a staircase's lowest and highest one."""
-    shape_db = _shape_db(ladder, row.frequency_hz)
-    low, high = float(row.drive_dbfs[0]) - 1e-6, float(row.drive_dbfs[-1]) + 1e-6
-    return sum(
-        low <= rung.drive_dbfs + shape_db <= high for rung in ladder.rungs if not rung.clipped
-    )
-
-
-def _ladder_change_db(ladder: Take, frequency_hz: float) -> FloatArray:
-    assert ladder.compression is not None  # the caller looked
-    near = np.abs(np.log2(ladder.frequency_hz / frequency_hz)) <= NEAR_OCTAVES
-    change = np.array([row[near] for row in ladder.compression.gain_change_db])
-    result = np.full(len(change), np.nan)
-    known = np.any(np.isfinite(change), axis=1)
-    result[known] = np.nanmedian(change[known], axis=1)
-    return result
-
-
-def _same_gain(found: LimiterAgreement, row: Staircase) -> bool:
-    if found.ladder_change_db is None or found.staircase_change_db is None:
-        return False
-    most, least = found.staircase_change_db, found.staircase_change_db + _bent_db(found, row)
-    apart = max(most - found.ladder_change_db, found.ladder_change_db - least)
-    deeper = max(abs(found.staircase_change_db), abs(found.ladder_change_db))
-    return apart <= max(SAME_GAIN_DB, SAME_GAIN_SHARE * deeper)
-
-
-def _bent_db(found: LimiterAgreement, row: Staircase) -> float:
-    """Return by how much less a staircase may lose than is interpolated between two of its steps.
-
-    That is so where its threshold lies between the two: up to there nothing more is lost.
-    """
-    known = np.isfinite(row.gain_change_db)
-    drives, changes = row.drive_dbfs[known], row.gain_change_db[known]
-    dbfs, knee = found.drive_dbfs, found.staircase_threshold_dbfs[1]
-    if dbfs is None or knee is None:
-        return 0.0
-    at = int(np.searchsorted(drives, dbfs - 1e-6))
-    if at == 0 or not drives[at - 1] < knee < drives[at]:
-        return 0.0
-    step = slice(at - 1, at + 1)
-    bent = np.interp(dbfs, [knee, drives[at]], changes[step])
-    return max(0.0, float(bent - np.interp(dbfs, drives[step], changes[step])))
-
-
-def _loses_as_well(found: LimiterAgreement) -> bool:
+def _loses_as_well(at: LadderAtTone) -> bool:
     """Tell whether the ladder loses at least half of what the staircase does.
 
     More is not asked: while a sweep passes from one band to the next, the first one's limiter
     is still releasing.
     """
-    if found.ladder_change_db is None or found.staircase_change_db is None:
+    if at.ladder_change_db is None or at.staircase_change_db is None:
         return False
-    least = max(LEAST_LOSS_DB, -0.5 * found.staircase_change_db)
-    return -found.ladder_change_db >= least
+    return -at.ladder_change_db >= max(LEAST_LOSS_DB, -0.5 * at.staircase_change_db)
 
 
-def _possible_cause(found: LimiterAgreement, ladder: Take, staircase: Take, row: Staircase) -> str:
+def _possible_cause(at: LadderAtTone, staircase: Take) -> str:
     """Return a cause that the numbers suggest: "slow", "heat", "release", "moved", or none."""
-    assert row.limiter is not None  # the caller looked
-    attack_ms = row.limiter.attack_ms
-    if attack_ms is not None and attack_ms >= SLOW_ATTACK_MS:
+    if at.tone.attack_ms is not None and at.tone.attack_ms >= SLOW_ATTACK_MS:
         return "slow"
-    if row.thermal is not None and row.thermal.seen_db >= WARM_DB:
+    if at.row.thermal is not None and at.row.thermal.seen_db >= WARM_DB:
         return "heat"
     # Whatever tone it was heard at: a sweep leaves each band for the next.
     releases = [one.limiter.release_ms for one in staircase.staircase if one.limiter is not None]
     slowly = any(release is not None and release >= SLOW_RELEASE_MS for release in releases)
-    if slowly and found.ladder_change_db is not None and found.staircase_change_db is not None:
-        more_db = found.staircase_change_db - found.ladder_change_db
-        if 0.0 < more_db <= -0.5 * found.ladder_change_db:
+    if slowly and at.ladder_change_db is not None and at.staircase_change_db is not None:
+        more_db = at.staircase_change_db - at.ladder_change_db
+        if 0.0 < more_db <= -0.5 * at.ladder_change_db:
             return "release"
-    moved = ladder.return_check_db
-    return "moved" if moved is not None and abs(moved) >= LEAST_LOSS_DB else ""
+    moved_db = at.ladder.return_check_db
+    return "moved" if moved_db is not None and abs(moved_db) >= LEAST_LOSS_DB else ""

@@ -9,7 +9,8 @@ import numpy as np
 from distsweep.units import BoolArray, FloatArray
 
 SMOOTHED_POINTS = 9
-"""The gain change is smoothed by a median over so many points, a sixth of an octave."""
+"""The gain change is smoothed by a median over so many points, a sixth of an octave (chosen: a
+room's dips are narrower, and crossovers wider)."""
 
 PER_OCTAVE = 6
 """So many places an octave are divided into bands (chosen: the smoothing's own resolution)."""
@@ -24,11 +25,12 @@ BAND_COST = 1.8
 octave is two places, and a narrower stretch is a resonance's or a room's affair)."""
 
 LEAST_OCTAVES = 1.0 / 3.0
-"""A narrower stretch than this is no band."""
+"""A narrower stretch than this is no band (chosen: it is a resonance's or a room's affair)."""
 
 CORE_DB = 0.15
 """A band's curve is the median of the places within so much of each other, where it is most
-nearly flat: towards a crossover the other branch's share grows."""
+nearly flat (chosen: a loudspeaker repeats itself to a tenth of that; towards a crossover the other
+branch's share grows)."""
 
 CROSSOVER_OCTAVES = 1.0
 """A stretch narrower than this between two bands that differ is where the outputs of both add
@@ -212,7 +214,7 @@ def _run_around(flags: BoolArray, place: int) -> BoolArray:
 def _joined(
     frequency_hz: FloatArray, change_db: FloatArray, bands: list[Band], *, drifting: bool
 ) -> list[Band]:
-    """Join neighbours with the same curve and, if asked, those that pass into one another."""
+    """Join neighbours with the same curve; ``drifting``: also those that pass into one another."""
     joined: list[Band] = []
     for band in bands:
         before = joined[-1] if joined else None

@@ -7,17 +7,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
-from distsweep.analysis.limits.kind import may_act_from_the_lowest
-from distsweep.analysis.noise.certainty import RELIABLE_DB, Bounded, NoisyPower, level_deviation_db
+from distsweep.analysis.noise.certainty import (
+    CLEAR_DB,
+    RELIABLE_DB,
+    SEEN_DB,
+    Estimate,
+    NoisyPower,
+    level_deviation_db,
+)
 from distsweep.analysis.third_octave import third_octave_bands
-from distsweep.results import CleanLevel, Compression, Limiter, Rung
+from distsweep.results import CleanLevel, Compression, LimiterNumbers, Rung
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
-
-DENOMINATOR_CLEAR_DB = 15.0
-"""THD is a share of the fundamental, so that must be known, too: to 1.1 dB (standard deviation)
-where it stands so far above its floor."""
-
-LEVEL_CLEAR_DB = 6.0
 
 INDEPENDENT_SHARE = 0.2
 """Neighbouring points see some of the same noise: of the points of a third of an octave so many
@@ -25,7 +25,7 @@ count as independent ones. Measured on noise: 0.2 at 20 Hz, 0.4 at 50 Hz, 0.9 ab
 sweep of 6 s from 20 Hz; the short windows of a fast sweep make it less."""
 
 LEAST_POINTS_SHARE = 0.5
-"""A third of an octave is judged where so much of its points can be."""
+"""A third of an octave is judged where so much of its points can be (chosen: most of them)."""
 
 
 def ladder_clean_levels(
@@ -33,15 +33,14 @@ def ladder_clean_levels(
     rungs: Sequence[Rung],
     compression: Compression | None,
     kept: Sequence[int],
-    limiters: Sequence[Limiter] = (),
+    limiters: Sequence[LimiterNumbers] = (),
 ) -> tuple[list[CleanLevel], list[CleanLevel]]:
     """Return the clean levels at each frequency, and those over thirds of an octave.
 
     Parameters
     ----------
     frequency_hz : shape ``(F,)``.
-    rungs : rising in drive.
-    kept : the rungs that take part.
+    rungs, kept : rising in drive, and the indices of those that take part.
     limiters : what holds the ladder back: where a threshold may lie below the lowest rung, that may
         be compressed already, and no rung is known to keep within a limit of compression.
 
@@ -56,29 +55,25 @@ def ladder_clean_levels(
     floor_db = np.array([rungs[i].fundamental_floor_db for i in kept])
     distortion = _distortion([rungs[i] for i in kept])
     change_db, deviation_db = _gain_changes(rungs, compression, kept)
-    clear = fundamental_db - floor_db >= LEVEL_CLEAR_DB
-    from_below = _limited_from_below(frequency_hz, limiters)
+    loss = Estimate.gaussian(-change_db, deviation_db)
+    level_db = np.where(fundamental_db - floor_db >= SEEN_DB, fundamental_db, np.nan)
     no_order = np.array([rungs[i].orders_summed == 0 for i in kept])
     each = find_clean_levels(
         frequency_hz,
         drives,
-        np.where(clear, fundamental_db, np.nan),
-        distortion.bounded().nothing_where(no_order),
-        Bounded.gaussian(-change_db, deviation_db).at_least_where(from_below),
+        level_db,
+        distortion.estimate().zero_where(no_order),
+        loss.without_upper_end_where(_limited_from_below(frequency_hz, limiters)),
     )
     middles_hz, inside = third_octave_bands(frequency_hz)
     if not len(middles_hz):
         return each, []
-    power = db_to_power(fundamental_db) - np.where(
-        np.isfinite(floor_db), db_to_power(floor_db), 0.0
-    )
-    level = power_to_db(np.maximum(_means(np.where(clear, power, np.nan), inside), 0.0))
     averaged = find_clean_levels(
         middles_hz,
         drives,
-        np.where(np.isfinite(level), level, np.nan),
-        _averaged(distortion, inside).bounded().nothing_where(_means(no_order, inside) > 0.5),
-        _averaged_loss(change_db, deviation_db, inside).at_least_where(
+        _averaged_level_db(level_db, floor_db, inside),
+        _averaged(distortion, inside).estimate().zero_where(_means(no_order, inside) > 0.5),
+        _averaged_loss(change_db, deviation_db, inside).without_upper_end_where(
             _limited_from_below(middles_hz, limiters)
         ),
     )
@@ -92,14 +87,15 @@ def _distortion(rungs: Sequence[Rung]) -> NoisyPower:
     floors_db = np.array([[rung.harmonics[n].floor_db for rung in rungs] for n in orders])
     above_db = np.array([rung.fundamental_db - rung.fundamental_floor_db for rung in rungs])
     relative = 2.0 * db_to_power(-above_db)
-    clear = above_db >= DENOMINATOR_CLEAR_DB
+    # THD is a share of the fundamental, so that must be known, too.
+    clear = above_db >= CLEAR_DB
     # What stands clear and is not called reliable is spoilt by something other than noise: a
     # window that resolves nothing, and that is so in every rung.
     spoilt = np.any(
         [(r.thd_db - r.thd_floor_db >= RELIABLE_DB) & ~r.thd_reliable for r in rungs], axis=0
     )
     found = NoisyPower.of_orders(db_to_power(levels_db), db_to_power(floors_db), relative)
-    return found.only(clear & ~spoilt)
+    return found.known_where(clear & ~spoilt)
 
 
 def _gain_changes(
@@ -122,11 +118,11 @@ def _gain_changes(
     return np.where(alone, np.nan, change), deviation[rows]
 
 
-def _limited_from_below(frequency_hz: FloatArray, limiters: Sequence[Limiter]) -> BoolArray:
+def _limited_from_below(frequency_hz: FloatArray, limiters: Sequence[LimiterNumbers]) -> BoolArray:
     """Tell where a limiter may act at the lowest rung already."""
     found = np.zeros(len(frequency_hz), dtype=bool)
     for limiter in limiters:
-        if limiter.band_hz is not None and may_act_from_the_lowest(limiter):
+        if limiter.band_hz is not None and limiter.may_act_from_the_lowest:
             low_hz, high_hz = limiter.band_hz
             found |= (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
     return found
@@ -153,7 +149,7 @@ def _independent(values: FloatArray, inside: BoolArray) -> FloatArray:
 def _averaged(power: NoisyPower, inside: BoolArray) -> NoisyPower:
     """Average a power over bands, with the variances that the mean then has."""
     known = np.isfinite(power.total) & np.isfinite(power.noise)
-    one = power.only(known)
+    one = power.known_where(known)
     points = _independent(one.total, inside)
     total = _means(one.total, inside)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -166,8 +162,18 @@ def _averaged(power: NoisyPower, inside: BoolArray) -> NoisyPower:
         )
 
 
-def _averaged_loss(change_db: FloatArray, deviation_db: FloatArray, inside: BoolArray) -> Bounded:
+def _averaged_level_db(
+    fundamental_db: FloatArray, floor_db: FloatArray, inside: BoolArray
+) -> FloatArray:
+    """Return the mean level over bands, the noise's expected share taken off; NaN if unknown."""
+    noise = np.where(np.isfinite(floor_db), db_to_power(floor_db), 0.0)
+    level_db = power_to_db(np.maximum(_means(db_to_power(fundamental_db) - noise, inside), 0.0))
+    return np.where(np.isfinite(level_db), level_db, np.nan)
+
+
+def _averaged_loss(change_db: FloatArray, deviation_db: FloatArray, inside: BoolArray) -> Estimate:
+    """Return the loss of the mean gain over bands."""
     gains = db_to_power(change_db)
     mean = _means(gains, inside)
     variance = _means((gains * deviation_db) ** 2, inside) / _independent(change_db, inside)
-    return Bounded.gaussian(-np.asarray(power_to_db(mean)), np.sqrt(variance) / mean)
+    return Estimate.gaussian(-np.asarray(power_to_db(mean)), np.sqrt(variance) / mean)

@@ -32,6 +32,19 @@ def clipped_sine(ratio: FloatArray | float, *, order: int) -> FloatArray:
     return coefficients
 
 
+LOWEST_CLIP_DB, CLIP_STEP_DB = -30.0, 0.02
+"""Clipping levels that are tried, re the highest drive, and their steps (chosen: down to where
+hardly a sine is left, as finely as a loudspeaker repeats itself)."""
+
+AT_WORK = 1.05
+"""Drive over clipping level from which the harmonics are compared (chosen: 0.4 dB into the clip
+its harmonics outweigh those of anything milder)."""
+
+CURVATURES = (1e-4, 0.9, 400)
+"""Share that a cubic characteristic takes of the fundamental at the highest drive: least, most, and
+how many are tried (chosen: from far too little to hear to nearly all)."""
+
+
 @dataclass(frozen=True)
 class ClipFit:
     """A hard clip fitted to gain changes.
@@ -64,16 +77,15 @@ def fit_clipping(
         squares of harmonics 3, 5 … up to ``order``, re the fundamental.
     """
     drive = db_to_ratio(drive_dbfs)
-    clips = drive.max() * db_to_ratio(np.arange(-30.0, 0.02, 0.02))
+    clips = drive.max() * db_to_ratio(np.arange(LOWEST_CLIP_DB, CLIP_STEP_DB, CLIP_STEP_DB))
     waves = clipped_sine(clips[:, None] / drive[None, :], order=order)
     changes = np.asarray(ratio_to_db(waves[0]))
     miss = np.sqrt(np.mean((changes - gain_change_db) ** 2, axis=1))
     best = int(np.argmin(miss))
     thd = np.asarray(ratio_to_db(np.sqrt(np.sum(waves[1:, best] ** 2, axis=0)) / waves[0, best]))
-    # A tenth of the way into the clip its harmonics outweigh those of anything milder.
-    at_work = drive > 1.05 * clips[best]
+    at_work = drive > AT_WORK * clips[best]
     thd_miss = thd[at_work] - odd_db[at_work]
-    curves = np.geomspace(1e-4, 0.9, 400) / drive.max() ** 2
+    curves = np.geomspace(*CURVATURES) / drive.max() ** 2
     curved = np.asarray(ratio_to_db(1.0 - curves[:, None] * drive[None, :] ** 2))
     return ClipFit(
         clip_dbfs=float(ratio_to_db(clips[best])),

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from distsweep.results import Compression
-from distsweep.units import FloatArray
+from distsweep.units import BoolArray, FloatArray
 
 ONSET_DB, ONE_DB, THREE_DB = -0.5, -1.0, -3.0
+"""Gain changes whose drives are stated (contract); the first is the onset of compression."""
 
 
 def gain_changes(
@@ -65,3 +67,46 @@ def first_crossing(drives_dbfs: FloatArray, change_db: FloatArray, limit_db: flo
         step = drives_dbfs[lower + 1] - drives_dbfs[lower]
         crossing[here] = drives_dbfs[lower] + share * step
     return crossing
+
+
+@dataclass(frozen=True, eq=False)
+class ToneGainChange:
+    """Gain change of one tone, shape ``(L,)``, and the drives at which it passes limits.
+
+    ``difference_db`` is the way down minus the way up where they differ most. What is not known
+    is NaN in the array, None elsewhere.
+    """
+
+    gain_change_db: FloatArray
+    reference_drive_dbfs: float | None = None
+    onset_dbfs: float | None = None
+    drive_at_1db_dbfs: float | None = None
+    drive_at_3db_dbfs: float | None = None
+    difference_db: float | None = None
+
+
+def gain_change_of_tone(
+    drive_dbfs: FloatArray, level_db: FloatArray, falling_level_db: FloatArray, reliable: BoolArray
+) -> ToneGainChange:
+    """Compare a tone's gain at each level with that at the quietest reliable one.
+
+    Parameters
+    ----------
+    drive_dbfs, level_db, falling_level_db, reliable : shape ``(L,)``, rising in drive; the level
+        on the way up, and on the way down.
+    """
+    kept = np.flatnonzero(reliable)
+    if len(kept) < 2:
+        return ToneGainChange(np.full(len(drive_dbfs), np.nan))
+    gain = np.where(reliable, level_db - drive_dbfs, np.nan)
+    change_db = gain - gain[kept[0]]
+    onset, at_1db, at_3db = (
+        None if np.isnan(at) else at
+        for limit_db in (ONSET_DB, ONE_DB, THREE_DB)
+        for at in first_crossing(drive_dbfs[kept], change_db[kept, None], limit_db).tolist()
+    )
+    difference = np.where(reliable, falling_level_db - level_db, np.nan)
+    most = None
+    if np.any(np.isfinite(difference)):
+        most = float(difference[np.nanargmax(np.abs(difference))])
+    return ToneGainChange(change_db, float(drive_dbfs[kept[0]]), onset, at_1db, at_3db, most)

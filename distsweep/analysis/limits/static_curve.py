@@ -7,29 +7,34 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.narrowing import Axis, Minimum, narrowed_minimum
 from distsweep.units import FloatArray, ratio_to_db
 
 INFINITE_RATIO_FROM = 20.0
-"""A ratio of so many is as good as infinite: 20 dB more in give less than 1 dB more out."""
+"""A ratio of so many is as good as infinite (chosen: 20 dB more in give less than 1 dB more out).
+"""
 
-WIDEST_KNEE_DB = 30.0
-"""No knee wider than this is looked for (chosen: wider, it is no knee but the curve)."""
+NARROWEST_KNEE_DB, WIDEST_KNEE_DB = 0.5, 30.0
+"""Narrower than the first a knee is no different from none between two steps, wider than the
+second it is no knee but the curve (chosen)."""
 
 HARD_KNEE_CHI_SQUARE = 4.0
 """A hard knee is preferred while it misses the levels by no more than that, in squared
-uncertainties, over the best soft one (two standard deviations: between two steps a narrow
+uncertainties, over the best soft one (chosen: two standard deviations; between two steps a narrow
 knee and none at all look the same)."""
 
-ROUNDS = 7
-"""How often the grid of thresholds and knees is narrowed around the best one."""
+FIRST_THRESHOLDS, FIRST_KNEES, LATER_GRIDS, REACH = 61, 24, 12, 3.0
+"""The search: so many thresholds and knees at first, then so many grids of 21 and 13, each as far
+as three steps of the one before to either side (chosen: the last steps are below 0.001 dB, and two
+steps of reach lost the valley now and then, along which threshold and knee make up for each other).
+"""
 
 LEAST_DB = 0.01
 """Smallest uncertainty that a level is given (chosen: what a loudspeaker repeats itself to)."""
 
-
 WITHIN_CHI_SQUARE = 4.0
 """A curve counts as possible while it misses the levels by no more than that, in squared
-uncertainties, over the best one (two standard deviations of one parameter)."""
+uncertainties, over the best one (chosen: two standard deviations of one parameter)."""
 
 MODEL_DB = 0.02
 """Least uncertainty of a level where bounds are asked for (chosen: what a mildly curved
@@ -39,10 +44,12 @@ STEEPEST = -1.05
 """Steepest gain change over drive that is reckoned with (chosen: a limiter holds the level; by a
 twentieth more it may fall). Without it a steep curve with a wide knee passes for a hard one."""
 
-
 THRESHOLD_STEP_DB = 0.1
-"""Thresholds are tried so far apart, and bounds reach one step further: beside noise, levels
-over a band are good for about that."""
+"""Thresholds are tried so far apart, and bounds reach one step further (chosen: beside noise,
+levels over a band are good for about that)."""
+
+CURVE_NUMBERS = 4
+"""A curve has so many numbers, by its formula: gain, threshold, ratio and knee."""
 
 
 @dataclass(frozen=True)
@@ -139,48 +146,38 @@ def fit_static_curve(
     change = np.asarray(level_db, dtype=float) - drive
     sigma = np.full(len(drive), 1.0) if sigma_db is None else np.hypot(sigma_db, LEAST_DB)
     weight = 1.0 / sigma**2
-    soft = _narrowed(drive, change, weight, np.geomspace(0.5, WIDEST_KNEE_DB, 24))
-    hard = _narrowed(drive, change, weight, np.zeros(1))
+    soft, hard = (_best(drive, change, weight, soft=soft) for soft in (True, False))
     # Without uncertainties the misfit of the best fit itself stands in.
-    scale = 1.0 if sigma_db is not None else soft[0] / len(drive) + LEAST_DB**2
-    sse, threshold, knee, slope, gain = (
-        hard if hard[0] - soft[0] <= HARD_KNEE_CHI_SQUARE * scale else soft
-    )
+    scale = 1.0 if sigma_db is not None else soft.misfit / len(drive) + LEAST_DB**2
+    fit = hard if hard.misfit - soft.misfit <= HARD_KNEE_CHI_SQUARE * scale else soft
+    threshold, knee = (*fit.place, 0.0)[:2]
+    slope, gain, sse, _ = _linear(drive, change, weight, np.array([threshold]), np.array([knee]))
     return StaticCurve(
         threshold_dbfs=threshold,
-        slope=1.0 + slope,
+        slope=1.0 + float(slope[0]),
         knee_db=knee,
-        gain_db=gain,
-        fit_rms_db=math.sqrt(max(sse, 0.0) / float(np.sum(weight))),
+        gain_db=float(gain[0]),
+        fit_rms_db=math.sqrt(max(float(sse[0]), 0.0) / float(np.sum(weight))),
     )
 
 
-def _narrowed(
-    drive: FloatArray, change: FloatArray, weight: FloatArray, knees: FloatArray
-) -> tuple[float, float, float, float, float]:
-    """Return misfit, threshold, knee, slope and gain of the best curve with such knees."""
-    thresholds = np.linspace(float(np.min(drive)), float(np.max(drive)), 61)
-    soft = len(knees) > 1
-    best = (math.inf, 0.0, 0.0, 0.0, 0.0)
-    for number in range(ROUNDS):
-        grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
-        slope, gain, sse, _ = _linear(drive, change, weight, grid_t, grid_w, steepest=STEEPEST)
-        i = int(np.argmin(sse))
-        if sse[i] < best[0]:
-            best = (
-                float(sse[i]),
-                float(grid_t[i]),
-                float(grid_w[i]),
-                float(slope[i]),
-                float(gain[i]),
-            )
-        _, threshold, knee, _, _ = best
-        reach_t = 2.0 * (thresholds[1] - thresholds[0])
-        thresholds = np.linspace(threshold - reach_t, threshold + reach_t, 21)
-        if soft:
-            reach_w = max(0.35 * knee, 0.5) if number == 0 else (knees[-1] - knees[0]) / 4.0
-            knees = np.linspace(max(knee - reach_w, 0.0), knee + reach_w, 13)
-    return best
+def _best(drive: FloatArray, change: FloatArray, weight: FloatArray, *, soft: bool) -> Minimum:
+    """Return threshold and knee of the best curve, or the threshold alone of the best hard one."""
+
+    def misfits(thresholds: FloatArray, knees: FloatArray) -> FloatArray:
+        tried = (grid.ravel() for grid in np.meshgrid(thresholds, knees, indexing="ij"))
+        sse = _linear(drive, change, weight, *tried)[2]
+        return sse.reshape(len(thresholds), len(knees))
+
+    def hard_misfits(thresholds: FloatArray) -> FloatArray:
+        return misfits(thresholds, np.zeros(1))[:, 0]
+
+    first = np.linspace(float(np.min(drive)), float(np.max(drive)), FIRST_THRESHOLDS)
+    threshold = Axis(first, (21,) * LATER_GRIDS, REACH)
+    if not soft:
+        return narrowed_minimum(hard_misfits, threshold)
+    knees = np.geomspace(NARROWEST_KNEE_DB, WIDEST_KNEE_DB, FIRST_KNEES)
+    return narrowed_minimum(misfits, threshold, Axis(knees, (13,) * LATER_GRIDS, REACH, lowest=0.0))
 
 
 def _linear(
@@ -189,12 +186,10 @@ def _linear(
     weight: FloatArray,
     threshold: FloatArray,
     knee: FloatArray,
-    *,
-    steepest: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the best (1/ratio − 1), gain and weighted squared misfit for each pair.
 
-    Last comes one over the standard deviation of that slope; ``steepest`` is its least value.
+    Last comes one over the standard deviation of that slope.
     """
     shape = knee_shape_db(drive[None, :], threshold[:, None], knee[:, None])
     total = float(np.sum(weight))
@@ -202,7 +197,7 @@ def _linear(
     variance = (shape - mean_shape[:, None]) ** 2 @ weight
     covariance = (shape - mean_shape[:, None]) @ (weight * (change - mean_change))
     slope = np.where(variance > 1e-9, covariance / np.maximum(variance, 1e-9), 0.0)
-    slope = np.clip(slope, steepest, 0.0)  # a limiter does not turn the level up
+    slope = np.clip(slope, STEEPEST, 0.0)  # a limiter does not turn the level up
     gain = mean_change - slope * mean_shape
     sse = (change[None, :] - gain[:, None] - slope[:, None] * shape) ** 2 @ weight
     return slope, gain, sse, np.sqrt(np.maximum(variance, 0.0))
@@ -225,14 +220,13 @@ def curve_bounds(
     weight = 1.0 / sigma**2
     highest_dbfs = float(np.max(drive)) + WIDEST_KNEE_DB / 2.0
     thresholds = np.arange(float(np.min(drive)), highest_dbfs, THRESHOLD_STEP_DB)
-    knees = np.concatenate([[0.0], np.geomspace(0.5, WIDEST_KNEE_DB, 40)])
+    knees = np.concatenate([[0.0], np.geomspace(NARROWEST_KNEE_DB, WIDEST_KNEE_DB, 40)])
     grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
-    fits = [_narrowed(drive, change, weight, w) for w in (knees[1:], np.zeros(1))]
-    grid_t = np.concatenate([grid_t, [fit[1] for fit in fits]])
-    grid_w = np.concatenate([grid_w, [fit[2] for fit in fits]])
-    slope, _, sse, reach = _linear(drive, change, weight, grid_t, grid_w, steepest=STEEPEST)
+    best = np.array([(*_best(drive, change, weight, soft=s).place, 0.0)[:2] for s in (True, False)])
+    grid_t, grid_w = np.concatenate([grid_t, best[:, 0]]), np.concatenate([grid_w, best[:, 1]])
+    slope, _, sse, reach = _linear(drive, change, weight, grid_t, grid_w)
     # Where even the best curve misses by more than noise does, the levels are that uncertain.
-    scale = max(1.0, float(np.min(sse)) / max(len(drive) - 4, 1))
+    scale = max(1.0, float(np.min(sse)) / max(len(drive) - CURVE_NUMBERS, 1))
     limit = float(np.min(sse)) + WITHIN_CHI_SQUARE * scale
     possible = sse <= limit
     spare = np.sqrt(np.maximum(limit - sse[possible], 0.0)) / np.maximum(reach[possible], 1e-9)

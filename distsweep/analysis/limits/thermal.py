@@ -6,18 +6,32 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.narrowing import Axis, narrowed_minimum
+from distsweep.analysis.tone.gain_in_time import GainHistory
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
 COPPER_PER_K = 0.00393
 """Temperature coefficient of copper's resistance at 20 °C (IACS annealed; IEC 60028)."""
 
 REFERENCE_C = 20.0
+"""Temperature that the coefficient is stated at (IEC 60028)."""
 
 SLOWEST_S, FASTEST_S = 60.0, 0.7
 """Time constants looked for (chosen around what voice coils show, 1 to 30 s)."""
 
-SCAN_POINTS = 41
+FIRST_GRID, LATER_GRIDS = 41, (9, 9, 9)
+"""Values of the time constant that are tried, ever closer together (chosen: the last step is
+0.2 %)."""
+
 RIDGE = 1e-11
+"""Where two columns of the fit say the same, this share of all shares between them (chosen: far
+above rounding, far below what a measured level tells)."""
+
+LEAST_RATIO = 1e-3
+"""Least ratio of resistances that is turned into decibels (chosen: no coil comes near it)."""
+
+LEAST_PIECES = 8
+"""So many pieces of a recording show a sag (chosen: a few more than the numbers fitted)."""
 
 
 def resistance_ratio(temperature_rise_k: float, *, from_c: float = REFERENCE_C) -> float:
@@ -46,25 +60,6 @@ def temperature_rise_k(loss_db: float, *, from_c: float = REFERENCE_C) -> float:
     """
     alpha = COPPER_PER_K / (1.0 + COPPER_PER_K * (from_c - REFERENCE_C))
     return (float(db_to_ratio(loss_db)) - 1.0) / alpha
-
-
-@dataclass(frozen=True)
-class GainHistory:
-    """Gain against time over all bursts and rests of a tone.
-
-    Attributes
-    ----------
-    start_s, end_s : the pieces' ends, shape ``(P,)``; they follow each other without gaps.
-    drive_dbfs : drive in each.
-    gain_db : output minus drive, averaged over what is settled of the piece; NaN if nothing is.
-    sigma_db : its uncertainty.
-    """
-
-    start_s: FloatArray
-    end_s: FloatArray
-    drive_dbfs: FloatArray
-    gain_db: FloatArray
-    sigma_db: FloatArray
 
 
 @dataclass(frozen=True)
@@ -102,7 +97,7 @@ def fit_thermal(history: GainHistory) -> ThermalFit | None:
 
     Returns
     -------
-    None when there are fewer pieces than the fit has numbers.
+    None where there are fewer than `LEAST_PIECES` pieces.
 
     Notes
     -----
@@ -110,16 +105,15 @@ def fit_thermal(history: GainHistory) -> ThermalFit | None:
     constant it is mostly extrapolated: compare it with ``seen_db``.
     """
     known = np.isfinite(history.gain_db)
-    if np.sum(known) < 8:
+    if np.sum(known) < LEAST_PIECES:
         return None
     shapes = ((True, False), (False, False), (False, True))
     instant = db_to_ratio(2.0 * (history.drive_dbfs - np.max(history.drive_dbfs)))
-    fits = [
-        _Shape(history, known, instant[:, None], in_db=in_db, power=_power(history, known, back))
-        .fit()
-        .described(feeds_back=back)
+    laws = (
+        _Law(history, known, instant[:, None], in_db=in_db, power=_power(history, known, back))
         for in_db, back in shapes
-    ]
+    )
+    fits = [law.fit(feeds_back=back) for law, (_, back) in zip(laws, shapes, strict=True)]
     return min(fits, key=lambda fit: fit.rms_db)
 
 
@@ -136,7 +130,7 @@ def fit_thermal_behind_limiter(history: GainHistory) -> ThermalFit | None:
     """
     known = np.isfinite(history.gain_db)
     drives, counts = np.unique(history.drive_dbfs[known], return_counts=True)
-    if np.sum(known) < len(drives) + 8 or np.max(counts) < 2:
+    if np.sum(known) < len(drives) + LEAST_PIECES or np.max(counts) < 2:
         return None
     instant = (history.drive_dbfs[:, None] == drives[1:]).astype(float)
     filled_db = np.interp(np.arange(len(known)), np.flatnonzero(known), history.gain_db[known])
@@ -146,7 +140,7 @@ def fit_thermal_behind_limiter(history: GainHistory) -> ThermalFit | None:
         filled_db[history.drive_dbfs == drive] = np.mean(history.gain_db[same])
     output_db = history.drive_dbfs + filled_db
     power = db_to_ratio(2.0 * (output_db - np.max(output_db)))
-    return _Shape(history, known, instant, in_db=True, power=power).fit().described()
+    return _Law(history, known, instant, in_db=True, power=power).fit()
 
 
 def _power(history: GainHistory, known: BoolArray, feeds_back: bool) -> FloatArray:
@@ -158,7 +152,7 @@ def _power(history: GainHistory, known: BoolArray, feeds_back: bool) -> FloatArr
     return np.asarray(power)
 
 
-class _Shape:
+class _Law:
     """One law from heat to gain, ready to be fitted for any time constant."""
 
     def __init__(
@@ -181,24 +175,53 @@ class _Shape:
         self._sigma = history.sigma_db[known] * slope
         self._middle_s = 0.5 * (history.start_s + history.end_s)
 
-    def fit(self) -> _Shape:
-        """Search the time constant, coarsely and then finely."""
-        taus = np.geomspace(FASTEST_S, SLOWEST_S, SCAN_POINTS)
-        for _ in range(4):
-            columns = self._columns(taus)
-            found, misfits = self._solved(columns)
-            i = int(np.argmin(misfits))
-            self._tau, self._best, self._found = float(taus[i]), columns[i], found[i]
-            low, high = taus[max(i - 1, 0)], taus[min(i + 1, len(taus) - 1)]
-            taus = np.geomspace(low, high, 9)
-        return self
+    def fit(self, *, feeds_back: bool = False) -> ThermalFit:
+        """Search the time constant, and describe the sag in decibels."""
+
+        def misfits(logarithms: FloatArray) -> FloatArray:
+            return self._solved(self._columns(np.exp(logarithms)))[1]
+
+        ends = np.log(FASTEST_S), np.log(SLOWEST_S)
+        axis = Axis(np.linspace(*ends, FIRST_GRID), LATER_GRIDS, lowest=ends[0], highest=ends[1])
+        time_constant_s = float(np.exp(narrowed_minimum(misfits, axis).place[0]))
+        tried = self._columns(np.array([time_constant_s]))
+        columns, found = tried[0], self._solved(tried)[0][0]
+        sag_db, depth_db, misfit_db = self._in_decibels(columns, found, feeds_back=feeds_back)
+        _, plain_misfit = self._solved(tried[:, :, :-2])
+        weight = 1.0 / self._history.sigma_db[self._known] ** 2
+        return ThermalFit(
+            depth_db=depth_db,
+            seen_db=-float(np.min(sag_db[self._known])),
+            time_constant_s=time_constant_s,
+            rms_db=float(np.sqrt(np.sum(weight * misfit_db**2) / np.sum(weight))),
+            plain_rms_db=float(np.sqrt(plain_misfit[0] / np.sum(weight))),
+            sag_db=sag_db,
+            middle_s=self._middle_s,
+        )
+
+    def _in_decibels(
+        self, columns: FloatArray, found: FloatArray, *, feeds_back: bool
+    ) -> tuple[FloatArray, float, FloatArray]:
+        """Return the sag of each piece, where it leads, and what the fit misses."""
+        cold, deep = float(found[0]), float(found[-2])
+        fitted = (columns @ found)[self._known]
+        sag = columns[:, -2:] @ found[-2:]
+        if self._in_db:
+            return -sag, deep, fitted - self._values
+        ratio = 1.0 + deep / cold
+        if feeds_back:  # ratio = 1 + deep/ratio: the power falls as it grows
+            ratio = 0.5 + 0.5 * float(np.sqrt(max(1.0 + 4.0 * deep / cold, 0.0)))
+        return (
+            -np.asarray(ratio_to_db(np.maximum(1.0 + sag / cold, LEAST_RATIO))),
+            float(ratio_to_db(max(ratio, LEAST_RATIO))),
+            np.asarray(ratio_to_db(np.maximum(fitted, LEAST_RATIO) / self._values)),
+        )
 
     def _solved(self, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return coefficients, one row a time constant, and the squared misfits."""
         basis = columns[:, self._known] / self._sigma[:, None]
         values = self._values / self._sigma
         normal = basis.transpose(0, 2, 1) @ basis
-        # Where two columns say the same (one level only), the ridge shares between them.
         count = basis.shape[2]
         ridge = RIDGE * np.trace(normal, axis1=1, axis2=2)
         normal += ridge[:, None, None] * np.eye(count)
@@ -220,33 +243,3 @@ class _Shape:
             level = power + (level - power) * keep[i]
         columns[:, :, -1] = np.exp(-self._middle_s / taus[:, None])
         return columns
-
-    def described(self, *, feeds_back: bool = False) -> ThermalFit:
-        """Return what was found in decibels."""
-        columns, found = self._best, self._found
-        cold, deep = float(found[0]), float(found[-2])
-        fitted = columns @ found
-        sag = columns[:, -2:] @ found[-2:]
-        if self._in_db:
-            sag_db, depth_db = -sag, deep
-            misfit = fitted[self._known] - self._values
-        else:
-            sag_db = -np.asarray(ratio_to_db(np.maximum(1.0 + sag / cold, 1e-3)))
-            ratio = 1.0 + deep / cold
-            if feeds_back:  # ratio = 1 + deep/ratio: the power falls as it grows
-                ratio = 0.5 + 0.5 * float(np.sqrt(max(1.0 + 4.0 * deep / cold, 0.0)))
-            depth_db = float(ratio_to_db(max(ratio, 1e-3)))
-            relative = np.maximum(fitted[self._known], 1e-3) / self._values
-            misfit = np.asarray(ratio_to_db(relative))
-        _, plain_misfit = self._solved(columns[None, :, :-2])
-        sigma_db = self._history.sigma_db[self._known]
-        weight = 1.0 / sigma_db**2
-        return ThermalFit(
-            depth_db=depth_db,
-            seen_db=-float(np.min(sag_db[self._known])),
-            time_constant_s=self._tau,
-            rms_db=float(np.sqrt(np.sum(weight * misfit**2) / np.sum(weight))),
-            plain_rms_db=float(np.sqrt(plain_misfit[0] / np.sum(weight))),
-            sag_db=sag_db,
-            middle_s=self._middle_s,
-        )

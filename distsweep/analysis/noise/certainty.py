@@ -29,22 +29,28 @@ takes four standard deviations to move it by 1.5 dB, which Gaussian noise does o
 thousand values. Chosen so: what is concluded from one value alone asks for "reliable", what rests
 on several asks for "clear", and what is only drawn, or is confirmed elsewhere, for "seen"."""
 
-LIKELY, SURE = 2.3, 2.6
-"""Quantiles in standard deviations of a Gaussian.
-
-The floor is itself an average: 3 s of silence hold some six independent stretches of 0.68 s, so
-it has 12 degrees of freedom, and Gaussian quantiles would be too small. By simulation (1 to 9
-orders, true values from 20 dB below the floor to 30 dB above) likely intervals hold the true value
-in 95 % of the trials at least, and either end of a sure one is missed by 1.7 % at most. What is
-called known takes the sure one: several levels are judged at every frequency, and one false "past
-the limit" spoils it."""
-
 FLOOR_AVERAGES = 6.0
-"""So many independent stretches of silence a floor is averaged over (see `LIKELY`)."""
+"""So many independent stretches of silence a floor is averaged over (Welch 1967: the seven of
+0.68 s that overlap by half in 3 s of silence count as 6.7; lower, as no noise is quite steady)."""
+
+LIKELY_DEVIATIONS, SURE_DEVIATIONS = 2.3, 2.6
+"""Quantiles of the likely interval and of the sure bounds, in standard deviations of a Gaussian.
+
+The floor is itself an average over `FLOOR_AVERAGES` stretches, so it has 12 degrees of freedom, and
+Gaussian quantiles would be too small. Simulated (1 to 9 orders, true values from 20 dB below the
+floor to 30 dB above), likely intervals hold the true value in 95 % of the trials at least, and
+1.7 % at most lie beyond an end of the sure ones. What is called known takes the sure one: several
+levels are judged at every frequency, and one false "past the limit" spoils it."""
 
 DB_PER_RATIO = 20.0 / np.log(10.0)
+"""Decibels that a small relative change of an amplitude makes: the derivative of the formula."""
 
 _HALVINGS = 30
+"""Steps of the search for a bound (chosen: 1e-9 of where it begins)."""
+
+_WIDEST = 12.0, 4.0
+"""A bound is looked for up to so many times the measured power and so many times the noise (chosen:
+past every upper bound of the two quantiles above)."""
 
 
 def level_deviation_db(above_floor_db: FloatArray) -> FloatArray:
@@ -56,8 +62,8 @@ def level_deviation_db(above_floor_db: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class Bounded:
-    """A quantity in dB with what noise makes of it; arrays of one shape, ``(R, F)``.
+class Estimate:
+    """A quantity in dB with what noise leaves open of it; arrays of one shape, ``(R, F)``.
 
     Attributes
     ----------
@@ -74,24 +80,24 @@ class Bounded:
     most_db: FloatArray
 
     @classmethod
-    def exact(cls, value_db: FloatArray) -> Bounded:
+    def exact(cls, value_db: FloatArray) -> Estimate:
         """Return values that no noise has touched; NaN is not known."""
         low, high = _open_where_nan(value_db, value_db, value_db)
         return cls(value_db, low, high, low, high)
 
     @classmethod
-    def gaussian(cls, value_db: FloatArray, deviation_db: FloatArray) -> Bounded:
+    def gaussian(cls, value_db: FloatArray, deviation_db: FloatArray) -> Estimate:
         """Return values with a Gaussian error of a standard deviation; NaN is not known."""
         ends = [
             _open_where_nan(value_db, value_db - z * deviation_db, value_db + z * deviation_db)
-            for z in (LIKELY, SURE)
+            for z in (LIKELY_DEVIATIONS, SURE_DEVIATIONS)
         ]
         known = np.isfinite(ends[0][0])
         return cls(np.where(known, value_db, np.nan), *ends[0], *ends[1])
 
-    def above(self, limit_db: float) -> Bounded:
+    def above(self, limit_db: float) -> Estimate:
         """Return how far the quantity lies above a limit."""
-        return Bounded(
+        return Estimate(
             self.value_db - limit_db,
             self.low_db - limit_db,
             self.high_db - limit_db,
@@ -99,7 +105,7 @@ class Bounded:
             self.most_db - limit_db,
         )
 
-    def at_least_where(self, flags: BoolArray) -> Bounded:
+    def without_upper_end_where(self, flags: BoolArray) -> Estimate:
         """Return the same with no upper ends where the flags are True, shape ``(F,)``."""
         return replace(
             self,
@@ -107,9 +113,9 @@ class Bounded:
             most_db=np.where(flags, np.inf, self.most_db),
         )
 
-    def nothing_where(self, flags: BoolArray) -> Bounded:
+    def zero_where(self, flags: BoolArray) -> Estimate:
         """Return the same with exactly nothing, −inf dB, where the flags are True."""
-        return Bounded(
+        return Estimate(
             *(
                 np.where(flags, -np.inf, part)
                 for part in (
@@ -167,7 +173,7 @@ class NoisyPower:
             relative,
         )
 
-    def only(self, flags: BoolArray) -> NoisyPower:
+    def known_where(self, flags: BoolArray) -> NoisyPower:
         """Return the same, not known where the flags are False."""
         return replace(self, total=np.where(flags, self.total, np.nan))
 
@@ -186,28 +192,29 @@ class NoisyPower:
 
     def bounds(self, deviations: float) -> tuple[FloatArray, FloatArray]:
         """Return the lowest and the highest true power that the measured one allows."""
-        low = self._where(lambda true: self.total > self.quantile(true, deviations))
+        low = self._largest(lambda true: self.total > self.quantile(true, deviations))
         # Less than noise alone makes on average says no more of the upper end than that much does.
         seen = np.maximum(self.total, self.noise)
-        high = self._where(lambda true: seen >= self.quantile(true, -deviations))
+        high = self._largest(lambda true: seen >= self.quantile(true, -deviations))
         return low, high
 
-    def bounded(self) -> Bounded:
+    def estimate(self) -> Estimate:
         """Return the true power's level in dB with its bounds."""
         known = np.isfinite(self.total) & np.isfinite(self.noise) & np.isfinite(self.relative)
         ends = []
-        for deviations in (LIKELY, SURE):
+        for deviations in (LIKELY_DEVIATIONS, SURE_DEVIATIONS):
             low, high = self.bounds(deviations)
             ends.append(np.where(known, power_to_db(low), -np.inf))
             ends.append(np.where(known, power_to_db(high), np.inf))
         left = np.maximum(self.total - self.noise, 0.0)
-        return Bounded(np.where(known, power_to_db(left), np.nan), *ends)
+        return Estimate(np.where(known, power_to_db(left), np.nan), *ends)
 
-    def _where(self, passed: Callable[[FloatArray], BoolArray]) -> FloatArray:
+    def _largest(self, passed: Callable[[FloatArray], BoolArray]) -> FloatArray:
         """Return the largest true power that passes, by halving; 0 where none does."""
         low = np.zeros_like(self.total)
-        # Twelve times the measured power and some noise are past every upper bound in use.
-        high = 12.0 * (np.where(np.isfinite(self.total), self.total, 0.0) + 4.0 * self.noise)
+        by_power, by_noise = _WIDEST
+        measured = np.where(np.isfinite(self.total), self.total, 0.0)
+        high = by_power * (measured + by_noise * self.noise)
         for _ in range(_HALVINGS):
             middle = 0.5 * (low + high)
             up = passed(middle)

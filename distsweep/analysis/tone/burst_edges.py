@@ -16,10 +16,12 @@ from distsweep.analysis.tone.track import ToneTrack
 from distsweep.units import FloatArray
 
 LEAST_CONTRAST_DB = 3.0
-"""A burst so far above the level between bursts has edges that can be looked for."""
+"""A burst so far above the level between bursts has edges that can be looked for (chosen: RISES_AT
+and FALLS_AT lie clear of the rest then)."""
 
 TRACK_S, TRACK_PERIODS = 0.012, 3
-"""Least length of the windows in which the level is followed."""
+"""Least length of the windows in which the level is followed (chosen: a fifth of
+what an edge may be late, so that half a window does not matter)."""
 
 RISES_AT, FALLS_AT = 0.6, 0.75
 """A burst starts where its amplitude passes the first, and ends where it passes the second, re
@@ -62,15 +64,13 @@ def amplitudes(track: ToneTrack, first: float, last: float, width: float) -> Flo
     return np.asarray(found[np.isfinite(found)])
 
 
-def edges_fit(
-    tone: CutTone, judged: Sequence[CutBurst], lowest_dbfs: float, rate_hz: float
-) -> bool | None:
+def edges_fit(tone: CutTone, judged: Sequence[CutBurst]) -> bool | None:
     """Tell whether half of the bursts or more start and end when they should."""
     late_s: tuple[list[float], list[float]] = ([], [])
     for burst in judged:
-        contrast_db = burst.drive_dbfs - lowest_dbfs
+        contrast_db = burst.drive_dbfs - tone.rests_at_dbfs
         if contrast_db >= LEAST_CONTRAST_DB:
-            for found, late in zip(late_s, _late_s(tone, burst, contrast_db, rate_hz), strict=True):
+            for found, late in zip(late_s, _late_s(tone, burst, contrast_db), strict=True):
                 if late is not None:
                     found.append(late)
     fitting = [[-EARLY_S <= late <= LATE_S for late in found] for found in late_s if found]
@@ -78,7 +78,7 @@ def edges_fit(
 
 
 def _late_s(
-    tone: CutTone, burst: CutBurst, contrast_db: float, rate_hz: float
+    tone: CutTone, burst: CutBurst, contrast_db: float
 ) -> tuple[float | None, float | None]:
     """Return by how much a burst's start and end are late; None where that is not clear.
 
@@ -87,8 +87,8 @@ def _late_s(
     before, after = _rest_before(tone, burst), rest_after(tone, burst)
     first = int(burst.start if before is None else before[0])
     last = int(burst.end if after is None else after[1])
-    track = ToneTrack(tone.signal[first:last], frequency_hz=tone.recorded_hz, rate_hz=rate_hz)
-    width = track.width(max(TRACK_S * rate_hz, TRACK_PERIODS * track.period))
+    track = ToneTrack(tone.signal[first:last], frequency_hz=tone.recorded_hz, rate_hz=tone.rate_hz)
+    width = track.width(max(TRACK_S * tone.rate_hz, TRACK_PERIODS * track.period))
     start, end = burst.start - first, burst.end - first
     middle = 0.5 * (start + end)
     steady = amplitudes(track, middle, end - 0.5 * width, width)
@@ -105,7 +105,7 @@ def _late_s(
         far = 0.5 * (rest[0] + rest[1]) - first
         level = max(threshold, 0.5 * (1.0 + softest)) * reference
         place = _edge(track, middle, far, level, width)
-        by = max(0.0, abs(place - edge) - 0.5 * width) / rate_hz
+        by = max(0.0, abs(place - edge) - 0.5 * width) / tone.rate_hz
         goes_on = _goes_on(track, edge, width, outward=1.0 if rest is after else -1.0)
         if softest > NO_REST or abs(place - far) <= width / 8.0:
             # No step before the rest's middle: one of few decibels drowns in reverberation.

@@ -2,52 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from distsweep.analysis.cut import CutStaircase, CutTone
 from distsweep.analysis.noise.background import NoiseSpectrum
+from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.tone.sine_fit import HarmonicFit, fit_harmonics, fit_sine_and_frequency
 from distsweep.analysis.tone.track import ToneTrack
-from distsweep.units import BoolArray, ComplexArray, FloatArray, db_to_ratio, ratio_to_db
+from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
-STEADY_SHARE = 0.5
-"""A burst's level is taken over its last half: the first is left to the attack."""
+STEADY_SHARE, LONGEST_STEADY_S = 0.5, 0.5
+"""A burst's level is taken over its last half, and over no more than its last half second (chosen:
+the first half is left to the attack, and a long burst's level is that of its end)."""
 
-LONGEST_STEADY_S = 0.5
-"""… but over no more than its last half second, so that a long burst's level is that of its
-end."""
+SILENT_BELOW_DB = 20.0
+"""A burst whose gain is so far below that of half the others was not played (chosen: more than a
+limiter takes from one step to the next, less than a muted recording shows)."""
 
-
-@dataclass(frozen=True)
-class StaircaseSettings:
-    """What the analysis is told besides the signals.
-
-    Attributes
-    ----------
-    levels_dbfs : the recipe's levels; the tone rests at the first.
-    ramp_s : time in which a level changes.
-    order : highest harmonic to fit.
-    highest_hz : no harmonic above is followed.
-    correction_db : the microphone's deviation at frequencies in Hz, subtracted.
-    """
-
-    levels_dbfs: tuple[float, ...]
-    ramp_s: float
-    order: int
-    highest_hz: float
-    correction_db: Callable[[FloatArray], FloatArray]
+UNSTEADY_DB, UNSTEADY_OVER_NOISE = -15.0, 10.0
+"""A burst of which so much is left beside its harmonics, re the fundamental, and so many times
+the background, broke off or jumped (chosen: a loudspeaker that rattles so loudly is broken)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ToneBursts:
     """The bursts of one frequency, measured; arrays have one row a burst.
 
     Attributes
     ----------
-    frequency_hz : as played.
+    cut : the recording.
+    track : the tone's amplitude against time.
     drive_dbfs, rising : of each burst, shape ``(K,)``.
     harmonics : amplitudes (full scale 1, corrected for the microphone), ``(K, order)``;
         column 0 is the fundamental; NaN above the highest frequency followed.
@@ -57,10 +43,11 @@ class ToneBursts:
     residual_rms, residual_peak : of what the harmonics leave, full scale 1, shape ``(K,)``.
     residual_floor : RMS of the background, full scale 1; NaN if unknown.
     clipped : whether the recording was clipped there, shape ``(K,)``.
-    usable : False where it was, or where a drop-out was found later, shape ``(K,)``.
+    usable : False where it was, and where the burst lacks its tone, shape ``(K,)``.
     """
 
-    frequency_hz: float
+    cut: CutTone
+    track: ToneTrack
     drive_dbfs: FloatArray
     rising: BoolArray
     harmonics: FloatArray
@@ -73,47 +60,75 @@ class ToneBursts:
     usable: BoolArray
 
 
-def measure_tone(
-    tone: CutTone,
-    settings: StaircaseSettings,
-    *,
-    rate_hz: int,
-    scale: float,
-    noise: NoiseSpectrum | None,
+def measure_bursts(
+    cut: CutTone, settings: TakeSettings, *, scale: float, noise: NoiseSpectrum | None
 ) -> ToneBursts:
-    """Fit the steady part of every burst of a tone."""
-    count = steady_samples(tone, rate_hz, settings.ramp_s)
-    firsts = [int(burst.end) - count for burst in tone.bursts]
-    stretches = np.stack([tone.signal[first : first + count] for first in firsts])
+    """Fit the steady part of every burst of a tone.
+
+    Parameters
+    ----------
+    scale : recorded samples per played sample.
+    noise : the background, None if not known.
+    """
+    count = steady_samples(cut)
+    firsts = [int(burst.end) - count for burst in cut.bursts]
+    highest_hz = settings.band_hz[1]
     fit = fit_harmonics(
-        stretches,
-        frequency_hz=tone.recorded_hz,
-        rate_hz=rate_hz,
+        np.stack([cut.signal[first : first + count] for first in firsts]),
+        frequency_hz=cut.recorded_hz,
+        rate_hz=cut.rate_hz,
         order=settings.order,
-        highest_hz=settings.highest_hz / scale,
+        highest_hz=highest_hz / scale,
     )
-    radiated_hz = tone.frequency_hz * np.arange(1.0, settings.order + 1.0)
-    held = radiated_hz <= settings.highest_hz * (1.0 + 1e-9)
+    radiated_hz = cut.frequency_hz * np.arange(1.0, settings.order + 1.0)
+    held = radiated_hz <= highest_hz * (1.0 + 1e-9)
     scaling = np.where(held, db_to_ratio(-settings.correction_db(radiated_hz)), np.nan)
-    floors, residual_floor = _floors(noise, radiated_hz / scale, bandwidth_hz=rate_hz / count)
-    clipped = [
-        np.searchsorted(tone.clipped_samples, first + count)
-        > np.searchsorted(tone.clipped_samples, first)
-        for first in firsts
-    ]
+    floors, residual_floor = _floors(noise, radiated_hz / scale, bandwidth_hz=cut.rate_hz / count)
+    clipped = np.array([cut.clips_between(first, first + count) for first in firsts])
     return ToneBursts(
-        frequency_hz=tone.frequency_hz,
-        drive_dbfs=np.array([burst.drive_dbfs for burst in tone.bursts]),
-        rising=np.array([burst.direction == "up" for burst in tone.bursts]),
+        cut=cut,
+        track=ToneTrack(cut.signal, frequency_hz=cut.recorded_hz, rate_hz=cut.rate_hz),
+        drive_dbfs=np.array([burst.drive_dbfs for burst in cut.bursts]),
+        rising=np.array([burst.direction == "up" for burst in cut.bursts]),
         harmonics=np.abs(fit.harmonics) * scaling,
         floors=floors * scaling,
         waveform_crest_db=_crest_db(fit),
         residual_rms=fit.residual_rms,
         residual_peak=fit.residual_peak,
         residual_floor=residual_floor,
-        clipped=np.array(clipped),
-        usable=~np.array(clipped),
+        clipped=clipped,
+        usable=~clipped,
     )
+
+
+def without_broken(tone: ToneBursts) -> tuple[ToneBursts, list[int]]:
+    """Take out the bursts that hold hardly anything of their tone, or lose it half-way.
+
+    Returns
+    -------
+    The tone with NaN in the place of these bursts, and their indices.
+    """
+    gain = np.asarray(ratio_to_db(tone.harmonics[:, 0])) - tone.drive_dbfs
+    silent = gain < np.median(gain) - SILENT_BELOW_DB
+    # A limiter that takes 20 dB away takes them from the loudest bursts, not from between.
+    louder = np.array([np.any(~silent & (tone.drive_dbfs >= drive)) for drive in tone.drive_dbfs])
+    rest_db = ratio_to_db(
+        tone.residual_rms * np.sqrt(2.0) / np.maximum(tone.harmonics[:, 0], 1e-30)
+    )
+    over_noise = tone.residual_rms > UNSTEADY_OVER_NOISE * tone.residual_floor
+    lost = (silent & louder) | ((rest_db > UNSTEADY_DB) & over_noise)
+    if not np.any(lost):
+        return tone, []
+    gone = np.where(lost, np.nan, 1.0)
+    left = replace(
+        tone,
+        usable=tone.usable & ~lost,
+        harmonics=tone.harmonics * gone[:, None],
+        residual_rms=tone.residual_rms * gone,
+        residual_peak=tone.residual_peak * gone,
+        waveform_crest_db=tone.waveform_crest_db * gone,
+    )
+    return left, np.flatnonzero(lost).tolist()
 
 
 def _floors(
@@ -131,11 +146,12 @@ def _floors(
     return np.sqrt(2.0 * density * bandwidth_hz), whole
 
 
-def steady_samples(tone: CutTone, rate_hz: int, ramp_s: float) -> int:
+def steady_samples(tone: CutTone) -> int:
     """Return how many samples at each burst's end are fitted: whole periods, as nearly."""
     shortest = min(burst.end - burst.start for burst in tone.bursts)
-    wanted = min(STEADY_SHARE * shortest, LONGEST_STEADY_S * rate_hz, shortest - ramp_s * rate_hz)
-    period = rate_hz / tone.recorded_hz
+    settled = shortest - tone.ramp_s * tone.rate_hz
+    wanted = min(STEADY_SHARE * shortest, LONGEST_STEADY_S * tone.rate_hz, settled)
+    period = tone.rate_hz / tone.recorded_hz
     return round(max(1, int(wanted / period)) * period)
 
 
@@ -161,7 +177,7 @@ def clock_scale(cut: CutStaircase) -> float:
         length = loudest.end - loudest.start
         first, last = int(loudest.start + 0.4 * length), int(loudest.start + 0.9 * length)
         fit = fit_sine_and_frequency(
-            tone.signal[first:last], near_hz=tone.recorded_hz, rate_hz=cut.rate_hz
+            tone.signal[first:last], near_hz=tone.recorded_hz, rate_hz=tone.rate_hz
         )
         scales.append(tone.frequency_hz / fit.frequency_hz)
     return float(np.median(scales))
@@ -180,21 +196,11 @@ class Stretch:
     burst: int | None
 
 
-def stretches(tone: CutTone, lowest_dbfs: float) -> list[Stretch]:
+def stretches(tone: CutTone) -> list[Stretch]:
     """Return bursts and the rests between them in order of time."""
     found: list[Stretch] = []
     for index, burst in enumerate(tone.bursts):
         if found and burst.start - found[-1].end > 1.0:
-            found.append(Stretch(found[-1].end, burst.start, lowest_dbfs, None))
+            found.append(Stretch(found[-1].end, burst.start, tone.rests_at_dbfs, None))
         found.append(Stretch(burst.start, burst.end, burst.drive_dbfs, index))
     return found
-
-
-def track_of(tone: CutTone, rate_hz: int) -> ToneTrack:
-    """Demodulate a tone's whole signal."""
-    return ToneTrack(tone.signal, frequency_hz=tone.recorded_hz, rate_hz=rate_hz)
-
-
-def level_db(amplitude: ComplexArray) -> FloatArray:
-    """Return the level of complex amplitudes, dB re full scale."""
-    return np.asarray(ratio_to_db(np.abs(amplitude)))

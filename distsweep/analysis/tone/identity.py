@@ -16,28 +16,24 @@ import scipy.fft
 
 from distsweep.analysis.cut import CutBurst, CutTone
 from distsweep.analysis.noise.background import NoiseSpectrum
+from distsweep.analysis.noise.certainty import CLEAR_DB, SEEN_DB
 from distsweep.analysis.tone.burst_edges import TRACK_S, amplitudes, edges_fit, rest_after
 from distsweep.analysis.tone.bursts import steady_samples
 from distsweep.analysis.tone.sine_fit import fit_sine_and_frequency
 from distsweep.analysis.tone.track import ToneTrack
 from distsweep.units import FloatArray, db_to_power
 
-JUDGED_BURSTS = 5
-"""So many of the loudest bursts are looked at (chosen: a noise spoils one or two)."""
+JUDGED_BURSTS, QUIETER_BY_DB = 5, 12.0
+"""So many of the loudest bursts are looked at, none so much quieter than the loudest (chosen: a
+noise spoils one or two; what is far quieter tells nothing that the loudest does not)."""
 
 MUTED = 0.45
 """A burst whose amplitude falls below this, re that of the softest, was muted (chosen: 7 dB; a
 stimulus never does so, as the softest level sounds between bursts, nor does a limiter)."""
 
-LINE_OVER_NEIGHBOURS = 16.0
-"""Power of a line over what the bins beside it hold on average, from which a tone is there
-(chosen: 12 dB; noise alone exceeds 6 dB less than once in 10⁴ bursts)."""
-
 LINE_BINS = 2
-"""A Hann-windowed line lies within so many bins of its own."""
-
-ABOVE_BACKGROUND, CLEARLY_ABOVE = 4.0, 10.0
-"""Power over the background's from which another tone sounds, and from which something does."""
+"""A Hann-windowed line lies within so many bins of its own (by its formula the window's main
+lobe is four bins wide)."""
 
 ALIEN_SHARE, ALIEN_OVER_TONE = 0.5, 4.0
 """Another line is the one that was played if it holds this share of all power, and so many times
@@ -50,7 +46,7 @@ differs by 8e-3 from the next octave of the preferred numbers)."""
 
 ALIEN_STEP = 0.5
 """A line that was played rises from rest to burst by this share of the drive's step in dB, or by
-6 dB; hum does not."""
+6 dB; hum does not (chosen: the other half is left to a limiter)."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +60,7 @@ class ToneEvidence:
         sounds in its place; "unexplained", something else does; "nothing" stands out of the
         background.
     heard_hz : the other tone's or the harmonic's frequency in the recorder's clock.
-    edges_fit : whether the bursts start and end when they should; None where it cannot be told.
+    edges_fit : whether the bursts start and end when they should; None where that is not clear.
     speed : the tone's frequency where it should be, over that found; NaN where it is not there.
     weight : how exactly ``speed`` is known: frequency times the root of the line over noise.
     """
@@ -80,9 +76,6 @@ class ToneEvidence:
 def examine_tone(
     tone: CutTone,
     *,
-    rate_hz: int,
-    ramp_s: float,
-    lowest_dbfs: float,
     order: int,
     stimulus_hz: Sequence[float],
     noise: NoiseSpectrum | None,
@@ -92,65 +85,54 @@ def examine_tone(
     Parameters
     ----------
     tone : the recording where the tone should be; it has one burst at least.
-    ramp_s : time in which a level changes.
-    lowest_dbfs : the level between bursts.
     order : highest harmonic that is taken for the tone's own.
     stimulus_hz : all tones of the stimulus: what sounds at one of them is no harmonic.
     noise : the background, None if not known.
     """
-    count = steady_samples(tone, rate_hz, ramp_s)
-    judged = _sounding(tone, count, rate_hz)[:JUDGED_BURSTS]
+    judged = _sounding(tone)[:JUDGED_BURSTS]
     loudest_dbfs = judged[0].drive_dbfs
-    # What is far quieter than the loudest tells nothing that the loudest does not.
-    judged = [burst for burst in judged if burst.drive_dbfs >= loudest_dbfs - 12.0]
-    lines = _Lines(tone, judged, count, rate_hz)
+    judged = [burst for burst in judged if burst.drive_dbfs >= loudest_dbfs - QUIETER_BY_DB]
+    lines = _Lines(tone, judged)
     background = _background(noise, lines)
-    in_place = lines.line(lines.own)
-    is_there = lines.peaks(lines.own) and (
-        in_place > LINE_OVER_NEIGHBOURS * lines.beside(lines.own)
-    )
-    heard_hz = _another(
-        tone,
-        judged[0],
-        lines,
-        order,
-        background,
-        is_there=is_there,
-        lowest_dbfs=lowest_dbfs,
-        rate_hz=rate_hz,
-    )
+    in_place, beside = lines.line(lines.own), lines.beside(lines.own)
+    is_there = lines.peaks(lines.own) and in_place > db_to_power(CLEAR_DB) * beside
+    heard_hz = _another(tone, judged[0], lines, order, background, is_there=is_there)
     if heard_hz is not None:
-        multiple = round(heard_hz / tone.recorded_hz)
-        lone = (
-            not is_there
-            and 2 <= multiple <= order
-            and _same(heard_hz, multiple * tone.recorded_hz)
-            and not any(_same(multiple * tone.frequency_hz, other) for other in stimulus_hz)
-        )
+        lone = not is_there and _is_harmonic(tone, heard_hz, order, stimulus_hz)
         return ToneEvidence(tone.frequency_hz, "harmonic" if lone else "another", heard_hz)
     if not is_there:
-        loud = lines.total > CLEARLY_ABOVE * background
+        loud = lines.total > db_to_power(CLEAR_DB) * background
         return ToneEvidence(tone.frequency_hz, "unexplained" if loud else "nothing")
     found_hz = fit_sine_and_frequency(
-        lines.stretches[0], near_hz=tone.recorded_hz, rate_hz=rate_hz
+        lines.stretches[0], near_hz=tone.recorded_hz, rate_hz=tone.rate_hz
     ).frequency_hz
     return ToneEvidence(
         tone.frequency_hz,
         "there",
-        edges_fit=edges_fit(tone, judged, lowest_dbfs, rate_hz),
+        edges_fit=edges_fit(tone, judged),
         speed=tone.recorded_hz / found_hz,
-        weight=tone.frequency_hz * float(np.sqrt(in_place / lines.beside(lines.own))),
+        weight=tone.frequency_hz * float(np.sqrt(in_place / beside)),
     )
 
 
-def _sounding(tone: CutTone, count: int, rate_hz: float) -> list[CutBurst]:
+def _is_harmonic(tone: CutTone, heard_hz: float, order: int, stimulus_hz: Sequence[float]) -> bool:
+    """Tell whether what is heard is a harmonic of the tone, and no other tone of the stimulus."""
+    multiple = round(heard_hz / tone.recorded_hz)
+    return (
+        2 <= multiple <= order
+        and _same(heard_hz, multiple * tone.recorded_hz)
+        and not any(_same(multiple * tone.frequency_hz, other) for other in stimulus_hz)
+    )
+
+
+def _sounding(tone: CutTone) -> list[CutBurst]:
     """Return the bursts, loudest first, without those in which a protection mutes the tone.
 
-    The level is followed over a third of the ``count`` steady samples, past the burst's start.
+    The level is followed over a third of the steady samples, past the burst's start.
     """
     loudest_first = sorted(tone.bursts, key=lambda burst: -burst.drive_dbfs)
-    track = ToneTrack(tone.signal, frequency_hz=tone.recorded_hz, rate_hz=rate_hz)
-    width = track.width(count / 3.0)
+    track = ToneTrack(tone.signal, frequency_hz=tone.recorded_hz, rate_hz=tone.rate_hz)
+    width = track.width(steady_samples(tone) / 3.0)
     least = [
         np.min(
             amplitudes(track, burst.start + width, burst.end - 0.5 * width, width), initial=np.inf
@@ -172,13 +154,12 @@ def _same(one_hz: float, other_hz: float) -> bool:
 class _Lines:
     """The mean power spectrum of the steady parts of bursts; ``own`` is the tone's bin."""
 
-    def __init__(
-        self, tone: CutTone, bursts: Sequence[CutBurst], count: int, rate_hz: float
-    ) -> None:
+    def __init__(self, tone: CutTone, bursts: Sequence[CutBurst]) -> None:
+        count = steady_samples(tone)
         self.stretches = np.stack(
             [tone.signal[int(burst.end) - count : int(burst.end)] for burst in bursts]
         )
-        self.bin_hz = rate_hz / count
+        self.bin_hz = tone.rate_hz / count
         self.power = _power(self.stretches)
         self.own = round(tone.recorded_hz / self.bin_hz)
 
@@ -236,8 +217,6 @@ def _another(
     background: float,
     *,
     is_there: bool,
-    lowest_dbfs: float,
-    rate_hz: float,
 ) -> float | None:
     """Return the frequency of a tone that was played in place of this one, or None."""
     last = len(lines.power) - LINE_BINS
@@ -250,17 +229,17 @@ def _another(
     for centre in harmonics:
         others[max(0, centre - LINE_BINS - 1) : centre + LINE_BINS + 2] = 0.0
     centre = int(np.argmax(others))
-    power = lines.line(centre)
-    if power < max(ALIEN_SHARE * lines.total, ALIEN_OVER_TONE * own, ABOVE_BACKGROUND * background):
+    least = max(ALIEN_SHARE * lines.total, ALIEN_OVER_TONE * own)
+    if lines.line(centre) < max(least, db_to_power(SEEN_DB) * background):
         return None
     heard_hz = fit_sine_and_frequency(
-        lines.stretches[0], near_hz=centre * lines.bin_hz, rate_hz=rate_hz
+        lines.stretches[0], near_hz=centre * lines.bin_hz, rate_hz=tone.rate_hz
     ).frequency_hz
     rest = rest_after(tone, loudest)
-    step_db = min(6.0, ALIEN_STEP * (loudest.drive_dbfs - lowest_dbfs))
+    step_db = min(6.0, ALIEN_STEP * (loudest.drive_dbfs - tone.rests_at_dbfs))
     if rest is not None and step_db > 0.0:
-        track = ToneTrack(tone.signal, frequency_hz=heard_hz, rate_hz=rate_hz)
-        width = track.width(TRACK_S * rate_hz)
+        track = ToneTrack(tone.signal, frequency_hz=heard_hz, rate_hz=tone.rate_hz)
+        width = track.width(TRACK_S * tone.rate_hz)
         inside = amplitudes(track, 0.5 * (loudest.start + loudest.end), loudest.end, width)
         after = amplitudes(track, 0.5 * sum(rest), rest[1], width)
         if np.mean(inside**2) < db_to_power(step_db) * np.mean(after**2):

@@ -9,12 +9,13 @@ import numpy as np
 from distsweep.units import ComplexArray, FloatArray
 
 FREQUENCY_ITERATIONS = 8
-"""Most steps of the four-parameter fit; it doubles its digits at each."""
+"""Most steps of the four-parameter fit (chosen: it doubles its digits at each, so that four are
+enough from a start within half a bin)."""
 
 
 SMALL_PRODUCT = 200_000
 """Multiplications in a matrix product that OpenBLAS, which numpy ships with, still does on
-one core (its threshold is 262144)."""
+one core (chosen: below its threshold of 262144)."""
 
 
 @dataclass(frozen=True)
@@ -150,16 +151,7 @@ def fit_harmonics(
     drift = np.linspace(-1.0, 1.0, count)
     basis[:, -3], basis[:, -2] = drift * turn.real, drift * turn.imag
     basis[:, -1] = 1.0
-    # The columns are all but orthogonal over whole periods: normal equations lose nothing.
-    pieces = _pieces(count, basis.shape[1] * max(len(signals), basis.shape[1]))
-    normal, projected = np.zeros((basis.shape[1],) * 2), np.zeros((basis.shape[1], len(signals)))
-    for piece in pieces:
-        normal += basis[piece].T @ basis[piece]
-        projected += basis[piece].T @ signals[:, piece].T
-    found = np.linalg.solve(normal, projected)
-    residual = signals.copy()
-    for piece in pieces:
-        residual[:, piece] -= (basis[piece] @ found).T
+    found, residual = _solved(basis, signals)
     harmonics = np.zeros((len(signals), order), dtype=complex)
     harmonics[:, :held] = (found[0:-3:2] - 1j * found[1:-3:2]).T
     return HarmonicFit(
@@ -167,3 +159,21 @@ def fit_harmonics(
         residual_rms=np.sqrt(np.mean(residual**2, axis=1)),
         residual_peak=np.max(np.abs(residual), axis=1),
     )
+
+
+def _solved(basis: FloatArray, signals: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the coefficients of least squares, ``(C, K)``, and what they leave, ``(K, samples)``.
+
+    The columns are all but orthogonal over whole periods: normal equations lose nothing.
+    """
+    width = basis.shape[1]
+    pieces = _pieces(len(basis), width * max(len(signals), width))
+    normal, projected = np.zeros((width, width)), np.zeros((width, len(signals)))
+    for piece in pieces:
+        normal += basis[piece].T @ basis[piece]
+        projected += basis[piece].T @ signals[:, piece].T
+    found = np.asarray(np.linalg.solve(normal, projected), dtype=float)
+    residual = signals.copy()
+    for piece in pieces:
+        residual[:, piece] -= (basis[piece] @ found).T
+    return found, residual

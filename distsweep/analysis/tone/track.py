@@ -7,7 +7,8 @@ import numpy as np
 from distsweep.units import ComplexArray, FloatArray
 
 BLOCK = 4096
-"""The carrier is made once for so many samples and turned on from block to block."""
+"""The carrier is made once for so many samples and turned on from block to block (chosen: the
+samples of a block lie in a processor's fastest memory)."""
 
 
 class ToneTrack:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.analysis.limits.clean_level import STATED_WITHIN_DB
+from distsweep.analysis.limits.crossing import STATED_WITHIN_DB
 from distsweep.results import CleanLevel, Take
 from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording

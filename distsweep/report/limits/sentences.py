@@ -11,6 +11,9 @@ from distsweep.report.limits.limiter_words import ratio_words, threshold_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 from distsweep.words import wording
 
+WHY_NONE = ("no_loss", "no_onset", "no_band_falls_together", "no_gain_change_clear", "in_band")
+"""Codes of the reasons why a ladder shows no limiter."""
+
 
 def ladder_sentences(take: Take) -> list[str]:
     """What limits a ladder, from where, and what the last 3 dB of drive brought."""
@@ -40,8 +43,9 @@ def staircase_sentences(take: Take) -> list[str]:
 
 def _limiter_of_band(limiter: Limiter) -> str:
     if limiter.kind == "none":
-        reason = f": {limiter.evidence[0]}" if limiter.evidence else ""
-        return f"No limiter shows in the ladder{reason}."
+        # Files of before hold sentences only: the first said why.
+        why = limiter.sentence_of(*WHY_NONE) or next(iter(limiter.evidence), "")
+        return f"No limiter shows in the ladder{f': {why}' if why else ''}."
     band = ""
     if limiter.band_hz is not None:
         band = f" from {wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])}"

@@ -1,4 +1,4 @@
-"""From what was measured to the records of ``results.json``: the one place where they are made.
+"""Records of takes, warnings and calibrations.
 
 What analysis builds as a record already (rungs, compression, clean levels, background) is taken as
 it is; reasons become sentences here, by `distsweep.words`.
@@ -14,6 +14,7 @@ import numpy as np
 
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.resonance.find import ResonanceFindings
+from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
 from distsweep.results import RecordedCalibration, Take, Warning_
 from distsweep.takes.session import Calibration
@@ -22,8 +23,6 @@ from distsweep.words.warnings import warning_sentence
 
 if TYPE_CHECKING:
     from distsweep.analysis.staircase import MeasuredStaircase
-
-# --- Takes -----------------------------------------------------------------------------------
 
 
 def take_record(
@@ -48,9 +47,6 @@ def take_record(
     )
 
 
-# --- Ladders ---------------------------------------------------------------------------------
-
-
 def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
     """Return the fields of a take that a ladder fills."""
     return {
@@ -59,30 +55,25 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "rungs": measured.rungs,
         "compression": measured.compression,
         "return_check_db": measured.return_check_db,
-        "limiters": measured.limits.limiters,
+        "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "clean_level": measured.limits.clean_level,
         "clean_level_third_octave": measured.limits.clean_level_third_octave,
         "high_order_onset": measured.limits.high_order_onset,
     }
 
 
-# --- Staircases ------------------------------------------------------------------------------
-
-
 def _staircase_fields(measured: MeasuredStaircase) -> dict[str, Any]:
     """Return the fields of a take that a staircase fills."""
-    tones = measured.staircase
+    from distsweep.conversion.staircase import staircase_record
+
     return {
-        "frequency_hz": np.array([tone.frequency_hz for tone in tones]),
-        "drive_shape_db": np.zeros(len(tones)),
+        "frequency_hz": measured.frequency_hz,
+        "drive_shape_db": np.zeros(len(measured.frequency_hz)),
         "rungs": [],
-        "staircase": tones,
+        "staircase": [staircase_record(tone) for tone in measured.tones],
         "clean_level": measured.clean_level,
         "high_order_onset": measured.high_order_onset,
     }
-
-
-# --- Warnings and calibrations ---------------------------------------------------------------
 
 
 def warning_record(reason: Reason, *, take: str | None = None) -> Warning_:
@@ -110,9 +101,6 @@ def calibration_record(calibration: Calibration) -> RecordedCalibration:
         mic_correction_largest_db=largest_db,
         mic_correction_largest_at_hz=largest_at_hz,
     )
-
-
-# --- Resonances ------------------------------------------------------------------------------
 
 
 def with_resonances(
