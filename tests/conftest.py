@@ -8,18 +8,21 @@ import os
 # for one another, and on a busy machine twice as long as the sum takes.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import dataclasses
 import signal
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 import pytest
 import soundfile
 
 from distsweep.results import Results
-from distsweep.stimulus.recipe import LadderRecipe, parse_recipe
+from distsweep.stimulus.recipe import LadderRecipe, parse_recipe, read_recipe
 from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.stimulus.write import write_stimulus
 
@@ -55,13 +58,31 @@ class Demo:
     steps: list[tuple[str, float]]
 
 
+def shortened(name: str) -> Any:
+    """Return a shipped recipe with sweeps of 3 s, or with half its steps and short rests."""
+    recipe = read_recipe(name)
+    if isinstance(recipe, LadderRecipe):
+        return dataclasses.replace(recipe, sweep_s=3.0, pause_s=0.8)
+    return dataclasses.replace(recipe, levels_dbfs=recipe.levels_dbfs[::2], release_s=1.5)
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """A whole simulated measurement; to be looked at, not changed."""
-    from distsweep.demo import run_demo
+    """A whole simulated measurement of three takes with short stimuli, its report left out.
+
+    It is not to be changed. As the demonstration ships, with five takes, it takes several times
+    as long: a long test in ``test_library.py`` runs it.
+    """
+    from distsweep import demo as module
 
     folder, steps = tmp_path_factory.mktemp("demo") / "demo", []
-    results = run_demo(folder, seed=7, progress=lambda text, share: steps.append((text, share)))
+    without_report = partial(module.write_result_files, with_report=False)
+    with (
+        mock.patch.object(module, "read_recipe", shortened),
+        mock.patch.object(module, "write_result_files", without_report),
+        mock.patch.object(module, "TAKES", module.TAKES[:3]),
+    ):
+        results = module.run_demo(folder, seed=7, progress=lambda *told: steps.append(told))
     return Demo(folder, results, steps)
 
 
