@@ -23,9 +23,11 @@ ORIGINS = {
         r"(\b(?!Above|Below|Between|From|Over|Under)[A-Z][a-z]+|[,(])\s*"
         r"(18|19|20)\d\d\b(?!\s*(Hz|dB|ms|s|K|and|to)\b)"
     ),
-    "a measurement or simulation, with what it gave": r"\b([Mm]easured|[Ss]imulated)(:|\b[^.]*\d)",
+    "a measurement or simulation, with what it gave": (
+        r"\b([Mm]easured|[Ss]imulated)(:|\b[^.]*\d)|\d[^.]*\bsimulated\b"
+    ),
     "a command": r"\btests/\w+/\w+\.py",
-    "a formula or definition": r"\b(by|from|its)\s+(\S+\s+){0,2}(formula|definition)\b|\b[Ff]ormula:",
+    "a formula or definition": r"\b(by|from|its)\s+(\S+\s+){0,2}(formula|definition)\b",
     "the contract": r"\(contract\)|\b(by|from)\s+the\s+contract\b",
     "memory": r"\bfrom\s+memory\b",
     "practice": r"\b[Cc]ommon\s+practice\b",
