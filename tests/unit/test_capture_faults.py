@@ -232,7 +232,10 @@ def test_too_much_distortion_stops_the_rung_and_the_ladder(session: Path, sideca
 
 # ── Ctrl-C ─────────────────────────────────────────────────────────────────────────────────
 
-MOMENTS = [(1, 0), (1, IN_SWEEP), (2, 0), (2, SWEEP_AT), (2, IN_SWEEP), (3, 4800), (3, IN_SWEEP)]
+MOMENTS = [
+    *((1, 0), (2, SWEEP_AT), (2, IN_SWEEP), (3, IN_SWEEP)),
+    *(pytest.param(*at, marks=pytest.mark.long) for at in ((1, IN_SWEEP), (2, 0), (3, 4800))),
+]
 
 
 @pytest.mark.parametrize(("exchange", "sample"), MOMENTS)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from test_walls import PACKAGE, SOURCES, found
+from test_walls import PACKAGE, SOURCES, found, tree_of
 
 FLOORS = (
     ("errors", "units", "reason", "plausible", "file_locks", "toml_slips"),
@@ -112,7 +112,7 @@ def test_what_is_long_says_why(source: Path) -> None:
     lines = text.splitlines()
     if len(lines) > LONGEST_MODULE:
         assert lines[0].startswith("#"), f"{len(lines)} lines, and no reason at the top"
-    for node in ast.walk(ast.parse(text)):
+    for node in ast.walk(tree_of(source)):
         if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             continue
         assert node.end_lineno is not None

@@ -92,7 +92,9 @@ def test_a_loud_first_probe_is_repeated_softer(sidecar: Path, tmp_path: Path) ->
 # ── delays ─────────────────────────────────────────────────────────────────────────────────
 
 
-@pytest.mark.parametrize("delay_s", [0.0, 0.4, 2.0, 3.0])
+@pytest.mark.parametrize(
+    "delay_s", [0.4, 3.0, *(pytest.param(s, marks=pytest.mark.long) for s in (0.0, 2.0))]
+)
 def test_a_network_delay_is_followed_not_mistaken(
     delay_s: float, sidecar: Path, tmp_path: Path
 ) -> None:
