@@ -10,7 +10,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import dataclasses
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -29,9 +29,17 @@ from distsweep.stimulus.write import write_stimulus
 RATE_HZ = 48000
 
 
+IN_CI = os.environ.get("DISTSWEEP_REQUIRE_SYSTEM") == "1"
+
+
+def draws(in_ci: int, otherwise: int) -> int:
+    """Return how many random cases a test draws: whoever tries a change has a few of them."""
+    return in_ci if IN_CI else otherwise
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave the long tests to CI: whoever tries a change has its answer sooner."""
-    if os.environ.get("DISTSWEEP_REQUIRE_SYSTEM") == "1":
+    if IN_CI:
         return
     for item in items:
         if item.get_closest_marker("long"):
@@ -42,6 +50,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def interruptible() -> None:
     """Hear Ctrl-C even where the shell that started the tests in the background ignores it."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def unsynchronised() -> Iterator[None]:
+    """Don't wait for the disk: only a power failure would show, and that no test can make."""
+    with mock.patch.object(os, "fsync", lambda _handle: None):
+        yield
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ from __future__ import annotations
 import collections
 import dataclasses
 import math
-import os
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,11 +23,12 @@ from capture_bench import (
     run_capture,
     write_short_stimulus,
 )
+from conftest import draws
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 SETTINGS = settings(
-    max_examples=40 if os.environ.get("DISTSWEEP_REQUIRE_SYSTEM") == "1" else 16,
+    max_examples=draws(40, 16),
     deadline=None,  # an example that plays a ladder takes a second, one that is refused a hundredth
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # shrinking takes minutes here

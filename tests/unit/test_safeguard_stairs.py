@@ -7,7 +7,6 @@ microphone: the highest RMS over 125 ms.
 from __future__ import annotations
 
 import collections
-import os
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +19,7 @@ from capture_bench import (
     log_events,
     run_capture,
 )
+from conftest import draws
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 
 SETTINGS = settings(
-    max_examples=12 if os.environ.get("DISTSWEEP_REQUIRE_SYSTEM") == "1" else 3,
+    max_examples=draws(12, 3),
     deadline=None,  # an example that plays two tones takes three seconds
     suppress_health_check=[HealthCheck.too_slow],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # shrinking takes minutes here
