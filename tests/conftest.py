@@ -101,6 +101,14 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     return Demo(folder, results, steps)
 
 
+@pytest.fixture(scope="session")
+def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The short stimulus that captures without devices play; to be read only."""
+    from capture_bench import write_short_stimulus
+
+    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
+
+
 def ladder_recipe(**changes: Any) -> LadderRecipe:
     """A short ladder, 80 Hz to 16 kHz, that a test takes under half a second with."""
     data: dict[str, Any] = {

@@ -19,7 +19,6 @@ from capture_bench import (
     log_events,
     run_capture,
     run_main,
-    write_short_stimulus,
 )
 
 from distsweep.capture import keeping, ladder
@@ -33,11 +32,6 @@ FIRST_RUNG = 2
 """One probe at −60 dBFS will do on this bench; the first rung is the second exchange."""
 
 LEVELS = ("--levels-spl", "72 and 82", "--accept-level", "85")
-
-
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 @pytest.fixture

@@ -16,7 +16,6 @@ from capture_bench import (
     log_events,
     run_capture,
     run_main,
-    write_short_stimulus,
 )
 from numpy.typing import NDArray
 from staircase_bench import analysed
@@ -240,11 +239,6 @@ def stepping(exchange: int, step_db: float, *, back_s: float | None = None):
         return np.where(moved, factor * heard, heard)
 
     return fault
-
-
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 @pytest.fixture

@@ -24,11 +24,6 @@ from distsweep.capture import backend as audio
 SWEEP_AT = round((0.25 + 0.4 + 0.5 + 0.7) * RATE_HZ)
 
 
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
-
-
 def loudest_dbfs(bench: FakeBench) -> float:
     return 20 * np.log10(max(bench.loudest, 1e-12))
 

@@ -42,11 +42,6 @@ SPEED = 4.0
 PATIENCE_S = 60.0
 
 
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
-
-
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
     return calibrated_session(tmp_path / "session", 110.0)
@@ -216,11 +211,11 @@ def test_a_rung_that_was_being_repeated_is_not_entered_as_it_was(captured: Path)
     assert takes(captured) == [("axis", ["axis-01.wav", "axis-02.wav"], True)]
 
 
-def test_a_stimulus_of_one_file_a_rung_is_no_take(session: Path, sidecar: Path) -> None:
+def test_a_stimulus_of_one_file_a_rung_is_no_take(session: Path) -> None:
     """The files that are played hold both markers too, and lie beside their sidecar."""
     write_short_stimulus(session, name="axis")
-    options = ("stimulus", str(sidecar.parent / "r.toml"), "--split", "-o", str(session))
-    (sidecar.parent / "r.toml").write_text(
+    options = ("stimulus", str(session.parent / "r.toml"), "--split", "-o", str(session))
+    (session.parent / "r.toml").write_text(
         'kind = "ladder"\nname = "mine"\nrate_hz = 48000\nband_hz = [200, 8000]\n'
         "sweep_s = 0.6\nlevels_dbfs = [-40, -34]\norder = 4\nquiet_s = 0.7\npause_s = 0.3\n"
         "return_rung = false\n"

@@ -12,7 +12,6 @@ from capture_bench import (
     calibrated_session,
     log_events,
     run_capture,
-    write_short_stimulus,
 )
 from numpy.typing import NDArray
 
@@ -23,11 +22,6 @@ RAISED, ELSE = "was a gain raised?", "something else sounds in the room"
 
 
 LEVELS = ("--levels-spl", "72 and 82", "--accept-level", "85")
-
-
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 @pytest.fixture
