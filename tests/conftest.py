@@ -37,6 +37,11 @@ def draws(in_ci: int, otherwise: int) -> int:
     return in_ci if IN_CI else otherwise
 
 
+def long(*values: Any) -> Any:
+    """Mark a row of a parametrised test as long: a repeat, which CI runs."""
+    return pytest.param(*values, marks=pytest.mark.long)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave the long tests to CI: whoever tries a change has its answer sooner."""
     if IN_CI:

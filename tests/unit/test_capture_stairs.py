@@ -27,6 +27,7 @@ from capture_bench import (
     run_capture,
     run_main,
 )
+from conftest import long
 from numpy.typing import NDArray
 
 from distsweep.capture.recovery import recover
@@ -170,8 +171,8 @@ LIKE_OTHERS = ("in a burst", "in the release")
     ("place", "raised_db"),
     [
         *((place, 7.0) for place in PLACES if place not in LIKE_OTHERS),
-        *(pytest.param(place, 7.0, marks=pytest.mark.long) for place in LIKE_OTHERS),
-        *(pytest.param(place, 20.0, marks=pytest.mark.long) for place in PLACES),
+        *(long(place, 7.0) for place in LIKE_OTHERS),
+        *(long(place, 20.0) for place in PLACES),
     ],
 )
 def test_a_volume_raised_in_mid_staircase_ends_within_100_ms(
@@ -396,7 +397,7 @@ class ResonantBench(FakeBench):
 RESONANT = {"frequencies_hz": [100], "hold_s": 1.2, "levels_dbfs": [-60, -54, -48, -42, -36]}
 
 
-@pytest.mark.parametrize("ceiling_db", [85.0, 93.0, 96.0])
+@pytest.mark.parametrize("ceiling_db", [long(85.0), 93.0, 96.0])
 def test_ceiling_and_licence_hold_for_the_steady_level_of_a_narrow_resonance(
     ceiling_db: float, tmp_path: Path, session: Path
 ) -> None:

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from conftest import long
 
 from distsweep.rehearsal import (
     Bell,
@@ -116,14 +117,14 @@ def levels_of_two_tones(rate_hz: int) -> np.ndarray:
     return 20 * np.log10(spectrum[[90, 180, 270, 5000, 10000, 15000]])
 
 
-@pytest.mark.parametrize("rate_hz", [44100, 88200, 96000, 192000])
+@pytest.mark.parametrize("rate_hz", [44100, long(88200), long(96000), 192000])
 def test_the_same_sound_at_every_rate(rate_hz: int) -> None:
     """A tone's first three orders do not depend on the rate, nor on the grid of the woofer."""
     # Other rates place the limiter's control periods and the onset's edge a little differently.
     assert levels_of_two_tones(rate_hz) == pytest.approx(levels_of_two_tones(48000), abs=0.02)
 
 
-@pytest.mark.parametrize("drive_dbfs", [-30, -17, -15, -13, -10, -6])
+@pytest.mark.parametrize("drive_dbfs", [long(-30), -17, -15, long(-13), -10, long(-6)])
 @pytest.mark.parametrize("frequency_hz", [40, 300])
 def test_the_limiter_follows_its_static_curve(frequency_hz: int, drive_dbfs: float) -> None:
     """Giannoulis, Massberg, Reiss (JAES 60(6), 2012), eq. 4, written out by its three cases.
