@@ -8,27 +8,43 @@ import os
 # for one another, and on a busy machine twice as long as the sum takes.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import dataclasses
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 import pytest
 import soundfile
 
 from distsweep.results import Results
-from distsweep.stimulus.recipe import LadderRecipe, parse_recipe
+from distsweep.stimulus.recipe import LadderRecipe, parse_recipe, read_recipe
 from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.stimulus.write import write_stimulus
 
 RATE_HZ = 48000
 
 
+IN_CI = os.environ.get("DISTSWEEP_REQUIRE_SYSTEM") == "1"
+
+
+def draws(in_ci: int, otherwise: int) -> int:
+    """Return how many random cases a test draws: whoever tries a change has a few of them."""
+    return in_ci if IN_CI else otherwise
+
+
+def long(*values: Any) -> Any:
+    """Mark a row of a parametrised test as long: a repeat, which CI runs."""
+    return pytest.param(*values, marks=pytest.mark.long)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave the long tests to CI: whoever tries a change has its answer sooner."""
-    if os.environ.get("DISTSWEEP_REQUIRE_SYSTEM") == "1":
+    if IN_CI:
         return
     for item in items:
         if item.get_closest_marker("long"):
@@ -39,6 +55,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def interruptible() -> None:
     """Hear Ctrl-C even where the shell that started the tests in the background ignores it."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def unsynchronised() -> Iterator[None]:
+    """Don't wait for the disk: only a power failure would show, and that no test can make."""
+    with mock.patch.object(os, "fsync", lambda _handle: None):
+        yield
 
 
 @pytest.fixture
@@ -55,14 +78,40 @@ class Demo:
     steps: list[tuple[str, float]]
 
 
+def shortened(name: str) -> Any:
+    """Return a shipped recipe with sweeps of 3 s, or with half its steps and short rests."""
+    recipe = read_recipe(name)
+    if isinstance(recipe, LadderRecipe):
+        return dataclasses.replace(recipe, sweep_s=3.0, pause_s=0.8)
+    return dataclasses.replace(recipe, levels_dbfs=recipe.levels_dbfs[::2], release_s=1.5)
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """A whole simulated measurement; to be looked at, not changed."""
-    from distsweep.demo import run_demo
+    """A whole simulated measurement of three takes with short stimuli, its report left out.
+
+    It is not to be changed. As the demonstration ships, with five takes, it takes several times
+    as long: a long test in ``test_library.py`` runs it.
+    """
+    from distsweep import demo as module
 
     folder, steps = tmp_path_factory.mktemp("demo") / "demo", []
-    results = run_demo(folder, seed=7, progress=lambda text, share: steps.append((text, share)))
+    without_report = partial(module.write_result_files, with_report=False)
+    with (
+        mock.patch.object(module, "read_recipe", shortened),
+        mock.patch.object(module, "write_result_files", without_report),
+        mock.patch.object(module, "TAKES", module.TAKES[:3]),
+    ):
+        results = module.run_demo(folder, seed=7, progress=lambda *told: steps.append(told))
     return Demo(folder, results, steps)
+
+
+@pytest.fixture(scope="session")
+def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The short stimulus that captures without devices play; to be read only."""
+    from capture_bench import write_short_stimulus
+
+    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 def ladder_recipe(**changes: Any) -> LadderRecipe:

@@ -166,7 +166,7 @@ def thermal_chain(depth_db: float, time_constant_s: float, *, law: str, loudest_
     return gain
 
 
-def ladder_of(chain: Chain, folder: Path, seed: int) -> Take:
+def ladder_of(chain: Chain, folder: Path, seed: int, **changes: object) -> Take:
     """Play a ladder of 13 rungs 3 dB apart through a chain; noise 50 dB below the loudest."""
     recipe = {
         "kind": "ladder",
@@ -179,6 +179,7 @@ def ladder_of(chain: Chain, folder: Path, seed: int) -> Take:
         "quiet_s": 2.0,
         "pause_s": 1.0,
         "return_rung": False,
+        **changes,
     }
     stimulus = lay_out(parse_recipe(recipe, "recipe"))
     waveform = render(stimulus, stimulus.files[0])
@@ -193,14 +194,14 @@ def ladder_of(chain: Chain, folder: Path, seed: int) -> Take:
     return analyse_recording(folder / "ladder.wav", stimulus=folder / "rungs.json").takes[0]
 
 
-def measure_ladder_of(case: LimitedCase, folder: Path) -> Take:
+def measure_ladder_of(case: LimitedCase, folder: Path, **changes: object) -> Take:
     """Play a ladder through a case's limiter and loudspeaker."""
 
     def chain(waveform: np.ndarray) -> np.ndarray:
         held = limited(waveform, RATE_HZ, case.limiter, below_hz=case.below_hz)
         return case.loudspeaker.play(held, RATE_HZ)
 
-    return ladder_of(chain, folder, case.seed)
+    return ladder_of(chain, folder, case.seed, **changes)
 
 
 def agreements_of(chain: Chain, folder: Path, seed: int) -> list[Agreement]:

@@ -5,15 +5,16 @@
     python tests/benchmarks/same_results.py compare OUT OUT    # what differs
 
 Recordings are made once and read by both, so that nothing but the analysis can differ. Numbers
-are compared relative to the larger of the two; texts and flags, as they are.
+are the same to 1e-9 (``--near``: 0.001 dB or 0.1 %); texts and flags, as they are. Whatever one
+side lacks is a difference. ``--sentences`` lists changed sentences apart, each once.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import sys
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ import soundfile
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from closed_form import Branch, cascade, flat, high_pass, low_pass, peak, play
+from differences import differences, read
 from limiter_cases import thermal_chain
 from protected_loudspeaker import TrueLimiter, TrueLoudspeaker, limited
 from resonating import EXCITED, RADIATED, band_pass, echo
@@ -38,9 +40,6 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.sidecar import sidecar_text
 
 RATE_HZ = 48000
-SAME = 1e-9
-"""Numbers this close are the same: an order of summing differs by a few times 1e-16."""
-
 Chain = Callable[[np.ndarray], np.ndarray]
 
 
@@ -158,40 +157,46 @@ def record(folder: Path) -> None:
 
 def analyse_all(folder: Path, out: Path) -> None:
     """Analyse every session of a folder with the package that is imported."""
+    places = sorted(path.parent for path in folder.glob("*/session.toml"))
+    if not places:
+        sys.exit(f"{folder} holds no sessions: make them with `record`")
     out.mkdir(parents=True, exist_ok=True)
-    for place in sorted(path.parent for path in folder.glob("*/session.toml")):
+    for place in places:  # what an earlier run left would hide a session that fails now
+        (out / f"{place.name}.json").unlink(missing_ok=True)
+    for place in places:
         write_results(analyse(place), out / f"{place.name}.json")
 
 
-def differences(old: Any, new: Any, where: str = "") -> Iterator[tuple[str, Any, Any]]:
-    """Yield what differs: its place in the file, and both values."""
-    if isinstance(old, dict) and isinstance(new, dict):
-        for key in sorted({*old, *new}):
-            yield from differences(old.get(key), new.get(key), f"{where}.{key}" if where else key)
-    elif isinstance(old, list) and isinstance(new, list) and len(old) == len(new):
-        for index, (a, b) in enumerate(zip(old, new, strict=True)):
-            yield from differences(a, b, f"{where}[{index}]")
-    elif _is_number(old) and _is_number(new):
-        if abs(old - new) > SAME * max(abs(old), abs(new)):
-            yield where, old, new
-    elif old != new:
-        yield where, old, new
+def compare(old: Path, new: Path, *, shown: int, near: bool, sentences: bool) -> int:
+    """Print what differs, session by session; return how many places do.
 
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def compare(old: Path, new: Path, *, shown: int) -> int:
-    """Print what differs, session by session; return how many places do."""
+    With ``sentences``, changed sentences are listed apart, each once, behind all else.
+    """
+    names = sorted({path.name for folder in (old, new) for path in folder.glob("*.json")})
+    if not names:
+        sys.exit(f"{old} and {new} hold no results to compare")
+    changed: Counter[tuple[str, str]] = Counter()
     total = 0
-    for path in sorted(old.glob("*.json")):
-        read = [json.loads((folder / path.name).read_text()) for folder in (old, new)]
-        found = list(differences(*read))
+    for name in names:
+        lacking = [folder for folder in (old, new) if not (folder / name).is_file()]
+        if lacking:
+            print(f"{name}: lacking in {lacking[0]}")
+            total += 1
+            continue
+        found = list(differences(read(old / name), read(new / name), near=near))
         total += len(found)
-        print(f"{path.stem}: {len(found)} differ")
-        for where, a, b in found[:shown]:
-            print(f"  {where}: {str(a)[:150]} -> {str(b)[:150]}")
+        kinds = Counter(one.kind for one in found)
+        print(f"{Path(name).stem}: {len(found)} differ", *(f"{k} {n}" for k, n in kinds.items()))
+        changed.update((one.old, one.new) for one in found if one.kind == "sentence")
+        listed = [one for one in found if not (sentences and one.kind == "sentence")]
+        for one in listed[:shown]:
+            print(f"  {one.kind} {one.where}: {str(one.old)[:150]} -> {str(one.new)[:150]}")
+        if len(listed) > shown:
+            print(f"  and {len(listed) - shown} more: --shown {len(listed)}")
+    if sentences:
+        print(f"{len(changed)} sentences changed")
+        for (before, after), times in changed.most_common():
+            print(f"  {times} ×\n    - {before}\n    + {after}")
     return total
 
 
@@ -200,14 +205,21 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("action", choices=["record", "analyse", "compare"])
     parser.add_argument("folders", type=Path, nargs="+")
-    parser.add_argument("--shown", type=int, default=20)
+    parser.add_argument("--shown", type=int, default=20, help="places a session, at most")
+    parser.add_argument("--sentences", action="store_true", help="list changed sentences apart")
+    parser.add_argument(
+        "--near", action="store_true", help="let numbers move by 0.001 dB, or 0.1 percent"
+    )
     given = parser.parse_args()
     if given.action == "record":
         record(given.folders[0])
     elif given.action == "analyse":
         analyse_all(*given.folders)
     else:
-        sys.exit(1 if compare(*given.folders, shown=given.shown) else 0)
+        differ = compare(
+            *given.folders, shown=given.shown, near=given.near, sentences=given.sentences
+        )
+        sys.exit(1 if differ else 0)
 
 
 if __name__ == "__main__":

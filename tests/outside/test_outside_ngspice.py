@@ -22,7 +22,7 @@ from whole_path import PlayedLadder, analysed, level_db, write_ladder
 
 import distsweep
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.long]
 
 # Two unlike branches make even harmonics, the source's and the load's capacitors make them move
 # with frequency. Values are chosen so that harmonics 2 to 5 lie between −15 and −60 dB.

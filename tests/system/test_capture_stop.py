@@ -54,7 +54,8 @@ def stopped(rig: Rig, how: str, eases: int) -> Stopped:
 @pytest.mark.parametrize(
     ("how", "eases"),
     [
-        ("10", 3),
+        # In real time: a machine that is busy elsewhere makes it fail.
+        pytest.param("10", 3, marks=pytest.mark.long),
         pytest.param("signal", 0, marks=pytest.mark.long),
         pytest.param("signal", 1, marks=pytest.mark.long),
         pytest.param("signal", 3, marks=pytest.mark.long),

@@ -142,7 +142,7 @@ class FakeBench:
         return 10 ** (self.noise_dbfs / 20) / np.sqrt(2.0) * self._rng.standard_normal(shape)
 
     def _speak(self, x: NDArray) -> NDArray:
-        y = 10 ** (self.gain_db / 20) * (x + self.third * x**3)
+        y = 10 ** (self.gain_db / 20) * (x + self.third * x * x * x if self.third else x)
         line = np.concatenate([self._echo, y])
         self._echo = line[len(y) :]
         return y + ECHO * line[: len(y)]

@@ -27,6 +27,7 @@ from capture_bench import (
     run_capture,
     run_main,
 )
+from conftest import long
 from numpy.typing import NDArray
 
 from distsweep.capture.recovery import recover
@@ -163,10 +164,17 @@ PLACES = {
     "in the release": (-27.0, "up", 0.45),
     "on the way down": (-33.0, "down", 0.15),
 }
+LIKE_OTHERS = ("in a burst", "in the release")
 
 
-@pytest.mark.parametrize("place", PLACES)
-@pytest.mark.parametrize("raised_db", [7.0, pytest.param(20.0, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    ("place", "raised_db"),
+    [
+        *((place, 7.0) for place in PLACES if place not in LIKE_OTHERS),
+        *(long(place, 7.0) for place in LIKE_OTHERS),
+        *(long(place, 20.0) for place in PLACES),
+    ],
+)
 def test_a_volume_raised_in_mid_staircase_ends_within_100_ms(
     place: str, raised_db: float, rehearsed: Rehearsed, sidecar: Path, session: Path
 ) -> None:
@@ -362,31 +370,34 @@ class ResonantBench(FakeBench):
             np.array([1.0, -2 * np.cos(w) / (1 + alpha), (1 - alpha) / (1 + alpha)]),
         )
         self._state = np.zeros(2)
-        self.made: list[NDArray] = []
+        self.made: list[list[NDArray]] = []  # what each exchange brought, block by block
 
     def _exchange(self, route, conversation, tick, chunks) -> None:
         self._state = np.zeros(2)
-        self.made.append(np.zeros(0))
+        self.made.append([])
         super()._exchange(route, conversation, tick, chunks)
 
     def _speak(self, x: NDArray) -> NDArray:
         b, a = self._coefficients
         ringing, self._state = scipy.signal.lfilter(b, a, x, zi=self._state)
         y = super()._speak(x + 10.0 * ringing)
-        self.made[-1] = np.concatenate([self.made[-1], y])
+        self.made[-1].append(y)
         return y
 
     def highest_spl_db(self) -> float:
         """Highest RMS over 125 ms at the microphone, whose full scale is 120 dB SPL."""
         window = RATE_HZ // 8
-        powers = [np.convolve(y**2, np.ones(window) / window, "valid").max() for y in self.made]
-        return 120.0 + 10 * np.log10(2 * max(powers))
+        highest = 0.0
+        for blocks in self.made:
+            running = np.concatenate([[0.0], np.cumsum(np.concatenate(blocks) ** 2)])
+            highest = max(highest, float(np.max(running[window:] - running[:-window])) / window)
+        return 120.0 + 10 * np.log10(2 * highest)
 
 
 RESONANT = {"frequencies_hz": [100], "hold_s": 1.2, "levels_dbfs": [-60, -54, -48, -42, -36]}
 
 
-@pytest.mark.parametrize("ceiling_db", [85.0, 93.0, 96.0])
+@pytest.mark.parametrize("ceiling_db", [long(85.0), 93.0, 96.0])
 def test_ceiling_and_licence_hold_for_the_steady_level_of_a_narrow_resonance(
     ceiling_db: float, tmp_path: Path, session: Path
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from conftest import long
 
 from distsweep.analysis.limits.clean_level import LIMITS, find_clean_levels
 from distsweep.analysis.noise.certainty import Estimate, NoisyPower
@@ -198,7 +199,7 @@ def thd_and_loss_db(shape: str, at_dbfs: float, drive_dbfs: np.ndarray) -> np.nd
 
 
 @pytest.mark.parametrize("shape", [*BENT, *TURNED_DOWN])
-@pytest.mark.parametrize("step_db", [1.0, 2.0, 3.0, 6.0])
+@pytest.mark.parametrize("step_db", [1.0, long(2.0), 3.0, 6.0])
 def test_a_bend_between_two_levels_is_reckoned_with(
     rng: np.random.Generator, shape: str, step_db: float
 ) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from test_walls import PACKAGE, SOURCES, found
+from test_walls import PACKAGE, SOURCES, found, tree_of
 
 FLOORS = (
     ("errors", "units", "reason", "plausible", "file_locks", "toml_slips"),
@@ -103,9 +104,21 @@ def test_no_files_import_each_other_in_a_circle() -> None:
     assert circle == {}
 
 
+def is_reason(line: str) -> bool:
+    """Tell whether a line is a comment of several words: no rule, no note to a checker."""
+    text = line.strip()
+    note = re.match(r"#\s*(fmt|noqa|type|ruff|mypy|pragma)\b|#!", text)
+    return text.startswith("#") and note is None and len(re.findall(r"[A-Za-z]{2,}", text)) >= 4
+
+
 def reason_above(lines: list[str], first_line: int) -> bool:
-    """Tell whether a comment stands right above a definition."""
-    return first_line >= 2 and lines[first_line - 2].lstrip().startswith("#")
+    """Tell whether a reason stands right above a definition; comments above one another are one."""
+    above = first_line - 2
+    while above >= 0 and lines[above].lstrip().startswith("#"):
+        if is_reason(lines[above]):
+            return True
+        above -= 1
+    return False
 
 
 @pytest.mark.parametrize("source", SOURCES, ids=lambda source: str(source.relative_to(PACKAGE)))
@@ -113,8 +126,8 @@ def test_what_is_long_says_why(source: Path) -> None:
     text = source.read_text(encoding="utf-8")
     lines = text.splitlines()
     if len(lines) > LONGEST_MODULE:
-        assert lines[0].startswith("#"), f"{len(lines)} lines, and no reason at the top"
-    for node in ast.walk(ast.parse(text)):
+        assert is_reason(lines[0]), f"{len(lines)} lines, and no reason at the top"
+    for node in ast.walk(tree_of(source)):
         if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             continue
         assert node.end_lineno is not None
@@ -122,3 +135,19 @@ def test_what_is_long_says_why(source: Path) -> None:
         first = min([node.lineno, *(decorator.lineno for decorator in node.decorator_list)])
         if length > LONGEST_FUNCTION:
             assert reason_above(lines, first), f"{node.name} has {length} lines, and no reason"
+
+
+@pytest.mark.parametrize(
+    ("above", "counts"),
+    [
+        ("# One table: parting it would hide its order.", True),
+        ("# One table: parting it would hide its order,\n# which is that of the file.", True),
+        ("# ── the cut ──────────", False),
+        ("# noqa: PLR0915 too many statements in it", False),
+        ("x = 1", False),
+        ("# One table: parting it would hide its order.\n", False),
+    ],
+)
+def test_a_reason_is_told_from_a_rule(above: str, counts: bool) -> None:
+    lines = [*above.split("\n"), "def f():"]
+    assert reason_above(lines, len(lines)) == counts

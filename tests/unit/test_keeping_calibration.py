@@ -16,7 +16,6 @@ from capture_bench import (
     calibrated_session,
     run_capture,
     run_main,
-    write_short_stimulus,
 )
 
 from distsweep.capture import devices
@@ -27,11 +26,6 @@ from distsweep.takes.session import read_session
 from distsweep.takes.session_file import pin_takes
 
 QUIET = ("--levels-dbfs=-55",)
-
-
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 def tone(folder: Path, dbfs: float = -26.0, channels: int = 1) -> Path:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 from closed_form import MILDLY_CURVED, Branch, flat, play
-from conftest import RATE_HZ
+from conftest import RATE_HZ, Bench, ladder_recipe, long
 from scipy.special import i0
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
+from distsweep.results import Take
 
 
 def recorded_by_another_clock(samples: np.ndarray, ppm: float) -> np.ndarray:
@@ -34,11 +37,34 @@ def recorded_by_another_clock(samples: np.ndarray, ppm: float) -> np.ndarray:
     return result
 
 
-@pytest.mark.parametrize("ppm", [300.0, -300.0, 41.5])
-def test_drift_is_found_and_taken_out(make_bench, ppm: float) -> None:
-    bench = make_bench(levels_dbfs=[-10], sweep_s=8.0, band_hz=[20, 20000])
+@dataclass(frozen=True)
+class Plain:
+    """A bench, what is heard on it, and what the analysis makes of that."""
+
+    bench: Bench
+    heard: np.ndarray
+    take: Take
+
+
+def heard_on(bench: Bench) -> Plain:
     heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
-    same = bench.analyse(heard).take()
+    return Plain(bench, heard, bench.analyse(heard, name="plain.wav", subtype="FLOAT").take())
+
+
+@pytest.fixture(scope="module")
+def long_rung(tmp_path_factory: pytest.TempPathFactory) -> Plain:
+    recipe = ladder_recipe(levels_dbfs=[-10], sweep_s=8.0, band_hz=[20, 20000])
+    return heard_on(Bench(tmp_path_factory.mktemp("rung"), recipe))
+
+
+@pytest.fixture(scope="module")
+def two_rungs(tmp_path_factory: pytest.TempPathFactory) -> Plain:
+    return heard_on(Bench(tmp_path_factory.mktemp("rungs"), ladder_recipe()))
+
+
+@pytest.mark.parametrize("ppm", [300.0, long(-300.0), 41.5])
+def test_drift_is_found_and_taken_out(long_rung: Plain, ppm: float) -> None:
+    bench, heard, same = long_rung.bench, long_rung.heard, long_rung.take
     drifted = bench.analyse(recorded_by_another_clock(heard, ppm), name="drifted.wav").take()
     assert same.clock_drift_ppm == pytest.approx(0.0, abs=0.05)
     assert drifted.clock_drift_ppm == pytest.approx(ppm, abs=2.0)
@@ -61,10 +87,8 @@ def test_drift_in_noise(make_bench, rng: np.random.Generator) -> None:
 
 
 @pytest.mark.parametrize("gain", [1.0, -1.0, 0.003])
-def test_gain_polarity_and_place_do_not_matter(make_bench, gain: float) -> None:
-    bench = make_bench()
-    heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
-    plain = bench.analyse(heard, subtype="FLOAT").take()
+def test_gain_polarity_and_place_do_not_matter(two_rungs: Plain, gain: float) -> None:
+    bench, heard, plain = two_rungs.bench, two_rungs.heard, two_rungs.take
     moved = np.concatenate([np.zeros(98765), gain * heard, np.zeros(4321)])
     take = bench.analyse(moved, name="moved.wav", subtype="FLOAT").take()
     for a, b in zip(plain.rungs, take.rungs, strict=True):

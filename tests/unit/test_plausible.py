@@ -13,7 +13,6 @@ from capture_bench import (
     FakeBench,
     calibrated_session,
     run_capture,
-    write_short_stimulus,
 )
 
 from distsweep.capture.belief import believe
@@ -29,11 +28,6 @@ from distsweep.stimulus.sweep import design_sweep
 from distsweep.takes.correction import MicCorrection, no_correction
 
 SWEEP = design_sweep(rate_hz=RATE_HZ, band_hz=(40.0, 16000.0), sweep_s=3.0)
-
-
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 def loudest_dbfs(bench: FakeBench) -> float:

@@ -7,6 +7,7 @@ import errno
 import json
 import os
 import pty
+import shutil
 import signal
 import subprocess
 import sys
@@ -41,14 +42,23 @@ SPEED = 4.0
 PATIENCE_S = 60.0
 
 
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
-
-
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
     return calibrated_session(tmp_path / "session", 110.0)
+
+
+@pytest.fixture(scope="module")
+def whole_session(sidecar: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session with one whole take, to be copied."""
+    folder = calibrated_session(tmp_path_factory.mktemp("whole") / "session", 110.0)
+    assert run_capture(FakeBench(), folder, sidecar, *OPTIONS).exit_code == 0
+    return folder
+
+
+@pytest.fixture
+def captured(whole_session: Path, tmp_path: Path) -> Path:
+    """A session with one whole take, to be damaged."""
+    return Path(shutil.copytree(whole_session, tmp_path / "captured"))
 
 
 class Child:
@@ -136,23 +146,22 @@ def test_rungs_that_were_complete_when_it_was_killed_are_found_by_the_next_captu
     assert len(takes(session)) == 2
 
 
-def test_a_rung_that_is_whole_in_its_scratch_file_counts(session: Path, sidecar: Path) -> None:
+def test_a_rung_that_is_whole_in_its_scratch_file_counts(captured: Path) -> None:
     """Killed after the last sample came in, before the recording had its name."""
-    assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
-    table = (session / "session.toml").read_text()
-    (session / "session.toml").write_text(table[: table.index("[[takes]]")])
-    frames = soundfile.read(session / "axis-02.wav", always_2d=True)[0]
-    (session / "axis-02.wav").unlink()
-    (session / "axis-03.wav").unlink()
-    forget(session, "take")
-    room = reserve(session, name="axis-02", frames=2 * len(frames), channels=1, rate_hz=RATE_HZ)
+    table = (captured / "session.toml").read_text()
+    (captured / "session.toml").write_text(table[: table.index("[[takes]]")])
+    frames = soundfile.read(captured / "axis-02.wav", always_2d=True)[0]
+    (captured / "axis-02.wav").unlink()
+    (captured / "axis-03.wav").unlink()
+    forget(captured, "take")
+    room = reserve(captured, name="axis-02", frames=2 * len(frames), channels=1, rate_hz=RATE_HZ)
     room.add(frames[:20000])
     room.add(frames[20000:])
     os.close(room.handle)
-    said = recover(session)
-    assert takes(session) == [("axis", ["axis-01.wav", "axis-02.wav"], True)]
+    said = recover(captured)
+    assert takes(captured) == [("axis", ["axis-01.wav", "axis-02.wav"], True)]
     assert "2 of 3" in said[-1]
-    assert np.array_equal(soundfile.read(session / "axis-02.wav", always_2d=True)[0], frames)
+    assert np.array_equal(soundfile.read(captured / "axis-02.wav", always_2d=True)[0], frames)
 
 
 def forget(session: Path, event: str) -> None:
@@ -162,57 +171,51 @@ def forget(session: Path, event: str) -> None:
     path.write_text("\n".join(lines) + "\n")
 
 
-def test_all_rungs_complete_but_no_take_is_a_whole_take(session: Path, sidecar: Path) -> None:
-    assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
-    path = session / "session.toml"
+def test_all_rungs_complete_but_no_take_is_a_whole_take(captured: Path) -> None:
+    path = captured / "session.toml"
     complete = path.read_text()
     path.write_text(complete[: complete.index("[[takes]]")].rstrip("\n") + "\n")
-    forget(session, "take")
-    assert len(recover(session)) == 1
+    forget(captured, "take")
+    assert len(recover(captured)) == 1
     assert path.read_text() == complete
 
 
-def test_a_take_that_was_taken_out_by_hand_stays_out(session: Path, sidecar: Path) -> None:
-    assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
-    path = session / "session.toml"
+def test_a_take_that_was_taken_out_by_hand_stays_out(captured: Path) -> None:
+    path = captured / "session.toml"
     path.write_text(path.read_text()[: path.read_text().index("[[takes]]")])
-    assert recover(session) == [] and takes(session) == []
+    assert recover(captured) == [] and takes(captured) == []
 
 
-def test_a_spoilt_try_is_not_the_one_that_is_entered(session: Path, sidecar: Path) -> None:
+def test_a_spoilt_try_is_not_the_one_that_is_entered(captured: Path) -> None:
     """Of several recordings of a rung the last whole one counts; torn ones are left out."""
-    assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
-    path = session / "session.toml"
+    path = captured / "session.toml"
     path.write_text(path.read_text()[: path.read_text().index("[[takes]]")])
-    forget(session, "take")
-    good, rate = soundfile.read(session / "axis-01.wav")
-    (session / "axis-01.wav").rename(session / "axis-01_2.wav")
+    forget(captured, "take")
+    good, rate = soundfile.read(captured / "axis-01.wav")
+    (captured / "axis-01.wav").rename(captured / "axis-01_2.wav")
     middle = len(good) // 2
     torn = np.concatenate([good[:middle], good[middle + 480 :]])
-    soundfile.write(session / "axis-01.wav", torn, rate, subtype="FLOAT")
-    soundfile.write(session / "axis-01_3.wav", torn, rate, subtype="FLOAT")
-    recover(session)
-    assert takes(session)[0][1][0] == "axis-01_2.wav"
+    soundfile.write(captured / "axis-01.wav", torn, rate, subtype="FLOAT")
+    soundfile.write(captured / "axis-01_3.wav", torn, rate, subtype="FLOAT")
+    recover(captured)
+    assert takes(captured)[0][1][0] == "axis-01_2.wav"
 
 
-def test_a_rung_that_was_being_repeated_is_not_entered_as_it_was(
-    session: Path, sidecar: Path
-) -> None:
+def test_a_rung_that_was_being_repeated_is_not_entered_as_it_was(captured: Path) -> None:
     """The record says that it was spoilt, though its markers stand where they should."""
-    assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
-    path = session / "session.toml"
+    path = captured / "session.toml"
     path.write_text(path.read_text()[: path.read_text().index("[[takes]]")])
-    forget(session, "take")
-    log(session, "repeated", rung=3, why="samples were lost")
-    recover(session)
-    assert takes(session) == [("axis", ["axis-01.wav", "axis-02.wav"], True)]
+    forget(captured, "take")
+    log(captured, "repeated", rung=3, why="samples were lost")
+    recover(captured)
+    assert takes(captured) == [("axis", ["axis-01.wav", "axis-02.wav"], True)]
 
 
-def test_a_stimulus_of_one_file_a_rung_is_no_take(session: Path, sidecar: Path) -> None:
+def test_a_stimulus_of_one_file_a_rung_is_no_take(session: Path) -> None:
     """The files that are played hold both markers too, and lie beside their sidecar."""
     write_short_stimulus(session, name="axis")
-    options = ("stimulus", str(sidecar.parent / "r.toml"), "--split", "-o", str(session))
-    (sidecar.parent / "r.toml").write_text(
+    options = ("stimulus", str(session.parent / "r.toml"), "--split", "-o", str(session))
+    (session.parent / "r.toml").write_text(
         'kind = "ladder"\nname = "mine"\nrate_hz = 48000\nband_hz = [200, 8000]\n'
         "sweep_s = 0.6\nlevels_dbfs = [-40, -34]\norder = 4\nquiet_s = 0.7\npause_s = 0.3\n"
         "return_rung = false\n"
@@ -394,29 +397,23 @@ UNREADABLE = {
 }
 
 
-@pytest.mark.parametrize("name", UNREADABLE)
-def test_what_would_make_the_session_unreadable_is_refused(
-    name: str, session: Path, sidecar: Path
-) -> None:
+def test_what_would_make_the_session_unreadable_is_refused(session: Path, sidecar: Path) -> None:
     before = (session / "session.toml").read_bytes()
     bench = FakeBench()
-    ran = run_capture(bench, session, sidecar, *OPTIONS, *UNREADABLE[name])
-    assert ran.exit_code == 3 and ran.stderr.count("\n") == 1, ran.stderr
-    assert bench.exchanges == 0
-    assert (session / "session.toml").read_bytes() == before
+    for name, options in UNREADABLE.items():
+        ran = run_capture(bench, session, sidecar, *OPTIONS, *options)
+        assert ran.exit_code == 3 and ran.stderr.count("\n") == 1, (name, ran.stderr)
+        assert bench.exchanges == 0
+        assert (session / "session.toml").read_bytes() == before
     assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
 
 
-@pytest.mark.parametrize(
-    "options", [("--name", ""), ("--temperature-c", "nan"), ("--distance-m", "inf")]
-)
-def test_a_new_session_that_could_not_be_read_is_not_begun(
-    options: tuple[str, ...], tmp_path: Path, sidecar: Path
-) -> None:
+def test_a_new_session_that_could_not_be_read_is_not_begun(tmp_path: Path, sidecar: Path) -> None:
     bench = FakeBench()
-    ran = run_capture(bench, tmp_path / "new", sidecar, *OPTIONS, *options)
-    assert ran.exit_code in (2, 3) and bench.exchanges == 0
-    assert not (tmp_path / "new" / "session.toml").exists()
+    for options in (("--name", ""), ("--temperature-c", "nan"), ("--distance-m", "inf")):
+        ran = run_capture(bench, tmp_path / "new", sidecar, *OPTIONS, *options)
+        assert ran.exit_code in (2, 3) and bench.exchanges == 0, options
+        assert not (tmp_path / "new" / "session.toml").exists()
     assert run_capture(FakeBench(), tmp_path / "new", sidecar, *OPTIONS).exit_code == 0
 
 
@@ -429,15 +426,13 @@ def test_a_long_position_makes_names_that_fit(session: Path, sidecar: Path) -> N
 
 @pytest.mark.parametrize("position", ["calibration", "axis-calibration"])
 def test_a_position_named_like_another_file_takes_none_away(
-    position: str, session: Path, sidecar: Path
+    position: str, captured: Path, sidecar: Path
 ) -> None:
-    sheet = ("--sensitivity-mv-per-pa", "10", "--full-scale-v-rms", "1")
-    assert run_main("calibrate", str(session), *sheet).exit_code == 0
-    assert run_capture(FakeBench(), session, sidecar, *OPTIONS).exit_code == 0
-    before = {p.name: p.read_bytes() for p in session.glob("*.json")}
-    ran = run_capture(FakeBench(), session, sidecar, *OPTIONS, "--position", position)
+    before = {p.name: p.read_bytes() for p in captured.glob("*.json")}
+    assert {"calibration.json", "axis-calibration.json"} <= set(before)
+    ran = run_capture(FakeBench(), captured, sidecar, *OPTIONS, "--position", position)
     assert ran.exit_code == 0, ran.stderr
-    assert {name: (session / name).read_bytes() for name in before} == before
+    assert {name: (captured / name).read_bytes() for name in before} == before
 
 
 NOT_WRITABLE = {

@@ -311,7 +311,7 @@ def test_results_read_back_from_json_give_the_same_headline(tmp_path: Path) -> N
 
 def test_the_same_results_give_the_same_bytes(tmp_path: Path) -> None:
     for name in ("a", "b"):
-        write_report(sample_results(small(levels_dbfs=(-10.0,))), tmp_path / name)
+        write_report(sample_results(tiny()), tmp_path / name)
     for path in (p for p in (tmp_path / "a").rglob("*") if p.is_file()):
         assert path.read_bytes() == (tmp_path / "b" / path.relative_to(tmp_path / "a")).read_bytes()
 

@@ -11,7 +11,6 @@ from capture_bench import (
     calibrated_session,
     log_events,
     run_capture,
-    write_short_stimulus,
 )
 
 from distsweep.capture.announcement import CAUTIONS, Announcement
@@ -228,11 +227,6 @@ def test_mains_safety_is_said_as_it_must_be() -> None:
 
 
 # ── through the command line ───────────────────────────────────────────────────────────────
-
-
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 @pytest.mark.parametrize(

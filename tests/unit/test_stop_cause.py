@@ -12,7 +12,6 @@ from capture_bench import (
     calibrated_session,
     log_events,
     run_capture,
-    write_short_stimulus,
 )
 from numpy.typing import NDArray
 
@@ -23,11 +22,6 @@ RAISED, ELSE = "was a gain raised?", "something else sounds in the room"
 
 
 LEVELS = ("--levels-spl", "72 and 82", "--accept-level", "85")
-
-
-@pytest.fixture(scope="module")
-def sidecar(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_short_stimulus(tmp_path_factory.mktemp("stimulus"))
 
 
 @pytest.fixture
@@ -88,8 +82,20 @@ def test_a_gain_that_was_raised_is_asked_about(
 
 
 # The first rung is heard at 72 dB SPL, −63 dBFS re a sine: an RMS of 5e-4.
-@pytest.mark.parametrize(("rms", "lowest_hz"), [(1.5e-3, None), (1.5e-3, 60.0), (3e-2, 700.0)])
-@pytest.mark.parametrize("moment", [*MOMENTS, "in the silence"])
+@pytest.mark.parametrize(
+    ("moment", "rms", "lowest_hz"),
+    [
+        *((moment, 1.5e-3, None) for moment in [*MOMENTS, "in the silence"]),
+        *(("early in the sweep", 1.5e-3, 60.0), ("late in the sweep", 3e-2, 700.0)),
+        *(
+            pytest.param(moment, *sound, marks=pytest.mark.long)
+            for moment in [*MOMENTS, "in the silence"]
+            for sound in ((1.5e-3, 60.0), (3e-2, 700.0))
+            if (moment, sound[1])
+            not in (("early in the sweep", 60.0), ("late in the sweep", 700.0))
+        ),
+    ],
+)
 def test_noise_in_the_room_is_called_that(
     moment: str, rms: float, lowest_hz: float | None, session: Path, sidecar: Path
 ) -> None:

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -64,12 +65,21 @@ def imports(tree: ast.Module, package: str) -> Iterator[Import]:
             yield Import(name, node.lineno, node not in in_function, node in typing_only)
 
 
-def found(source: Path, *, at_start: bool = False, with_types: bool = False) -> list[Import]:
-    tree = ast.parse(source.read_text(encoding="utf-8"))
+@cache
+def tree_of(source: Path) -> ast.Module:
+    return ast.parse(source.read_text(encoding="utf-8"))
+
+
+@cache
+def imports_of(source: Path) -> list[Import]:
     package = ".".join(["distsweep", *source.relative_to(PACKAGE).parts[:-1]])
+    return list(imports(tree_of(source), package))
+
+
+def found(source: Path, *, at_start: bool = False, with_types: bool = False) -> list[Import]:
     return [
         item
-        for item in imports(tree, package)
+        for item in imports_of(source)
         if (item.at_start or not at_start) and (with_types or not item.for_types_only)
     ]
 
@@ -103,7 +113,7 @@ def test_analysis_is_pure() -> None:
     for source in SOURCES:
         if room(source) != "analysis":
             continue
-        for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+        for node in ast.walk(tree_of(source)):
             called = ast.unparse(node.func) if isinstance(node, ast.Call) else ""
             place = f"{source.name}:{getattr(node, 'lineno', 0)} calls {called}"
             assert called not in {"open", "print", "input"}, place
@@ -138,7 +148,7 @@ def test_decibels_are_made_in_one_place() -> None:
     # A log10 that is multiplied by 10 or 20 is a decibel, and those stand in units.py.
     made = []
     for source in SOURCES:
-        for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+        for node in ast.walk(tree_of(source)):
             if not (isinstance(node, ast.BinOp) and isinstance(node.op, ast.Mult)):
                 continue
             sides = [ast.unparse(node.left), ast.unparse(node.right)]
