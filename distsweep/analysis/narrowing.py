@@ -23,7 +23,8 @@ class Axis:
     ----------
     first : values of the first grid, rising.
     points : how many values each later grid has, evenly spaced.
-    reach : a later grid reaches so many steps of the grid before it to either side of the best.
+    reach : a later grid reaches so many steps of the grid before it to either side of the best
+        (chosen: 1, as the minimum of a smooth valley lies within a step of its best grid point).
     lowest, highest : no value beyond is tried.
     """
 

@@ -15,8 +15,8 @@ INFINITE_RATIO_FROM = 20.0
 """
 
 NARROWEST_KNEE_DB, WIDEST_KNEE_DB = 0.5, 30.0
-"""Narrower than the first a knee is no different from none between two steps, wider than the
-second it is no knee but the curve (chosen)."""
+"""Knees that are looked for (chosen: between steps of 1 dB or more a narrower one looks like none;
+a wider one reaches over most of a staircase, and is the curve itself)."""
 
 HARD_KNEE_CHI_SQUARE = 4.0
 """A hard knee is preferred while it misses the levels by no more than that, in squared

@@ -43,7 +43,8 @@ floor to 30 dB above), likely intervals hold the true value in 95 % of the trial
 levels are judged at every frequency, and one false "past the limit" spoils it."""
 
 DB_PER_RATIO = 20.0 / np.log(10.0)
-"""Decibels that a small relative change of an amplitude makes: the derivative of the formula."""
+"""Decibels that a small relative change of an amplitude makes: the derivative,
+by the formula of the decibel, 20·log10, at a ratio of 1."""
 
 _HALVINGS = 30
 """Steps of the search for a bound (chosen: 1e-9 of where it begins)."""

@@ -33,7 +33,8 @@ ABOVE_NOISE_DB = 8.0
 CLEAR_DB would leave too short a line in a quiet living room)."""
 
 LONGER_THAN_NEIGHBOURS = 1.5
-"""A resonance must ring so much longer than its neighbours to count as seen (chosen)."""
+"""A resonance must ring so much longer than its neighbours to count as seen
+(chosen: rooms and neighbouring modes make ring times differ by a third from place to place)."""
 
 MAP_BANDWIDTH_OCTAVES = 1.0 / 6.0
 MAP_POINTS_PER_OCTAVE, MAP_LONGEST_S, MAP_TIMES = 12, 0.1, 64

@@ -43,7 +43,8 @@ KIND_OPEN_FACTOR = 0.5
 off the response (simulated: none of a handful was set off)."""
 
 SHOWN_SHARE = 0.5
-"""A rung shows a peak that has this part of the strongest's height in the same order (chosen)."""
+"""A rung shows a peak that has this part of the strongest's height in the same order
+(chosen: noise and the growth of a peak from rung to rung change heights by less than half)."""
 
 
 @dataclass(frozen=True)

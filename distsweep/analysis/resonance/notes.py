@@ -11,7 +11,8 @@ from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.reason import Reason
 
 UNRESOLVED_RATIO = 4.0
-"""A sweep that resolves nothing over its lowest two octaves is worth a word (chosen)."""
+"""A sweep that resolves nothing over its lowest two octaves is worth a word
+(chosen: at the very end of the band few sweeps resolve anything)."""
 
 HARDLY_ANY = 0.01
 """Share of all harmonics' points that must be clear of the noise for a search to mean much
