@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 
 from distsweep.file_sets import FileSet, check_place, file_set
-from distsweep.report.names import unique_names
 from distsweep.results import Results, write_results
 
 RESULTS_NAME, TABLES, REPORT, PAGE = "results.json", "tables", "report", "report.html"
@@ -66,6 +65,8 @@ def _unlisted(folder: Path) -> set[str]:
         positions = [str(take["position"]) for take in data["takes"]]
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return set()
+    from distsweep.report.names import unique_names
+
     names = {RESULTS_NAME} | {
         f"{TABLES}/{name}-{ending}.csv"
         for name in unique_names(positions)

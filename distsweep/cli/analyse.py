@@ -64,10 +64,10 @@ def command(
     # are none, would take a thirtieth of its time.
     gc.disable()
     click.get_current_context().call_on_close(gc.enable)
-    from distsweep.report.facts import correction_words
     from distsweep.result_files import check_result_place, write_result_files
     from distsweep.results import SCHEMA, to_json, write_results
     from distsweep.whole_files import check_json_place
+    from distsweep.words import wording
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
@@ -85,7 +85,7 @@ def command(
         write_results(results, Path(elsewhere))
         say(f"results: {elsewhere}")
     made = write_result_files(results, folder, **parts) if any(parts.values()) else None
-    if correction := correction_words(results.calibration):
+    if correction := wording.correction(results.calibration):
         say(f"microphone correction: {correction}")
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""

@@ -8,14 +8,31 @@ what the page lists. What concerns the whole page stands beside the folders.
 `distsweep.results.Take` and return a matplotlib figure, which a notebook shows by itself.
 """
 
-from distsweep.report.distortion.harmonics import plot_harmonics
-from distsweep.report.distortion.thd import plot_thd
-from distsweep.report.fundamental.figure import plot_fundamental
-from distsweep.report.limits.gain_change import plot_gain_change
-from distsweep.report.page import write_report
-from distsweep.report.resonances.decay_map import plot_decay_map
-from distsweep.report.resonances.strip import plot_resonance
-from distsweep.report.tables import write_tables
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from distsweep.report.distortion.harmonics import plot_harmonics
+    from distsweep.report.distortion.thd import plot_thd
+    from distsweep.report.fundamental.figure import plot_fundamental
+    from distsweep.report.limits.gain_change import plot_gain_change
+    from distsweep.report.page import write_report
+    from distsweep.report.resonances.decay_map import plot_decay_map
+    from distsweep.report.resonances.strip import plot_resonance
+    from distsweep.report.tables import write_tables
+
+_HOMES = {
+    "plot_decay_map": "resonances.decay_map",
+    "plot_fundamental": "fundamental.figure",
+    "plot_gain_change": "limits.gain_change",
+    "plot_harmonics": "distortion.harmonics",
+    "plot_resonance": "resonances.strip",
+    "plot_thd": "distortion.thd",
+    "write_report": "page",
+    "write_tables": "tables",
+}
 
 __all__ = [
     "plot_decay_map",
@@ -27,3 +44,14 @@ __all__ = [
     "write_report",
     "write_tables",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a function's module when it is first used: an analysis without a report needs none."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"{__name__}.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -79,7 +79,7 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     pairs.append(("Calibration", "calibrated in dB SPL" if calibrated else "none: levels in dBFS"))
     pairs += [(_label(key), _words(value)) for key, value in _scale(results.calibration).items()]
-    pairs.append((_label("mic_correction"), correction_words(results.calibration)))
+    pairs.append((_label("mic_correction"), wording.correction(results.calibration)))
     pairs += [
         (
             f"Take “{take.position}” was made with",
@@ -94,22 +94,6 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
 def _scale(calibration: RecordedCalibration) -> dict[str, Any]:
     """Return a calibration without the microphone's correction, which is the session's."""
     return {k: v for k, v in calibration.noted().items() if not k.startswith("mic_correction")}
-
-
-def correction_words(calibration: RecordedCalibration) -> str:
-    """Say which correction was applied, at how many points, and its largest value; "" if none."""
-    name = calibration.mic_correction
-    if not name:
-        return ""
-    points = calibration.mic_correction_points
-    largest_db = calibration.mic_correction_largest_db
-    at_hz = calibration.mic_correction_largest_at_hz
-    if points is None or largest_db is None or at_hz is None:  # results of an earlier version
-        return str(name)
-    return (
-        f"{name}: {points} points, largest {wording.signed(largest_db, 2)} dB at"
-        f" {wording.frequency(at_hz)}, subtracted"
-    )
 
 
 def _label(key: str) -> str:
