@@ -106,7 +106,7 @@ def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
     return SearchedTake(
         take.position,
         measured.frequency_hz,
-        measured.rungs,
+        measured.rungs_as_measured,
         measured.impulse,
         measured.rate_constant_s,
         partial=take.partial,

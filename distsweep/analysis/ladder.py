@@ -15,6 +15,7 @@ from distsweep.analysis.noise.background import describe_background
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals
 from distsweep.analysis.sweep.harmonics import ImpulseResponse, measure_harmonics
+from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
 from distsweep.results import Background, Compression, Rung
@@ -41,7 +42,9 @@ class MeasuredLadder:
     ----------
     frequency_hz : excitation frequency, shape ``(F,)``.
     drive_shape_db : drive of the sweep re that of its rung, shape ``(F,)``.
-    rungs : in the order played, without the repeated first one.
+    rungs : in the order played, without the repeated first one; noise taken off.
+    rungs_as_measured : the same with the noise in them, which rules that ask for a level's
+        distance from its floor go by.
     level_db : each rung's level over the level band; NaN where none of it was measured.
     compression : gain change from rung to rung.
     return_check_db : level of the repeated first rung minus the first; None without the two.
@@ -57,6 +60,7 @@ class MeasuredLadder:
     frequency_hz: FloatArray
     drive_shape_db: FloatArray
     rungs: list[Rung]
+    rungs_as_measured: list[Rung]
     level_db: list[float]
     compression: Compression
     return_check_db: float | None
@@ -81,7 +85,8 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
     return MeasuredLadder(
         frequency_hz=frequency_hz,
         drive_shape_db=np.asarray(ratio_to_db(cut.sweep.drive_ratio(frequency_hz))),
-        rungs=levels.rungs,
+        rungs=with_intervals(levels.rungs, amplitudes, levels.rows, levels.linear_db, settings),
+        rungs_as_measured=levels.rungs,
         level_db=levels.level_db,
         compression=compression,
         return_check_db=levels.return_check_db,

@@ -52,3 +52,27 @@ def band_edges_hz(nominal_hz: float) -> tuple[float, float]:
         1000.0 * 10.0 ** ((number - 0.5) / BANDS_PER_DECADE),
         1000.0 * 10.0 ** ((number + 0.5) / BANDS_PER_DECADE),
     )
+
+
+def fraction_bands(frequency_hz: FloatArray, per_octave: int) -> tuple[FloatArray, BoolArray]:
+    """Sort a grid into bands of a fraction of an octave, 6 or 12 an octave.
+
+    Parameters
+    ----------
+    frequency_hz : rising, evenly spaced on a log scale, shape ``(F,)``.
+    per_octave : an even number.
+
+    Returns
+    -------
+    The bands' exact midband frequencies in Hz, 1000·G^((2k+1)/(2b)) with G = 10^0.3 for b bands an
+    octave, shape ``(B,)``, and which points lie in which, shape ``(B, F)`` (IEC 61260-1:2014).
+    Bands of which less than half is on the grid are left out.
+    """
+    if len(frequency_hz) < 2:
+        return np.zeros(0), np.zeros((0, len(frequency_hz)), dtype=bool)
+    place = per_octave * np.log10(frequency_hz / 1000.0) / 0.3
+    full = 1.0 / float(np.median(np.diff(place)))
+    number = np.floor(place).astype(int)
+    kept = [k for k in np.unique(number) if np.sum(number == k) >= LEAST_SHARE * full]
+    inside = np.array([number == k for k in kept]).reshape(len(kept), len(frequency_hz))
+    return 1000.0 * 10.0 ** (0.3 * (np.array(kept) + 0.5) / per_octave), inside

@@ -11,6 +11,9 @@ from distsweep.results.ladder import (
     HarmonicCurve,
     HighOrderOnset,
     Rung,
+    Smoothed,
+    SmoothedLevel,
+    ThdThirdOctave,
     Tone,
 )
 from distsweep.results.limits import (
@@ -74,10 +77,13 @@ __all__ = [
     "Results",
     "Rung",
     "SeenIn",
+    "Smoothed",
+    "SmoothedLevel",
     "SpikeSeen",
     "Staircase",
     "Take",
     "Thd",
+    "ThdThirdOctave",
     "Thermal",
     "Tone",
     "ToneLevels",

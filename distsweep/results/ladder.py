@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from distsweep.results.record import Record
 from distsweep.units import BoolArray, FloatArray, IntArray
+
+
+def _none() -> FloatArray:
+    """Stand for an interval in files that were written before there were any."""
+    return np.zeros(0)
 
 
 @dataclass(frozen=True, repr=False)
@@ -13,13 +20,52 @@ class HarmonicCurve(Record):
     """One harmonic against excitation frequency; every array has shape ``(F,)``.
 
     ``level_db`` and ``floor_db`` are re the fundamental at the same excitation frequency;
-    ``input_referred_db`` has the linear response between f and n·f divided out.
+    ``input_referred_db`` has the linear response between f and n·f divided out. ``low_db`` and
+    ``high_db`` are the ends of the 95 % interval; −inf is "at most".
     """
 
     level_db: FloatArray
     floor_db: FloatArray
     reliable: BoolArray
     input_referred_db: FloatArray
+    low_db: FloatArray = field(default_factory=_none)
+    high_db: FloatArray = field(default_factory=_none)
+
+
+@dataclass(frozen=True, repr=False)
+class ThdThirdOctave(Record):
+    """THD averaged over thirds of an octave, by power, with its 95 % interval.
+
+    ``frequency_hz`` are the bands' nominal midband frequencies (IEC 61260-1), shape ``(B,)``.
+    """
+
+    frequency_hz: FloatArray
+    thd_db: FloatArray
+    low_db: FloatArray
+    high_db: FloatArray
+
+
+@dataclass(frozen=True, repr=False)
+class SmoothedLevel(Record):
+    """A curve averaged over bands, by power, and the ends of its 95 % interval, ``(B,)`` each."""
+
+    level_db: FloatArray
+    low_db: FloatArray
+    high_db: FloatArray
+
+
+@dataclass(frozen=True, repr=False)
+class Smoothed(Record):
+    """A rung's curves over fractions of an octave; ``frequency_hz`` are the bands' middles.
+
+    The fundamental is in the take's unit, THD and harmonics are re the fundamental.
+    """
+
+    bands_per_octave: int
+    frequency_hz: FloatArray
+    fundamental: SmoothedLevel
+    thd: SmoothedLevel
+    harmonics: dict[int, SmoothedLevel]
 
 
 @dataclass(frozen=True, repr=False)
@@ -29,6 +75,8 @@ class Rung(Record):
     ``drive_dbfs`` is re a full-scale sine; ``spl_db`` is None when uncalibrated, or where nothing
     of the level band was measured;
     ``peak_dbfs`` is the largest sample of the recording in this rung;
+    ``…_low_db`` and ``…_high_db`` are the ends of the 95 % interval that noise leaves (−inf: at
+    most); ``smoothed`` holds the curves over 1/12, 1/6 and 1/3 octave;
     ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band).
     """
 
@@ -47,6 +95,12 @@ class Rung(Record):
     orders_summed: IntArray
     high_order_db: FloatArray
     high_order_floor_db: FloatArray
+    fundamental_low_db: FloatArray = field(default_factory=_none)
+    fundamental_high_db: FloatArray = field(default_factory=_none)
+    thd_low_db: FloatArray = field(default_factory=_none)
+    thd_high_db: FloatArray = field(default_factory=_none)
+    thd_third_octave: ThdThirdOctave | None = None
+    smoothed: list[Smoothed] = field(default_factory=list)
 
 
 @dataclass(frozen=True, repr=False)

@@ -31,12 +31,36 @@ LINE_BINS, BESIDE_BINS = 3, (5, 12)
 (chosen: a Hann window's line is four bins wide, and the mains wander by one)."""
 
 
+SEGMENTS_ALIKE = 1.0 / 36.0
+"""Correlation of the powers of two Hann-windowed stretches that overlap by half: the square of
+Σ w·w(shifted)/Σ w² = 1/6 (Welch 1967, by the formula of the window)."""
+
+BINS_ALIKE = 4.0 / 9.0, 1.0 / 36.0
+"""The same of two bins of one stretch, side by side and one apart: squares of 2/3 and 1/6, by the
+formula of the Hann window's transform (−1/4, 1/2, −1/4)."""
+
+
 @dataclass(frozen=True)
 class NoiseSpectrum:
-    """One-sided power spectral density: mean square of full scale 1, per Hz, shape ``(B,)``."""
+    """One-sided power spectral density: mean square of full scale 1, per Hz, shape ``(B,)``.
+
+    ``segments`` is how many independent stretches of silence the average is worth.
+    """
 
     bin_hz: float
     density: FloatArray
+    segments: float = np.inf
+
+    def degrees_around(self, bandwidth_hz: FloatArray) -> FloatArray:
+        """Return the degrees of freedom that the mean density over a bandwidth has.
+
+        An estimate S of a density has the variance 2·S²/degrees (Welch 1967).
+        """
+        bins = np.maximum(bandwidth_hz / self.bin_hz, 1.0)
+        beside, next_but_one = BINS_ALIKE
+        shared = 1.0 + 2.0 * beside * (1.0 - 1.0 / bins)
+        shared += 2.0 * next_but_one * np.maximum(1.0 - 2.0 / bins, 0.0)
+        return np.asarray(2.0 * self.segments * bins / shared)
 
     def mean_around(self, frequency_hz: FloatArray, bandwidth_hz: FloatArray) -> FloatArray:
         """Return the mean density within ±bandwidth/2 of each frequency."""
@@ -71,7 +95,8 @@ def noise_spectrum(
         return None
     density = 2.0 * total / (count * rate_hz * np.sum(window**2))
     rounding = step**2 / 12.0 / (rate_hz / 2.0)
-    return NoiseSpectrum(bin_hz=rate_hz / length, density=np.maximum(density, rounding))
+    segments = count / (1.0 + 2.0 * SEGMENTS_ALIKE * (1.0 - 1.0 / count))
+    return NoiseSpectrum(rate_hz / length, np.maximum(density, rounding), segments)
 
 
 def describe_background(noise: NoiseSpectrum, settings: TakeSettings) -> Background:

@@ -65,6 +65,9 @@ class Amplitudes:
     frequency_hz : excitation frequency, shape ``(F,)``.
     orders : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band.
     floors : what the background alone shows there, shape ``(order, R, F)``; NaN if unknown.
+    degrees : degrees of freedom of the floors, shape ``(order, F)``.
+    independent_hz : a band's noise is worth as many independent values as it holds of these, in
+        radiated frequency, shape ``(order, F)``.
     leaks : what a perfect loudspeaker shows there re its fundamental, shape ``(order, F)``.
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
     usable : False where the recording was clipped or the window resolves nothing,
@@ -78,6 +81,8 @@ class Amplitudes:
     frequency_hz: FloatArray
     orders: FloatArray
     floors: FloatArray
+    degrees: FloatArray
+    independent_hz: FloatArray
     leaks: FloatArray
     high_orders: FloatArray
     high_order_floors: FloatArray
@@ -108,7 +113,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     )
     arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
-    orders, floors, usable = _separated(
+    separated = _separated(
         deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise
     )
     high = HighOrders(
@@ -121,16 +126,29 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     drive = cut.sweep.drive_ratio(grid)
     return Amplitudes(
         frequency_hz=grid,
-        orders=orders,
-        floors=floors,
+        orders=separated.orders,
+        floors=separated.floors,
+        degrees=separated.degrees,
+        independent_hz=separated.independent_hz,
         leaks=_leaks(recorded, settings, grid / cut.scale),
         high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
-        usable=usable,
+        usable=separated.usable,
         noise=noise,
         arrivals=find_arrivals(responses, settings.band_hz),
         impulse=_impulse_response(responses, arrival, cut.rungs),
     )
+
+
+@dataclass(frozen=True)
+class _Separated:
+    """What is read off the windows of every order: see `Amplitudes`."""
+
+    orders: FloatArray
+    floors: FloatArray
+    usable: BoolArray
+    degrees: FloatArray
+    independent_hz: FloatArray
 
 
 def _separated(
@@ -142,13 +160,14 @@ def _separated(
     *,
     arrival: int,
     noise: NoiseSpectrum | None,
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return every order's amplitudes, their floors, and what is usable: see `Amplitudes`."""
+) -> _Separated:
+    """Return every order's amplitudes, their floors, and what is usable."""
     drive = cut.sweep.drive_ratio(grid)
     repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
     shape = (settings.order, len(cut.rungs), len(grid))
     orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)
     usable = np.zeros(shape, dtype=bool)
+    degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(2))
 
     def separate(order: int) -> None:
         index = order - 1
@@ -159,14 +178,16 @@ def _separated(
         window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
         scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
         orders[index, :, held] = window.amplitude(responses, arrival) * scaling
+        independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:
+            degrees[index, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
             floors[index, :, held] = _floor(deconvolver, window, noise) * scaling / repeats**0.5
         usable[index, :, held] = window.resolves & ~_clipped(
             deconvolver, window, cut.rungs, grid[held] / cut.scale
         )
 
     side_by_side(separate, range(1, settings.order + 1))
-    return orders, floors, usable
+    return _Separated(orders, floors, usable, degrees, independent_hz)
 
 
 def _impulse_response(

@@ -33,7 +33,9 @@ class LadderLevels:
 
     Attributes
     ----------
-    rungs : in the order played.
+    rungs : in the order played, as measured, with noise in them.
+    rows : each one's row of the amplitudes.
+    linear_db : the fundamental that stands for the linear response, shape ``(F,)``.
     level_db : each one's level over the level band, in the take's unit; NaN where no frequency
         of that band was measured.
     reliable_db : each one's fundamental, NaN where it is not reliable, shape ``(F,)`` each.
@@ -44,6 +46,8 @@ class LadderLevels:
     """
 
     rungs: list[Rung]
+    rows: list[int]
+    linear_db: FloatArray
     level_db: list[float]
     reliable_db: list[FloatArray]
     reference: int | None
@@ -84,6 +88,8 @@ def read_levels(
     ]
     return LadderLevels(
         rungs=rungs,
+        rows=own,
+        linear_db=linear_db,
         level_db=level_db,
         reliable_db=[np.where(reliable[i], fundamentals_db[i], np.nan) for i in own],
         reference=reference,

@@ -92,6 +92,8 @@ class HarmonicWindow:
     radiated_hz : n·f in the recorder's clock, shape ``(G,)``.
     energy_s : ∫w² dt of the window that each point sees, shape ``(G,)``.
     sum_s : ∫w dt, shape ``(G,)``; energy over its square is the noise bandwidth.
+    independent_hz : ∫w⁴ dt/(∫w² dt)²: over a wider band the noise seen through the window is
+        worth so many independent values as that band holds of these, shape ``(G,)``.
     resolves : whether the window holds enough periods, shape ``(G,)``.
     before_s, after_s : reach of the longer of the two windows that each point sees, ``(G,)``.
     """
@@ -141,7 +143,7 @@ class HarmonicWindow:
 
     def _measure(self, spans: list[tuple[float, float]]) -> None:
         """Integrate what the points see: windows, their squares, and neighbours' products."""
-        alone, sums, crossed = [], [], []
+        alone, sums, crossed, fourth = [], [], [], []
         for (before_s, after_s), following in zip(spans, [*spans[1:], spans[-1]], strict=True):
             step_s = (before_s + after_s) / MEASURED_POINTS
             place_s = np.arange(-before_s, after_s, step_s)
@@ -149,6 +151,7 @@ class HarmonicWindow:
             sums.append(np.sum(window) * step_s)
             alone.append(np.sum(window**2) * step_s)
             crossed.append(np.sum(window * narrower) * step_s)
+            fourth.append(np.sum(window**4) * step_s)
         lower, blend = self._lower, self._blend
         one, both, integral = np.array(alone), np.array(crossed), np.array(sums)
         self.energy_s = (
@@ -157,6 +160,9 @@ class HarmonicWindow:
             + blend**2 * one[lower + 1]
         )
         self.sum_s = (1.0 - blend) * integral[lower] + blend * integral[lower + 1]
+        # The noise's power at two frequencies is alike as far as the transform of w² reaches.
+        apart_hz = np.array(fourth) / one**2
+        self.independent_hz = (1.0 - blend) * apart_hz[lower] + blend * apart_hz[lower + 1]
         lengths_s = self.before_s + self.after_s
         self.resolves: BoolArray = lengths_s * self.radiated_hz >= LEAST_CYCLES
 

@@ -1,0 +1,189 @@
+"""What noise leaves known of a ladder's levels: values freed of it, with their 95 % intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from distsweep.analysis.noise.interval import NoisySum, is_reliable
+from distsweep.analysis.settings import TakeSettings
+from distsweep.analysis.sweep.harmonics import Amplitudes
+from distsweep.analysis.sweep.levels import input_referred_db
+from distsweep.analysis.third_octave import fraction_bands, third_octave_bands
+from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
+from distsweep.units import BoolArray, FloatArray, db_to_percent, db_to_power, power_to_db
+
+FRACTIONS = (12, 6, 3)
+"""Bands an octave of the smoothed curves (issue: 1/12, 1/6 and 1/3 octave by common practice)."""
+
+
+def with_intervals(
+    rungs: Sequence[Rung],
+    amplitudes: Amplitudes,
+    rows: Sequence[int],
+    linear_db: FloatArray,
+    settings: TakeSettings,
+) -> list[Rung]:
+    """Take the noise's expected power off every level, and say how well each is known then.
+
+    Parameters
+    ----------
+    rungs : as measured, noise included.
+    rows : each one's row of the amplitudes.
+    linear_db : level of the fundamental that stands for the linear response, shape ``(F,)``.
+    """
+    powers, noises = (part[:, list(rows)] ** 2 for part in (amplitudes.orders, amplitudes.floors))
+    usable = amplitudes.usable[:, list(rows)]
+    degrees = np.broadcast_to(amplitudes.degrees[:, None], powers.shape)
+    nothing = np.zeros(powers.shape[1:])
+    fundamental = NoisySum.single(powers[0], noises[0], degrees[0], nothing)
+    harmonics = _relative(powers, noises, degrees, amplitudes.leaks)
+    bands = [_bands(amplitudes, per_octave) for per_octave in FRACTIONS]
+    smoothed = [
+        _smoothed(fundamental, harmonics, usable, one, settings.level_offset_db) for one in bands
+    ]
+    levels = fundamental.interval()
+    curves, thd = harmonics.interval(), harmonics.summed().interval()
+    return [
+        _rung(
+            rung,
+            [part[row] + settings.level_offset_db for part in levels],
+            [part[:, row] for part in curves],
+            [part[row] for part in thd],
+            usable[:, row],
+            [one[row] for one in smoothed],
+            linear_db,
+        )
+        for row, rung in enumerate(rungs)
+    ]
+
+
+def _relative(
+    powers: FloatArray, noises: FloatArray, degrees: FloatArray, leaks: FloatArray
+) -> NoisySum:
+    """Return the powers of the harmonics re the fundamental's, shape ``(order − 1, R, F)``."""
+    left = powers[0] - noises[0]
+    reference = np.where(left > 0.0, left, np.nan)
+    noise = noises[1:] / reference + leaks[1:, None] ** 2
+    relative = np.broadcast_to(2.0 * noises[0] / reference, noise.shape)
+    return NoisySum.single(powers[1:] / reference, noise, degrees[1:], relative)
+
+
+class _Bands:
+    """Bands of the grid, and what the noise in each is worth for every order."""
+
+    def __init__(
+        self, per_octave: int, middle_hz: FloatArray, inside: BoolArray, amplitudes: Amplitudes
+    ) -> None:
+        self.per_octave, self.middle_hz, self.inside = per_octave, middle_hz, inside
+        orders = np.arange(1.0, len(amplitudes.orders) + 1.0)[:, None]
+        octaves = np.sum(inside, axis=1) * float(
+            np.median(np.diff(np.log2(amplitudes.frequency_hz)))
+        )
+        # A band's width at the frequencies that an order is heard at.
+        width_hz = orders * middle_hz * (2.0 ** (octaves / 2.0) - 2.0 ** (-octaves / 2.0))
+        with np.errstate(invalid="ignore"):
+            apart = np.array(
+                [
+                    [np.nanmean(row[points]) if np.any(np.isfinite(row[points])) else np.inf
+                     for points in inside]
+                    for row in amplitudes.independent_hz
+                ]
+            ).reshape(width_hz.shape)  # fmt: skip
+        self.independent = (width_hz / apart)[:, None]
+        noise = amplitudes.noise
+        known = np.inf if noise is None else noise.degrees_around(width_hz)
+        self.degrees = np.broadcast_to(known, width_hz.shape)[:, None]
+
+
+def _bands(amplitudes: Amplitudes, per_octave: int) -> _Bands:
+    frequency_hz = amplitudes.frequency_hz
+    if per_octave == 3:
+        return _Bands(3, *third_octave_bands(frequency_hz), amplitudes)
+    return _Bands(per_octave, *fraction_bands(frequency_hz, per_octave), amplitudes)
+
+
+def _smoothed(
+    fundamental: NoisySum,
+    harmonics: NoisySum,
+    usable: BoolArray,
+    bands: _Bands,
+    offset_db: float,
+) -> list[Smoothed]:
+    """Average the curves of all rungs over bands; one record a rung."""
+    level = (
+        replace(fundamental, total=np.where(usable[0], fundamental.total, np.nan))
+        .averaged(bands.inside, bands.independent[0], bands.degrees[0])
+        .interval()
+    )
+    clean = usable[1:] & usable[0]
+    orders = replace(harmonics, total=np.where(clean, harmonics.total, np.nan)).averaged(
+        bands.inside, bands.independent[1:], bands.degrees[1:]
+    )
+    curves, thd = orders.interval(), orders.summed().interval()
+    return [
+        Smoothed(
+            bands_per_octave=bands.per_octave,
+            frequency_hz=bands.middle_hz,
+            fundamental=SmoothedLevel(*(part[row] + offset_db for part in level)),
+            thd=SmoothedLevel(*(part[row] for part in thd)),
+            harmonics={
+                index + 2: SmoothedLevel(*(part[index, row] for part in curves))
+                for index in range(len(curves[0]))
+            },
+        )
+        for row in range(len(level[0]))
+    ]
+
+
+def _rung(
+    rung: Rung,
+    level: Sequence[FloatArray],
+    curves: Sequence[FloatArray],
+    thd: Sequence[FloatArray],
+    usable: BoolArray,
+    smoothed: list[Smoothed],
+    linear_db: FloatArray,
+) -> Rung:
+    """Return a rung with noise taken off; where the noise is not known it stays as measured."""
+    known = np.isfinite(level[1]) | np.isfinite(level[2])
+    fundamental_db = np.where(known, level[0], rung.fundamental_db)
+    clean = usable[1:] & usable[0]
+    harmonics = {}
+    for index, (order, curve) in enumerate(rung.harmonics.items()):
+        value_db, low_db, high_db = (part[index] for part in curves)
+        level_db = np.where(np.isnan(high_db), curve.level_db, value_db)
+        harmonics[order] = HarmonicCurve(
+            level_db=level_db,
+            floor_db=curve.floor_db,
+            reliable=is_reliable(low_db, high_db) & clean[index],
+            input_referred_db=input_referred_db(level_db, linear_db, order=order),
+            low_db=low_db,
+            high_db=high_db,
+        )
+    thd_db = np.where(np.isnan(thd[2]), rung.thd_db, thd[0])
+    unspoilt = np.all(
+        [clean[n - 2] | ~np.isfinite(c.floor_db) for n, c in harmonics.items()], axis=0
+    )
+    third = smoothed[FRACTIONS.index(3)]
+    return replace(
+        rung,
+        fundamental_db=fundamental_db,
+        fundamental_low_db=level[1],
+        fundamental_high_db=level[2],
+        harmonics=harmonics,
+        thd_db=thd_db,
+        thd_percent=np.asarray(db_to_percent(thd_db)),
+        thd_re_total_percent=np.asarray(
+            db_to_percent(thd_db - power_to_db(1.0 + db_to_power(thd_db)))
+        ),
+        thd_low_db=thd[1],
+        thd_high_db=thd[2],
+        thd_reliable=is_reliable(thd[1], thd[2]) & unspoilt,
+        thd_third_octave=ThdThirdOctave(
+            third.frequency_hz, third.thd.level_db, third.thd.low_db, third.thd.high_db
+        ),
+        smoothed=smoothed,
+    )
