@@ -69,6 +69,7 @@ class Score:
         points: np.ndarray | float = 1.0,
     ) -> None:
         """Enter intervals; ``true`` and ``noise_power`` are powers re the same reference."""
+        noise_power = np.where(np.isfinite(noise_power), noise_power, 0.0)
         known = np.isfinite(high_db) & np.isfinite(true) & (true > 0.0) & (noise_power > 0.0)
         true_db = 10.0 * np.log10(np.where(known, true, 1.0))
         snr = true / np.where(known, noise_power, 1.0)

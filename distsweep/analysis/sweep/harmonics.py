@@ -73,6 +73,7 @@ class Amplitudes:
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
     noise : of the silences; None where they were not recorded.
+    rate_constant_s : of the sweep as played.
     arrivals : when each rung's sound arrives.
     impulse : the fundamental's impulse response at the loudest rung that did not clip, not
         corrected for the microphone; None where every rung clipped.
@@ -88,6 +89,7 @@ class Amplitudes:
     high_order_floors: FloatArray
     usable: BoolArray
     noise: NoiseSpectrum | None
+    rate_constant_s: float
     arrivals: Arrivals
     impulse: ImpulseResponse | None
 
@@ -135,6 +137,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=separated.usable,
         noise=noise,
+        rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
         impulse=_impulse_response(responses, arrival, cut.rungs),
     )
