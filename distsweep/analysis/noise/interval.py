@@ -150,7 +150,7 @@ class NoisySum:
     def interval(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return the true power's level in dB and the ends of its interval.
 
-        The level is −inf where no more than the noise's share was measured, the low end where
+        The level is NaN where no more than the noise's share was measured, the low end −inf where
         nothing may be there; all are NaN where the power or the noise is not known.
         """
         known = np.isfinite(self.total) & np.isfinite(self.noise) & np.isfinite(self.relative)
@@ -162,7 +162,7 @@ class NoisySum:
             # Less than the noise's share says no more of the high end than that much does.
             high = np.where(silent, total, self._end(np.maximum(total, noise), -deviations))
             left = np.maximum(total - noise, 0.0)
-        parts = (left, np.minimum(low, left), np.maximum(high, left))
+        parts = (np.where(left > 0.0, left, np.nan), np.minimum(low, left), np.maximum(high, left))
         return tuple(np.where(known, power_to_db(part), np.nan) for part in parts)  # type: ignore[return-value]
 
 
