@@ -11,7 +11,6 @@ from closed_form import Branch, flat, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.analysis.noise.background import describe_background, noise_spectrum
-from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.harmonics import frequency_grid
 from distsweep.pipeline import analyse
@@ -42,12 +41,20 @@ def test_the_grid() -> None:
     assert frequency_grid((25.0, 12800.0))[-1] == pytest.approx(12800.0)
 
 
-def test_reliable_follows_from_level_and_floor(bench: Bench, heard: np.ndarray) -> None:
+def test_reliable_is_an_interval_of_3_db_at_most(bench: Bench, heard: np.ndarray) -> None:
+    reliable = 0
     for rung in bench.analyse(heard).take().rungs:
         for curve in rung.harmonics.values():
-            stands = curve.level_db - curve.floor_db >= RELIABLE_DB
-            assert np.array_equal(curve.reliable, stands)
-        assert np.array_equal(rung.thd_reliable, rung.thd_db - rung.thd_floor_db >= 25.0)
+            width_db = curve.high_db - curve.low_db
+            known = np.isfinite(curve.low_db)
+            assert np.array_equal(curve.reliable, known & (width_db <= 3.0))
+            assert np.all(
+                (curve.low_db <= curve.level_db) & (curve.level_db <= curve.high_db) | ~known
+            )
+            reliable += np.sum(curve.reliable)
+        narrow = np.isfinite(rung.thd_low_db) & (rung.thd_high_db - rung.thd_low_db <= 3.0)
+        assert np.array_equal(rung.thd_reliable, narrow)
+    assert reliable > 100
 
 
 def test_what_clipped_is_not_reliable_and_the_rest_is(bench: Bench, heard: np.ndarray) -> None:
@@ -258,7 +265,11 @@ def test_results_survive_writing_and_reading(
     assert data["schema"] == "distsweep.results/2"
     take = data["takes"][0]
     assert set(take["rungs"][0]["harmonics"]) == {"2", "3", "4", "5"}
-    lengths = {len(v) for v in take["rungs"][0].values() if isinstance(v, list)}
+    lengths = {
+        len(values)
+        for name, values in take["rungs"][0].items()
+        if isinstance(values, list) and name != "smoothed"
+    }
     assert lengths == {len(take["frequency_hz"])}
 
 
@@ -280,7 +291,14 @@ def test_every_name_of_the_contract_is_there(bench: Bench, heard: np.ndarray) ->
         "harmonics", "thd_db", "thd_percent", "thd_re_total_percent", "thd_floor_db",
         "thd_reliable", "orders_summed", "high_order_db",
     } <= set(take["rungs"][0])  # fmt: skip
-    assert {"level_db", "floor_db", "reliable", "input_referred_db"} == set(
+    assert {
+        "fundamental_low_db", "fundamental_high_db", "thd_low_db", "thd_high_db",
+        "thd_third_octave",
+    } <= set(take["rungs"][0])  # fmt: skip
+    assert {"frequency_hz", "thd_db", "low_db", "high_db"} == set(
+        take["rungs"][0]["thd_third_octave"]
+    )
+    assert {"level_db", "floor_db", "reliable", "input_referred_db", "low_db", "high_db"} == set(
         take["rungs"][0]["harmonics"]["2"]
     )
     assert {

@@ -33,47 +33,50 @@ def noisy(bench: Bench, seed: int, noise_db: float = -60.0) -> np.ndarray:
     return clean + rms * 10.0 ** (noise_db / 20.0) * noise
 
 
-@pytest.mark.parametrize("seed", [3, 4, 5])
-def test_every_reliable_value_is_within_1_5_db(long_bench: Bench, seed: int) -> None:
-    take = long_bench.analyse(noisy(long_bench, seed)).take()
-    rung = take.rungs[0]
-    truth = harmonic_amplitudes(BRANCHES, take.frequency_hz, AMPLITUDE, 10)
-    marginal = 0
-    for order, curve in rung.harmonics.items():
-        with np.errstate(divide="ignore"):
+def test_intervals_hold_the_truth_and_reliable_values_are_within_1_5_db(
+    long_bench: Bench,
+) -> None:
+    """Three noises; some 60 windows a curve are independent, 15 curves: 95 % to 1 % or so."""
+    held, off = [], []
+    for seed in (3, 4, 5):
+        take = long_bench.analyse(noisy(long_bench, seed)).take()
+        rung = take.rungs[0]
+        truth = harmonic_amplitudes(BRANCHES, take.frequency_hz, AMPLITUDE, 10)
+        for order in (2, 3, 4, 5):
+            curve = rung.harmonics[order]
             true_db = 20.0 * np.log10(truth[order - 1] / truth[0])
-        held = curve.reliable
-        assert np.all(np.abs(curve.level_db - true_db)[held] <= 1.5)
-        marginal += np.sum(held & (curve.level_db - curve.floor_db < 35.0))
-    # The test would be empty if no value stood near the margin.
-    assert marginal > 100
-    fits = np.arange(2, 11)[:, None] * take.frequency_hz <= 20000.0 * 1.0000001
-    thd = np.sqrt(np.sum((truth[1:] * fits) ** 2, axis=0)) / truth[0]
-    held = rung.thd_reliable
-    assert held.sum() > 100
-    assert np.all(np.abs(rung.thd_db[held] - 20.0 * np.log10(thd[held])) <= 1.5)
+            known = np.isfinite(curve.high_db)
+            # −inf, the low end of what may be nothing, is below everything.
+            held.append(((curve.low_db <= true_db) & (true_db <= curve.high_db))[known])
+            off.append(np.abs(curve.level_db - true_db)[curve.reliable])
+        fits = np.arange(2, 11)[:, None] * take.frequency_hz <= 20000.0 * 1.0000001
+        thd = np.sqrt(np.sum((truth[1:] * fits) ** 2, axis=0)) / truth[0]
+        true_db = 20.0 * np.log10(np.where(thd > 0.0, thd, np.nan))
+        known = np.isfinite(rung.thd_high_db) & np.isfinite(true_db)
+        held.append(((rung.thd_low_db <= true_db) & (true_db <= rung.thd_high_db))[known])
+    assert 0.92 < np.mean(np.concatenate(held)) < 0.99
+    errors_db = np.concatenate(off)
+    assert len(errors_db) > 1000 and np.mean(errors_db > 1.0) > 0.0  # some are near the margin
+    assert np.mean(errors_db > 1.5) < 0.01
 
 
 def test_floors_are_the_true_noise(long_bench: Bench) -> None:
-    """The mean power of many noises, analysed as harmonics, is the stated floor.
+    """Where there is noise alone, what is left above it is 1/e of it on average.
 
-    The noise-only harmonics are orders that the loudspeaker does not make (6 to 10).
+    A power of complex Gaussian noise of mean N is distributed exponentially; its excess over N,
+    where there is one, has the mean N/e. The orders from 6 on are not made by the loudspeaker.
     """
-    seen = {order: [] for order in range(6, 11)}
+    seen: dict[int, list[np.ndarray]] = {order: [] for order in range(6, 11)}
     for seed in range(10, 16):
         rung = long_bench.analyse(noisy(long_bench, seed)).take().rungs[0]
-        for order, values in seen.items():
+        for order, ratios in seen.items():
             curve = rung.harmonics[order]
-            values.append(10.0 ** (curve.level_db / 10.0))
-    for order, powers in seen.items():
-        held = np.isfinite(powers[0])
-        mean_db = 10.0 * np.log10(np.mean(powers, axis=0)[held])
-        # Six noises leave 1.8 dB of spread at a point; 40 neighbours share few windows.
-        smooth_db = np.convolve(mean_db, np.ones(40) / 40, mode="valid")
-        floor_db = rung.harmonics[order].floor_db[held]
-        smooth_floor_db = np.convolve(floor_db, np.ones(40) / 40, mode="valid")
-        # The mean of dB of a power averaged six times lies 0.37 dB low (digamma(6) − ln 6).
-        assert abs(np.median(smooth_db + 0.37 - smooth_floor_db)) <= 0.5
+            inside = np.isfinite(curve.floor_db)
+            ratio = 10.0 ** ((curve.level_db - curve.floor_db)[inside] / 10.0)
+            ratios.append(np.nan_to_num(ratio))
+    for ratios in seen.values():
+        # Six noises of some 60 independent windows: the mean is good for a tenth.
+        assert abs(np.mean(ratios) * np.e - 1.0) < 0.15
 
 
 @pytest.mark.parametrize("order", [1, 2])

@@ -55,7 +55,7 @@ def with_intervals(
         for one in bands
     ]
     levels = fundamental.interval()
-    curves, thd = _wider(harmonics.interval(), shift_db), _summed(harmonics, shift_db)
+    curves, thd = wider(harmonics.interval(), shift_db), _summed(harmonics, shift_db)
     return [
         _rung(
             rung,
@@ -77,7 +77,7 @@ def _shift_db(amplitudes: Amplitudes) -> FloatArray:
     return np.asarray(DB_PER_RATIO * 0.5 * (orders - 1.0) * CURVED_PHASE / turns)
 
 
-def _wider(
+def wider(
     interval: tuple[FloatArray, FloatArray, FloatArray], shift_db: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Widen intervals by an independent error of as much confidence, as squares."""
@@ -97,7 +97,7 @@ def _summed(harmonics: NoisySum, shift_db: FloatArray) -> tuple[FloatArray, Floa
     weight = np.sum(left, axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean_db = np.where(weight > 0.0, np.sum(left * shift_db, axis=0) / weight, 0.0)
-    return _wider(harmonics.summed().interval(), mean_db)
+    return wider(harmonics.summed().interval(), mean_db)
 
 
 def _relative(
@@ -165,7 +165,7 @@ def _smoothed(
     )
     count = np.sum(bands.inside, axis=1)
     band_db = (shift_db @ bands.inside.T.astype(float)) / count
-    curves, thd = _wider(orders.interval(), band_db), _summed(orders, band_db)
+    curves, thd = wider(orders.interval(), band_db), _summed(orders, band_db)
     return [
         Smoothed(
             bands_per_octave=bands.per_octave,
