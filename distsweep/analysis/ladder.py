@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder
-from distsweep.analysis.limits.gain_change import gain_changes
+from distsweep.analysis.limits.gain_change import gain_changes, with_ends
 from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
 from distsweep.analysis.noise.background import describe_background
 from distsweep.analysis.settings import TakeSettings
@@ -82,13 +82,14 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         levels.reliable_db, [rung.drive_dbfs for rung in levels.rungs], reference=levels.reference
     )
     band = band_mask(frequency_hz, settings.level_band_hz)
+    rungs = with_intervals(levels.rungs, amplitudes, levels.rows, levels.linear_db, settings)
     return MeasuredLadder(
         frequency_hz=frequency_hz,
         drive_shape_db=np.asarray(ratio_to_db(cut.sweep.drive_ratio(frequency_hz))),
-        rungs=with_intervals(levels.rungs, amplitudes, levels.rows, levels.linear_db, settings),
+        rungs=rungs,
         rungs_as_measured=levels.rungs,
         level_db=levels.level_db,
-        compression=compression,
+        compression=with_ends(compression, rungs, reference=levels.reference),
         return_check_db=levels.return_check_db,
         limits=find_ladder_limits(frequency_hz, levels.rungs, compression),
         background=None if noise is None else describe_background(noise, settings),

@@ -105,13 +105,18 @@ class Rung(Record):
 
 @dataclass(frozen=True, repr=False)
 class Compression(Record):
-    """Gain change of a ladder; ``gain_change_db`` is one ``(F,)`` array a rung."""
+    """Gain change of a ladder; ``gain_change_db`` is one ``(F,)`` array a rung.
+
+    ``gain_change_low_db`` and ``gain_change_high_db`` are the ends of its 95 % interval.
+    """
 
     reference_drive_dbfs: float | None
     gain_change_db: list[FloatArray]
     onset_dbfs: FloatArray
     drive_at_1db_dbfs: FloatArray
     drive_at_3db_dbfs: FloatArray
+    gain_change_low_db: list[FloatArray] = field(default_factory=list)
+    gain_change_high_db: list[FloatArray] = field(default_factory=list)
 
 
 @dataclass(frozen=True, repr=False)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.results import Compression
+from distsweep.results import Compression, Rung
 from distsweep.units import BoolArray, FloatArray
 
 ONSET_DB, ONE_DB, THREE_DB = -0.5, -1.0, -3.0
@@ -52,6 +52,37 @@ def gain_changes(
         drive_at_1db_dbfs=at[1],
         drive_at_3db_dbfs=at[2],
     )
+
+
+def with_ends(
+    compression: Compression, rungs: Sequence[Rung], *, reference: int | None
+) -> Compression:
+    """Give gain changes the ends of their intervals.
+
+    The errors of a rung's level and of the reference's are independent and add as squares (GUM,
+    JCGM 100:2008, 5.1.2); the reference rung's own change is nothing, exactly.
+    """
+    if reference is None:
+        return compression
+    low, high = [], []
+    base = rungs[reference]
+    for number, (rung, change) in enumerate(zip(rungs, compression.gain_change_db, strict=True)):
+        if number == reference:
+            low.append(change)
+            high.append(change)
+            continue
+        with np.errstate(invalid="ignore"):
+            down = np.hypot(
+                rung.fundamental_db - rung.fundamental_low_db,
+                base.fundamental_high_db - base.fundamental_db,
+            )
+            up = np.hypot(
+                rung.fundamental_high_db - rung.fundamental_db,
+                base.fundamental_db - base.fundamental_low_db,
+            )
+        low.append(change - down)
+        high.append(change + up)
+    return replace(compression, gain_change_low_db=low, gain_change_high_db=high)
 
 
 def first_crossing(drives_dbfs: FloatArray, change_db: FloatArray, limit_db: float) -> FloatArray:
