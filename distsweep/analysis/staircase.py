@@ -18,6 +18,7 @@ from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.tone.bursts import ToneBursts, measure_bursts, without_broken
 from distsweep.analysis.tone.gain_in_time import burst_trace
+from distsweep.analysis.tone.intervals import freed_of_noise
 from distsweep.reason import Reason
 from distsweep.results import (
     Background,
@@ -34,10 +35,12 @@ from distsweep.units import FloatArray, IntArray, db_to_percent, ratio_to_db
 class MeasuredTone:
     """One tone: its levels, what holds it back (None where nothing can be said), and why.
 
+    ``levels`` have the noise in them; ``stated`` are freed of it, with their intervals.
     ``bent`` says that its waveform is; ``trace`` is the level around the loudest burst.
     """
 
     levels: ToneLevels
+    stated: ToneLevels
     limiter: FoundLimiter | None
     thermal: Thermal | None
     bent: bool
@@ -119,6 +122,7 @@ def _tone(
     offset_db = settings.level_offset_db - correction_db
     measured = MeasuredTone(
         levels=levels,
+        stated=freed_of_noise(levels, bursts, up, settings.level_offset_db),
         limiter=None if found is None else found.limiter,
         thermal=None if found is None else found.thermal,
         bent=found is not None and found.bent,

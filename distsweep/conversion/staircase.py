@@ -11,7 +11,7 @@ def staircase_record(tone: MeasuredTone) -> Staircase:
     """Return what results keep of a tone."""
     onset = tone.high_order_onset
     return Staircase(
-        **vars(tone.levels),
+        **vars(tone.stated),
         limiter=None if tone.limiter is None else limiter_record(tone.limiter),
         thermal=tone.thermal,
         high_order_onset_dbfs=None if onset is None else onset.drive_dbfs,

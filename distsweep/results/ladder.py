@@ -10,7 +10,7 @@ from distsweep.results.record import Record
 from distsweep.units import BoolArray, FloatArray, IntArray
 
 
-def _none() -> FloatArray:
+def no_interval() -> FloatArray:
     """Stand for an interval in files that were written before there were any."""
     return np.zeros(0)
 
@@ -28,8 +28,8 @@ class HarmonicCurve(Record):
     floor_db: FloatArray
     reliable: BoolArray
     input_referred_db: FloatArray
-    low_db: FloatArray = field(default_factory=_none)
-    high_db: FloatArray = field(default_factory=_none)
+    low_db: FloatArray = field(default_factory=no_interval)
+    high_db: FloatArray = field(default_factory=no_interval)
 
 
 @dataclass(frozen=True, repr=False)
@@ -95,10 +95,10 @@ class Rung(Record):
     orders_summed: IntArray
     high_order_db: FloatArray
     high_order_floor_db: FloatArray
-    fundamental_low_db: FloatArray = field(default_factory=_none)
-    fundamental_high_db: FloatArray = field(default_factory=_none)
-    thd_low_db: FloatArray = field(default_factory=_none)
-    thd_high_db: FloatArray = field(default_factory=_none)
+    fundamental_low_db: FloatArray = field(default_factory=no_interval)
+    fundamental_high_db: FloatArray = field(default_factory=no_interval)
+    thd_low_db: FloatArray = field(default_factory=no_interval)
+    thd_high_db: FloatArray = field(default_factory=no_interval)
     thd_third_octave: ThdThirdOctave | None = None
     smoothed: list[Smoothed] = field(default_factory=list)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from distsweep.results.ladder import no_interval
 from distsweep.results.limits import Limiter, Thermal
 from distsweep.results.record import Record
 from distsweep.units import BoolArray, FloatArray
@@ -29,7 +30,8 @@ class ToneLevels(Record):
     leave) are re the fundamental; ``waveform_crest_db`` is peak over RMS of the wave that
     fundamental and harmonics make, 3.01 for a sine. ``difference_db`` is the way down minus
     the way up where they differ most. The gain change is re the quietest reliable level, at
-    ``reference_drive_dbfs``; ``onset_dbfs`` is the drive at which it reaches −0.5 dB.
+    ``reference_drive_dbfs``; ``onset_dbfs`` is the drive at which it reaches −0.5 dB. ``…_low_db``
+    and ``…_high_db`` are the ends of 95 % intervals.
     """
 
     frequency_hz: float
@@ -55,6 +57,12 @@ class ToneLevels(Record):
     drive_at_1db_dbfs: float | None = None
     drive_at_3db_dbfs: float | None = None
     difference_db: float | None = None
+    level_low_db: FloatArray = field(default_factory=no_interval)
+    level_high_db: FloatArray = field(default_factory=no_interval)
+    thd_low_db: FloatArray = field(default_factory=no_interval)
+    thd_high_db: FloatArray = field(default_factory=no_interval)
+    harmonics_low_db: dict[int, FloatArray] = field(default_factory=dict)
+    harmonics_high_db: dict[int, FloatArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, repr=False)

@@ -38,6 +38,7 @@ class ToneBursts:
     harmonics : amplitudes (full scale 1, corrected for the microphone), ``(K, order)``;
         column 0 is the fundamental; NaN above the highest frequency followed.
     floors : RMS amplitude that the background alone shows there, ``(order,)``; NaN if unknown.
+    degrees : degrees of freedom of the floors.
     waveform_crest_db : crest factor of the fitted wave (peak over RMS), 3.01 for a sine, shape
         ``(K,)``.
     residual_rms, residual_peak : of what the harmonics leave, full scale 1, shape ``(K,)``.
@@ -52,6 +53,7 @@ class ToneBursts:
     rising: BoolArray
     harmonics: FloatArray
     floors: FloatArray
+    degrees: float
     waveform_crest_db: FloatArray
     residual_rms: FloatArray
     residual_peak: FloatArray
@@ -92,6 +94,7 @@ def measure_bursts(
         rising=np.array([burst.direction == "up" for burst in cut.bursts]),
         harmonics=np.abs(fit.harmonics) * scaling,
         floors=floors * scaling,
+        degrees=_degrees(noise, cut.rate_hz / count),
         waveform_crest_db=_crest_db(fit),
         residual_rms=fit.residual_rms,
         residual_peak=fit.residual_peak,
@@ -129,6 +132,10 @@ def without_broken(tone: ToneBursts) -> tuple[ToneBursts, list[int]]:
         waveform_crest_db=tone.waveform_crest_db * gone,
     )
     return left, np.flatnonzero(lost).tolist()
+
+
+def _degrees(noise: NoiseSpectrum | None, bandwidth_hz: float) -> float:
+    return np.inf if noise is None else float(noise.degrees_around(np.array([bandwidth_hz]))[0])
 
 
 def _floors(
