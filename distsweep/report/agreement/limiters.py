@@ -97,12 +97,12 @@ def _row(item: LimiterAgreement) -> list[Cell]:
 
 def _short(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
     place = wording.span(threshold_dbfs, "dBFS")
-    return f"{kind}, {place}" if kind not in ("none", "thermal") and place else kind
+    return f"{kind}, {place}" if kind not in _IDLE and place else kind
 
 
 def _said(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
     words, place = _KINDS.get(kind, kind), wording.span(threshold_dbfs, "dBFS")
-    if kind in ("none", "thermal") or not place:
+    if kind in _IDLE or not place:
         return words
     return f"{words} with a threshold {'of ' if place[0] in '−0123456789' else ''}{place}"
 
