@@ -22,6 +22,10 @@ class Noted(Record, Mapping[str, Any]):
 
     others: dict[str, Any] = field(default_factory=dict, kw_only=True)
 
+    def __repr__(self) -> str:
+        """Return the class's name with what was noted."""
+        return f"{type(self).__name__}({self._table()})"
+
     def __getitem__(self, name: str) -> Any:
         """Return what was noted under a name."""
         return self._table()[name]

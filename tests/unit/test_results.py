@@ -101,6 +101,7 @@ def test_what_was_noted_reads_as_a_table_and_keeps_what_was_added_by_hand(
     read = read_results(path)
     assert read.device["name"] == read.device.name and read.device["serial"] == "0042"
     assert dict(read.conditions) == {"humidity_percent": 40.0} and not read.calibration
+    assert repr(read.conditions) == "Conditions({'humidity_percent': 40.0})"
     assert read.conditions.get("distance_m", 1.0) == 1.0 and "distance_m" not in read.conditions
     assert {"Serial", "Humidity percent"} < {name for name, _ in condition_terms(read)}
     assert "Band a level is averaged over, Hz" not in dict(condition_terms(read))
