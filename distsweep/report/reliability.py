@@ -124,7 +124,7 @@ def thd_bound_db(rung: Rung) -> FloatArray:
     """THD that the rung does not exceed, whatever noise did, dB re the fundamental.
 
     Value and `NOISE_PEAK_RATIO` times its floor, as amplitudes: noise in antiphase may have
-    hidden so much. NaN where there is no THD or no floor, and all over a rung that clipped.
+    hidden that much. NaN where there is no THD or no floor, and all over a rung that clipped.
     """
     amplitude = db_to_ratio(rung.thd_db)
     noise = NOISE_PEAK_RATIO * db_to_ratio(rung.thd_floor_db)

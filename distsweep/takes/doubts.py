@@ -19,12 +19,12 @@ from distsweep.units import FloatArray, db_to_power, power_to_db
 from distsweep.words.wording import signed
 
 OUTSIDE_BY = 1.3
-"""A correction may end so far inside the band without a word (chosen: files often begin at 25 Hz,
-or end at 16 kHz)."""
+"""Ratio by which a correction may end inside the band without a warning (chosen: files often begin
+at 25 Hz, or end at 16 kHz)."""
 
 LOWER_END_TOLERANCE, UPPER_END_TOLERANCE = 0.97, 1.03
-"""A level band that ends so near the measured band's end was meant to end there (chosen: two
-steps of the grid of 48 points an octave)."""
+"""A level band that ends within these ratios of the measured band's was meant to end there
+(chosen: two steps of the grid of 48 points an octave)."""
 
 
 def session_warnings(session: Session) -> list[Reason]:

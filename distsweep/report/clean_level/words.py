@@ -21,11 +21,11 @@ from distsweep.units import BoolArray
 from distsweep.words import wording
 
 ALIKE_DB = 0.3
-"""Places whose limits are passed so near each other go together (chosen: what a ladder's own
+"""Places whose limits are passed within this of each other go together (chosen: what a ladder's own
 interpolation is good for)."""
 
 MOST_RANGES = 3
-"""A sentence lists so many ranges of frequency, and counts the rest."""
+"""Most ranges of frequency that a sentence lists; the rest are counted (chosen)."""
 
 
 def clean_level_sentences(take: Take) -> str | None:

@@ -127,4 +127,4 @@ _STAIRCASE: _Parts = [
     (clean_level_picture, clean_level.shown),
     (clean_level_cells, clean_level.shown),
 ]
-"""What draws a block, beside what tells whether there is anything to draw."""
+"""What returns a block, and what is true of a take that has anything to show in it."""
