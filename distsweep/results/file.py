@@ -124,7 +124,7 @@ def _restore(kind: Any, data: Any) -> Any:
 
 
 def _restore_record(kind: Any, data: dict[str, Any]) -> Any:
-    """Build a record; what the file lacks of it is as for a record of before that field."""
+    """Build a record; a field that the file lacks has its default."""
     hints = typing.get_type_hints(kind)
     names = [field.name for field in dataclasses.fields(kind)]
     if not issubclass(kind, Noted):

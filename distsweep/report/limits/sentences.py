@@ -43,7 +43,7 @@ def _of_any_take(take: Take) -> list[str]:
 
 def _limiter_of_band(limiter: Limiter) -> str:
     if limiter.kind == "none":
-        # Files of before hold sentences only: the first said why.
+        # Files of earlier versions hold sentences only: the first says why.
         why = limiter.sentence_of(*WHY_NONE) or next(iter(limiter.evidence), "")
         return f"No limiter shows in the ladder{f': {why}' if why else ''}."
     band = ""

@@ -12,7 +12,7 @@ LEAST_FOR_A_STRIP = 0.3  # below, seven of ten are nothing: a line in the table 
 
 
 def resonances(results: Results) -> Section | None:
-    """What sings along, ranked by how sure it is; or why nothing can be said."""
+    """Resonances ranked by confidence, or why nothing can be said of any."""
     if not any(take.rungs for take in results.takes):
         return None
     blocks: list[Block] = [Paragraph(_opening(results))]
