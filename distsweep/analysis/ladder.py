@@ -69,6 +69,7 @@ class MeasuredLadder:
     median_dbfs: FloatArray
 
 
+@np.errstate(invalid="ignore", over="ignore")  # digital silence is −inf dB: differences are NaN
 def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
     """Measure a ladder: harmonics, levels, gain change, what limits it, and its background."""
     amplitudes = measure_harmonics(cut, settings)
