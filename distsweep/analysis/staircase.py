@@ -52,7 +52,6 @@ class MeasuredStaircase:
     Attributes
     ----------
     frequency_hz : of the tones in the order played, shape ``(F,)``.
-    band_hz : measured band.
     tones : one a frequency.
     clean_level, high_order_onset : over all tones.
     background : None where the silence was not recorded.
@@ -60,7 +59,6 @@ class MeasuredStaircase:
     """
 
     frequency_hz: FloatArray
-    band_hz: tuple[float, float]
     tones: tuple[MeasuredTone, ...]
     clean_level: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
@@ -71,7 +69,6 @@ class MeasuredStaircase:
 def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStaircase:
     """Measure every tone of a cut staircase."""
     noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
-    background = None if noise is None else describe_background(noise, settings)
     tones, warnings = [], []
     for tone in cut.tones:
         measured, doubts = _tone(tone, settings, cut.scale, noise)
@@ -80,14 +77,13 @@ def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStai
     onsets = [tone.high_order_onset for tone in tones if tone.high_order_onset is not None]
     return MeasuredStaircase(
         frequency_hz=np.array([tone.levels.frequency_hz for tone in tones]),
-        band_hz=settings.band_hz,
         tones=_compared(tones),
         clean_level=staircase_clean_levels(
             [tone.levels for tone in tones],
             [tone.limiter is not None and tone.limiter.may_act_from_the_lowest for tone in tones],
         ),
         high_order_onset=sorted(onsets, key=lambda onset: onset.drive_dbfs),
-        background=background,
+        background=None if noise is None else describe_background(noise, settings),
         warnings=tuple(warnings),
     )
 
@@ -151,7 +147,6 @@ def _levels(tone: ToneBursts, up: IntArray, offset_db: float) -> ToneLevels:
         level_db=level_db,
         level_floor_db=floor_db,
         level_reliable=reliable,
-        gain_change_db=change.gain_change_db,
         falling_level_db=falling_db,
         thd_db=thd_db,
         thd_percent=np.asarray(db_to_percent(thd_db)),
@@ -164,11 +159,7 @@ def _levels(tone: ToneBursts, up: IntArray, offset_db: float) -> ToneLevels:
         residual_floor_db=_db(tone.residual_floor * np.sqrt(2.0), fundamental),
         residual_crest_db=_db(tone.residual_peak[up], tone.residual_rms[up]),
         clipped=tone.clipped[up],
-        reference_drive_dbfs=change.reference_drive_dbfs,
-        onset_dbfs=change.onset_dbfs,
-        drive_at_1db_dbfs=change.drive_at_1db_dbfs,
-        drive_at_3db_dbfs=change.drive_at_3db_dbfs,
-        difference_db=change.difference_db,
+        **vars(change),
     )
 
 

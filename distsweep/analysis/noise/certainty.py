@@ -25,7 +25,7 @@ SEEN_DB, CLEAR_DB, RELIABLE_DB = 6.0, 12.0, 25.0
 Below the first it is *hidden*: the background alone may have made it (contract). From the first on
 it is *seen*: it is there, and its standard deviation is 3.1 dB or less. From the second on it is
 *clear*: its height is known to 1.5 dB (standard deviation). From the third on it is *reliable*: it
-takes four standard deviations to move it by 1.5 dB, which Gaussian noise does once in thirty
+takes 4.3 standard deviations to move it by 1.5 dB, which Gaussian noise does once in seventy
 thousand values. Chosen so: what is concluded from one value alone asks for "reliable", what rests
 on several asks for "clear", and what is only drawn, or is confirmed elsewhere, for "seen"."""
 
