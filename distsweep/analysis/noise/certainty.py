@@ -46,6 +46,9 @@ DB_PER_RATIO = 20.0 / np.log(10.0)
 """Decibels that a small relative change of an amplitude makes: the derivative,
 by the formula of the decibel, 20·log10, at a ratio of 1."""
 
+DEVIATION_OF_MEDIAN = 1.4826
+"""Standard deviation over median absolute deviation, by the Gaussian's formula."""
+
 _HALVINGS = 30
 """Steps of the search for a bound (chosen: 1e-9 of where it begins)."""
 

@@ -12,8 +12,9 @@ from distsweep.reason import Reason
 
 ASSUMED_TEMPERATURE_C = 20.0
 TEMPERATURE_UNCERTAINTY_K, UNKNOWN_TEMPERATURE_UNCERTAINTY_K = 1.0, 5.0
-"""Where no temperature is noted, and what the air's is uncertain by (chosen: a living room's range,
-and what a thermometer in it may differ from the air in the cabinet)."""
+"""The air's temperature where none was noted; and what it is uncertain by where one was (chosen:
+what a thermometer may differ from the air in the cabinet), and where none was (chosen: the range of
+living rooms)."""
 
 FLANGED_END, FREE_END = 0.8217, 0.6133
 """End corrections in radii: in an infinite baffle 0.8217 (Nomura, Yamamura, Inawashiro 1960;
