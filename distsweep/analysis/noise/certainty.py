@@ -84,12 +84,6 @@ class Estimate:
     most_db: FloatArray
 
     @classmethod
-    def exact(cls, value_db: FloatArray) -> Estimate:
-        """Return values that no noise has touched; NaN is not known."""
-        low, high = _open_where_nan(value_db, value_db, value_db)
-        return cls(value_db, low, high, low, high)
-
-    @classmethod
     def gaussian(cls, value_db: FloatArray, deviation_db: FloatArray) -> Estimate:
         """Return values with a Gaussian error of a standard deviation; NaN is not known."""
         ends = [
@@ -101,13 +95,7 @@ class Estimate:
 
     def above(self, limit_db: float) -> Estimate:
         """Return how far the quantity lies above a limit."""
-        return Estimate(
-            self.value_db - limit_db,
-            self.low_db - limit_db,
-            self.high_db - limit_db,
-            self.least_db - limit_db,
-            self.most_db - limit_db,
-        )
+        return Estimate(*(part - limit_db for part in vars(self).values()))
 
     def without_upper_end_where(self, flags: BoolArray) -> Estimate:
         """Return the same with no upper ends where the flags are True, shape ``(F,)``."""
@@ -119,14 +107,7 @@ class Estimate:
 
     def zero_where(self, flags: BoolArray) -> Estimate:
         """Return the same with exactly nothing, −inf dB, where the flags are True."""
-        return Estimate(
-            *(
-                np.where(flags, -np.inf, part)
-                for part in (
-                    self.value_db, self.low_db, self.high_db, self.least_db, self.most_db,
-                )
-            )
-        )  # fmt: skip
+        return Estimate(*(np.where(flags, -np.inf, part) for part in vars(self).values()))
 
 
 def _open_where_nan(
