@@ -108,16 +108,15 @@ def _tone(
     bursts, broken = without_broken(measure_bursts(cut, settings, scale=scale, noise=noise))
     up = np.flatnonzero(bursts.rising)
     levels = _levels(bursts, up, settings.level_offset_db)
-    found: ToneLimiter | None = None
-    if levels.reference_drive_dbfs is not None:
-        found = find_tone_limiter(bursts, levels)
+    known = levels.reference_drive_dbfs is not None
+    found = find_tone_limiter(bursts, levels) if known else ToneLimiter()
     correction_db = float(settings.correction_db(np.array([cut.frequency_hz]))[0])
     offset_db = settings.level_offset_db - correction_db
     measured = MeasuredTone(
         levels=levels,
-        limiter=None if found is None else found.limiter,
-        thermal=None if found is None else found.thermal,
-        bent=found is not None and found.bent,
+        limiter=found.limiter,
+        thermal=found.thermal,
+        bent=found.bent,
         high_order_onset=onset_of_tone(levels),
         trace=burst_trace(bursts, int(up[-1]), offset_db=offset_db) if len(up) else None,
     )
