@@ -50,7 +50,7 @@ class ResonanceFindings:
     ----------
     resonances : highest confidence first.
     notes : what the session cannot show, and why.
-    spikes, decay_maps : of each take given, in their order; none of one that could not be
+    ``spikes``, ``decay_maps`` : of each take given, in their order; none of one that could not be
         searched.
     """
 
