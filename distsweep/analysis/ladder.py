@@ -73,6 +73,8 @@ class MeasuredLadder:
     median_dbfs: FloatArray
 
 
+# A rung that is silent to the last bit has a level of −inf; what is re that is NaN: not known.
+@np.errstate(invalid="ignore", over="ignore")
 def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
     """Measure a ladder: harmonics, levels, gain change, what limits it, and its background."""
     amplitudes = measure_harmonics(cut, settings)

@@ -55,7 +55,6 @@ class MeasuredStaircase:
     Attributes
     ----------
     frequency_hz : of the tones in the order played, shape ``(F,)``.
-    band_hz : measured band.
     tones : one a frequency.
     clean_level, high_order_onset : over all tones.
     background : None where the silence was not recorded.
@@ -63,7 +62,6 @@ class MeasuredStaircase:
     """
 
     frequency_hz: FloatArray
-    band_hz: tuple[float, float]
     tones: tuple[MeasuredTone, ...]
     clean_level: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
@@ -74,7 +72,6 @@ class MeasuredStaircase:
 def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStaircase:
     """Measure every tone of a cut staircase."""
     noise = noise_spectrum(cut.quiet, rate_hz=cut.rate_hz, step=cut.step)
-    background = None if noise is None else describe_background(noise, settings)
     tones, warnings = [], []
     for tone in cut.tones:
         measured, doubts = _tone(tone, settings, cut.scale, noise)
@@ -83,14 +80,13 @@ def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStai
     onsets = [tone.high_order_onset for tone in tones if tone.high_order_onset is not None]
     return MeasuredStaircase(
         frequency_hz=np.array([tone.levels.frequency_hz for tone in tones]),
-        band_hz=settings.band_hz,
         tones=_compared(tones),
         clean_level=staircase_clean_levels(
             [tone.levels for tone in tones],
             [tone.limiter is not None and tone.limiter.may_act_from_the_lowest for tone in tones],
         ),
         high_order_onset=sorted(onsets, key=lambda onset: onset.drive_dbfs),
-        background=background,
+        background=None if noise is None else describe_background(noise, settings),
         warnings=tuple(warnings),
     )
 
@@ -115,17 +111,16 @@ def _tone(
     bursts, broken = without_broken(measure_bursts(cut, settings, scale=scale, noise=noise))
     up = np.flatnonzero(bursts.rising)
     levels = _levels(bursts, up, settings.level_offset_db)
-    found: ToneLimiter | None = None
-    if levels.reference_drive_dbfs is not None:
-        found = find_tone_limiter(bursts, levels)
+    known = levels.reference_drive_dbfs is not None
+    found = find_tone_limiter(bursts, levels) if known else ToneLimiter()
     correction_db = float(settings.correction_db(np.array([cut.frequency_hz]))[0])
     offset_db = settings.level_offset_db - correction_db
     measured = MeasuredTone(
         levels=levels,
         stated=freed_of_noise(levels, bursts, up, settings.level_offset_db),
-        limiter=None if found is None else found.limiter,
-        thermal=None if found is None else found.thermal,
-        bent=found is not None and found.bent,
+        limiter=found.limiter,
+        thermal=found.thermal,
+        bent=found.bent,
         high_order_onset=onset_of_tone(levels),
         trace=burst_trace(bursts, int(up[-1]), offset_db=offset_db) if len(up) else None,
     )
@@ -155,7 +150,6 @@ def _levels(tone: ToneBursts, up: IntArray, offset_db: float) -> ToneLevels:
         level_db=level_db,
         level_floor_db=floor_db,
         level_reliable=reliable,
-        gain_change_db=change.gain_change_db,
         falling_level_db=falling_db,
         thd_db=thd_db,
         thd_percent=np.asarray(db_to_percent(thd_db)),
@@ -168,11 +162,7 @@ def _levels(tone: ToneBursts, up: IntArray, offset_db: float) -> ToneLevels:
         residual_floor_db=_db(tone.residual_floor * np.sqrt(2.0), fundamental),
         residual_crest_db=_db(tone.residual_peak[up], tone.residual_rms[up]),
         clipped=tone.clipped[up],
-        reference_drive_dbfs=change.reference_drive_dbfs,
-        onset_dbfs=change.onset_dbfs,
-        drive_at_1db_dbfs=change.drive_at_1db_dbfs,
-        drive_at_3db_dbfs=change.drive_at_3db_dbfs,
-        difference_db=change.difference_db,
+        **vars(change),
     )
 
 

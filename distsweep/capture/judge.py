@@ -23,16 +23,17 @@ from distsweep.units import FloatArray, ratio_to_db
 from distsweep.words.warnings import marker_heard
 
 EFFECTIVE_RANGE_DB = 10.0
-"""THD counts where the fundamental is at most so far below the rung's level: the effective
+"""Largest distance of the fundamental below the rung's level at which THD counts: the effective
 frequency range of IEC 60268-5 (from memory). Far below it, at 20 Hz on a small loudspeaker,
 100 % is usual and says nothing about distress."""
 
 MEDIAN_POINTS = 17
-"""Points, 48 an octave, over whose running median THD counts: a third of an octave, so that
-no single dip of the fundamental stops a capture."""
+"""Points, 48 an octave, over whose running median THD counts (chosen: a third of an octave, so that
+no single dip of the fundamental stops a capture)."""
 
 MOVED_STOPS_DB = 3.0
-"""A gain that moved by more within a rung ends the ladder before the next (issue: capture)."""
+"""A gain that moved by more within a rung ends the ladder before the next (a
+requirement of capture)."""
 
 
 @dataclass(frozen=True)

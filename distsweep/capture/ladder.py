@@ -114,7 +114,7 @@ class Ladder:
         )
 
     def _note_loudest(self, response: Response) -> None:
-        """Keep the highest level that any sweep so far promises for a drive of 0 dBFS.
+        """Keep the highest level that any sweep so far gives, scaled to a drive of 0 dBFS.
 
         The highest, since a rung that a limiter or an automatic gain has held back says nothing
         of what a louder one may do.

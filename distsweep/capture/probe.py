@@ -272,7 +272,7 @@ class Prober:
         return probed
 
     def _check(self, sent: Sent, stimulus: LadderStimulus, probed: Probed) -> None:
-        """Refuse what cannot be."""
+        """Refuse a probe that its background, its channel, its response or its delay belies."""
         check_background(probed.quiet, self._sender.order.belief)
         if probed.response is None or probed.gain is None:
             check_channel(sent.heard, stimulus, self._sender.route)

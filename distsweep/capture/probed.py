@@ -86,7 +86,7 @@ def read_sweep(sent: Sent, stimulus: LadderStimulus, file: StimulusFile, sender:
     gain = measure_gain(
         response,
         swept_hz=(sweep.full_from_hz, sweep.full_to_hz),
-        level_band_hz=order.conditions.level_band_hz,
+        level_band_hz=order.conditions.averaged_hz,
         correction_db=order.calibration.correction_db,
         drive_ratio=sweep.drive_ratio,
     )

@@ -103,7 +103,7 @@ def rung_watch(
             order=stimulus.recipe.order,
             limit_percent=order.thd_limit_percent,
             predicted=heard.lower.response.predict(sweeps),
-            level_band_hz=order.conditions.level_band_hz,
+            level_band_hz=order.conditions.averaged_hz,
             quiet=heard.quiet,
             correction_db=order.calibration.correction_db,
         ),
@@ -132,7 +132,7 @@ def _bounds(
         rate_hz=rate_hz,
         noise_power=heard.noise_power,
         noise_wave=scale * lower.response.predict_noise(sweeps),
-        below_band=_passed_hz(stimulus, file, hops) < order.conditions.level_band_hz[0] / 2.0,
+        below_band=_passed_hz(stimulus, file, hops) < order.conditions.averaged_hz[0] / 2.0,
     )
 
 

@@ -2,17 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from distsweep.analysis.limits.limiter_kind import FoundLimiter
-from distsweep.reason import Reason
 from distsweep.results import Limiter, RecordedReason
 from distsweep.words.limits import limiter_sentence
-
-
-def recorded_reasons(reasons: Iterable[Reason]) -> list[RecordedReason]:
-    """Return reasons as results keep them: the code, and the values beside it."""
-    return [RecordedReason(reason.code, dict(reason.values)) for reason in reasons]
 
 
 def limiter_record(found: FoundLimiter) -> Limiter:
@@ -21,5 +13,5 @@ def limiter_record(found: FoundLimiter) -> Limiter:
     return Limiter(
         **numbers,
         evidence=[limiter_sentence(reason) for reason in found.reasons],
-        reasons=recorded_reasons(found.reasons),
+        reasons=[RecordedReason(reason.code, dict(reason.values)) for reason in found.reasons],
     )

@@ -41,15 +41,8 @@ def resonance_record(found: FoundResonance) -> Resonance:
 
 def decay_record(found: FoundDecay) -> Decay:
     """Return the record of a decay."""
-    return Decay(
-        state=found.state,
-        rate_db_per_s=found.rate_db_per_s,
-        q=found.q,
-        ring_time_s=found.ring_time_s,
-        neighbours_s=found.neighbours_s,
-        free_s=found.free_s,
-        sentence=sentence(found.reason),
-    )
+    numbers = {name: value for name, value in vars(found).items() if name != "reason"}
+    return Decay(**numbers, sentence=sentence(found.reason))
 
 
 def cause_record(offered: OfferedCause) -> PossibleCause:

@@ -74,8 +74,8 @@ def cautions(_results: Results) -> Section:
 
 def condition_terms(results: Results) -> list[tuple[str, str]]:
     """Device, conditions and calibration as pairs of a name and a value."""
-    pairs = [(_label(key), _words(value)) for key, value in results.device.noted().items()]
-    pairs += [(_label(key), _words(value)) for key, value in results.conditions.noted().items()]
+    pairs = [(_label(key), _words(value)) for key, value in results.device.items()]
+    pairs += [(_label(key), _words(value)) for key, value in results.conditions.items()]
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     pairs.append(("Calibration", "calibrated in dB SPL" if calibrated else "none: levels in dBFS"))
     pairs += [(_label(key), _words(value)) for key, value in _scale(results.calibration).items()]
@@ -93,7 +93,7 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
 
 def _scale(calibration: RecordedCalibration) -> dict[str, Any]:
     """Return a calibration without the microphone's correction, which is the session's."""
-    return {k: v for k, v in calibration.noted().items() if not k.startswith("mic_correction")}
+    return {k: v for k, v in calibration.items() if not k.startswith("mic_correction")}
 
 
 def _label(key: str) -> str:

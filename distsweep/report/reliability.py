@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
-from distsweep.results import HarmonicCurve, Rung, Take
+from distsweep.results import SAME_DRIVE_DB, HarmonicCurve, Rung, Take
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
 NOISE_PEAK_RATIO = 2.8
@@ -124,7 +124,7 @@ def thd_bound_db(rung: Rung) -> FloatArray:
     """THD that the rung does not exceed, whatever noise did, dB re the fundamental.
 
     Value and `NOISE_PEAK_RATIO` times its floor, as amplitudes: noise in antiphase may have
-    hidden so much. NaN where there is no THD or no floor, and all over a rung that clipped.
+    hidden that much. NaN where there is no THD or no floor, and all over a rung that clipped.
     """
     amplitude = db_to_ratio(rung.thd_db)
     noise = NOISE_PEAK_RATIO * db_to_ratio(rung.thd_floor_db)
@@ -155,7 +155,7 @@ def reference_index(take: Take) -> int | None:
     if compression is None or compression.reference_drive_dbfs is None or not take.rungs:
         return None
     away = [abs(rung.drive_dbfs - compression.reference_drive_dbfs) for rung in take.rungs]
-    return int(np.argmin(away)) if min(away) < 0.05 else None
+    return int(np.argmin(away)) if min(away) < SAME_DRIVE_DB else None
 
 
 def loudest_index(take: Take) -> int:

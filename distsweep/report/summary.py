@@ -52,26 +52,23 @@ def _level(results: Results, take: Take) -> str:
             f"The {_which(take)} was {name}. Nothing was calibrated, so levels are in "
             "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
         )
-    band = results.conditions.level_band_hz
-    over = _band_words(band, take)
     # A near-field take has a distance of its own, which the session does not hold.
-    distance = results.conditions.distance_m if take.position == "axis" else None
-    where = f" at {distance:g} m" if isinstance(distance, int | float) else ""
+    distance_m = results.conditions.distance_m if take.position == "axis" else None
+    where = "" if distance_m is None else f" at {distance_m:g} m"
     return (
         f"At the {_which(take)} ({name}) the loudspeaker gave "
-        f"{wording.decibels(rung.spl_db, 'dB SPL')}{where}{over}."
+        f"{wording.decibels(rung.spl_db, 'dB SPL')}{where}{_band_words(results, take)}."
     )
 
 
-def _band_words(band: object, take: Take) -> str:
+def _band_words(results: Results, take: Take) -> str:
     """Name the band that a level is the mean over: what of it was measured."""
-    if isinstance(band, list | tuple) and len(band) == 2:
-        low, high = band
-        if isinstance(low, int | float) and isinstance(high, int | float):
-            low = max(low, float(take.frequency_hz[0]))
-            high = min(high, float(take.frequency_hz[-1]))
-            return f", the mean from {wording.frequency_range(low, high)}"
-    return ""
+    band_hz = results.conditions.level_band_hz
+    if band_hz is None:
+        return ""
+    low_hz = max(band_hz[0], float(take.frequency_hz[0]))
+    high_hz = min(band_hz[1], float(take.frequency_hz[-1]))
+    return f", the mean from {wording.frequency_range(low_hz, high_hz)}"
 
 
 def _return_check(_results: Results, take: Take) -> str | None:

@@ -6,6 +6,7 @@ import dataclasses
 import json
 import types
 import typing
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +61,7 @@ def read_results(path: str | Path) -> Results:
         if schema == version_1.SCHEMA:
             data = version_1.to_version_2(data)
         return typing.cast(Results, _restore(Results, data))
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"{path}: is damaged ({type(error).__name__}: {error}): analyse the session again"
         ) from error
@@ -75,12 +76,10 @@ def _plain(value: Any, name: str) -> Any:
         return round(number, _decimals(name)) if np.isfinite(number) else None
     if isinstance(value, np.integer | np.bool_):
         return value.item()
-    if isinstance(value, Noted):
-        return {key: _plain(item, key) for key, item in value.noted().items()}
+    if isinstance(value, Mapping):  # before the dataclasses: some are a table of what was noted
+        return {str(key): _plain(item, str(key)) for key, item in value.items()}
     if dataclasses.is_dataclass(value):
         return {f.name: _plain(getattr(value, f.name), f.name) for f in dataclasses.fields(value)}
-    if isinstance(value, dict):
-        return {str(key): _plain(item, str(key)) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(item, name) for item in value]
     return value
@@ -105,10 +104,7 @@ def _decimals(name: str) -> int:
 def _restore(kind: Any, data: Any) -> Any:
     """Build a value of the annotated type ``kind`` from what JSON gave."""
     if dataclasses.is_dataclass(kind):
-        hints = typing.get_type_hints(kind)
-        known = {f.name: f for f in dataclasses.fields(kind)}
-        given = {n: _restore(hints[n], data[n]) for n in known if n in data}
-        return typing.cast(Any, kind)(**given)
+        return _restore_record(typing.cast(Any, kind), data)
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin in (typing.Union, types.UnionType):
         inner = next(a for a in arguments if a is not type(None))
@@ -125,3 +121,14 @@ def _restore(kind: Any, data: Any) -> Any:
     if kind is float:
         return float("nan") if data is None else float(data)
     return data
+
+
+def _restore_record(kind: Any, data: dict[str, Any]) -> Any:
+    """Build a record; a field that the file lacks has its default."""
+    hints = typing.get_type_hints(kind)
+    names = [field.name for field in dataclasses.fields(kind)]
+    if not issubclass(kind, Noted):
+        return kind(**{name: _restore(hints[name], data[name]) for name in names if name in data})
+    names.remove("others")
+    noted = {name: _restore(hints[name], data.get(name)) for name in names}
+    return kind(**noted, others={key: data[key] for key in data if key not in names})

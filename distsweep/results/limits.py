@@ -58,7 +58,7 @@ class Limiter(LimiterNumbers):
     """What holds the output back, with what speaks for its kind.
 
     ``evidence`` says it in sentences; ``reasons`` holds the same facts, one for each sentence, by
-    a code with values. Files of before hold no reasons.
+    a code with values. Files of earlier versions hold no reasons.
     """
 
     evidence: list[str] = field(default_factory=list)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from distsweep.results.record import Record
@@ -12,14 +12,35 @@ DEFAULT_LEVEL_BAND_HZ = (300.0, 3000.0)
 """Band over which a rung's SPL is taken, if the session names none (contract)."""
 
 
-class Noted(Record):
-    """Base of records of which the file holds only what was noted: no field that is None."""
+@dataclass(frozen=True, repr=False)
+class Noted(Record, Mapping[str, Any]):
+    """Base of records that are a table of what was noted, in the file and to who reads them.
 
-    def noted(self) -> dict[str, Any]:
-        """Return the fields that are not None, by name."""
-        fields = dataclasses.fields(self)  # type: ignore[arg-type]
-        values = {field.name: getattr(self, field.name) for field in fields}
-        return {name: value for name, value in values.items() if value is not None}
+    ``results.device["name"]`` and ``results.device.name`` are the same; a field that is None is
+    not in the table. ``others`` holds what else stands in the file, added by hand.
+    """
+
+    others: dict[str, Any] = field(default_factory=dict, kw_only=True)
+
+    def __repr__(self) -> str:
+        """Return the class's name with what was noted."""
+        return f"{type(self).__name__}({self._table()})"
+
+    def __getitem__(self, name: str) -> Any:
+        """Return what was noted under a name."""
+        return self._table()[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """Iterate over the names."""
+        return iter(self._table())
+
+    def __len__(self) -> int:
+        """Return how many values were noted."""
+        return len(self._table())
+
+    def _table(self) -> dict[str, Any]:
+        own = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "others"}
+        return {name: value for name, value in own.items() if value is not None} | self.others
 
 
 @dataclass(frozen=True, repr=False)
@@ -33,12 +54,20 @@ class Device(Noted):
 
 @dataclass(frozen=True, repr=False)
 class Conditions(Noted):
-    """Where and how it was measured; None where it was not noted."""
+    """Where and how it was measured; None where it was not noted.
+
+    A session always has a ``level_band_hz``; a file of results may have been made without.
+    """
 
     temperature_c: float | None = None
     distance_m: float | None = None
     listener_distance_m: float | None = None
-    level_band_hz: tuple[float, float] = DEFAULT_LEVEL_BAND_HZ
+    level_band_hz: tuple[float, float] | None = DEFAULT_LEVEL_BAND_HZ
+
+    @property
+    def averaged_hz(self) -> tuple[float, float]:
+        """Band that a rung's level is the mean over."""
+        return self.level_band_hz or DEFAULT_LEVEL_BAND_HZ
 
 
 @dataclass(frozen=True, repr=False)

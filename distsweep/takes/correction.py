@@ -16,7 +16,7 @@ LARGEST_TOP_KHZ = 100.0
 """A file that ends above is not in kHz (chosen: a recording at 192 kHz holds up to 96 kHz)."""
 
 USUAL_TOP_KHZ = 40.0
-"""A file that ends no higher is taken to be in kHz (chosen: so far the usual microphones reach;
+"""A file that ends no higher is taken to be in kHz (chosen: usual microphones reach no further;
 a correction in Hz that ends there would be of no use)."""
 
 

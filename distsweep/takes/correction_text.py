@@ -35,7 +35,7 @@ _SEMICOLONS = "separate the numbers by semicolons, or write decimals with a poin
 
 @dataclass(frozen=True)
 class Line:
-    """A line that begins with a number, counted from 1: as written, and freed of its dress."""
+    """A line that begins with a number, counted from 1: as written, and as it is parsed."""
 
     number: int
     written: str

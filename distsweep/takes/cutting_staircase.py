@@ -49,7 +49,7 @@ def cut_staircase(
     Raises
     ------
     InputError
-        No burst is complete.
+        No burst on the way up is complete.
     """
     cut: list[CutTone] = []
     quiet: list[FloatArray] = []
@@ -65,12 +65,13 @@ def cut_staircase(
                 missing.append(
                     _lost("not_recorded", absent, tone.bursts, recording=recording.path.name)
                 )
-            if found.bursts:
+            # The way down alone shows no gain change, and no level to compare with.
+            if any(burst.direction == "up" for burst in found.bursts):
                 cut.append(found)
     missing += _not_listed(stimulus)
     if not cut:
         raise InputError(
-            f"{recordings[0].path}: holds no complete burst of the stimulus: record it again"
+            f"{recordings[0].path}: holds no complete burst on the way up: record it again"
         )
     scales = [placement.scale for placement in placements]
     known = all(p.markers == "both" for p in placements) or any(s != 1.0 for s in scales)

@@ -16,14 +16,15 @@ from distsweep.results import Background, Device
 from distsweep.takes.correction import MicCorrection
 from distsweep.takes.session import Session
 from distsweep.units import FloatArray, db_to_power, power_to_db
+from distsweep.words.wording import signed
 
 OUTSIDE_BY = 1.3
-"""A correction may end so far inside the band without a word (chosen: files often begin at 25 Hz,
-or end at 16 kHz)."""
+"""Ratio by which a correction may end inside the band without a warning (chosen: files often begin
+at 25 Hz, or end at 16 kHz)."""
 
 LOWER_END_TOLERANCE, UPPER_END_TOLERANCE = 0.97, 1.03
-"""A level band that ends so near the measured band's end was meant to end there (chosen: two
-steps of the grid of 48 points an octave)."""
+"""A level band that ends within these ratios of the measured band's was meant to end there
+(chosen: two steps of the grid of 48 points an octave)."""
 
 
 def session_warnings(session: Session) -> list[Reason]:
@@ -101,8 +102,8 @@ def _full_scale_doubts(session: Session) -> list[Reason]:
         if not possible[0] <= full_db <= possible[1]:
             raise InputError(
                 f"{session.folder / (calibration.source or 'session.toml')}: by pascal_per_fs ="
-                f" {pascal:g} the input's full scale is {full_db:.0f} dB SPL: it must lie between"
-                f" {possible[0]:g} and {possible[1]:g} (20 Pa is 120 dB SPL)"
+                f" {pascal:g} the input's full scale is {signed(full_db, 0)} dB SPL: it must lie"
+                f" between {possible[0]:g} and {possible[1]:g} (20 Pa is 120 dB SPL)"
             )
         own = entry.calibration is not None and pascal != session.calibration.pascal_per_fs
         doubts.append(

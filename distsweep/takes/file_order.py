@@ -20,6 +20,7 @@ from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray, power_to_db
+from distsweep.words.wording import as_given
 
 TAIL_S = 0.05
 """Time after a marker or a sweep whose reverberation is counted with it (chosen: most of a living
@@ -103,7 +104,7 @@ def refuse_ladder_order(
         ]
     )
     held = _rungs_held(drives, heard)
-    refuse_order(recordings, held, [f"the rung at {drive:g} dBFS" for drive in drives])
+    refuse_order(recordings, held, [f"the rung at {as_given(drive)} dBFS" for drive in drives])
 
 
 def heard_dbfs(

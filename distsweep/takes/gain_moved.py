@@ -21,30 +21,33 @@ from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray, power_to_db, ratio_to_db
 
 WORTH_A_WORD_DB = 1.0
-"""A change that is larger by more than its doubt is said (issue: capture)."""
+"""A change that exceeds its doubt by this is reported (a requirement of capture)."""
 
 HOT_COIL_DB = 3.0
-"""So much softer a hot voice coil may make a loudspeaker (chosen: copper doubles its resistance,
+"""Most by which a hot voice coil makes a loudspeaker softer (chosen: copper doubles its resistance,
 6 dB at a constant voltage, at 250 K above the room, which few coils survive; half of it is
 reached by loud sweeps)."""
 
 PEAK_WITHIN_S = 0.005
-"""The correlation's peak is looked for so far around the marker's place."""
+"""Reach to both sides of the marker's place in which the correlation's peak is sought (chosen: the
+place is known to a fraction of a millisecond)."""
 
 NOISE_FROM_S, NOISE_TO_S = 0.06, 0.015
 """Between these times before the marker's place its correlation holds noise and the chirp's own
-side lobes only: nothing has arrived yet."""
+side lobes only (chosen: nothing has arrived yet)."""
 
 DOUBT_SIGMAS = 4.0
-"""The doubt is so many standard deviations of the noise (chosen: they are themselves known from
+"""Standard deviations of the noise that make the doubt (chosen: they are themselves known from
 a twentieth of a second only; of 125 simulated rooms two exceeded three, none exceeded four)."""
 
 AFTER_MARKER_S, LEAST_QUIET_S = 0.3, 0.1
-"""The background after the end marker is taken from so late on, if so much of it is left."""
+"""The background after the end marker is taken from the first on, if the second is left of it
+(chosen: the room has died away by then)."""
 
 BACKGROUND_FROM_DB, BACKGROUND_LIKE = 4.0, 0.35
-"""From such a change on the background is compared: it moved along when it changed by the same
-within this share (chosen: quiet rooms differ by 1 or 2 dB from second to second)."""
+"""The background is compared where the change is the first or more; it moved along where it changed
+by the same within the second, a share of it (chosen: quiet rooms differ by 1 or 2 dB from second
+to second)."""
 
 
 @dataclass(frozen=True)

@@ -19,18 +19,21 @@ LEAST_MATCH = 0.12
 of pure noise is about 0.09, and 0.12 is reached in noise 15 dB above the marker)."""
 
 SURE_MATCH = 0.3
-"""Normalised correlation from which a single marker is believed without its partner."""
+"""Normalised correlation from which a single marker is believed without its partner
+(chosen: over twice that of a possible place, as nothing confirms it)."""
 
 LARGEST_DRIFT = 2e-3
 """Largest difference of two clocks that is believed (chosen: converters keep 100 ppm, tape
 and streaming do not belong here)."""
 
 CANDIDATES = 40
-"""So many of the best places are tried as start and end."""
+"""Number of best places that are tried as start and end (chosen: a file has two markers; its rungs
+and echoes match at more places)."""
 
 COMPARED_S, COMPARED_PERIODS = 0.003, 8.0
-"""Half the stretch of the markers' correlation that is compared to find the drift: it holds
-the direct sound. A marker below 3 kHz needs so many of its highest frequency's periods."""
+"""Half the stretch of the markers' correlation that is compared to find the drift: the first, or
+the second in periods of the marker's highest frequency if that is longer (chosen: it holds the
+direct sound)."""
 
 
 @dataclass(frozen=True)

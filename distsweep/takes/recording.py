@@ -21,7 +21,8 @@ CLIPPED_FROM = 0.99985
 steps of a 16-bit converter (chosen: converters differ in their last few codes)."""
 
 ALL_CLIPPED_SHARE = 0.2
-"""A recording with this share of its samples clipped holds nothing that can be measured."""
+"""A recording with this share of its samples clipped is refused (chosen: nothing can be measured
+in it)."""
 
 
 _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}

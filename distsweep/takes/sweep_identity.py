@@ -37,8 +37,8 @@ between them; with those of the markers, which hold other frequencies, within th
 from rung to rung only noise moves an arrival; a crossover delays one band by some milliseconds)."""
 
 SILENT_DB = 10.0
-"""A rung is silent where it is heard so much softer than its drive and the loudest rung make
-expected (chosen: compression makes quiet rungs louder re the loud ones, never softer)."""
+"""A rung is silent that is softer by this than its drive and the loudest rung make expected
+(chosen: compression makes quiet rungs louder re the loud ones, never softer)."""
 
 GIVE_SIDECAR = "give the sidecar of the stimulus that was played"
 

@@ -100,7 +100,7 @@ def take_settings(
         order=recipe.order,
         correction_db=calibration.correction_db,
         level_offset_db=calibration.level_offset_db,
-        level_band_hz=conditions.level_band_hz,
+        level_band_hz=conditions.averaged_hz,
         calibrated=calibration.pascal_per_fs is not None,
     )
 

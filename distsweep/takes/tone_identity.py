@@ -16,7 +16,7 @@ from distsweep.takes.cutting_staircase import (
     cut_tones,
     with_scale,
 )
-from distsweep.takes.file_order import refuse_copies, refuse_order, refuse_repeated
+from distsweep.takes.file_order import refuse_copies, refuse_order
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 from distsweep.takes.sweep_identity import CLOCKS_PPM, GIVE_SIDECAR, SPEED_PPM, no_clocks
@@ -33,7 +33,6 @@ def placed_staircase(
         A recording does not hold its file of the stimulus, or no burst is complete; or the
         recordings hold each other's files.
     """
-    refuse_repeated(recordings)
     try:
         return _placed(stimulus, recordings)
     except InputError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from math import isnan
 
 from distsweep.reason import Reason, Value
@@ -107,14 +108,10 @@ def _time_read(of: str, time_ms: float, periods: float) -> str:
     return f"{of} {time_ms:.3g} ms, {periods:.0f} periods of the tone"
 
 
-def _slow_sag(seen_db: float, depth_db: float, time_constant_s: float) -> str:
-    return f"{_sags(seen_db, depth_db, time_constant_s)}, far slower than limiters act"
-
-
-def _sags(seen_db: float, depth_db: float, time_constant_s: float) -> str:
+def _sags(then: str, *, seen_db: float, depth_db: float, time_constant_s: float) -> str:
     return (
         f"the gain sags by {seen_db:.2f} dB, towards {depth_db:.2f} dB, with a time constant of"
-        f" {time_constant_s:.1f} s"
+        f" {time_constant_s:.1f} s, {then}"
     )
 
 
@@ -162,29 +159,16 @@ def _bands_fall(
     return f"{text}; the rest changes by {signed(rest_change_db)} dB in the median"
 
 
-def _between_bands(low_hz: float, high_hz: float, lowest_db: float, highest_db: float) -> str:
+def _between_bands(
+    then: str, *, low_hz: float, high_hz: float, lowest_db: float, highest_db: float
+) -> str:
     return (
         f"from {_ends(low_hz, high_hz)} the gain changes by {signed(lowest_db)} dB to"
-        f" {signed(highest_db)} dB at the highest drive"
+        f" {signed(highest_db)} dB at the highest drive: {then}"
     )
 
 
-def _between_no_loss(**values: float) -> str:
-    text = _between_bands(**values)
-    return f"{text}: some of it loses next to nothing, and it is given to neither"
-
-
-def _between_blend(**values: float) -> str:
-    text = _between_bands(**values)
-    return (
-        f"{text}: where the outputs of two bands add it is a blend of both, and it is given to"
-        " neither"
-    )
-
-
-def _between_wide_blend(**values: float) -> str:
-    text = _between_blend(**values)
-    return f"{text}; a further limiter between them would not be told apart from that"
+_BLEND = "where the outputs of two bands add it is a blend of both, and it is given to neither"
 
 
 def _ends(low_hz: float, high_hz: float) -> str:
@@ -225,9 +209,14 @@ LIMITER_SENTENCES: dict[str, Callable[..., str]] = {
     "bent_at_differing_drives": _bent_at_differing_drives,
     "bent_at_same_drive": _bent_at_same_drive,
     "bent_gently": _bent_gently,
-    "between_bands_blend": _between_blend,
-    "between_bands_no_loss": _between_no_loss,
-    "between_bands_wide_blend": _between_wide_blend,
+    "between_bands_blend": partial(_between_bands, _BLEND),
+    "between_bands_no_loss": partial(
+        _between_bands, "some of it loses next to nothing, and it is given to neither"
+    ),
+    "between_bands_wide_blend": partial(
+        _between_bands,
+        f"{_BLEND}; a further limiter between them would not be told apart from that",
+    ),
     "clip_fits": _clip_fits,
     "clip_just_begun": _clip_just_begun,
     "coil_warmed": lambda rise_k: (
@@ -247,8 +236,8 @@ LIMITER_SENTENCES: dict[str, Callable[..., str]] = {
     "no_onset": _no_onset,
     "only_bounds_known": _only_bounds_known,
     "others_not_bent": _others_not_bent,
-    "slow_sag": _slow_sag,
-    "slow_sag_taken_out": lambda **values: f"{_sags(**values)}, taken out before the fit",
+    "slow_sag": partial(_sags, "far slower than limiters act"),
+    "slow_sag_taken_out": partial(_sags, "taken out before the fit"),
     "static_curve_fits": _static_curve_fits,
     "time_not_read": lambda of: f"no {of} could be read",
     "time_not_resolved": lambda of: f"the {of} is shorter than this tone resolves",

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from distsweep.reason import Reason
 from distsweep.words.resonance_notes import NOTES
-from distsweep.words.wording import drive, listed, ordinal, signed
+from distsweep.words.wording import as_given, listed, ordinal, signed
 
 
 def sentence(reason: Reason) -> str:
@@ -146,8 +146,8 @@ def _grows_otherwise(*, order: int, growth_db_per_db: float, mild_db_per_db: flo
 
 def _one_of_several_levels(*, drive_dbfs: float, clear: int) -> str:
     return (
-        f"Only one of {clear} levels that could show it does, at {drive(drive_dbfs)}: a noise "
-        "burst would look the same."
+        f"Only one of {clear} levels that could show it does, at {as_given(drive_dbfs)} dBFS: a "
+        "noise burst would look the same."
     )
 
 
@@ -160,29 +160,20 @@ def _room_hides_decay(*, position: str, free_s: float, needed_s: float) -> str:
 
 
 def _rings_longer(
-    *, position: str, ring_time_s: float, neighbours_s: float, rate_db_per_s: float, q: float
-) -> str:
-    return (
-        f"At “{position}” it rings for {1000.0 * ring_time_s:.0f} ms (20 dB), as against "
-        f"{1000.0 * neighbours_s:.0f} ms beside it; the decay of {rate_db_per_s:.0f} dB/s means a "
-        f"Q of {q:.0f}."
-    )
-
-
-def _rings_with_other_q(
     *,
     position: str,
     ring_time_s: float,
     neighbours_s: float,
     rate_db_per_s: float,
     q: float,
-    fitted_q: float,
+    fitted_q: float | None = None,
 ) -> str:
-    rings = _rings_longer(
-        position=position, ring_time_s=ring_time_s, neighbours_s=neighbours_s,
-        rate_db_per_s=rate_db_per_s, q=q,
-    )  # fmt: skip
-    return f"{rings.removesuffix('.')}, the fit one of {fitted_q:.0f}."
+    fit = "" if fitted_q is None else f", the fit one of {fitted_q:.0f}"
+    return (
+        f"At “{position}” it rings for {1000.0 * ring_time_s:.0f} ms (20 dB), as against "
+        f"{1000.0 * neighbours_s:.0f} ms beside it; the decay of {rate_db_per_s:.0f} dB/s means a "
+        f"Q of {q:.0f}{fit}."
+    )
 
 
 def _rings_no_longer(*, position: str, ring_time_s: float, neighbours_s: float) -> str:
@@ -209,7 +200,9 @@ def _something_resonates(
         else "is set off when that frequency is played"
     )
     where = "" if position is None else f" at “{position}”"
-    since = "" if appears_at_dbfs is None else f" and shows from {drive(appears_at_dbfs)} up"
+    since = ""
+    if appears_at_dbfs is not None:
+        since = f" and shows from {as_given(appears_at_dbfs)} dBFS up"
     return (
         f"{_chance(confidence)} something at {frequency_hz:.0f} Hz{sharpness} {does}: its "
         f"strongest peak{where} stands {signed(peak_db, 0)} dB above its surroundings{since}."
@@ -270,8 +263,8 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "comb_taken_off": _comb_taken_off,
     "on_hum": _on_hum,
     "one_clear_level": lambda *, drive_dbfs: (
-        f"Only one level, at {drive(drive_dbfs)}, stands clear of the noise: no other level "
-        "confirms it."
+        f"Only one level, at {as_given(drive_dbfs)} dBFS, stands clear of the noise: no other "
+        "level confirms it."
     ),
     "one_of_several_levels": _one_of_several_levels,
     "grows_as_mild": _grows_as_mild,
@@ -294,7 +287,7 @@ SENTENCES: dict[str, Callable[..., str]] = {
     ),
     "rings_longer": _rings_longer,
     "rings_no_longer": _rings_no_longer,
-    "rings_with_other_q": _rings_with_other_q,
+    "rings_with_other_q": _rings_longer,
     "something_resonates": _something_resonates,
     "growth_not_known": lambda: (
         "How it grows with level cannot be told: no two levels of it stand clear of the noise."

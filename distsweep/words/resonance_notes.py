@@ -38,7 +38,9 @@ def _possible_cause(
     within_uncertainty: bool,
     predictions: int,
     chance_percent: float,
+    chance_band_hz: tuple[float, float],
 ) -> str:
+    low_hz, high_hz = chance_band_hz
     distance = f"{abs(off_percent):.1f} % {'above' if off_percent > 0.0 else 'below'} it"
     if abs(off_percent) < 0.05:
         distance = "on it"
@@ -51,7 +53,8 @@ def _possible_cause(
     return (
         f"Possibly {mode_name(kind, orders)}, predicted at {predicted_hz:.0f} Hz: the resonance "
         f"lies {distance}, {against}. By chance, one of the {predictions} predicted frequencies "
-        f"would be as near for {chance_percent:.0f} % of all frequencies from 100 Hz to 3 kHz."
+        f"would be as near for {chance_percent:.0f} % of all frequencies from {low_hz:.0f} Hz to "
+        f"{high_hz / 1000.0:.3g} kHz."
     )
 
 

@@ -19,6 +19,11 @@ def column(values: list[float]) -> np.ndarray:
     return np.array(values)[:, None]
 
 
+def exact(values_db: np.ndarray) -> Estimate:
+    """Values that no noise has touched."""
+    return Estimate.gaussian(values_db, np.zeros_like(values_db))
+
+
 def between(low_db: list[float], high_db: list[float]) -> Estimate:
     """Values that noise leaves between two ends, the same ends likely and surely."""
     low, high = column(low_db), column(high_db)
@@ -33,8 +38,8 @@ def clean_levels(
         np.array([1000.0]),
         DRIVES,
         level[:, None],
-        thd if isinstance(thd, Estimate) else Estimate.exact(column(thd)),
-        Estimate.exact(-column(change_db)),
+        thd if isinstance(thd, Estimate) else exact(column(thd)),
+        exact(-column(change_db)),
     )
     return dict(zip(LIMITS, found, strict=True))
 
@@ -121,7 +126,7 @@ def test_a_level_near_the_limit_lies_between_two_that_are_known() -> None:
 
 
 def test_two_limits_are_combined_by_what_is_known_of_each() -> None:
-    unknown = Estimate.exact(column([NAN] * 3))
+    unknown = exact(column([NAN] * 3))
     nothing = clean_levels(unknown, [0.0] * 3)
     assert nothing[1.0, None].state == nothing[1.0, 1.0].state == ["unknown"]
     # Of the THD nothing is known: compression's crossing is an upper end, and no more.
@@ -212,7 +217,7 @@ def test_a_bend_between_two_levels_is_reckoned_with(
     seen = np.array([thd_and_loss_db(shape, at, drives) for at in at_dbfs])
     found = find_clean_levels(
         np.arange(1.0, count + 1.0), drives, np.zeros((len(drives), count)),
-        Estimate.exact(seen[:, 0].T), Estimate.exact(seen[:, 1].T),
+        exact(seen[:, 0].T), exact(seen[:, 1].T),
     )  # fmt: skip
     for (thd_percent, compression_db), clean in zip(LIMITS, found, strict=True):
         past = np.zeros((count, len(fine)), dtype=bool)

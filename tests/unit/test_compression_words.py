@@ -31,7 +31,7 @@ def with_clean_levels(*thd_db: list[float], uncertain_db: float = 0.0) -> Take:
         DRIVE_DBFS[: len(thd)],
         np.zeros_like(thd),
         Estimate.gaussian(thd, np.full(thd.shape, uncertain_db / SURE_DEVIATIONS)),
-        Estimate.exact(np.zeros_like(thd)),
+        Estimate.gaussian(np.zeros_like(thd), np.zeros_like(thd)),
     )
     rungs = [
         dataclasses.replace(rung, drive_dbfs=drive, spl_db=drive + 110.0)

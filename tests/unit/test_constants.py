@@ -86,8 +86,21 @@ def constants(body: list[ast.stmt], own_text: str = "") -> Iterator[tuple[str, i
         waiting = []
         if isinstance(node, ast.ClassDef):
             yield from constants(node.body, ast.get_docstring(node) or "(no docstring)")
-        elif isinstance(node, ast.If):
-            yield from constants([*node.body, *node.orelse])
+        elif isinstance(node, ast.FunctionDef):
+            yield from defaults(node)
+        elif isinstance(node, ast.If | ast.Try | ast.For | ast.With):
+            branches = [getattr(node, name, []) for name in ("body", "orelse", "finalbody")]
+            yield from constants([one for branch in branches for one in branch])
+
+
+def defaults(function: ast.FunctionDef) -> Iterator[tuple[str, int, str]]:
+    """Yield the numbers that a function's parameters have by default, but for 0 and ±1."""
+    for value in (*function.args.defaults, *function.args.kw_defaults):
+        if value is not None and has_number(value):
+            number = value.operand if isinstance(value, ast.UnaryOp) else value
+            if not (isinstance(number, ast.Constant) and number.value in (*NEUTRAL, 1, 1.0)):
+                text = ast.get_docstring(function) or ""
+                yield f"{function.name}({ast.unparse(value)})", function.lineno, text
 
 
 @pytest.mark.parametrize("source", SOURCES, ids=lambda source: str(source.relative_to(PACKAGE)))
@@ -165,9 +178,18 @@ class Bare:
     """Width of a step."""
     def width(self):
         return 2 * self.step
+def wide(x, y=1.0, *, far=3.3):
+    """Return what is far (chosen: as far as a room reaches)."""
+def narrow(near=(1, 2)):
+    """Return what is near."""
+try:
+    G = 5
+except ImportError:
+    pass
 '''
     found = [(name, bool(origins(text))) for name, _, text in constants(ast.parse(code).body)]
     assert found == [
         ("Z", False), ("A", True), ("(B, C)", True), ("E", False), ("lower", False), ("F", False),
-        ("step", True), ("step", False),
+        ("step", True), ("step", False), ("wide(3.3)", True), ("narrow((1, 2))", False),
+        ("G", False),
     ]  # fmt: skip

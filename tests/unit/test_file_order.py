@@ -121,8 +121,8 @@ def test_rungs_in_the_wrong_order(rungs: Split, names: str) -> None:
 def test_a_rung_listed_twice(rungs: Split) -> None:
     rungs.again("b", "y")
     told = rungs.refusal("abyde")
-    assert "b.wav and y.wav both hold the rung at -28 dBFS" in told
-    assert "none holds the rung at -22 dBFS" in told
+    assert "b.wav and y.wav both hold the rung at −28 dBFS" in told
+    assert "none holds the rung at −22 dBFS" in told
 
 
 def test_rungs_that_a_clipper_makes_alike_are_not_refused(tmp_path: Path) -> None:

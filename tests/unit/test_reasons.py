@@ -2,49 +2,65 @@
 
 from __future__ import annotations
 
-import ast
 import inspect
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from made_reasons import Made, reasons_made
 from test_walls import PACKAGE, SOURCES
 
 from distsweep.reason import Reason
+from distsweep.words.limits import LIMITER_SENTENCES
+from distsweep.words.resonance import SENTENCES as RESONANCE_SENTENCES
 from distsweep.words.warnings import SENTENCES, warning_sentence
 
-WARNERS = [
-    source
-    for source in SOURCES
-    if source.parent.name == "takes"
-    or source.relative_to(PACKAGE).as_posix() in ("analysis/ladder.py", "analysis/staircase.py")
-]
-"""Files whose reasons are warnings."""
+ROOMS = {
+    "analysis/limits": LIMITER_SENTENCES,
+    "analysis/resonance": RESONANCE_SENTENCES,
+    "": SENTENCES,  # what any other room makes is a warning
+}
 
 
-def reasons_made(source: Path) -> Iterator[tuple[str, list[str], int]]:
-    """Yield code, names of values, and line of every `Reason` that a source makes."""
-    for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Call) and ast.unparse(node.func) == "Reason":
-            (code,) = node.args
-            assert isinstance(code, ast.Constant), f"{source.name}:{node.lineno}: no plain code"
-            yield str(code.value), [str(word.arg) for word in node.keywords], node.lineno
+def room_of(source: Path) -> str:
+    folder = source.relative_to(PACKAGE).parent.as_posix()
+    return folder if folder in ROOMS else ""
 
 
-MADE = [
-    pytest.param(code, names, id=f"{source.stem}-{line}-{code}")
-    for source in WARNERS
-    for code, names, line in reasons_made(source)
-]
+MADE = [(room_of(source), made) for source in SOURCES for made in reasons_made(source)]
 
 
-@pytest.mark.parametrize(("code", "names"), MADE)
-def test_every_warning_has_a_sentence_for_its_values(code: str, names: list[str]) -> None:
-    inspect.signature(SENTENCES[code]).bind(**dict.fromkeys(names))
+@pytest.mark.parametrize(
+    ("room", "made"), [pytest.param(*pair, id=f"{pair[1].place}-{pair[1].code}") for pair in MADE]
+)
+def test_every_reason_has_a_sentence_for_its_values(room: str, made: Made) -> None:
+    signature = inspect.signature(ROOMS[room][made.code])
+    bind = signature.bind_partial if made.open else signature.bind
+    bind(**dict.fromkeys(made.names))
 
 
-def test_every_sentence_belongs_to_a_warning() -> None:
-    assert {parameter.values[0] for parameter in MADE} == set(SENTENCES)
+@pytest.mark.parametrize("room", ROOMS)
+def test_every_sentence_belongs_to_a_reason(room: str) -> None:
+    assert {made.code for at, made in MADE if at == room} == set(ROOMS[room])
+
+
+def test_a_code_is_read_from_a_variable_or_a_parameter(tmp_path: Path) -> None:
+    source = tmp_path / "source.py"
+    source.write_text(
+        """
+def between(flag):
+    code = "a" if flag else "b"
+    return Reason(code, low_db=1.0)
+def sag(code, more):
+    return Reason(code, seen_db=1.0, **more)
+one, other = sag("c", {}), sag("d", {})
+three = Reason("e")
+""",
+        encoding="utf-8",
+    )
+    made = {one.code: (set(one.names), one.open) for one in reasons_made(source)}
+    sagged = {"seen_db"}, True
+    low = {"low_db"}, False
+    assert made == {"a": low, "b": low, "c": sagged, "d": sagged, "e": (set(), False)}
 
 
 INCOMPLETE = {"tone_hz": 300.0, "up_dbfs": [-20.0, -14.0, -8.0], "down_dbfs": [-14.0, -20.0]}

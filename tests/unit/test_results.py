@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from report_samples import sample_take
 
-from distsweep.results import Results, Take, read_results, to_json
+from distsweep.errors import InputError
+from distsweep.report.facts import condition_terms
+from distsweep.results import Results, Take, read_results, to_json, write_results
 
 
 def results_of(*takes: Take) -> Results:
@@ -85,3 +87,44 @@ def test_a_file_of_version_1_is_read(tmp_path: Path) -> None:
     assert second.level_db[[0, 2]] == pytest.approx([90.0, 95.0])
     assert second.low_db[2] == 95.0 and np.isnan(second.low_db[0])
     assert second.limited_by[:4] == ["compression", "compression", "", ""]
+
+
+def test_what_was_noted_reads_as_a_table_and_keeps_what_was_added_by_hand(
+    make_bench, tmp_path
+) -> None:
+    bench = make_bench(levels_dbfs=[-30])
+    data = json.loads(to_json(bench.analyse(0.5 * bench.waveform)))
+    data["device"] = {"name": "Brindlemoor Tarnbick 4", "serial": "0042"}
+    data["conditions"] = {"humidity_percent": 40.0}  # no level band: none is stated then
+    path = tmp_path / "results.json"
+    path.write_text(json.dumps(data))
+    read = read_results(path)
+    assert read.device["name"] == read.device.name and read.device["serial"] == "0042"
+    assert dict(read.conditions) == {"humidity_percent": 40.0} and not read.calibration
+    assert repr(read.conditions) == "Conditions({'humidity_percent': 40.0})"
+    assert read.conditions.get("distance_m", 1.0) == 1.0 and "distance_m" not in read.conditions
+    assert {"Serial", "Humidity percent"} < {name for name, _ in condition_terms(read)}
+    assert "Band a level is averaged over, Hz" not in dict(condition_terms(read))
+    write_results(read, path)
+    assert json.loads(path.read_text()) == data
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("device", None), ("device", {"port_mm": "wide"}), ("conditions", [20.0])]
+)
+def test_a_table_that_is_none_is_one_clear_line(make_bench, tmp_path, key, value) -> None:
+    bench = make_bench(levels_dbfs=[-30])
+    data = json.loads(to_json(bench.analyse(0.5 * bench.waveform)))
+    path = tmp_path / "results.json"
+    path.write_text(json.dumps(data | {key: value}))
+    with pytest.raises(InputError, match="is damaged"):
+        read_results(path)
+
+
+def test_sweeps_of_digital_silence_are_refused_without_a_word_of_numpy(make_bench) -> None:
+    bench = make_bench(levels_dbfs=[-30, -20])
+    file = bench.stimulus.files[0]
+    wave = 0.5 * bench.waveform
+    wave[file.rungs[0].start_sample - 2000 : file.end_marker_sample - 2000] = 0.0
+    with pytest.raises(InputError, match="are not this stimulus's, or drown in noise"):
+        bench.analyse(wave)

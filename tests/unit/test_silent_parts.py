@@ -135,6 +135,19 @@ def test_a_ladder_muted_at_its_louder_half(tmp_path: Path, split: bool) -> None:
         assert message.startswith("0.wav is silent where this stimulus has its rungs at −28, −22, ")
 
 
+def test_a_rung_that_is_silent_to_the_last_bit_has_no_numbers(tmp_path: Path) -> None:
+    recorded = Recorded(tmp_path, {**RUNGS, "levels_dbfs": [-28, -22, -16, -10]}, lambda x: x)
+    rungs = recorded.stimulus.files[0].rungs
+    heard, _ = soundfile.read(recorded.paths[0])
+    heard[rungs[2].start_sample - 4800 : rungs[3].start_sample] = 0.0
+    soundfile.write(recorded.paths[0], heard, RATE_HZ, subtype="FLOAT")
+    results = recorded.analyse()
+    silent = results.takes[0].rungs[2]
+    assert np.all(np.isneginf(silent.fundamental_db))
+    assert not np.any(silent.thd_reliable)
+    assert "silent_rungs" in [warning.code for warning in results.warnings]
+
+
 def test_a_silent_level_is_listed_once(tmp_path: Path) -> None:
     def gated(waveform: FloatArray) -> FloatArray:
         """Mute what stays below −37 dBFS: the first rung and the return rung."""

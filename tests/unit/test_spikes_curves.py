@@ -14,9 +14,9 @@ from distsweep.analysis.resonance.peaks import (
     surprise,
     width_octaves,
 )
+from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
 
-POINTS = 48
-GRID = 100.0 * 2.0 ** (np.arange(5 * POINTS) / POINTS)
+GRID = 100.0 * 2.0 ** (np.arange(5 * POINTS_PER_OCTAVE) / POINTS_PER_OCTAVE)
 
 
 def mode_db(centre_hz: float, q: float, lift_db: float, grid: np.ndarray = GRID) -> np.ndarray:
@@ -28,11 +28,11 @@ def mode_db(centre_hz: float, q: float, lift_db: float, grid: np.ndarray = GRID)
 
 
 def spikes(level: np.ndarray, floor: float = -200.0) -> list:
-    height = prominences_db(level, points_per_octave=POINTS)
+    height = prominences_db(level)
     odds = surprise(level, height, np.full_like(level, floor))
     with np.errstate(invalid="ignore"):
         usable = level - floor >= 6.0
-    return find_spikes(GRID, level, height, odds, usable, points_per_octave=POINTS)
+    return find_spikes(GRID, level, height, odds, usable)
 
 
 @pytest.mark.parametrize("q", [8.0, 20.0, 40.0])
@@ -56,7 +56,7 @@ def test_a_mode_is_a_spike_of_its_height_and_width(q: float, lift_db: float) -> 
 
 @pytest.mark.parametrize("offset", [-0.4, -0.1, 0.25, 0.5])
 def test_the_top_is_refined_between_grid_points(offset: float) -> None:
-    centre = float(GRID[120] * 2.0 ** (offset / POINTS))
+    centre = float(GRID[120] * 2.0 ** (offset / POINTS_PER_OCTAVE))
     level = mode_db(centre, 25.0, 9.0)
     index = int(np.argmax(level))
     # Within a tenth of a step of 1.5 %: a Lorentzian is no parabola.
@@ -114,4 +114,4 @@ def test_surprise_is_the_rayleigh_tail() -> None:
 
 
 def test_a_peak_without_a_far_side_has_no_width() -> None:
-    assert width_octaves(np.array([0.0, 5.0, 9.0, 10.0]), 3, 9.0, POINTS) == math.inf
+    assert width_octaves(np.array([0.0, 5.0, 9.0, 10.0]), 3, 9.0) == math.inf

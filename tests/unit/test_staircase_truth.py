@@ -142,6 +142,20 @@ def test_a_take_that_stops_half_way_is_analysed_as_far_as_it_goes(
     assert "−13 to −4 dBFS up, −7 to −40 dBFS down" in named
 
 
+def test_a_tone_whose_way_up_was_not_recorded_is_left_out(tmp_path: Path) -> None:
+    recipe = {**SHORT, "levels_dbfs": [-22, -10], "frequencies_hz": [500, 1000], "release_s": 0.3}
+    analysed(tmp_path / "whole", lambda x: 0.3 * x, lead=0, **recipe)
+    samples, _ = soundfile.read(tmp_path / "whole" / "take.wav")
+    tones = [b for b in stimulus_of(**recipe).files[0].bursts if b.level_dbfs == -10]
+    begun = [samples[burst.start_sample + 500 :] for burst in tones]
+    results = reanalysed(tmp_path / "whole", begun[0], tmp_path)
+    assert [row.frequency_hz for row in results.takes[0].staircase] == [1000.0]
+    named = " ".join(w.message for w in results.warnings if w.code == "incomplete")
+    assert "at 500 Hz 2 of 3 bursts were not recorded" in named
+    with pytest.raises(InputError, match="no complete burst on the way up"):
+        reanalysed(tmp_path / "whole", begun[1], tmp_path)
+
+
 def test_bursts_that_the_sidecar_lacks_are_named(
     reference: tuple[Path, np.ndarray, Staircase], tmp_path: Path
 ) -> None:

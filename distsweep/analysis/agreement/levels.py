@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from distsweep.analysis.agreement.at_tone import SAME_DRIVE_DB
 from distsweep.results import Agreement, Rung, Staircase, Take
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
 
@@ -31,7 +32,7 @@ def compare_takes(ladder: Take, staircase: Take) -> list[Agreement]:
 
 def _compared(ladder: Take, rung: Rung, staircase: Take, row: Staircase) -> Agreement | None:
     low, high = float(row.drive_dbfs[0]), float(row.drive_dbfs[-1])
-    if rung.clipped or not low - 1e-6 <= rung.drive_dbfs <= high + 1e-6:
+    if rung.clipped or not low - SAME_DRIVE_DB <= rung.drive_dbfs <= high + SAME_DRIVE_DB:
         return None
     at = _OnFrequency(ladder.frequency_hz, row.frequency_hz)
     orders = [
@@ -93,7 +94,7 @@ class _OnFrequency:
 
 
 def _at_drive(row: Staircase, values: FloatArray, drive_dbfs: float) -> float:
-    exact = np.flatnonzero(np.abs(row.drive_dbfs - drive_dbfs) < 1e-6)
+    exact = np.flatnonzero(np.abs(row.drive_dbfs - drive_dbfs) < SAME_DRIVE_DB)
     if len(exact):
         return float(values[exact[0]])
     return float(np.interp(drive_dbfs, row.drive_dbfs, values))
@@ -101,7 +102,7 @@ def _at_drive(row: Staircase, values: FloatArray, drive_dbfs: float) -> float:
 
 def _reliable_at(row: Staircase, drive_dbfs: float) -> bool:
     near = np.abs(row.drive_dbfs - drive_dbfs)
-    exact = near < 1e-6
+    exact = near < SAME_DRIVE_DB
     if np.any(exact):
         return bool(row.thd_reliable[exact][0])
     above = int(np.searchsorted(row.drive_dbfs, drive_dbfs))

@@ -25,11 +25,12 @@ RESOLVED_PERIODS = 3.0
 fewer of them show no course)."""
 
 ATTACK_RANGE_S, RELEASE_RANGE_S = (2e-4, 0.3), (5e-3, 3.0)
-"""Time constants that are looked for; near an end of the range none is given (chosen around what
-protection circuits and processors are set to)."""
+"""Time constants that are looked for (chosen around what protection circuits and processors are set
+to)."""
 
 NEAR_AN_END = 0.02
-"""… so near, as a share (chosen: one and a half steps of the search)."""
+"""A time constant this near an end of its range, as a share, is not given: the true one may lie
+beyond (chosen: one and a half steps of the search)."""
 
 LEAST_MOVE_DB = 0.5
 """A gain that moves by less in a burst, or after it, tells no time constant (chosen: as a smaller

@@ -24,6 +24,7 @@ from distsweep.analysis.limits.limiter_kind import (
     classify,
     uncertainty_db,
 )
+from distsweep.analysis.noise.certainty import DEVIATION_OF_MEDIAN
 from distsweep.reason import Reason
 from distsweep.results import Compression, Rung
 from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
@@ -38,14 +39,11 @@ a rung's impulse response is cut to a window, which smooths its response already
 FEW_POINTS_SIGMA_DB = 0.1
 """Uncertainty of a median over one or two points (chosen: they tell nothing of their spread)."""
 
-DEVIATION_OF_MEDIAN = 1.4826
-"""Standard deviation over median absolute deviation, by the Gaussian's formula."""
-
 LEAST_POINTS = 5
 """Of fewer frequencies nothing is said (chosen: they are half of what is smoothed together)."""
 
 NO_LOSS_DB = 0.05
-"""A loss below this is none (chosen: it would be printed as 0.0 dB)."""
+"""A loss below this is none (chosen: a tenth of an onset)."""
 
 
 def find_limiters(

@@ -33,13 +33,17 @@ nearly flat (chosen: a loudspeaker repeats itself to a tenth of that; towards a 
 branch's share grows)."""
 
 CROSSOVER_OCTAVES = 1.0
-"""A stretch narrower than this between two bands that differ is where the outputs of both add
-(chosen: between branches of fourth order a blend is flat over half an octave at most)."""
+"""A stretch narrower than this between two bands that differ is no band: the outputs of both add
+there (chosen: between branches of fourth order a blend is flat over half an octave at most)."""
 
 HOLLOW_OCTAVES = 1.6
-"""… and one narrower than this that loses less than both: where two limited branches are each
-6 dB down, both are limited less (chosen: between second-order branches that is flat over an
+"""Nor is one narrower than this that loses less than both bands: where two limited branches are
+each 6 dB down, both are limited less (chosen: between second-order branches that is flat over an
 octave and a fifth)."""
+
+MOST_TRIED = 40
+"""So many places of a stretch are tried for a band's middle (chosen: of ten octaves four in each;
+a band is wider)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +190,7 @@ def _most_alike(change_db: FloatArray, sigma_db: FloatArray, inside: BoolArray) 
     """Return the place that shares its course with the most others of a stretch, closely."""
     at = np.flatnonzero(inside)
     values, sigma = change_db[:, at], sigma_db[:, at]
-    candidates = range(0, len(at), max(1, len(at) // 40))
+    candidates = range(0, len(at), max(1, len(at) // MOST_TRIED))
     shared = [np.sum(_near(values, sigma, values[:, one])) for one in candidates]
     return int(at[candidates[int(np.argmax(shared))]])
 

@@ -31,7 +31,7 @@ LEAST_POINTS_SHARE = 0.5
 def ladder_clean_levels(
     frequency_hz: FloatArray,
     rungs: Sequence[Rung],
-    compression: Compression | None,
+    compression: Compression,
     kept: Sequence[int],
     limiters: Sequence[LimiterNumbers] = (),
 ) -> tuple[list[CleanLevel], list[CleanLevel]]:
@@ -99,12 +99,12 @@ def _distortion(rungs: Sequence[Rung]) -> NoisyPower:
 
 
 def _gain_changes(
-    rungs: Sequence[Rung], compression: Compression | None, kept: Sequence[int]
+    rungs: Sequence[Rung], compression: Compression, kept: Sequence[int]
 ) -> tuple[FloatArray, FloatArray]:
     """Return gain changes and what noise makes of them (standard deviation), dB, ``(R, F)``."""
     above_db = [rung.fundamental_db - rung.fundamental_floor_db for rung in rungs]
     moved = level_deviation_db(np.array(above_db))
-    if compression is None or compression.reference_drive_dbfs is None:
+    if compression.reference_drive_dbfs is None:
         nothing = np.full(moved[list(kept)].shape, np.nan)
         return nothing, nothing
     away = [abs(rung.drive_dbfs - compression.reference_drive_dbfs) for rung in rungs]

@@ -24,7 +24,7 @@ class LadderLimits:
 
 
 def find_ladder_limits(
-    frequency_hz: FloatArray, rungs: Sequence[Rung], compression: Compression | None
+    frequency_hz: FloatArray, rungs: Sequence[Rung], compression: Compression
 ) -> LadderLimits:
     """Describe what limits a ladder.
 
@@ -36,7 +36,7 @@ def find_ladder_limits(
     kept = [i for i, rung in enumerate(rungs) if not rung.clipped]
     if not kept:
         return LadderLimits([], [], [], [])
-    limiters = [] if compression is None else find_limiters(frequency_hz, rungs, compression, kept)
+    limiters = find_limiters(frequency_hz, rungs, compression, kept)
     return LadderLimits(
         limiters,
         *ladder_clean_levels(frequency_hz, rungs, compression, kept, limiters),

@@ -294,10 +294,7 @@ def _clip(levels: SteadyLevels) -> ClipFit:
 def _top_slope(levels: SteadyLevels) -> float:
     """Return the output's step over the drive's, over the last decibels or the last step."""
     drive, output = levels.drive_dbfs, levels.drive_dbfs + levels.gain_change_db
-    lower = min(
-        int(np.searchsorted(drive, drive[-1] - TOP_DB + 1e-6, side="right")), len(drive) - 1
-    )
-    lower = max(lower - 1, 0)
+    lower = max(int(np.searchsorted(drive, drive[-1] - TOP_DB + 1e-6, side="right")) - 1, 0)
     return float((output[-1] - output[lower]) / (drive[-1] - drive[lower]))
 
 

@@ -31,8 +31,9 @@ FITS_WITHIN_DB, FITS_WITHIN_SHARE, EXPLAINS = 0.03, 0.1, 3.0
 the misfit down by the third (chosen: heat is one term in the history, not its whole course)."""
 
 BEHIND_FITS_WITHIN_DB, BEHIND_EXPLAINS, BEHIND_RANGE = 0.02, 2.0, 0.9
-"""The same behind a limiter, where each drive has a gain of its own and less is left to explain;
-a time constant nearer than the third to the slowest looked for is no sag's (chosen)."""
+"""The first and last of these behind a limiter (chosen: each drive has a gain of its own there, and
+less is left to explain); and the longest time constant of a sag there, as a share of the slowest
+that is looked for (chosen: a search that ends at the slowest found no sag)."""
 
 SETTLED, SETTLED_LEAST_S = 6.0, 0.1
 """After so many time constants, and so long, a limiter stands still (chosen: by the exponential's

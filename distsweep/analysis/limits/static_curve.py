@@ -23,11 +23,15 @@ HARD_KNEE_CHI_SQUARE = 4.0
 uncertainties, over the best soft one (chosen: two standard deviations; between two steps a narrow
 knee and none at all look the same)."""
 
-FIRST_THRESHOLDS, FIRST_KNEES, LATER_GRIDS, REACH = 61, 24, 12, 3.0
-"""The search: so many thresholds and knees at first, then so many grids of 21 and 13, each as far
-as three steps of the one before to either side (chosen: the last steps are below 0.001 dB, and two
+FIRST_THRESHOLDS, FIRST_KNEES = 61, 24
+LATER_GRIDS, LATER_THRESHOLDS, LATER_KNEES, REACH = 12, 21, 13, 3.0
+"""The search: so many thresholds and knees at first, then so many grids of fewer, each as far as
+three steps of the one before to either side (chosen: the last steps are about 0.001 dB, and two
 steps of reach lost the valley now and then, along which threshold and knee make up for each other).
 """
+
+BOUNDS_KNEES = 40
+"""So many knees are tried for the bounds (chosen: each a tenth wider than the one before)."""
 
 LEAST_DB = 0.01
 """Smallest uncertainty that a level is given (chosen: what a loudspeaker repeats itself to)."""
@@ -150,7 +154,7 @@ def fit_static_curve(
     # Without uncertainties the misfit of the best fit itself stands in.
     scale = 1.0 if sigma_db is not None else soft.misfit / len(drive) + LEAST_DB**2
     fit = hard if hard.misfit - soft.misfit <= HARD_KNEE_CHI_SQUARE * scale else soft
-    threshold, knee = (*fit.place, 0.0)[:2]
+    threshold, knee = fit.place
     slope, gain, sse, _ = _linear(drive, change, weight, np.array([threshold]), np.array([knee]))
     return StaticCurve(
         threshold_dbfs=threshold,
@@ -162,22 +166,20 @@ def fit_static_curve(
 
 
 def _best(drive: FloatArray, change: FloatArray, weight: FloatArray, *, soft: bool) -> Minimum:
-    """Return threshold and knee of the best curve, or the threshold alone of the best hard one."""
+    """Return threshold and knee of the best soft curve, or of the best hard one (knee 0)."""
 
     def misfits(thresholds: FloatArray, knees: FloatArray) -> FloatArray:
         tried = (grid.ravel() for grid in np.meshgrid(thresholds, knees, indexing="ij"))
         sse = _linear(drive, change, weight, *tried)[2]
         return sse.reshape(len(thresholds), len(knees))
 
-    def hard_misfits(thresholds: FloatArray) -> FloatArray:
-        return misfits(thresholds, np.zeros(1))[:, 0]
-
     first = np.linspace(float(np.min(drive)), float(np.max(drive)), FIRST_THRESHOLDS)
-    threshold = Axis(first, (21,) * LATER_GRIDS, REACH)
-    if not soft:
-        return narrowed_minimum(hard_misfits, threshold)
-    knees = np.geomspace(NARROWEST_KNEE_DB, WIDEST_KNEE_DB, FIRST_KNEES)
-    return narrowed_minimum(misfits, threshold, Axis(knees, (13,) * LATER_GRIDS, REACH, lowest=0.0))
+    threshold = Axis(first, (LATER_THRESHOLDS,) * LATER_GRIDS, REACH)
+    knee = Axis(np.zeros(1), (1,) * LATER_GRIDS)
+    if soft:
+        first = np.geomspace(NARROWEST_KNEE_DB, WIDEST_KNEE_DB, FIRST_KNEES)
+        knee = Axis(first, (LATER_KNEES,) * LATER_GRIDS, REACH, lowest=0.0)
+    return narrowed_minimum(misfits, threshold, knee)
 
 
 def _linear(
@@ -220,9 +222,9 @@ def curve_bounds(
     weight = 1.0 / sigma**2
     highest_dbfs = float(np.max(drive)) + WIDEST_KNEE_DB / 2.0
     thresholds = np.arange(float(np.min(drive)), highest_dbfs, THRESHOLD_STEP_DB)
-    knees = np.concatenate([[0.0], np.geomspace(NARROWEST_KNEE_DB, WIDEST_KNEE_DB, 40)])
+    knees = np.concatenate([[0.0], np.geomspace(NARROWEST_KNEE_DB, WIDEST_KNEE_DB, BOUNDS_KNEES)])
     grid_t, grid_w = (g.ravel() for g in np.meshgrid(thresholds, knees, indexing="ij"))
-    best = np.array([(*_best(drive, change, weight, soft=s).place, 0.0)[:2] for s in (True, False)])
+    best = np.array([_best(drive, change, weight, soft=soft).place for soft in (True, False)])
     grid_t, grid_w = np.concatenate([grid_t, best[:, 0]]), np.concatenate([grid_w, best[:, 1]])
     slope, _, sse, reach = _linear(drive, change, weight, grid_t, grid_w)
     # Where even the best curve misses by more than noise does, the levels are that uncertain.

@@ -107,13 +107,12 @@ def fit_thermal(history: GainHistory) -> ThermalFit | None:
     known = np.isfinite(history.gain_db)
     if np.sum(known) < LEAST_PIECES:
         return None
-    shapes = ((True, False), (False, False), (False, True))
-    instant = db_to_ratio(2.0 * (history.drive_dbfs - np.max(history.drive_dbfs)))
-    laws = (
-        _Law(history, known, instant[:, None], in_db=in_db, power=_power(history, known, back))
-        for in_db, back in shapes
-    )
-    fits = [law.fit(feeds_back=back) for law, (_, back) in zip(laws, shapes, strict=True)]
+    instant = _power(history, known, feeds_back=False)
+    fits = []
+    for in_db, feeds_back in ((True, False), (False, False), (False, True)):
+        power = _power(history, known, feeds_back=feeds_back)
+        law = _Law(history, known, instant[:, None], in_db=in_db, power=power)
+        fits.append(law.fit(feeds_back=feeds_back))
     return min(fits, key=lambda fit: fit.rms_db)
 
 
@@ -143,7 +142,7 @@ def fit_thermal_behind_limiter(history: GainHistory) -> ThermalFit | None:
     return _Law(history, known, instant, in_db=True, power=power).fit()
 
 
-def _power(history: GainHistory, known: BoolArray, feeds_back: bool) -> FloatArray:
+def _power(history: GainHistory, known: BoolArray, *, feeds_back: bool) -> FloatArray:
     """Return the heating power re that of the loudest drive into the cold coil."""
     power = db_to_ratio(2.0 * (history.drive_dbfs - np.max(history.drive_dbfs)))
     if feeds_back:

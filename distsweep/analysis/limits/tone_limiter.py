@@ -23,11 +23,11 @@ from distsweep.units import FloatArray, IntArray, db_to_power, power_to_db
 
 @dataclass(frozen=True)
 class ToneLimiter:
-    """What was found of one tone; ``bent`` says that its waveform is."""
+    """What was found of one tone, None where nothing can be said; ``bent``: its waveform is."""
 
-    limiter: FoundLimiter
-    thermal: Thermal | None
-    bent: bool
+    limiter: FoundLimiter | None = None
+    thermal: Thermal | None = None
+    bent: bool = False
 
 
 def find_tone_limiter(tone: ToneBursts, levels: ToneLevels) -> ToneLimiter:

@@ -78,7 +78,6 @@ def _of_response(curves: LadderCurves) -> list[Candidate]:
         curves.bump_db,
         np.full_like(curves.bump_db, np.inf),
         np.ones(len(curves.bump_db), dtype=bool),
-        points_per_octave=POINTS_PER_OCTAVE,
         least_db=LEAST_BUMP_DB,
     )
     return [Candidate("radiated", s.frequency_hz, s.width_octaves, s.prominence_db) for s in spikes]

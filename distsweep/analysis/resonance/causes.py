@@ -12,8 +12,9 @@ from distsweep.reason import Reason
 
 ASSUMED_TEMPERATURE_C = 20.0
 TEMPERATURE_UNCERTAINTY_K, UNKNOWN_TEMPERATURE_UNCERTAINTY_K = 1.0, 5.0
-"""Where no temperature is noted, and what the air's is uncertain by (chosen: a living room's range,
-and what a thermometer in it may differ from the air in the cabinet)."""
+"""The air's temperature where none was noted; and what it is uncertain by where one was (chosen:
+what a thermometer may differ from the air in the cabinet), and where none was (chosen: the range of
+living rooms)."""
 
 FLANGED_END, FREE_END = 0.8217, 0.6133
 """End corrections in radii: in an infinite baffle 0.8217 (Nomura, Yamamura, Inawashiro 1960;
@@ -29,6 +30,10 @@ by a tenth or so (both chosen, from memory of published lining measurements)."""
 PIPE_MODES, HIGHEST_BOX_ORDER = 3, 2
 """Modes predicted of a port, and the largest sum of a box mode's orders (chosen: with more, any
 frequency lies near one)."""
+
+CHANCE_BAND_HZ = (100.0, 3000.0)
+"""The chance that a frequency matches is stated for this band (chosen: where cabinets and ports of
+usual sizes have the modes that are predicted)."""
 
 OFFERED_WITHIN = 2.0
 """A cause is offered when it lies within so many standard deviations (chosen: 95 of 100 right ones
@@ -196,7 +201,7 @@ def possible_causes(
     ``own_uncertainty`` is that of the resonance's frequency, as a fraction. Each reason holds the
     share of all frequencies that would match some mode by chance: with many modes it is large.
     """
-    chance_percent = 100.0 * chance_of_a_match(own_uncertainty, modes)
+    chance_percent = 100.0 * chance_of_a_match(own_uncertainty, modes, band_hz=CHANCE_BAND_HZ)
     offered = []
     for mode in modes:
         spread = math.hypot(mode.uncertainty, own_uncertainty)
@@ -214,6 +219,7 @@ def possible_causes(
             within_uncertainty=abs(off) <= spread,
             predictions=len(modes),
             chance_percent=chance_percent,
+            chance_band_hz=CHANCE_BAND_HZ,
         )
         match = math.exp(-0.5 * (off / spread) ** 2)
         offered.append(OfferedCause(mode, off_percent, uncertainty_percent, match, reason))
@@ -221,10 +227,7 @@ def possible_causes(
 
 
 def chance_of_a_match(
-    own_uncertainty: float,
-    modes: Sequence[PredictedMode],
-    *,
-    band_hz: tuple[float, float] = (100.0, 3000.0),
+    own_uncertainty: float, modes: Sequence[PredictedMode], *, band_hz: tuple[float, float]
 ) -> float:
     """Share of the octaves of a band that lie within reach of some mode."""
     low, high = math.log(band_hz[0]), math.log(band_hz[1])

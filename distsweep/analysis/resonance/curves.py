@@ -136,7 +136,7 @@ def ladder_curves(take: SearchedTake, echoes: tuple[Echo, ...]) -> LadderCurves 
     own_comb_db = comb_db(echoes, f)
     response_db = fundamental[-1] - own_comb_db
     linear = np.stack([own_comb_db, response_db, fundamental[0] - own_comb_db])
-    bumps = prominences_db(linear, points_per_octave=POINTS_PER_OCTAVE)
+    bumps = prominences_db(linear)
     level = stacked("level_db")
     input_referred = stacked("input_referred_db")
     floor = np.maximum(stacked("floor_db"), LOWEST_FLOOR_DB)
@@ -144,7 +144,7 @@ def ladder_curves(take: SearchedTake, echoes: tuple[Echo, ...]) -> LadderCurves 
     resolved = f >= resolved_from_hz[:, None]
 
     def family(levels: FloatArray) -> Family:
-        prominence = prominences_db(levels, points_per_octave=POINTS_PER_OCTAVE)
+        prominence = prominences_db(levels)
         return Family(levels, prominence, surprise(levels, prominence, levels - level + floor))
 
     with np.errstate(invalid="ignore"):
@@ -195,7 +195,7 @@ def take_spikes(take: SearchedTake, curves: LadderCurves) -> list[SpikeSeen]:
             seen += _spikes(take, curve, above_floor_db, int(order), float(drive_dbfs))
     rungs = [rung for rung in take.rungs if not rung.clipped]
     level, floor = (np.array([getattr(r, n) for r in rungs]) for n in ("thd_db", "thd_floor_db"))
-    prominence = prominences_db(level, points_per_octave=POINTS_PER_OCTAVE)
+    prominence = prominences_db(level)
     thd = Family(level, prominence, surprise(level, prominence, floor))
     for row, rung in enumerate(rungs):
         # THD steps where an order leaves the band: no peak may lean on such a step.
@@ -228,7 +228,4 @@ def spikes_above_noise(
     """Return the peaks of one curve whose top is seen above the floor; arrays of shape ``(F,)``."""
     with np.errstate(invalid="ignore"):
         usable = above_floor_db >= SEEN_DB
-    return find_spikes(
-        frequency_hz, curve.level_db, curve.prominence_db, curve.surprise, usable,
-        points_per_octave=POINTS_PER_OCTAVE,
-    )  # fmt: skip
+    return find_spikes(frequency_hz, curve.level_db, curve.prominence_db, curve.surprise, usable)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.analysis.noise.certainty import DEVIATION_OF_MEDIAN
 from distsweep.analysis.resonance.echo import Echo, with_direct
 from distsweep.analysis.resonance.linear_response import LinearResponse
 from distsweep.units import BoolArray, ComplexArray, FloatArray
@@ -133,11 +134,8 @@ def _smooth(grid_hz: FloatArray) -> FloatArray:
 
 
 def _spread(rest: FloatArray) -> float:
-    """Standard deviation of most of a rest: points far off do not move it.
-
-    Of a Gaussian it is 1.4826 times the median of the absolute values.
-    """
-    return 1.4826 * float(np.median(np.abs(rest))) + 1e-6
+    """Standard deviation of most of a rest: points far off do not move it."""
+    return DEVIATION_OF_MEDIAN * float(np.median(np.abs(rest))) + 1e-6
 
 
 def _weights(rest: FloatArray) -> FloatArray:
@@ -203,7 +201,7 @@ def _low_delay(ripple: _Ripple, echo: Echo) -> float | None:
         square = smooth.T @ (weights[..., None] * smooth)
         right = (weights * freed) @ smooth
         rest = freed - np.linalg.solve(square, right[..., None])[..., 0] @ smooth.T
-        spread = 1.4826 * float(np.min(np.median(np.abs(rest), axis=1))) + 1e-6
+        spread = DEVIATION_OF_MEDIAN * float(np.min(np.median(np.abs(rest), axis=1))) + 1e-6
         weights = 1.0 / (1.0 + (rest / spread) ** 2)
     best = int(np.argmin(np.sum(np.log1p((rest / spread) ** 2), axis=1)))
     return None if best == len(delays_s) else float(delays_s[best])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
 from distsweep.units import BoolArray, FloatArray, db_to_ratio
 
 SURROUNDINGS_OCTAVES = 0.5
@@ -40,19 +41,15 @@ class Spike:
     level_db : of the top's grid point.
     prominence_db : height over its surroundings, see `prominences_db`.
     width_octaves : at half of the prominence.
-    surprise : −ln of the probability that noise alone lifted the surroundings so far.
-    index : grid point of the top.
     """
 
     frequency_hz: float
     level_db: float
     prominence_db: float
     width_octaves: float
-    surprise: float
-    index: int
 
 
-def prominences_db(levels_db: FloatArray, *, points_per_octave: int) -> FloatArray:
+def prominences_db(levels_db: FloatArray) -> FloatArray:
     """Return how far each point stands above its surroundings.
 
     That is the lesser of two heights: over the median within half an octave to either side,
@@ -61,14 +58,14 @@ def prominences_db(levels_db: FloatArray, *, points_per_octave: int) -> FloatArr
 
     Parameters
     ----------
-    levels_db : curves on a log-frequency grid, shape ``(…, F)``; NaN where there is none.
-    points_per_octave : of the grid.
+    levels_db : curves on the grid of excitation frequencies, shape ``(…, F)``; NaN where there is
+        none.
 
     Returns
     -------
     Shape ``(…, F)``, NaN where the level is.
     """
-    reach = round(SURROUNDINGS_OCTAVES * points_per_octave)
+    reach = round(SURROUNDINGS_OCTAVES * POINTS_PER_OCTAVE)
     levels = np.where(np.isfinite(levels_db), levels_db, np.nan)
     edge = [(0, 0)] * (levels.ndim - 1) + [(reach, reach)]
     windows = sliding_window_view(np.pad(levels, edge, constant_values=np.nan), 2 * reach + 1, -1)
@@ -108,7 +105,6 @@ def find_spikes(
     surprises: FloatArray,
     usable: BoolArray,
     *,
-    points_per_octave: int,
     least_db: float = LEAST_PROMINENCE_DB,
 ) -> list[Spike]:
     """Return a curve's peaks, lowest frequency first; arrays of shape ``(F,)``.
@@ -124,7 +120,7 @@ def find_spikes(
     top[[0, -1]] = False
     found = []
     for index in np.flatnonzero(top):
-        width = width_octaves(level_db, int(index), float(prominence_db[index]), points_per_octave)
+        width = width_octaves(level_db, int(index), float(prominence_db[index]))
         if width <= WIDEST_OCTAVES:
             found.append(
                 Spike(
@@ -132,16 +128,12 @@ def find_spikes(
                     float(level_db[index]),
                     float(prominence_db[index]),
                     width,
-                    float(surprises[index]),
-                    int(index),
                 )
             )
     return found
 
 
-def width_octaves(
-    level_db: FloatArray, index: int, prominence_db: float, points_per_octave: int
-) -> float:
+def width_octaves(level_db: FloatArray, index: int, prominence_db: float) -> float:
     """Return the width of a peak where it has lost half of its prominence.
 
     Crossings are interpolated; a side that ends before it is crossed makes it infinite.
@@ -155,7 +147,7 @@ def width_octaves(
         last = int(crossed[0])
         above, below = float(side[last - 1]), float(side[last])
         total += last - 1 + float((above - threshold) / (above - below))
-    return total / points_per_octave
+    return total / POINTS_PER_OCTAVE
 
 
 def refined_hz(frequency_hz: FloatArray, level_db: FloatArray, index: int) -> float:

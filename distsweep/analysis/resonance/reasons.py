@@ -22,8 +22,8 @@ COMB_WORTH_A_WORD_DB, RAISED_WORTH_A_WORD_DB, STANDS_OUT_MORE_DB = 1.0, 3.0, 0.5
 grows in the division: less goes without a word (chosen: it would explain no peak of 3 dB)."""
 
 Q_AGREES = 1.4
-"""Two Qs agree within this factor (chosen: the fit's grid of Q has steps of 1.14, and a ripple of
-1 dB moves the decay's by a tenth)."""
+"""Two Qs agree within this factor (chosen: the fit to products has steps of 1.1, and a ripple of
+2 dB bends a decay of 20 dB by a tenth)."""
 
 HUM_WITHIN = 0.015
 """A mains line within this fraction of where a peak is heard is worth a word (chosen: a window of

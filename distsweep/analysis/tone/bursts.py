@@ -17,6 +17,14 @@ STEADY_SHARE, LONGEST_STEADY_S = 0.5, 0.5
 """A burst's level is taken over its last half, and over no more than its last half second (chosen:
 the first half is left to the attack, and a long burst's level is that of its end)."""
 
+FREQUENCY_FROM, FREQUENCY_UNTIL = 0.4, 0.9
+"""Part of a burst that its frequency is fitted to (chosen: past the attack, and clear of the end
+where the bursts' places are not exactly known)."""
+
+CREST_POINTS = 512
+"""Points of a period from which the crest factor is taken (chosen: fifty in a period of the tenth
+harmonic)."""
+
 SILENT_BELOW_DB = 20.0
 """A burst whose gain is so far below that of half the others was not played (chosen: more than a
 limiter takes from one step to the next, less than a muted recording shows)."""
@@ -164,8 +172,7 @@ def steady_samples(tone: CutTone) -> int:
 
 def _crest_db(fit: HarmonicFit) -> FloatArray:
     """Return peak over RMS of one period of the fitted waves, in dB."""
-    points = 512
-    angle = 2.0 * np.pi * np.arange(points) / points
+    angle = 2.0 * np.pi * np.arange(CREST_POINTS) / CREST_POINTS
     turns = np.exp(1j * np.outer(np.arange(1, fit.harmonics.shape[1] + 1), angle))
     waves = (fit.harmonics @ turns).real
     rms = np.sqrt(np.mean(waves**2, axis=1))
@@ -182,7 +189,8 @@ def clock_scale(cut: CutStaircase) -> float:
     for tone in cut.tones:
         loudest = max(tone.bursts, key=lambda burst: burst.drive_dbfs)
         length = loudest.end - loudest.start
-        first, last = int(loudest.start + 0.4 * length), int(loudest.start + 0.9 * length)
+        first = int(loudest.start + FREQUENCY_FROM * length)
+        last = int(loudest.start + FREQUENCY_UNTIL * length)
         fit = fit_sine_and_frequency(
             tone.signal[first:last], near_hz=tone.recorded_hz, rate_hz=tone.rate_hz
         )

@@ -24,6 +24,15 @@ ATTACK_SEEN_S, ATTACK_DENSE_S = 0.25, 0.03
 """So much of a burst's start is looked at, the second of them in windows that overlap by half, the
 rest ever more sparsely (chosen: from the fastest attacks to those that nearly last a burst)."""
 
+DENSE_WINDOWS, SPARSE_WINDOWS = 24.0, 40
+"""Of low tones the dense part has so many windows' lengths at least, and the sparse one so many
+windows (chosen: several times what a time constant's fit needs)."""
+
+TRACE_BEFORE_S, TRACE_FINE_S, TRACE_COARSE_STEPS = 0.1, 0.25, 60.0
+"""A figure's line begins so long before a burst; it is fine for so long after each step, and has so
+many coarse steps up to the next (chosen: a step shows whole, and no more points than a
+figure has room for)."""
+
 STEP_SEEN = 2.0
 """A step of the amplitude by this factor shows its course (chosen: 6 dB; beside
 what was there before a smaller one is too small)."""
@@ -48,7 +57,7 @@ PIECE_S, PIECES_OF_A_STRETCH = 0.1, 40
 a sag of a second holds ten; more take time and add nothing)."""
 
 REPEATS_WITHIN_DB = 0.005
-"""Least uncertainty of a piece's gain (chosen: a tenth of the least sag that is of interest)."""
+"""Least uncertainty of a piece's gain (chosen: a fiftieth of the least sag that counts)."""
 
 
 @dataclass(frozen=True)
@@ -107,10 +116,11 @@ def _times_of_start(cut: CutTone, width: float) -> FloatArray:
     """Return the centres of the windows over the start of every burst, in samples after it."""
     shortest = min(burst.end - burst.start for burst in cut.bursts)
     last = min(ATTACK_SEEN_S * cut.rate_hz, shortest - width)
-    dense = np.arange(0.0, min(last, max(ATTACK_DENSE_S * cut.rate_hz, 24.0 * width)), 0.5 * width)
+    dense_for = max(ATTACK_DENSE_S * cut.rate_hz, DENSE_WINDOWS * width)
+    dense = np.arange(0.0, min(last, dense_for), 0.5 * width)
     if last <= dense[-1] + 2.0 * width:
         return dense
-    return np.concatenate([dense, np.geomspace(dense[-1] + width, last, 40)])
+    return np.concatenate([dense, np.geomspace(dense[-1] + width, last, SPARSE_WINDOWS)])
 
 
 def _raised_cosine(time: FloatArray, ramp: float) -> FloatArray:
@@ -257,8 +267,6 @@ def _pieces(stretch: Stretch, rate_hz: int) -> list[tuple[float, float]]:
 def burst_trace(tone: ToneBursts, index: int, *, offset_db: float) -> BurstTrace:
     """Return the level against time around a burst.
 
-    Finely for the first quarter second of the burst and of what follows, coarsely between.
-
     Parameters
     ----------
     offset_db : level of a sine of full scale, in the unit of the result.
@@ -267,13 +275,13 @@ def burst_trace(tone: ToneBursts, index: int, *, offset_db: float) -> BurstTrace
     burst = cut.bursts[index]
     until = cut.bursts[index + 1].start if index + 1 < len(cut.bursts) else burst.end
     fine = track.width(TRACE_WINDOW_S * cut.rate_hz)
-    before = max(burst.start - 0.1 * cut.rate_hz, 0.0)
+    before = max(burst.start - TRACE_BEFORE_S * cut.rate_hz, 0.0)
     places = []
     for first, last in ((before, burst.start), (burst.start, burst.end), (burst.end, until)):
-        near = min(first + 0.25 * cut.rate_hz, last)
+        near = min(first + TRACE_FINE_S * cut.rate_hz, last)
         places.append(np.arange(first, near, fine))
         if last - near > fine:
-            step = max(fine, (last - near) / 60.0)
+            step = max(fine, (last - near) / TRACE_COARSE_STEPS)
             places.append(np.arange(near, last, step))
     centre = np.concatenate(places)
     return BurstTrace(

@@ -44,9 +44,13 @@ EXACT = 1e-3
 """Two frequencies are the same within this share (chosen: clocks keep 2e-4; twice a tone
 differs by 8e-3 from the next octave of the preferred numbers)."""
 
-ALIEN_STEP = 0.5
-"""A line that was played rises from rest to burst by this share of the drive's step in dB, or by
-6 dB; hum does not (chosen: the other half is left to a limiter)."""
+ALIEN_STEP, ALIEN_STEP_DB = 0.5, 6.0
+"""A line that was played rises from rest to burst by this share of the drive's step in dB, or by so
+much; hum does not (chosen: the other half is left to a limiter)."""
+
+BESIDE_BINS, BESIDE_SHARE = 12, 0.35
+"""A line is compared with the bins on either side up to so many, or this share of its own frequency
+(chosen: about half an octave, and of the lowest tones enough bins for a median)."""
 
 
 @dataclass(frozen=True)
@@ -185,7 +189,7 @@ class _Lines:
 
     def beside(self, centre: int) -> float:
         """Return the power that a line's bins would hold if they held what lies beside."""
-        reach = max(12, int(0.35 * centre))
+        reach = max(BESIDE_BINS, int(BESIDE_SHARE * centre))
         around = np.arange(max(1, centre - reach), min(len(self.power), centre + reach + 1))
         around = around[np.abs(around - centre) > LINE_BINS + 1]
         usual = float(np.median(self.power[around])) if len(around) else 0.0
@@ -236,7 +240,7 @@ def _another(
         lines.stretches[0], near_hz=centre * lines.bin_hz, rate_hz=tone.rate_hz
     ).frequency_hz
     rest = rest_after(tone, loudest)
-    step_db = min(6.0, ALIEN_STEP * (loudest.drive_dbfs - tone.rests_at_dbfs))
+    step_db = min(ALIEN_STEP_DB, ALIEN_STEP * (loudest.drive_dbfs - tone.rests_at_dbfs))
     if rest is not None and step_db > 0.0:
         track = ToneTrack(tone.signal, frequency_hz=heard_hz, rate_hz=tone.rate_hz)
         width = track.width(TRACK_S * tone.rate_hz)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.narrowing import Axis, narrowed_minimum
+from distsweep.analysis.noise.certainty import DEVIATION_OF_MEDIAN
 from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
 
 SUBSTEPS = 8
@@ -30,6 +31,10 @@ reverberate)."""
 LEAST_RELEASE_POINTS = 12
 """A release needs so many points (chosen: four times the numbers that are fitted, as
 reverberation spoils the first)."""
+
+EARLY_SHARE, EARLY_MISFIT = 12, 2.0
+"""A release is read from late enough on once the first of so many parts of it is missed by no more
+than so many deviations of the whole (chosen: reverberation lifts the first part far more)."""
 
 
 @dataclass(frozen=True)
@@ -150,9 +155,10 @@ def fit_release(
         time, gain = time_s[kept], gain_db[kept]
         tau = _least(lambda t: _recovery(time, gain, t)[0], shortest_s, longest_s)  # noqa: B023
         _, start, end, miss = _recovery(time, gain, tau)
-        early = miss[: max(4, len(miss) // 12)]
+        early = miss[: max(4, len(miss) // EARLY_SHARE)]
         result = Approach(tau, start, end, float(np.sqrt(np.mean(miss**2))))
-        if np.sqrt(np.mean(early**2)) <= 2.0 * np.sqrt(np.median(miss**2)) / 0.6745:
+        deviation_db = DEVIATION_OF_MEDIAN * np.median(np.abs(miss))
+        if np.sqrt(np.mean(early**2)) <= EARLY_MISFIT * deviation_db:
             break
     return result
 

@@ -97,20 +97,20 @@ def _row(item: LimiterAgreement) -> list[Cell]:
 
 def _short(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
     place = wording.span(threshold_dbfs, "dBFS")
-    return f"{kind}, {place}" if kind not in ("none", "thermal") and place else kind
+    return f"{kind}, {place}" if kind not in _IDLE and place else kind
 
 
-def _said(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
+def _kind_and_threshold(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
     words, place = _KINDS.get(kind, kind), wording.span(threshold_dbfs, "dBFS")
-    if kind in ("none", "thermal") or not place:
+    if kind in _IDLE or not place:
         return words
     return f"{words} with a threshold {'of ' if place[0] in '−0123456789' else ''}{place}"
 
 
 def _difference(item: LimiterAgreement) -> str:
     tone = wording.frequency(item.frequency_hz)
-    steps = _said(item.staircase_kind, item.staircase_threshold_dbfs)
-    ladder = _said(item.ladder_kind, item.ladder_threshold_dbfs)
+    steps = _kind_and_threshold(item.staircase_kind, item.staircase_threshold_dbfs)
+    ladder = _kind_and_threshold(item.ladder_kind, item.ladder_threshold_dbfs)
     if item.staircase_kind == "none":
         steps = "no limiter"
     if item.reason == "gain change" and item.ladder_kind == "none":
@@ -151,7 +151,7 @@ def _one_alone(compared: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
 def _place_and_finding(item: LimiterAgreement, *, by_steps: bool) -> str:
     kind = item.staircase_kind if by_steps else item.ladder_kind
     place = item.staircase_threshold_dbfs if by_steps else item.ladder_threshold_dbfs
-    text = f"{wording.frequency(item.frequency_hz)} ({_said(kind, place)}"
+    text = f"{wording.frequency(item.frequency_hz)} ({_kind_and_threshold(kind, place)}"
     if item.staircase_change_db is not None and item.ladder_change_db is not None:
         text += (
             f"; gain changes of {_changed(item.staircase_change_db)} in the staircase and"

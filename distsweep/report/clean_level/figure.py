@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.75, 0.5, 0.6, 1.15
 TONE_HALF_WIDTH = 1.05
-"""A tone's box reaches so far to either side of it, as a ratio of frequencies."""
+"""Ratio of frequencies from a tone to either side of its box (chosen by eye)."""
 
 HATCH = "////"
 

@@ -91,26 +91,26 @@ def lowest(clean: CleanLevel, flags: BoolArray) -> CleanLevel:
     low, high = ends(clean)
     at = np.where(in_state(clean, "reached"), clean.drive_dbfs, np.inf)
     low, high, at = low[flags], high[flags], at[flags]
-    one = [float(np.min(low)), float(np.min(at)), float(np.min(high))]
+    least_dbfs, stated_dbfs, most_dbfs = (float(np.min(drives)) for drives in (low, at, high))
     # Where another place may be lower than the stated one, both their ends count.
-    near = one[1] - one[0] <= STATED_WITHIN_DB and one[2] - one[1] <= STATED_WITHIN_DB
-    if np.isinf(one[0]):
+    near = max(stated_dbfs - least_dbfs, most_dbfs - stated_dbfs) <= STATED_WITHIN_DB
+    if np.isinf(least_dbfs):
         state = "below"
-    elif np.isinf(one[2]):
+    elif np.isinf(most_dbfs):
         state = "not reached"
     else:
         state = "reached" if near else "bracketed"
-    drive = {"reached": one[1], "not reached": one[0]}.get(state, np.nan)
+    drive_dbfs = {"reached": stated_dbfs, "not reached": least_dbfs}.get(state, np.nan)
     first = int(np.flatnonzero(flags)[np.argmin(at if state == "reached" else low)])
     nothing = np.array([np.nan])
-    finite = [np.array([end if np.isfinite(end) else np.nan]) for end in (one[0], one[2])]
+    finite = [np.array([d if np.isfinite(d) else np.nan]) for d in (least_dbfs, most_dbfs)]
     return dataclasses.replace(
         clean,
         frequency_hz=clean.frequency_hz[first : first + 1],
         level_db=nothing,
         low_db=nothing,
         high_db=nothing,
-        drive_dbfs=np.array([drive]),
+        drive_dbfs=np.array([drive_dbfs]),
         drive_low_dbfs=finite[0],
         drive_high_dbfs=finite[1],
         state=[state],

@@ -16,16 +16,16 @@ from distsweep.report.clean_level.levels import (
     lowest,
 )
 from distsweep.report.reliability import runs
-from distsweep.results import CleanLevel, Take
+from distsweep.results import SAME_DRIVE_DB, CleanLevel, Take
 from distsweep.units import BoolArray
 from distsweep.words import wording
 
 ALIKE_DB = 0.3
-"""Places whose limits are passed so near each other go together (chosen: what a ladder's own
+"""Places whose limits are passed within this of each other go together (chosen: what a ladder's own
 interpolation is good for)."""
 
 MOST_RANGES = 3
-"""A sentence lists so many ranges of frequency, and counts the rest."""
+"""Most ranges of frequency that a sentence lists; the rest are counted (chosen)."""
 
 
 def clean_level_sentences(take: Take) -> str | None:
@@ -121,9 +121,9 @@ def _level(take: Take, drive_dbfs: float, *, whole: bool = False) -> str:
         for rung in take.rungs
         if rung.spl_db is not None and math.isfinite(rung.spl_db) and not rung.clipped
     ]
-    if not known or not known[0][0] - 0.05 <= drive_dbfs <= known[-1][0] + 0.05:
+    drives, levels = zip(*known, strict=True) if known else ((math.inf,), (math.nan,))
+    if not drives[0] - SAME_DRIVE_DB <= drive_dbfs <= drives[-1] + SAME_DRIVE_DB:
         return drive
-    drives, levels = zip(*known, strict=True)
     level = float(np.interp(drive_dbfs, drives, levels))
     spl = wording.with_unit(wording.signed(level, 0 if whole else 1), "dB SPL")
     return f"{drive} ({spl} in the level band)"

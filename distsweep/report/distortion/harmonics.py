@@ -12,7 +12,7 @@ from distsweep.report.content import Picture
 from distsweep.report.distortion import spikes
 from distsweep.report.distortion.thd import thd_limits
 from distsweep.report.reliability import harmonic_standing, loudest_index, only, thd_reliable
-from distsweep.results import Rung, Take
+from distsweep.results import SAME_DRIVE_DB, Rung, Take
 from distsweep.words import wording
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def plot_harmonics(take: Take, *, drive_dbfs: float | None = None) -> Figure:
 
 
 def rung_at(take: Take, drive_dbfs: float | None) -> Rung:
-    """Rung of a drive (to 0.05 dB); the loudest that did not clip when None.
+    """Rung of a drive (within `SAME_DRIVE_DB`); the loudest that did not clip when None.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def rung_at(take: Take, drive_dbfs: float | None) -> Rung:
     if drive_dbfs is None:
         return take.rungs[loudest_index(take)]
     for rung in take.rungs:
-        if abs(rung.drive_dbfs - drive_dbfs) < 0.05:
+        if abs(rung.drive_dbfs - drive_dbfs) < SAME_DRIVE_DB:
             return rung
     known = ", ".join(f"{rung.drive_dbfs:g}" for rung in take.rungs)
     raise ValueError(f"drive_dbfs is {drive_dbfs:g}, but the rungs are {known}: choose one")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from distsweep.report import look
 from distsweep.report.reliability import loudest_index
-from distsweep.results import Take
+from distsweep.results import SAME_DRIVE_DB, Take
 from distsweep.words import wording
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def mark(axes: Axes, take: Take, order: int | None, *, drive_dbfs: float | None 
     spots = [
         (spike.frequency_hz, spike.level_db + _ABOVE * (high - low))
         for spike in take.spikes
-        if spike.order == order and abs(spike.drive_dbfs - drive) < 0.05
+        if spike.order == order and abs(spike.drive_dbfs - drive) < SAME_DRIVE_DB
     ]
     spots = [(x, y) for x, y in spots if low <= y <= high]
     if spots:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from distsweep.results import Limiter
+from distsweep.results import TURNED_DOWN, Limiter
 from distsweep.words import wording
 
 
@@ -10,7 +10,7 @@ def limiter_words(limiter: Limiter) -> str:
     """Kind, ratio and threshold in a few words, a line each."""
     lines = [limiter.kind if limiter.kind != "none" else "no limiter"]
     place = threshold_words(limiter)
-    if limiter.kind in ("limiter", "compressor", "limiting"):
+    if limiter.kind in TURNED_DOWN:
         lines = [f"{limiter.kind} {ratio_words(limiter)}".rstrip(), place]
     elif limiter.kind == "clipping":
         lines.append(f"from {place}")
@@ -19,9 +19,7 @@ def limiter_words(limiter: Limiter) -> str:
 
 def threshold_words(limiter: Limiter, unit: str = "dBFS") -> str:
     """Write a threshold, or what it lies between; nothing where neither is known."""
-    known = limiter.threshold_dbfs
-    between = (limiter.threshold_low_dbfs, limiter.threshold_high_dbfs)
-    return wording.span(between if known is None else (known, known), unit)
+    return wording.span(limiter.threshold_bounds_dbfs, unit)
 
 
 def ratio_words(limiter: Limiter) -> str:

@@ -13,7 +13,7 @@ from distsweep.report.clean_level.table import clean_level_cells
 from distsweep.report.content import Block, Cell, Paragraph, Points, Section, Table, number_cell
 from distsweep.report.limits import burst, gain_change, gain_map, input_output
 from distsweep.report.limits.limiter_words import ratio_words, threshold_words
-from distsweep.results import Limiter, Results, Staircase, Take
+from distsweep.results import TURNED_DOWN, Limiter, Results, Staircase, Take
 from distsweep.words import wording
 
 
@@ -84,8 +84,7 @@ def _limiter_table(take: Take) -> Table:
 
 def _limiter_row(row: Staircase) -> list[Cell]:
     limiter = row.limiter or Limiter("not stated")
-    turned_down = limiter.kind in ("limiter", "compressor", "limiting")
-    ratio = ratio_words(limiter) if turned_down else ""
+    ratio = ratio_words(limiter) if limiter.kind in TURNED_DOWN else ""
     place = threshold_words(limiter, "")
     known = row.gain_change_db[np.isfinite(row.gain_change_db)]
     # What loses gain without a limiter is explained below the table.
@@ -128,4 +127,4 @@ _STAIRCASE: _Parts = [
     (clean_level_picture, clean_level.shown),
     (clean_level_cells, clean_level.shown),
 ]
-"""What draws a block, beside what tells whether there is anything to draw."""
+"""What returns a block, and what is true of a take that has anything to show in it."""

@@ -20,10 +20,7 @@ def ladder_sentences(take: Take) -> list[str]:
     sentences = [_limiter_of_band(limiter) for limiter in take.limiters]
     if sentences:
         sentences[-1] += _doubt(take.limiters[-1], take.return_check_db)
-    for more in (last_step_words(take), clean_level_sentences(take), onset_words(take)):
-        if more:
-            sentences.append(more)
-    return sentences
+    return sentences + _of_any_take(take)
 
 
 def staircase_sentences(take: Take) -> list[str]:
@@ -35,15 +32,18 @@ def staircase_sentences(take: Take) -> list[str]:
     if deepest is not None and _last_change(deepest) < ONSET_DB:
         sentences.append(_deepest(deepest))
     sentences += [text for row in rows if (text := _thermal(row))]
-    for more in (last_step_words(take), clean_level_sentences(take), onset_words(take)):
-        if more:
-            sentences.append(more)
-    return sentences
+    return sentences + _of_any_take(take)
+
+
+def _of_any_take(take: Take) -> list[str]:
+    """What the last 3 dB brought, up to where it is clean, and where higher orders set in."""
+    written = (last_step_words(take), clean_level_sentences(take), onset_words(take))
+    return [text for text in written if text]
 
 
 def _limiter_of_band(limiter: Limiter) -> str:
     if limiter.kind == "none":
-        # Files of before hold sentences only: the first said why.
+        # Files of earlier versions hold sentences only: the first says why.
         why = limiter.sentence_of(*WHY_NONE) or next(iter(limiter.evidence), "")
         return f"No limiter shows in the ladder{f': {why}' if why else ''}."
     band = ""

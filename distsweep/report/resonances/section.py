@@ -12,7 +12,7 @@ LEAST_FOR_A_STRIP = 0.3  # below, seven of ten are nothing: a line in the table 
 
 
 def resonances(results: Results) -> Section | None:
-    """What sings along, ranked by how sure it is; or why nothing can be said."""
+    """Resonances ranked by confidence, or why nothing can be said of any."""
     if not any(take.rungs for take in results.takes):
         return None
     blocks: list[Block] = [Paragraph(_opening(results))]
@@ -67,26 +67,29 @@ def _table(found: list[Resonance]) -> Table:
     return Table(caption, columns, rows, note=note)
 
 
-def _growth_cell(one: Resonance) -> Cell:
-    if one.growth_db_per_db is None or one.expected_growth_db_per_db is None:
+def _growth_cell(resonance: Resonance) -> Cell:
+    if resonance.growth_db_per_db is None or resonance.expected_growth_db_per_db is None:
         return Cell("not known", pale=True)
-    return Cell(wording.signed(one.growth_db_per_db), f"mild: {one.expected_growth_db_per_db:.0f}")
+    return Cell(
+        wording.signed(resonance.growth_db_per_db),
+        f"mild: {resonance.expected_growth_db_per_db:.0f}",
+    )
 
 
-def _strongest(one: Resonance) -> str:
-    return next((p.position for p in one.positions if p.state == "strongest"), "not known")
+def _strongest(resonance: Resonance) -> str:
+    return next((p.position for p in resonance.positions if p.state == "strongest"), "not known")
 
 
-def _strip(results: Results, one: Resonance, number: int) -> Section:
+def _strip(results: Results, resonance: Resonance, number: int) -> Section:
     name = f"resonance-{number}"
-    title = f"{wording.whole_hertz(one.frequency_hz)}, {one.kind}"
-    blocks: list[Block] = [Paragraph(one.summary), strip.picture(results, one, name)]
-    if one.agrees_with:
-        blocks += [Paragraph("What agrees:"), Points(one.agrees_with)]
-    against = one.speaks_against or ["Nothing that was looked at."]
+    title = f"{wording.whole_hertz(resonance.frequency_hz)}, {resonance.kind}"
+    blocks: list[Block] = [Paragraph(resonance.summary), strip.picture(results, resonance, name)]
+    if resonance.agrees_with:
+        blocks += [Paragraph("What agrees:"), Points(resonance.agrees_with)]
+    against = resonance.speaks_against or ["Nothing that was looked at."]
     blocks += [Paragraph("What speaks against it:"), Points(against)]
-    if one.possible_causes:
-        causes = [cause.sentence for cause in one.possible_causes]
+    if resonance.possible_causes:
+        causes = [cause.sentence for cause in resonance.possible_causes]
         blocks += [Paragraph("Possible causes, from the sizes given:"), Points(causes)]
     return Section(title, name, blocks)
 
