@@ -153,7 +153,7 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
     spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
               fontsize=11.0, weight="bold", color=colour)  # fmt: skip
-    if not np.isfinite(curve.level_db).any():
+    if not (np.isfinite(curve.level_db).any() or np.isfinite(curve.high_db).any()):
         look.say(axes, f"the {wording.ordinal(order)} harmonic lies outside the band")
 
 
