@@ -44,7 +44,8 @@ DEFINITIONS = [
     ("Average", "The mean power over 1/12, 1/6 or 1/3 octave, which noise moves less than it "
                 "moves a single frequency. A narrow peak is lower and broader in it."),
     ("Reliable", f"The interval reaches no farther than {RELIABLE_HALF_WIDTH_DB:g} dB to either "
-                 "side, nothing was clipped there, and the window resolves it."),
+                 "side, nothing was clipped there, and the window resolves it. In results without "
+                 f"intervals: at least {RELIABLE_DB:g} dB above its floor."),
     ("Uncertain", "The interval is wider than that, but its low end is not nothing: something is "
                   "there, and noise may have moved its level by several decibels. Drawn as a thin "
                   "pale line; never in the summary as a value. In results without intervals: "

@@ -36,7 +36,7 @@ STATES_WITHOUT_INTERVALS = (
 ONE_STATE = "Where the bar runs both levels stand clear of the noise; in the gaps nothing is drawn"
 _SPECKS = 0.05  # share of the grid; noise alone passes its 6 dB margin at one point in fifty
 _LAST_MARKED_ORDER = 5  # the steps of higher orders are too small to see, and too close
-_BAR, _AVERAGE_BAR, _HAIR_BAR = 0.60, 0.30, 0.08  # heights of the strip's bars, in rows
+_BAR, _AVERAGE_BAR, _HAIR_BAR = 0.54, 0.28, 0.10  # heights of the strip's bars, in rows
 _VISIBLE_DB = 0.5  # width from which an interval is wider than a line is drawn (0.4 dB of 80)
 _BAND_SHARE = 0.22  # opacity of a band; chosen by eye
 AVERAGE_WIDTH = 0.6
@@ -305,10 +305,9 @@ def states_caption(lines: list[Line]) -> str:
         )
     peaks = any(line.average is not None and line.average.peaks.any() for line in lines)
     return (
-        "A thick line: each frequency by itself, its 95 % interval within 1.5 dB to either side. "
-        "Where noise leaves a single frequency less well known a thinner line is the average, by "
-        "power, over 1/12, 1/6 or 1/3 octave, the finest that is within 1.5 dB; a pale one is the "
-        "average over 1/3 octave where even that is wider. Shaded along a line: the interval. What "
-        "may be nothing at all is not drawn, nor is a lone third of an octave that is uncertain."
+        "Full lines: single frequencies, known within 1.5 dB (95 %). Thinner: where noise hides "
+        "these, the average over 1/12, 1/6 or 1/3 octave, the finest that is known as well. Pale: "
+        "the average over 1/3 octave, less well known. Shaded: the interval. What may be nothing "
+        "is not drawn."
         + (" Diamonds: what stands out of the average beyond what noise makes." if peaks else "")
     )

@@ -32,8 +32,12 @@ def picture(take: Take, name: str) -> Picture:
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         "(right). The number on a line is the drive in dBFS. "
         f"{ladder_chart.states_caption(_lines(take))}{spikes.caption(take)}",
-        "A level without a line is not clean: its distortion is hidden by noise; how large it can "
-        "be is in the table. "
+        "A level without a line is not clean: its distortion is hidden by noise"
+        + (
+            "; how large it can be is in the table. "
+            if any(line.high_db.size for line in _lines(take))
+            else ". A scrap of a pale line may be noise that passed its margin by chance. "
+        )
         + _order_ends(take)
         + "Where the fundamental has a dip, at a place in the room for instance, THD has a peak.",
     )
