@@ -188,8 +188,8 @@ def _on_grid(
     """Return a level with its ends on a grid, ``(3, F)``, and the band nearest to each point.
 
     They run straight, in dB against the logarithm of frequency, to a neighbouring band that is
-    known as well, and level where there is none. Level and low end are NaN where the band's low
-    end is nothing; the high end stands there by itself.
+    as well known (within 1.5 dB, less, or only at most), and level where there is none. Level and
+    low end are NaN where the band's low end is nothing; the high end stands there by itself.
     """
     x, middles = np.log(frequency_hz), np.log(middle_hz)
     nearest = np.argmin(np.abs(x[:, None] - middles), axis=1)
@@ -199,7 +199,8 @@ def _on_grid(
     there = np.abs(x - middles[nearest]) <= half
     seen = np.isfinite(level.level_db) & np.isfinite(level.low_db)
     bounded = np.isfinite(level.high_db)
-    alike = (other != nearest) & bounded[other] & (seen[other] == seen[nearest])
+    known = seen.astype(int) + is_reliable(level.low_db, level.high_db)
+    alike = (other != nearest) & bounded[other] & (known[other] == known[nearest])
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(alike, (x - middles[nearest]) / (middles[other] - middles[nearest]), 0.0)
     rows = []
