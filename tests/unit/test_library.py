@@ -46,11 +46,12 @@ def test_the_readme_s_notebook_lines_run(
     (folder / "session.toml").write_text(session)
     monkeypatch.chdir(tmp_path)
     exec(compile(lines, "README.md", "exec"), {})  # the point of the test
-    spl_db, percent = (float(word) for word in capsys.readouterr().out.split())
+    spl_db, percent, low, high = (float(word) for word in capsys.readouterr().out.split())
     # −10 dBFS through a gain of ½, 20 Pa for full scale: 120 − 10 − 6.02 dB SPL.
     assert spl_db == pytest.approx(103.98, abs=0.02)
     # H2 of x + 0.02·x² at amplitude 0.316 is 0.02·0.316/2.
     assert percent == pytest.approx(0.316, abs=0.005)
+    assert low <= percent <= high and low < 0.316 < high
 
 
 def test_an_import_is_light() -> None:
