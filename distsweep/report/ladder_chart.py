@@ -291,8 +291,9 @@ def need_rungs(take: Take) -> None:
 
 
 def drawn_values(lines: list[Line]) -> tuple[FloatArray, FloatArray]:
-    """All values that are drawn full or as averages, and all that are drawn pale."""
+    """All values that are drawn full, as averages or as peaks, and all that are drawn pale."""
     known = [line.shown[line.standing.reliable | line.averaged] for line in lines]
+    known += [line.values[line.average.peaks] for line in lines if line.average is not None]
     return np.concatenate(known), np.concatenate([line.shown[line.uncertain] for line in lines])
 
 
