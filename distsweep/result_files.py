@@ -10,7 +10,9 @@ from distsweep.results import Results, write_results
 
 RESULTS_NAME, TABLES, REPORT, PAGE = "results.json", "tables", "report", "report.html"
 
-_TABLE_ENDINGS = ("distortion", "staircase", "clean-level", "clean-level-third-octave", "ceiling")
+_TABLE_ENDINGS = (
+    "distortion", "thd-smoothed", "staircase", "clean-level", "clean-level-third-octave", "ceiling",
+)  # fmt: skip
 """Of tables that may stand where no list was kept; the last is the former name of the third."""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
+from distsweep.analysis.noise.interval import RELIABLE_HALF_WIDTH_DB
 from distsweep.report.content import Section, Terms
 from distsweep.results import Results
 
@@ -36,15 +37,23 @@ DEFINITIONS = [
             "which never exceeds 100 %."),
     ("Floor", "The RMS level that background noise, rounding in the recording and the method's "
               "own error would show in the same place, were there nothing else."),
-    ("Reliable", f"At least {RELIABLE_DB:g} dB above its floor, not clipped, and resolved "
-                 "by the window. So far above, noise moves a value by less than 1.5 dB, but for "
-                 "one in tens of thousands."),
-    ("Uncertain", f"{SEEN_DB:g} to {RELIABLE_DB:g} dB above its floor: distortion "
-                  "is there, but noise may have moved its level by several decibels. Near the "
-                  "lower end one value in some fifty is noise alone. Drawn as a thin pale line; "
-                  "in the table with “≈”; never in the summary as a value."),
-    ("In the noise", f"Less than {SEEN_DB:g} dB above its floor. It is hidden, not low, "
-                     "and not shown."),
+    ("Interval", "What a value lies between with a confidence of 95 %: background noise, whose "
+                 "expected power is taken off every level, and a sweep too fast for what answers "
+                 "late are counted in. Where its low end is nothing the value is “at most” the "
+                 "high end: the distortion is hidden, not low."),
+    ("Average", "The mean power over 1/12, 1/6 or 1/3 octave, which noise moves less than it "
+                "moves a single frequency. A narrow peak is lower and broader in it."),
+    ("Reliable", f"The interval reaches no farther than {RELIABLE_HALF_WIDTH_DB:g} dB to either "
+                 "side, nothing was clipped there, and the window resolves it. In results without "
+                 f"intervals: at least {RELIABLE_DB:g} dB above its floor."),
+    ("Uncertain", "The interval is wider than that, but its low end is not nothing: something is "
+                  "there, and noise may have moved its level by several decibels. Drawn as a thin "
+                  "pale line; never in the summary as a value. In results without intervals: "
+                  f"{SEEN_DB:g} to {RELIABLE_DB:g} dB above the floor, where one value in some "
+                  "fifty near the lower end is noise alone."),
+    ("In the noise", "The low end of the interval is nothing (in results without intervals: less "
+                     f"than {SEEN_DB:g} dB above the floor). It is hidden, not low, and not drawn; "
+                     "the table says what it is at most."),
     ("Gain change", "Output level minus drive, less the same at the reference rung (of a "
                     "staircase: at the lowest drive whose level is reliable); negative means "
                     "compression."),

@@ -1,22 +1,24 @@
 """A chart with one line a rung, and under it a strip that says how far to trust each line.
 
-Reliable stretches are full lines; uncertain ones hair lines in a paler shade, without a tag,
-so that they show a course and are not read off; noise is not drawn, as it would be read as
-data whatever its style. The strip says the same in bars, and serves as the legend.
+Reliable stretches are full lines; between them thinner ones are averages over fractions of an
+octave, if these are reliable. What is uncertain is a hair line in a paler shade, without a tag,
+so that it shows a course and is not read off; noise is not drawn, as it would be read as
+data whatever its style. Shades along a line are its interval. The strip says the same in bars, and
+serves as the legend.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from distsweep.report import look
-from distsweep.report.reliability import Standing, beside, only, runs
+from distsweep.report.lines import Line
+from distsweep.report.reliability import beside, only, runs
 from distsweep.report.tags import place_tags
 from distsweep.results import Rung, Take
-from distsweep.units import FloatArray
+from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording
 
 if TYPE_CHECKING:
@@ -25,26 +27,20 @@ if TYPE_CHECKING:
 
 _STRIP_BOTTOM_IN, _ROW_IN, _MAIN_IN, _HEAD_IN = 0.50, 0.165, 3.7, 0.68
 
-THREE_STATES = "Thick bar: within 1.5 dB.  Thin: noise may move it by several dB.  None: noise"
+STATES = (
+    "Thick bar: within 1.5 dB.  Medium: so as an average.  Thin: wider.  None: no more than noise"
+)
+STATES_WITHOUT_INTERVALS = (
+    "Thick bar: within 1.5 dB.  Thin: noise may move it by several dB.  None: noise"
+)
 ONE_STATE = "Where the bar runs both levels stand clear of the noise; in the gaps nothing is drawn"
 _SPECKS = 0.05  # share of the grid; noise alone passes its 6 dB margin at one point in fifty
 _LAST_MARKED_ORDER = 5  # the steps of higher orders are too small to see, and too close
-_BAR, _HAIR_BAR = 0.54, 0.10  # heights of the strip's bars, in rows
-
-
-@dataclass(frozen=True)
-class Line:
-    """One rung's curve: values, how far they may be trusted, and a remark for the strip."""
-
-    values: FloatArray
-    standing: Standing
-    remark: str = ""
-
-    def tagged_values(self) -> FloatArray:
-        """Values that may carry the tag: the reliable ones, or else the uncertain ones."""
-        standing = self.standing
-        return only(self.values, standing.reliable if standing.reliable.any()
-                    else standing.uncertain)  # fmt: skip
+_BAR, _AVERAGE_BAR, _HAIR_BAR = 0.54, 0.28, 0.10  # heights of the strip's bars, in rows
+_VISIBLE_DB = 0.5  # width from which an interval is wider than a line is drawn (0.4 dB of 80)
+_BAND_SHARE = 0.22  # opacity of a band; chosen by eye
+AVERAGE_WIDTH = 0.6
+"""Width of an average's line re that of a full one (chosen by eye)."""
 
 
 def draw_ladder(
@@ -54,7 +50,7 @@ def draw_ladder(
     title: str,
     subtitle: str,
     limits_db: tuple[float, float],
-    legend: str = THREE_STATES,
+    legend: str = "",
 ) -> tuple[Figure, Axes]:
     """Draw one line a rung over the strip that is its legend; return figure and main axes."""
     count = len(take.rungs)
@@ -79,7 +75,7 @@ def draw_ladder(
     look.decibel_axis(main, *limits_db)
     main.tick_params(axis="x", which="both", labelbottom=False)
     _draw_lines(main, take, lines)
-    _draw_strip(strip, take, lines, legend)
+    _draw_strip(strip, take, lines, legend or _states_legend(take, lines))
     return figure, main
 
 
@@ -95,32 +91,71 @@ def _draw_lines(axes: Axes, take: Take, lines: list[Line]) -> None:
     count = len(lines)
     colours, widths = look.level_colours(count), look.level_widths(count)
     for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
-        standing, name = line.standing, wording.drive(rung.drive_dbfs)
-        shown = only(line.values, standing.reliable)
-        axes.plot(take.frequency_hz, shown, color=colours[rank], linewidth=widths[rank],
-                  label=name, zorder=3 + rank / 50)  # fmt: skip
-        draw_lone_points(axes, take.frequency_hz, shown, colours[rank])
-        draw_uncertain(axes, take.frequency_hz, line.values, standing, colours[rank],
-                       label=f"_uncertain {name}")  # fmt: skip
-    if not any(line.standing.any() for line in lines):
+        name = wording.drive(rung.drive_dbfs)
+        draw_line(axes, take.frequency_hz, line, colours[rank], name=name,
+                  width=widths[rank], zorder=3 + rank / 50)  # fmt: skip
+    if not any(np.isfinite(line.shown).any() for line in lines):
         look.say(axes, "Nothing can be shown here:\nno value stands clear of the noise, unclipped",
                  fontsize=10.0)  # fmt: skip
     _draw_tags(axes, take, lines)
 
 
-def draw_uncertain(
+def draw_line(
     axes: Axes,
     frequency_hz: FloatArray,
-    values: FloatArray,
-    standing: Standing,
+    line: Line,
     colour: str,
     *,
-    label: str,
+    width: float,
+    name: str = "",
+    zorder: float = 3.0,
 ) -> None:
-    """Draw what was measured where it is uncertain as a pale hair line, as far as the full one."""
-    shown = only(values, beside(standing.uncertain, standing.reliable))
-    axes.plot(frequency_hz, shown, color=look.paler(colour), linewidth=look.HAIR_LINE, label=label,
-              zorder=2.5)  # fmt: skip
+    """Draw a curve with its interval: what is reliable full, averages thinner, the rest pale."""
+    shown = only(line.values, line.standing.reliable)
+    axes.plot(frequency_hz, shown, color=colour, linewidth=width, zorder=zorder,
+              label=name or "_reliable")  # fmt: skip
+    draw_lone_points(axes, frequency_hz, shown, colour)
+    if line.high_db.size:
+        _draw_band(axes, frequency_hz, line.low_db, line.high_db, line.standing.reliable, colour)
+    average, reliable = line.average, line.standing.reliable
+    pale = beside(line.uncertain, reliable | line.averaged)
+    axes.plot(frequency_hz, only(line.shown, pale), color=look.paler(colour), zorder=2.5,
+              linewidth=look.HAIR_LINE, label=f"_uncertain {name}".rstrip())  # fmt: skip
+    if average is None:
+        return
+    axes.plot(frequency_hz, only(line.shown, beside(line.averaged, reliable)), color=colour,
+              linewidth=AVERAGE_WIDTH * width, label=f"_average {name}".rstrip(),
+              zorder=zorder)  # fmt: skip
+    both = line.averaged | line.uncertain
+    _draw_band(axes, frequency_hz, average.low_db, average.high_db, both, colour)
+    _draw_peaks(axes, frequency_hz, line, colour)
+
+
+def _draw_band(
+    axes: Axes,
+    frequency_hz: FloatArray,
+    low_db: FloatArray,
+    high_db: FloatArray,
+    flags: BoolArray,
+    colour: str,
+) -> None:
+    """Shade an interval in the curve's colour, where it is wider than the curve."""
+    with np.errstate(invalid="ignore"):
+        wide = flags & (high_db - low_db >= _VISIBLE_DB)
+    if wide.any():
+        axes.fill_between(frequency_hz, only(low_db, wide), only(high_db, wide), color=colour,
+                          alpha=_BAND_SHARE, linewidth=0.0, label="_interval",
+                          zorder=2.2)  # fmt: skip
+
+
+def _draw_peaks(axes: Axes, frequency_hz: FloatArray, line: Line, colour: str) -> None:
+    """Mark by diamonds what surely stands out of the average: one a stretch, at its top."""
+    if line.average is None or not line.average.peaks.any():
+        return
+    tops = [a + int(np.argmax(line.values[a:b])) for a, b in runs(line.average.peaks)]
+    axes.plot(frequency_hz[tops], line.values[tops], linestyle="none", marker="d", markersize=4.5,
+              markerfacecolor=look.PAPER, markeredgecolor=colour, markeredgewidth=0.9,
+              label="_stands out", zorder=4)  # fmt: skip
 
 
 def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, colour: str) -> None:
@@ -146,8 +181,8 @@ def _draw_tags(axes: Axes, take: Take, lines: list[Line]) -> None:
     for line, rung, rank, at in zip(lines, take.rungs, _ranks(take), places, strict=True):
         if at is None:
             continue
-        weight = "bold" if line.standing.reliable.any() else "normal"
-        axes.text(float(take.frequency_hz[at]), float(line.values[at]),
+        weight = "bold" if line.is_known else "normal"
+        axes.text(float(take.frequency_hz[at]), float(line.shown[at]),
                   wording.plain(rung.drive_dbfs), ha="center", va="center", fontsize=8.0,
                   weight=weight, color=colours[rank], label=f"_tag {rank}", zorder=5,
                   path_effects=[withStroke(linewidth=3.0, foreground=look.PAPER)])  # fmt: skip
@@ -159,15 +194,16 @@ def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     edges_hz = _cell_edges(take.frequency_hz)
     for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
         for flags, height, kind in ((line.standing.reliable, _BAR, "_bar"),
-                                    (line.standing.uncertain, _HAIR_BAR, "_hair bar")):  # fmt: skip
+                                    (line.averaged, _AVERAGE_BAR, "_average bar"),
+                                    (line.uncertain, _HAIR_BAR, "_hair bar")):  # fmt: skip
             bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs(flags)]
             if bars:
                 axes.broken_barh(bars, (rank - height / 2, height), facecolor=colours[rank],
                                  linewidth=0.0, label=f"{kind} {rank}")  # fmt: skip
         _name_row(axes, rung, rank)
-        remark = line.remark or _remark(line.standing, clipped=rung.clipped)
+        remark = line.remark or _remark(line, clipped=rung.clipped)
         if remark:
-            start_hz = float(take.frequency_hz[_widest_gap_start(line.standing)])
+            start_hz = float(take.frequency_hz[_widest_gap_start(line)])
             axes.text(start_hz * 1.03, rank, remark, va="center", fontsize=8.0,
                       color=look.QUIET_INK)  # fmt: skip
     axes.set_ylim(-0.6, max(2, count) - 0.4)
@@ -175,9 +211,13 @@ def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     axes.grid(False, axis="y")
     axes.spines["left"].set_visible(False)
     axes.set_xlabel(wording.EXCITATION_AXIS)
-    if any(rung.clipped for rung in take.rungs):
-        legend += ", or clipped" if legend == THREE_STATES else ""
     axes.set_title(legend, loc="left", fontsize=8.5, color=look.QUIET_INK, pad=3.0)
+
+
+def _states_legend(take: Take, lines: list[Line]) -> str:
+    known = any(line.high_db.size for line in lines)
+    clipped = any(rung.clipped for rung in take.rungs)
+    return (STATES if known else STATES_WITHOUT_INTERVALS) + (", or clipped" if clipped else "")
 
 
 def _name_row(axes: Axes, rung: Rung, rank: int) -> None:
@@ -191,17 +231,17 @@ def _name_row(axes: Axes, rung: Rung, rank: int) -> None:
                   fontsize=8.0, color=colour)  # fmt: skip
 
 
-def _remark(standing: Standing, *, clipped: bool) -> str:
-    if clipped or standing.reliable.any():
+def _remark(line: Line, *, clipped: bool) -> str:
+    if clipped or line.is_known:
         return ""
-    if not standing.uncertain.any():
+    if not line.uncertain.any():
         return "all in the noise"
-    return "nearly all in the noise" if np.mean(standing.uncertain) < _SPECKS else ""
+    return "nearly all in the noise" if np.mean(line.uncertain) < _SPECKS else ""
 
 
-def _widest_gap_start(standing: Standing) -> int:
+def _widest_gap_start(line: Line) -> int:
     """Index at which the widest stretch without a bar begins; 0 when there is none."""
-    gaps = runs(~(standing.reliable | standing.uncertain))
+    gaps = runs(np.isnan(line.shown))
     return max(gaps, key=lambda gap: gap[1] - gap[0])[0] if gaps else 0
 
 
@@ -251,15 +291,24 @@ def need_rungs(take: Take) -> None:
 
 
 def drawn_values(lines: list[Line]) -> tuple[FloatArray, FloatArray]:
-    """All values that are drawn full, and all that are drawn pale, of every rung."""
+    """All values that are drawn full, as averages or as peaks, and all that are drawn pale."""
+    known = [line.shown[line.standing.reliable | line.averaged] for line in lines]
+    known += [line.values[line.average.peaks] for line in lines if line.average is not None]
+    return np.concatenate(known), np.concatenate([line.shown[line.uncertain] for line in lines])
+
+
+def states_caption(lines: list[Line]) -> str:
+    """How to read the lines of a figure, for its caption."""
+    if not any(line.high_db.size for line in lines):
+        return (
+            "Noise moves a full line by less than 1.5 dB, but may move a thin pale one by several; "
+            "what is no more than noise is not drawn."
+        )
+    peaks = any(line.average is not None and line.average.peaks.any() for line in lines)
     return (
-        np.concatenate([line.values[line.standing.reliable] for line in lines]),
-        np.concatenate([line.values[line.standing.uncertain] for line in lines]),
+        "Full lines: single frequencies, known within 1.5 dB (95 %). Thinner: where noise hides "
+        "these, the average over 1/12, 1/6 or 1/3 octave, the finest that is known as well. Pale: "
+        "the average over 1/3 octave, less well known. Shaded: the interval. What may be nothing "
+        "is not drawn."
+        + (" Diamonds: what stands out of the average beyond what noise makes." if peaks else "")
     )
-
-
-STATES_CAPTION = (
-    "Noise moves a full line by less than 1.5 dB, but may move a thin pale one by several; what "
-    "is no more than noise is not drawn."
-)
-"""How to read full and pale lines, for the captions of all figures that draw both."""

@@ -1,9 +1,13 @@
 """Which points may be shown as data, which only as a hint, and what can be said of either.
 
-A value is *reliable* (`RELIABLE_DB` above its floor), *uncertain* (only
-`SEEN_DB` above it: there, but noise may have moved it by several decibels), or neither.
-Harmonics and THD carry their own ``reliable`` flags; a finite gain change is reliable, as the
-analysis writes no other; the fundamental gets its flags here.
+A value is *reliable* where its interval's half-width is at most 1.5 dB (and nothing clipped there),
+*uncertain* where it is wider but has a low end: there, but noise may have moved it by several
+decibels. Where the low end is nothing the value is only "at most" its high end. Harmonics and THD
+carry their own ``reliable`` flags; a finite gain change is reliable, as the analysis writes no
+other; the fundamental gets its flags here.
+
+Files written before there were intervals go by the distance from the floor: `RELIABLE_DB` and
+`SEEN_DB`.
 """
 
 from __future__ import annotations
@@ -13,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
+from distsweep.analysis.noise.interval import is_reliable
 from distsweep.results import SAME_DRIVE_DB, HarmonicCurve, Rung, Take
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
@@ -27,7 +32,7 @@ The same multiple that makes 25 dB a shift of 1.5 dB (see `RELIABLE_DB`).
 class Standing:
     """Where a curve is reliable, and where it is uncertain; both of shape ``(F,)``.
 
-    No point is both. A point that is neither is noise, is clipped, or does not exist.
+    No point is both. A point that is neither is no more than noise, is clipped, or does not exist.
     """
 
     reliable: BoolArray
@@ -40,12 +45,15 @@ class Standing:
 
 def thd_standing(rung: Rung) -> Standing:
     """Where a rung's THD is reliable, and where it is uncertain."""
-    return _flagged_standing(rung.thd_db, rung.thd_floor_db, rung.thd_reliable, rung)
+    return _flagged_standing(
+        (rung.thd_db, rung.thd_low_db, rung.thd_high_db), rung.thd_floor_db, rung.thd_reliable, rung
+    )
 
 
 def harmonic_standing(rung: Rung, curve: HarmonicCurve) -> Standing:
     """Where a harmonic of a rung is reliable, and where it is uncertain."""
-    return _flagged_standing(curve.level_db, curve.floor_db, curve.reliable, rung)
+    parts = curve.level_db, curve.low_db, curve.high_db
+    return _flagged_standing(parts, curve.floor_db, curve.reliable, rung)
 
 
 def thd_reliable(rung: Rung) -> BoolArray:
@@ -54,19 +62,34 @@ def thd_reliable(rung: Rung) -> BoolArray:
 
 
 def _flagged_standing(
-    level_db: FloatArray, floor_db: FloatArray, flags: BoolArray, rung: Rung
+    parts: tuple[FloatArray, FloatArray, FloatArray],
+    floor_db: FloatArray,
+    flags: BoolArray,
+    rung: Rung,
 ) -> Standing:
-    """Reliable as flagged; uncertain between the margins, and nowhere in a rung that clipped.
+    """Reliable as flagged; uncertain if only too wide, and nowhere in a rung that clipped.
 
     In a clipped rung a missing flag may mean clipping as well as noise, and nothing tells which.
-    A value that stands 25 dB clear and is not flagged is spoilt by something other than noise.
+    A value that is narrow enough and not flagged is spoilt by something other than noise.
     """
-    known = np.isfinite(level_db)
+    known = np.isfinite(parts[0])
+    _, wide = _narrow_and_wide(parts, floor_db)
+    uncertain = known & wide & ~flags & (not rung.clipped)
+    return Standing(np.asarray(flags & known), np.asarray(uncertain))
+
+
+def _narrow_and_wide(
+    parts: tuple[FloatArray, FloatArray, FloatArray], floor_db: FloatArray
+) -> tuple[BoolArray, BoolArray]:
+    """Tell where noise leaves a value within 1.5 dB, and where it leaves something of it."""
+    level_db, low_db, high_db = parts
+    if high_db.size:
+        narrow = is_reliable(low_db, high_db)
+        return narrow, np.asarray(np.isfinite(low_db) & ~narrow)
     with np.errstate(invalid="ignore"):
         above_db = level_db - floor_db
-        between = (above_db >= SEEN_DB) & (above_db < RELIABLE_DB)
-    uncertain = known & between & ~flags & (not rung.clipped)
-    return Standing(np.asarray(flags & known), np.asarray(uncertain))
+        narrow = np.asarray(above_db >= RELIABLE_DB)
+        return narrow, np.asarray((above_db >= SEEN_DB) & ~narrow)
 
 
 def fundamental_standing(take: Take, rung_index: int) -> Standing:
@@ -76,12 +99,11 @@ def fundamental_standing(take: Take, rung_index: int) -> Standing:
     that does not disturb.
     """
     rung = take.rungs[rung_index]
-    level, floor = rung.fundamental_db, rung.fundamental_floor_db
-    known = np.isfinite(level) & _surely_unclipped(take, rung_index)
-    above_db = np.where(np.isfinite(level) & np.isfinite(floor), level - floor, np.inf)
-    reliable = known & (above_db >= RELIABLE_DB)
-    between = (above_db >= SEEN_DB) & ~reliable
-    return Standing(np.asarray(reliable), np.asarray(known & between))
+    parts = rung.fundamental_db, rung.fundamental_low_db, rung.fundamental_high_db
+    known = np.isfinite(rung.fundamental_db) & _surely_unclipped(take, rung_index)
+    narrow, wide = _narrow_and_wide(parts, rung.fundamental_floor_db)
+    narrow = narrow | ~np.isfinite(rung.fundamental_floor_db)
+    return Standing(np.asarray(known & narrow), np.asarray(known & wide & ~narrow))
 
 
 def _surely_unclipped(take: Take, rung_index: int) -> BoolArray:
@@ -123,12 +145,16 @@ def beside(uncertain: BoolArray, reliable: BoolArray) -> BoolArray:
 def thd_bound_db(rung: Rung) -> FloatArray:
     """THD that the rung does not exceed, whatever noise did, dB re the fundamental.
 
-    Value and `NOISE_PEAK_RATIO` times its floor, as amplitudes: noise in antiphase may have
-    hidden that much. NaN where there is no THD or no floor, and all over a rung that clipped.
+    The interval's high end; in files without intervals the value and `NOISE_PEAK_RATIO` times its
+    floor, as amplitudes: noise in antiphase may have hidden that much. NaN where nothing is known,
+    and all over a rung that clipped.
     """
-    amplitude = db_to_ratio(rung.thd_db)
-    noise = NOISE_PEAK_RATIO * db_to_ratio(rung.thd_floor_db)
-    bound = np.asarray(ratio_to_db(amplitude + noise))
+    if rung.thd_high_db.size:
+        bound = rung.thd_high_db
+    else:
+        amplitude = db_to_ratio(rung.thd_db)
+        noise = NOISE_PEAK_RATIO * db_to_ratio(rung.thd_floor_db)
+        bound = np.asarray(ratio_to_db(amplitude + noise))
     return np.where(np.isfinite(bound) & (not rung.clipped), bound, np.nan)
 
 

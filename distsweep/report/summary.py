@@ -27,8 +27,8 @@ def summary_sentences(results: Results, take: Take) -> list[str]:
         return ["This take holds no ladder, so there is no curve against frequency."]
     writers: list[Callable[[Results, Take], str | None]] = [
         _level, distortion.middle_band, distortion.bass, distortion.reliable_ends,
-        distortion.lowest_drive, distortion.hidden, gain_change.sentence, _return_check,
-        _clipping, hum_sentence,
+        distortion.averages, distortion.lowest_drive, distortion.hidden, gain_change.sentence,
+        _return_check, _clipping, hum_sentence,
     ]  # fmt: skip
     sentences = [text for write in writers if (text := write(results, take))]
     return [*sentences, *ladder_sentences(take), *disagreements(results, take)]

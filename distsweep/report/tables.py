@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from distsweep.report.clean_level.table import clean_level_table
-from distsweep.report.distortion.csv_table import ladder_table
+from distsweep.report.distortion.csv_table import ladder_table, smoothed_thd_table
 from distsweep.report.limits.staircase_table import staircase_table
 from distsweep.report.names import unique_names
 from distsweep.results import Results, Take
@@ -28,6 +28,7 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
     list of Path
         ``POSITION-distortion.csv`` of each take that holds a ladder, in their order; the
         position is brought down to a–z, 0–9 and hyphens, and numbered when it comes twice.
+        ``POSITION-thd-smoothed.csv`` holds THD over 1/12, 1/6 and 1/3 octave.
         ``POSITION-staircase.csv`` of each staircase, ``POSITION-clean-level.csv`` where
         highest clean levels were sought, and ``POSITION-clean-level-third-octave.csv``.
 
@@ -58,6 +59,8 @@ def _tables_of(take: Take) -> Iterator[tuple[str, str]]:
     """Yield the tables of a take: the ending of each file's name, and its text."""
     if take.rungs:
         yield "distortion", ladder_table(take)
+        if any(rung.smoothed for rung in take.rungs):
+            yield "thd-smoothed", smoothed_thd_table(take)
     if take.staircase:
         yield "staircase", staircase_table(take)
     if take.clean_level:

@@ -22,6 +22,10 @@ SAME_DRIVE_DB = 0.05
 """Drives so close count as the same (chosen: people ask for −16 where −15.98 was played)."""
 
 
+NO_ENDS = np.zeros(0)
+"""Stands for the ends of intervals where a record holds none."""
+
+
 SAME_TONE = 0.01
 """Share by which a tone's frequency may miss the one asked for (chosen: its nominal frequency,
 which a burst of whole periods misses by less)."""
@@ -40,10 +44,12 @@ class Warning_(Record):  # noqa: N801 - "Warning" would hide the builtin
 
 @dataclass(frozen=True, repr=False)
 class Thd(Record):
-    """THD at one frequency and drive; ``floor_db`` is what background noise alone would show.
+    """THD at one frequency and drive, with the ends of its 95 % interval.
 
-    NaN where no harmonic fits the measured band. ``thd_db`` and ``floor_db`` are re the
-    fundamental.
+    ``thd_db``, ``low_db``, ``high_db`` and ``floor_db`` (what background noise alone would show)
+    are re the fundamental. A ``low_db`` of −inf (``low_percent`` of 0) says that THD is at most
+    the high end. NaN where no harmonic fits the measured band; the ends also where the results hold
+    no intervals.
     """
 
     frequency_hz: float
@@ -52,6 +58,10 @@ class Thd(Record):
     thd_percent: float
     floor_db: float
     reliable: bool
+    low_db: float = float("nan")
+    high_db: float = float("nan")
+    low_percent: float = float("nan")
+    high_percent: float = float("nan")
 
 
 @dataclass(frozen=True, repr=False)
@@ -90,7 +100,8 @@ class Take(Record):
         """Return THD at a frequency, for one of the drives that were played.
 
         Between two frequencies of a ladder it is interpolated, in dB against the logarithm of
-        frequency, and reliable where both are. Of a staircase the tone must be one played.
+        frequency, the ends of its interval like the value, and reliable where both are. Of a
+        staircase the tone must be one played.
 
         Raises
         ------
@@ -170,7 +181,10 @@ def _thd_between(curve: Rung | Staircase, at: int, share: float, frequency_hz: f
     ends = [at] if share == 0.0 else [at, at + 1]
     weights = [1.0] if share == 0.0 else [1.0 - share, share]
     drive_dbfs = curve.drive_dbfs
-    thd_db = float(np.dot(weights, curve.thd_db[ends]))
+    thd_db, low_db, high_db = (
+        float(np.dot(weights, part[ends])) if len(part) else float("nan")
+        for part in _with_ends(curve)
+    )
     return Thd(
         frequency_hz=float(frequency_hz),
         drive_dbfs=float(drive_dbfs[at]) if isinstance(drive_dbfs, np.ndarray) else drive_dbfs,
@@ -178,7 +192,23 @@ def _thd_between(curve: Rung | Staircase, at: int, share: float, frequency_hz: f
         thd_percent=float(db_to_percent(thd_db)),
         floor_db=float(np.dot(weights, curve.thd_floor_db[ends])),
         reliable=bool(np.all(curve.thd_reliable[ends])),
+        low_db=low_db,
+        high_db=high_db,
+        low_percent=float(db_to_percent(low_db)),
+        high_percent=float(db_to_percent(high_db)),
     )
+
+
+def _with_ends(curve: Rung | Staircase) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return THD and the ends of its interval, −inf where it is nothing, as a file cannot say."""
+    low_db, high_db = getattr(curve, "thd_low_db", NO_ENDS), getattr(curve, "thd_high_db", NO_ENDS)
+    if not len(high_db):
+        return curve.thd_db, low_db, high_db
+    bounded = np.isfinite(high_db)
+    thd_db, low_db = (
+        np.where(np.isnan(part) & bounded, -np.inf, part) for part in (curve.thd_db, low_db)
+    )
+    return thd_db, low_db, high_db
 
 
 def _listed(numbers: Sequence[float] | FloatArray) -> str:

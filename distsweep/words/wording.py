@@ -33,8 +33,69 @@ def percent(value: float) -> str:
     """Write a percentage with two significant digits; whole from 10 up."""
     if value <= 0.0 or not math.isfinite(value):
         return f"0{_SPACE}%"
-    digits = max(0, 1 - math.floor(math.log10(value)))
-    return f"{value:.{min(digits, 6)}f}{_SPACE}%"
+    return f"{_rounded(value, 2)}{_SPACE}%"
+
+
+def _rounded(value: float, digits: int, *, up: bool = False) -> str:
+    """Write a positive number with so many significant digits; whole where it has more."""
+    decimals = min(max(0, digits - 1 - math.floor(math.log10(value))), 6)
+    if up:
+        value = math.ceil(value * 10.0**decimals - 1e-6) / 10.0**decimals
+    return f"{value:.{decimals}f}"
+
+
+EXACT_DB = 0.5
+"""Half-width up to which a level is written to 0.1 dB, and a ratio with two digits (chosen: 0.5 dB
+are 6 %, about what a second digit says)."""
+
+
+def known_percent(
+    value: float, low: float, high: float, *, about: str = "about ", most: str = "at most "
+) -> str:
+    """Write a percentage rounded to what its interval leaves known: "0.31 %", "about 0.3 %".
+
+    Where the low end is nothing (0 or NaN) only the high end stands, rounded up: "at most 0.5 %".
+    Without an interval (both NaN) the value stands as `percent` writes it.
+    """
+    if not math.isfinite(high) or high <= 0.0:
+        return percent(value)
+    if not low > 0.0:
+        return f"{most}{_rounded(high, 2, up=True)}{_SPACE}%"
+    if high / low <= 10.0 ** (2.0 * EXACT_DB / 20.0):
+        return percent(value)
+    short = _rounded(value, 1)
+    inside = low <= float(short) <= high
+    return f"{about}{short if inside else _rounded(value, 2)}{_SPACE}%"
+
+
+def known_decibels(
+    value_db: float, low_db: float, high_db: float, *, about: str = "about ", most: str = "at most "
+) -> str:
+    """Write a level rounded to what its interval leaves known: "−50.3 dB", "about −50 dB".
+
+    Where only the high end is finite it stands, rounded up: "at most −49 dB".
+    """
+    if not math.isfinite(high_db):
+        return decibels(value_db)
+    if not math.isfinite(low_db):
+        return f"{most}{decibels(math.ceil(high_db - 1e-6), decimals=0)}"
+    if high_db - low_db <= 2.0 * EXACT_DB:
+        return decibels(value_db)
+    return f"{about}{decibels(value_db, decimals=0)}"
+
+
+def percent_between(low: float, high: float) -> str:
+    """Write what a percentage lies between: "0.12 to 0.55 %"."""
+    return f"{_rounded(low, 2)} to {percent(high)}"
+
+
+def give_or_take(value: float, low: float, high: float) -> str:
+    """Write a value and how far its interval reaches to the farther side: "77.3 ± 0.4".
+
+    The distance is rounded up, so that it holds the interval.
+    """
+    away = math.ceil(10.0 * max(value - low, high - value) - 1e-6) / 10.0
+    return f"{signed(value)} ± {max(away, 0.1):.1f}"
 
 
 def short_frequency(frequency_hz: float) -> str:

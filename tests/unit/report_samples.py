@@ -33,7 +33,10 @@ from distsweep.results import (
     RecordedCalibration,
     Results,
     Rung,
+    Smoothed,
+    SmoothedLevel,
     Take,
+    ThdThirdOctave,
     Tone,
     Warning_,
 )
@@ -188,6 +191,86 @@ def alter(record: Record, **values: Any) -> None:
     for name, value in values.items():
         assert hasattr(record, name)
         object.__setattr__(record, name, value)
+
+
+def with_intervals(take: Take) -> Take:
+    """The take with noise taken off each level, intervals of two deviations, and averages.
+
+    Deviations are those of a sum of powers |h + e|² with Gaussian e: √(2·h²σ² + σ⁴).
+    """
+    for rung in take.rungs:
+        fundamental = _freed(rung.fundamental_db, rung.fundamental_floor_db)
+        thd = _freed(rung.thd_db, rung.thd_floor_db)
+        curves = {n: _freed(c.level_db, c.floor_db) for n, c in rung.harmonics.items()}
+        for order, curve in rung.harmonics.items():
+            level, low, high = curves[order].ends()
+            alter(curve, level_db=level, low_db=low, high_db=high, reliable=curves[order].narrow())
+        level, low, high = thd.ends()
+        third = thd.averaged(take.frequency_hz, 3)
+        middle_hz = NOMINAL_HZ[: third.ends()[0].size]
+        alter(rung, thd_db=level, thd_low_db=low, thd_high_db=high, thd_reliable=thd.narrow(),
+              thd_percent=100.0 * 10 ** (level / 20.0),
+              thd_third_octave=ThdThirdOctave(middle_hz, *third.ends()))  # fmt: skip
+        level, low, high = fundamental.ends()
+        alter(rung, fundamental_db=level, fundamental_low_db=low, fundamental_high_db=high)
+        alter(rung, smoothed=[
+            Smoothed(n, bands_hz(take.frequency_hz, n),
+                     *(SmoothedLevel(*one.averaged(take.frequency_hz, n).ends())
+                       for one in (fundamental, thd)),
+                     {order: SmoothedLevel(*curve.averaged(take.frequency_hz, n).ends())
+                      for order, curve in curves.items()})
+            for n in (12, 6, 3)
+        ])  # fmt: skip
+    return take
+
+
+NOMINAL_HZ = np.array([
+    20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250,
+    1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000,
+])  # fmt: skip
+"""Thirds of an octave of IEC 61260-1 in the samples' band, of 20 Hz to 20 kHz."""
+
+
+def bands_hz(frequency_hz: Any, per_octave: int) -> Any:
+    """Middles of the bands, from the lowest third of an octave's on."""
+    count = (NOMINAL_HZ.size - 1) * per_octave // 3 + 1
+    return 10.0 ** (1.3 + 0.3 / per_octave * np.arange(count))
+
+
+@dataclass
+class _Freed:
+    """Powers as measured, less the noise's, with their deviations; NaN outside the band."""
+
+    left: Any
+    deviation: Any
+
+    def ends(self) -> Any:
+        powers = np.maximum([self.left + k * self.deviation for k in (0.0, -2.0, 2.0)], 0.0)
+        with np.errstate(divide="ignore"):
+            return np.where(np.isnan(self.left), np.nan, 10.0 * np.log10(powers))
+
+    def narrow(self) -> Any:
+        _, low, high = self.ends()
+        with np.errstate(invalid="ignore"):
+            return high - low <= 3.0
+
+    def averaged(self, frequency_hz: Any, per_octave: int) -> _Freed:
+        middle_hz = bands_hz(frequency_hz, per_octave)
+        near = np.argmin(np.abs(np.log(frequency_hz / middle_hz[:, None])), axis=0)
+        parts = [(self.left[near == k], self.deviation[near == k]) for k in range(len(middle_hz))]
+        means = [
+            (np.mean(left), np.sqrt(np.mean(deviation**2) / max(1.0, len(left) / 3.0)))
+            if len(left) and np.isfinite(left).all()
+            else (np.nan, np.nan)
+            for left, deviation in parts
+        ]
+        return _Freed(*np.array(means).T)
+
+
+def _freed(level_db: Any, floor_db: Any) -> _Freed:
+    power, noise = 10 ** (level_db / 10.0), 10 ** (floor_db / 10.0)
+    left = power - noise
+    return _Freed(left, np.sqrt(2.0 * np.maximum(left, 0.0) * noise + noise**2))
 
 
 def all_unreliable(take: Take) -> Take:

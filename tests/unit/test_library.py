@@ -46,11 +46,12 @@ def test_the_readme_s_notebook_lines_run(
     (folder / "session.toml").write_text(session)
     monkeypatch.chdir(tmp_path)
     exec(compile(lines, "README.md", "exec"), {})  # the point of the test
-    spl_db, percent = (float(word) for word in capsys.readouterr().out.split())
+    spl_db, percent, low, high = (float(word) for word in capsys.readouterr().out.split())
     # −10 dBFS through a gain of ½, 20 Pa for full scale: 120 − 10 − 6.02 dB SPL.
     assert spl_db == pytest.approx(103.98, abs=0.02)
     # H2 of x + 0.02·x² at amplitude 0.316 is 0.02·0.316/2.
     assert percent == pytest.approx(0.316, abs=0.005)
+    assert low <= percent <= high and low < 0.316 < high
 
 
 def test_an_import_is_light() -> None:
@@ -103,7 +104,14 @@ def test_the_demonstration_as_it_ships(tmp_path: Path) -> None:
     from distsweep.demo import run_demo
 
     folder = tmp_path / "demo"
-    facts_of_the_demonstration(run_demo(folder, seed=7))
+    results = run_demo(folder, seed=7)
+    facts_of_the_demonstration(results)
+    thirds = {round(rung.spl_db or 0): rung.thd_third_octave for rung in results.take("axis").rungs}
+    loud, quiet = thirds[82], thirds[70]
+    assert loud is not None and quiet is not None
+    middle = (loud.frequency_hz >= 100.0) & (loud.frequency_hz <= 5000.0)
+    assert np.all((loud.high_db - loud.low_db)[middle] <= 3.0)  # within 1.5 dB
+    assert np.mean(quiet.high_db[middle] < -40.0) > 0.9  # below 1 %
     page = (folder / "results" / "report" / "report.html").read_text()
     assert "Brindlemoor Tarnbick 4" in page
     assert len(list((folder / "results" / "report" / "figures").glob("*.svg"))) >= 20

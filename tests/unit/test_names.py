@@ -176,8 +176,8 @@ def test_every_axis_of_frequency_has_its_one_name(demo: Demo) -> None:
 OURS = [
     "take", "position", "ladder", "rung", "return rung", "reference rung", "staircase", "drive",
     "excitation frequency", "frequency heard", "harmonic level", "input-referred", "floor",
-    "reliable", "uncertain", "in the noise", "gain change", "onset", "highest clean level", "peak",
-    "product", "radiated", "excited", "growth", "confidence",
+    "interval", "average", "reliable", "uncertain", "in the noise", "gain change", "onset",
+    "highest clean level", "peak", "product", "radiated", "excited", "growth", "confidence",
 ]  # fmt: skip
 """Words that have a meaning of their own here, or one that is narrower than usual."""
 

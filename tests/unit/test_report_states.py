@@ -237,8 +237,8 @@ def test_clipping_is_held_against_what_it_fell_on_only() -> None:
 
 def test_definitions_and_captions_give_the_margins_of_the_results() -> None:
     text = words_of(sample_results(sample_take(points=120))).text
-    assert "At least 25 dB above its floor" in text
-    assert "6 to 25 dB above its floor" in text
+    assert "no farther than 1.5 dB to either side" in text
+    assert "6 to 25 dB above the floor" in text
     assert "only where both levels stand 25 dB above the noise" in text
     assert not re.search(r"\b26 dB", text)
     assert "the 3rd at 6.67 kHz" in text

@@ -25,14 +25,19 @@ def test_columns_keep_their_names(tmp_path: Path) -> None:
     (path,) = write_tables(sample_results(sample_take(points=10)), tmp_path)
     header = path.read_text(encoding="utf-8").splitlines()[0].split(",")
     assert header[: len(LEADING_COLUMNS)] == [
-        "frequency_hz", "drive_dbfs", "spl_db", "clipped", "fundamental_db_spl",
-        "fundamental_dbfs", "fundamental_floor_db_spl", "fundamental_floor_dbfs",
-        "fundamental_reliable", "gain_change_db", "gain_change_reliable", "thd_db", "thd_percent",
+        "frequency_hz", "drive_dbfs", "spl_db", "clipped",
+        "fundamental_db_spl", "fundamental_low_db_spl", "fundamental_high_db_spl",
+        "fundamental_dbfs", "fundamental_low_dbfs", "fundamental_high_dbfs",
+        "fundamental_floor_db_spl", "fundamental_floor_dbfs", "fundamental_reliable",
+        "gain_change_db", "gain_change_reliable",
+        "thd_db", "thd_low_db", "thd_high_db",
+        "thd_percent", "thd_low_percent", "thd_high_percent",
         "thd_re_total_percent", "thd_floor_db", "thd_reliable", "orders_summed", "high_order_db",
         "high_order_floor_db",
     ]  # fmt: skip
-    assert header[len(LEADING_COLUMNS) :][:5] == [
-        "h2_db", "h2_floor_db", "h2_reliable", "h2_input_referred_db", "h3_db",
+    assert header[len(LEADING_COLUMNS) :][:7] == [
+        "h2_db", "h2_low_db", "h2_high_db", "h2_floor_db", "h2_reliable", "h2_input_referred_db",
+        "h3_db",
     ]  # fmt: skip
     assert header[-1] == "h10_input_referred_db"
 

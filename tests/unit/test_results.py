@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -34,6 +35,37 @@ def test_thd_is_asked_for_by_frequency_and_drive() -> None:
         assert take.thd_at(f[end], drive_dbfs=rung.drive_dbfs).thd_db == pytest.approx(
             rung.thd_db[end], nan_ok=True
         )
+
+
+def test_thd_at_interpolates_the_ends_of_the_interval() -> None:
+    take = sample_take()
+    rung, f = take.rungs[-1], take.frequency_hz
+    ends = {"thd_low_db": rung.thd_db - 1.0, "thd_high_db": rung.thd_db + np.linspace(1, 3, f.size)}
+    rung = dataclasses.replace(rung, **ends)
+    take = dataclasses.replace(take, rungs=[*take.rungs[:-1], rung])
+    at = int(np.searchsorted(f, 100.0)) - 1
+    middle_hz = float(np.sqrt(f[at] * f[at + 1]))
+    found = take.thd_at(middle_hz, drive_dbfs=rung.drive_dbfs)
+    assert found.low_db == pytest.approx(np.mean(rung.thd_low_db[at : at + 2]))
+    assert found.high_db == pytest.approx(np.mean(rung.thd_high_db[at : at + 2]))
+    assert found.low_percent == pytest.approx(100.0 * 10.0 ** (found.low_db / 20.0))
+    assert found.high_percent == pytest.approx(100.0 * 10.0 ** (found.high_db / 20.0))
+
+
+@pytest.mark.parametrize("nothing", [-np.inf, np.nan], ids=["in memory", "from a file"])
+def test_thd_at_says_at_most_where_the_low_end_is_nothing(nothing: float) -> None:
+    take = sample_take()
+    rung, count = take.rungs[-1], take.frequency_hz.size
+    rung = dataclasses.replace(
+        rung,
+        thd_db=np.full(count, nothing),
+        thd_low_db=np.full(count, nothing),
+        thd_high_db=np.full(count, -40.0),
+    )
+    take = dataclasses.replace(take, rungs=[rung])
+    found = take.thd_at(100.0, drive_dbfs=rung.drive_dbfs)
+    assert (found.thd_db, found.low_db, found.high_db) == (-np.inf, -np.inf, -40.0)
+    assert (found.low_percent, found.high_percent) == (0.0, pytest.approx(1.0))
 
 
 def test_what_was_not_measured_is_refused_with_what_was() -> None:

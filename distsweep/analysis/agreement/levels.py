@@ -78,8 +78,10 @@ class _OnFrequency:
         self._u = float(place) - self._first
 
     def __call__(self, curve: FloatArray) -> float:
-        """Return the curve's value; NaN where one of the points has none."""
+        """Return the curve's value; NaN where one of the points is not finite."""
         near = curve[self._first : self._first + 4]
+        if not np.all(np.isfinite(near)):
+            return float("nan")
         nodes = np.arange(len(near))
         value = 0.0
         for i, y in enumerate(near):

@@ -26,6 +26,8 @@ TONE_HALF_WIDTH = 1.05
 """Ratio of frequencies from a tone to either side of its box (chosen by eye)."""
 
 HATCH = "////"
+BAND_SHARE = 0.22
+"""Opacity of an interval (chosen by eye, as on the charts of ladders)."""
 
 
 def picture(take: Take, name: str) -> Picture:
@@ -37,9 +39,10 @@ def picture(take: Take, name: str) -> Picture:
         "Highest clean level against frequency.",
         f"Highest clean level, in {wording.level_unit(take)}, {over}: the highest that keeps within"
         " so much THD or compression, whichever comes first. A bar: the limit was reached, and the"
-        " level is known to 1.5 dB. A hatched box: it lies somewhere between two levels played. A"
-        " triangle that points up: not reached, at least so high; down: already past it, lower."
-        " A cross at the foot: nothing is known, or louder levels contradict quieter ones.",
+        " level is known to 1.5 dB; shaded: its interval. A hatched box:"
+        " it lies somewhere between two levels played. A triangle that points up: not reached,"
+        " at least so high; down: already past it, lower. A cross at the foot:"
+        " nothing is known, or louder levels contradict quieter ones.",
         "It holds for steady sines at this place. Where wide steps of level leave open from where"
         " on a limit is passed, smaller steps tell more. Nothing is stated beyond the loudest.",
     )
@@ -110,6 +113,9 @@ def _panel(
     _fine(axes, take, clean, colour)
     f = clean.frequency_hz
     for i in np.flatnonzero(in_state(clean, "reached")):
+        axes.fill_between(edges[i], [clean.low_db[i]] * 2, [clean.high_db[i]] * 2, color=colour,
+                          alpha=BAND_SHARE, linewidth=0.0, label="_interval",
+                          zorder=3)  # fmt: skip
         axes.plot(edges[i], [clean.level_db[i]] * 2, color=colour, linewidth=2.6,
                   solid_capstyle="butt", label="_reached", zorder=4)  # fmt: skip
     for i in np.flatnonzero(in_state(clean, "bracketed")):

@@ -42,7 +42,8 @@ def clean_level_cells(take: Take, _name: str) -> Table:
         for i, f in enumerate(found[0].frequency_hz)
     ]
     return Table(
-        f"Highest clean level, {unit}, and below it the drive. “≈”: known to 1.5 dB; “75 to 81”:"
+        f"Highest clean level, {unit}, with its 95 % interval, and below it the drive. “≈”: known"
+        " to 1.5 dB; “75 to 81”:"
         " between two levels played; “≥”: the limit was not reached; “<”: already past it at this"
         " level; a dash: noise hides it, or louder levels contradict quieter ones. Above half the"
         " measured band's upper end no harmonic lies inside it: there compression alone counts.",
@@ -53,6 +54,9 @@ def clean_level_cells(take: Take, _name: str) -> Table:
 
 def _cell(clean: CleanLevel, i: int) -> Cell:
     level = _span(clean.state[i], clean.level_db[i], clean.low_db[i], clean.high_db[i])
+    if clean.state[i] == "reached" and np.isfinite(clean.low_db[i] + clean.high_db[i]):
+        ends = clean.level_db[i], clean.low_db[i], clean.high_db[i]
+        level = wording.give_or_take(*(float(end) for end in ends))
     drive = _span(
         clean.state[i], clean.drive_dbfs[i], clean.drive_low_dbfs[i], clean.drive_high_dbfs[i]
     )

@@ -7,33 +7,37 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from distsweep.analysis.noise.interval import is_reliable
 from distsweep.report.csv_text import as_csv
 from distsweep.report.reliability import fundamental_standing, gain_change_reliable
 from distsweep.results import Rung, Take
-from distsweep.units import BoolArray, FloatArray
+from distsweep.units import BoolArray, FloatArray, db_to_percent
 from distsweep.words.wording import level_unit
 
 LEADING_COLUMNS = (
-    "frequency_hz", "drive_dbfs", "spl_db", "clipped", "fundamental_db_spl", "fundamental_dbfs",
+    "frequency_hz", "drive_dbfs", "spl_db", "clipped",
+    "fundamental_db_spl", "fundamental_low_db_spl", "fundamental_high_db_spl",
+    "fundamental_dbfs", "fundamental_low_dbfs", "fundamental_high_dbfs",
     "fundamental_floor_db_spl", "fundamental_floor_dbfs", "fundamental_reliable",
-    "gain_change_db", "gain_change_reliable", "thd_db", "thd_percent", "thd_re_total_percent",
-    "thd_floor_db", "thd_reliable", "orders_summed", "high_order_db", "high_order_floor_db",
+    "gain_change_db", "gain_change_reliable",
+    "thd_db", "thd_low_db", "thd_high_db", "thd_percent", "thd_low_percent", "thd_high_percent",
+    "thd_re_total_percent", "thd_floor_db", "thd_reliable", "orders_summed",
+    "high_order_db", "high_order_floor_db",
 )  # fmt: skip
-"""Columns of every table, in order; new ones are only ever added.
+"""Columns of every table, in order: go by their names, as new ones are added.
 
-Of the two pairs ``…_db_spl`` and ``…_dbfs`` one is filled: the first when calibrated. ``spl_db``
-is the rung's level over the level band, the same in all its rows. Each
-``…_reliable`` asks for 25 dB above the floor, unclipped, which is within 1.5 dB; for
-``gain_change_reliable`` both this rung's fundamental and the reference's must stand so clear,
-and no other gain change is written. Where it is ``false``, level − floor tells why: from 6 to
-25 dB the value is uncertain by several decibels, below 6 dB it is noise, and from 25 dB up
-something else spoilt it (clipping, or a window too short). In a rung whose ``clipped`` is
-``true`` what is not reliable may be clipped at any distance from its floor.
+Of ``…_db_spl`` and ``…_dbfs`` one is filled: the first when calibrated. ``spl_db``
+is the rung's level over the level band, the same in all its rows. ``…_low…`` and ``…_high…`` are
+the ends of the value's 95 % interval. Where the low end is empty and the high end is not, the value
+is at most that; where the value is empty too, no more than noise was measured. Each
+``…_reliable`` asks for an interval of at most 1.5 dB to either side, unclipped. Where it is
+``false`` and the interval is narrower, something else spoilt the value (clipping, or a window too
+short). In a rung whose ``clipped`` is ``true`` what is not reliable may be clipped.
 THD, ``high_order_db`` and their floors are re the fundamental at the same frequency.
 """
 
-HARMONIC_COLUMNS = ("db", "floor_db", "reliable", "input_referred_db")
-"""Endings of each harmonic's columns: ``h2_db``, ``h2_floor_db``, ``h2_reliable`` …"""
+HARMONIC_COLUMNS = ("db", "low_db", "high_db", "floor_db", "reliable", "input_referred_db")
+"""Endings of each harmonic's columns: ``h2_db``, ``h2_low_db``, ``h2_high_db`` …"""
 
 
 def ladder_table(take: Take) -> str:
@@ -55,15 +59,23 @@ def _rung_columns(take: Take, index: int, orders: list[int]) -> Iterator[list[st
     yield ["" if rung.spl_db is None else _number(rung.spl_db, 3)] * count
     yield [_flag(rung.clipped)] * count
     spl = level_unit(take) == "dB SPL"
-    for values in (rung.fundamental_db, rung.fundamental_floor_db):
-        filled, empty = _numbers(values, 3), [""] * count
-        yield from (filled, empty) if spl else (empty, filled)
+    level = [
+        _numbers(rung.fundamental_db, 3),
+        _ends(rung.fundamental_low_db, count, 3),
+        _ends(rung.fundamental_high_db, count, 3),
+    ]
+    for filled in (level, [_numbers(rung.fundamental_floor_db, 3)]):
+        empty = [[""] * count] * len(filled)
+        yield from (*filled, *empty) if spl else (*empty, *filled)
     yield _flags(fundamental_standing(take, index).reliable)
     gain = take.compression.gain_change_db[index] if take.compression else None
     yield [""] * count if gain is None else _numbers(gain, 3)
     yield [""] * count if gain is None else _flags(gain_change_reliable(take, index))
+    ends = rung.thd_low_db, rung.thd_high_db
     yield _numbers(rung.thd_db, 3)
+    yield from (_ends(end, count, 3) for end in ends)
     yield _numbers(rung.thd_percent, 6)
+    yield from (_ends(_percent(end), count, 6) for end in ends)
     yield _numbers(rung.thd_re_total_percent, 6)
     yield _numbers(rung.thd_floor_db, 3)
     yield _flags(rung.thd_reliable)
@@ -80,9 +92,50 @@ def _harmonic_columns(rung: Rung, order: int, count: int) -> Iterator[list[str]]
         yield from ([""] * count for _ in HARMONIC_COLUMNS)
         return
     yield _numbers(curve.level_db, 3)
+    yield _ends(curve.low_db, count, 3)
+    yield _ends(curve.high_db, count, 3)
     yield _numbers(curve.floor_db, 3)
     yield _flags(curve.reliable)
     yield _numbers(curve.input_referred_db, 3)
+
+
+SMOOTHED_COLUMNS = (
+    "bands_per_octave", "frequency_hz", "drive_dbfs", "spl_db", "clipped",
+    "thd_db", "thd_low_db", "thd_high_db", "thd_percent", "thd_low_percent", "thd_high_percent",
+    "thd_reliable",
+)  # fmt: skip
+"""Columns of the table of averages; ``frequency_hz`` is the middle of a band."""
+
+
+def smoothed_thd_table(take: Take) -> str:
+    """Text of the CSV of THD averaged over fractions of an octave; empty ends as in the other."""
+    lines: list[Sequence[str]] = [SMOOTHED_COLUMNS]
+    for rung in take.rungs:
+        for smoothed in rung.smoothed:
+            count, thd = smoothed.frequency_hz.size, smoothed.thd
+            parts = thd.level_db, thd.low_db, thd.high_db
+            columns = [
+                [str(smoothed.bands_per_octave)] * count,
+                _numbers(smoothed.frequency_hz, 4),
+                [_number(rung.drive_dbfs, 2)] * count,
+                ["" if rung.spl_db is None else _number(rung.spl_db, 3)] * count,
+                [_flag(rung.clipped)] * count,
+                *(_numbers(part, 3) for part in parts),
+                *(_ends(_percent(part), count, 6) for part in parts),
+                _flags(is_reliable(thd.low_db, thd.high_db)),
+            ]
+            lines += zip(*columns, strict=True)
+    return as_csv(lines)
+
+
+def _ends(values: FloatArray, count: int, decimals: int) -> list[str]:
+    """Write an end of an interval; nothing in files without intervals."""
+    return _numbers(values, decimals) if values.size else [""] * count
+
+
+def _percent(level_db: FloatArray) -> FloatArray:
+    """Return levels in percent; NaN for −inf, so that nothing stays nothing."""
+    return np.asarray(db_to_percent(np.where(np.isfinite(level_db), level_db, np.nan)))
 
 
 def _numbers(values: FloatArray, decimals: int) -> list[str]:

@@ -11,8 +11,10 @@ from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.distortion import spikes
 from distsweep.report.distortion.thd import thd_limits
-from distsweep.report.reliability import harmonic_standing, loudest_index, only, thd_reliable
+from distsweep.report.lines import Line, harmonic_line, thd_line
+from distsweep.report.reliability import loudest_index, only
 from distsweep.results import SAME_DRIVE_DB, Rung, Take
+from distsweep.units import FloatArray
 from distsweep.words import wording
 
 if TYPE_CHECKING:
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
 _PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
 _COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))
+_LINE_WIDTH = 1.4
 _THD_COLOUR, _THD_WIDTH = "#ddd4c6", 2.2  # broad and faint: not to be taken for a pale line
 
 
@@ -33,11 +36,21 @@ def picture(take: Take, name: str) -> Picture:
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
         f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
         "frequency. Shaded: the level that noise alone would show. "
-        f"{ladder_chart.STATES_CAPTION}{spikes.caption(take)}",
+        f"{ladder_chart.states_caption(_lines(take, rung))}{spikes.caption(take)}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
     )
+
+
+def _lines(take: Take, rung: Rung) -> list[Line]:
+    return [harmonic_line(take, rung, order) for order in rung.harmonics]
+
+
+def _known_thd(take: Take, rung: Rung) -> FloatArray:
+    """THD where it, or an average of it, is within 1.5 dB; NaN elsewhere."""
+    line = thd_line(take, rung)
+    return only(line.shown, line.standing.reliable | line.averaged)
 
 
 def plot_harmonics(take: Take, *, drive_dbfs: float | None = None) -> Figure:
@@ -53,8 +66,9 @@ def plot_harmonics(take: Take, *, drive_dbfs: float | None = None) -> Figure:
     Returns
     -------
     matplotlib.figure.Figure
-        Reliable stretches are full lines, uncertain ones pale hair lines, noise is not drawn;
-        the floor is shaded; the grey line behind is that rung's THD.
+        Reliable stretches are full lines, averages thinner ones, uncertain averages pale hair
+        lines, noise is not drawn; intervals and the floor are shaded; the grey line behind is that
+        rung's THD.
 
     Raises
     ------
@@ -66,13 +80,12 @@ def plot_harmonics(take: Take, *, drive_dbfs: float | None = None) -> Figure:
         raise ValueError(
             f"rung at {wording.drive(rung.drive_dbfs)} holds no harmonic: analyse order 2 up"
         )
-    pairs = [(curve.level_db, harmonic_standing(rung, curve)) for curve in rung.harmonics.values()]
-    sure = np.concatenate([level[standing.reliable] for level, standing in pairs])
-    unsure = np.concatenate([level[standing.uncertain] for level, standing in pairs])
+    sure, unsure = ladder_chart.drawn_values(_lines(take, rung))
     floors = np.concatenate([curve.floor_db for curve in rung.harmonics.values()])
     floors = floors[np.isfinite(floors)]
     usual = float(np.percentile(floors, 60)) if floors.size else 0.0  # most floors are seen then
-    limits = thd_limits(np.append(sure, rung.thd_db[thd_reliable(rung)]), unsure, low_db=usual)
+    thd_db = _known_thd(take, rung)
+    limits = thd_limits(np.append(sure, thd_db[np.isfinite(thd_db)]), unsure, low_db=usual)
     with look.our_look():
         return _panels(take, rung, limits_db=limits)
 
@@ -133,28 +146,26 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
     look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)
-    axes.plot(f, only(rung.thd_db, thd_reliable(rung)), color=_THD_COLOUR, linewidth=_THD_WIDTH,
-              label="_thd", zorder=2)  # fmt: skip
-    standing = harmonic_standing(rung, curve)
-    ladder_chart.draw_uncertain(axes, f, curve.level_db, standing, colour, label="_uncertain")
-    shown = only(curve.level_db, standing.reliable)
-    axes.plot(f, shown, color=colour, linewidth=1.4, label="_reliable", zorder=3)
-    ladder_chart.draw_lone_points(axes, f, shown, colour)
+    axes.plot(f, _known_thd(take, rung), color=_THD_COLOUR, linewidth=_THD_WIDTH, label="_thd",
+              zorder=2)  # fmt: skip
+    line = harmonic_line(take, rung, order)
+    ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
     spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
               fontsize=11.0, weight="bold", color=colour)  # fmt: skip
-    if not np.isfinite(curve.level_db).any():
+    if not (np.isfinite(curve.level_db).any() or np.isfinite(curve.high_db).any()):
         look.say(axes, f"the {wording.ordinal(order)} harmonic lies outside the band")
 
 
 def _key(figure: Figure, height: float) -> None:
+    width, pale = ladder_chart.AVERAGE_WIDTH * _LINE_WIDTH, look.paler(look.EVEN)
     handles = [
-        look.key_line("within 1.5 dB", look.EVEN, linewidth=1.6),
-        look.key_line("noise may move it by several dB", look.paler(look.EVEN),
-                      linewidth=look.HAIR_LINE),
-        look.key_patch("noise floor: near it nothing is drawn", color=look.NOISE),
+        look.key_line("within 1.5 dB", look.EVEN, linewidth=_LINE_WIDTH),
+        look.key_line("average within 1.5 dB", look.EVEN, linewidth=width),
+        look.key_line("uncertain", pale, linewidth=look.HAIR_LINE),
+        look.key_patch("noise floor", color=look.NOISE),
         look.key_line("THD, for comparison", _THD_COLOUR, linewidth=_THD_WIDTH),
-    ]  # fmt: skip
-    figure.legend(handles=handles, loc="upper left", ncols=4, frameon=False, fontsize=8.5,
+    ]
+    figure.legend(handles=handles, loc="upper left", ncols=5, frameon=False, fontsize=8.5,
                   bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
                   columnspacing=1.6)  # fmt: skip

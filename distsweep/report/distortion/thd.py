@@ -10,7 +10,8 @@ import numpy as np
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.distortion import spikes
-from distsweep.report.reliability import order_ends_hz, thd_standing
+from distsweep.report.lines import Line, thd_line
+from distsweep.report.reliability import order_ends_hz
 from distsweep.results import Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -30,12 +31,20 @@ def picture(take: Take, name: str) -> Picture:
         f"{ladder_chart.lines_caption(take)}; numbers are in the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         "(right). The number on a line is the drive in dBFS. "
-        f"{ladder_chart.STATES_CAPTION}{spikes.caption(take)}",
-        "A level without a line is not clean: its distortion is hidden by noise. A scrap of a "
-        "pale line may be noise that passed its margin by chance. "
+        f"{ladder_chart.states_caption(_lines(take))}{spikes.caption(take)}",
+        "A level without a line is not clean: its distortion is hidden by noise"
+        + (
+            "; how large it can be is in the table. "
+            if any(line.high_db.size for line in _lines(take))
+            else ". A scrap of a pale line may be noise that passed its margin by chance. "
+        )
         + _order_ends(take)
         + "Where the fundamental has a dip, at a place in the room for instance, THD has a peak.",
     )
+
+
+def _lines(take: Take) -> list[Line]:
+    return [thd_line(take, rung) for rung in take.rungs]
 
 
 def _order_ends(take: Take) -> str:
@@ -65,8 +74,9 @@ def plot_thd(take: Take) -> Figure:
     Returns
     -------
     matplotlib.figure.Figure
-        Reliable THD is a full line, uncertain THD a pale hair line, noise is not drawn; the
-        strip below shows where. Marks along the top show where a harmonic leaves the band.
+        Reliable THD is a full line; elsewhere an average is a thinner one, or a pale hair line
+        where it is uncertain; intervals are shaded, noise is not drawn, and the strip below shows
+        where. Marks along the top show where a harmonic leaves the band.
 
     Raises
     ------
@@ -80,7 +90,7 @@ def plot_thd(take: Take) -> Figure:
     no line, its distortion is not low but hidden.
     """
     ladder_chart.need_rungs(take)
-    lines = [ladder_chart.Line(r.thd_db, thd_standing(r)) for r in take.rungs]
+    lines = _lines(take)
     with look.our_look():
         figure, axes = ladder_chart.draw_ladder(
             take,

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from distsweep.analysis.noise.interval import is_reliable
 from distsweep.report import reliability
-from distsweep.results import Results, Rung, Take
+from distsweep.results import Results, Rung, Take, ThdThirdOctave
 from distsweep.units import db_to_percent
 from distsweep.words import wording
 
@@ -21,10 +22,14 @@ def _worst(take: Take, rung: Rung, low_hz: float, high_hz: float) -> str | None:
     if worst is None:
         return None
     at = int(np.argmin(np.abs(f - worst.frequency_hz)))
-    return (
-        f"{wording.percent(float(rung.thd_percent[at]))} ({wording.decibels(worst.value)}) "
-        f"at {wording.frequency(worst.frequency_hz)}"
-    )
+    ends_db = [float(e[at]) if e.size else np.nan for e in (rung.thd_low_db, rung.thd_high_db)]
+    return f"{_written(worst.value, ends_db)} at {wording.frequency(worst.frequency_hz)}"
+
+
+def _written(level_db: float, ends_db: list[float]) -> str:
+    """Write a THD in percent and dB, both rounded to what is known."""
+    percent = wording.known_percent(*(float(db_to_percent(one)) for one in (level_db, *ends_db)))
+    return f"{percent} ({wording.known_decibels(level_db, *ends_db, about='')})"
 
 
 def middle_band(_results: Results, take: Take) -> str:
@@ -89,6 +94,37 @@ def lowest_drive(_results: Results, take: Take) -> str | None:
     )
 
 
+def averages(_results: Results, take: Take) -> str | None:
+    """Down to which drive the averages over thirds of an octave are known, and what they are."""
+    low, high = MIDDLE_BAND_HZ
+    known = []
+    for rung in take.rungs:
+        bands = _thirds(rung)
+        if bands is not None and is_reliable(bands.low_db, bands.high_db).all():
+            known.append((rung, bands))
+    if not known or len(take.rungs) < 2:
+        return None
+    rung, bands = min(known, key=lambda pair: pair[0].drive_dbfs)
+    at = int(np.argmax(bands.thd_db))
+    worst = _written(float(bands.thd_db[at]), [float(bands.low_db[at]), float(bands.high_db[at])])
+    return (
+        "Averaged over thirds of an octave, THD from "
+        f"{wording.frequency_range(low, high)} is known within 1.5 dB "
+        f"down to {wording.rung_name(rung)}; the highest there is {worst}, at "
+        f"{wording.frequency(float(bands.frequency_hz[at]))}."
+    )
+
+
+def _thirds(rung: Rung) -> ThdThirdOctave | None:
+    """Averages in the middle band that have a high end; None without any, or where it clipped."""
+    third = rung.thd_third_octave
+    if third is None or rung.clipped:
+        return None
+    flags = reliability.inside(third.frequency_hz, *MIDDLE_BAND_HZ) & np.isfinite(third.high_db)
+    parts = (third.frequency_hz, third.thd_db, third.low_db, third.high_db)
+    return ThdThirdOctave(*(part[flags] for part in parts)) if flags.any() else None
+
+
 def hidden(_results: Results, take: Take) -> str | None:
     """Upper bound at the highest drive without reliable THD, where no other sentence gives it."""
     hidden = [r for r in take.rungs if not (r.clipped or reliability.thd_reliable(r).any())]
@@ -113,14 +149,20 @@ def _bound(take: Take, rung: Rung) -> str | None:
 
     A bound of 100 % or more says nothing of a loudspeaker, so none is given.
     """
-    f, bound_db = take.frequency_hz, reliability.thd_bound_db(rung)
+    bands = _thirds(rung)
+    if bands is not None:
+        f, bound_db, over = bands.frequency_hz, bands.high_db, "averaged over thirds of an octave, "
+    else:
+        f, bound_db, over = take.frequency_hz, reliability.thd_bound_db(rung), ""
     flags = reliability.inside(f, *MIDDLE_BAND_HZ) & np.isfinite(bound_db)
     worst = reliability.highest(f, bound_db, flags)
     if worst is None or worst.value >= 0.0:
         return None
-    low, high = f[flags][[0, -1]]
+    band = wording.frequency_range(*(float(end) for end in f[flags][[0, -1]]))
+    most = float(db_to_percent(worst.value))
+    if over:
+        return f"{over}it is {wording.known_percent(most, 0.0, most)} from {band}"
     return (
-        f"from {wording.frequency_range(float(low), float(high))} it is at most about "
-        f"{wording.percent(float(db_to_percent(worst.value)))}: noise hides or blurs "
+        f"from {band} it is at most about {wording.percent(most)}: noise hides or blurs "
         "anything smaller"
     )

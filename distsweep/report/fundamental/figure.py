@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
-from distsweep.report.reliability import fundamental_standing
+from distsweep.report.lines import Line, fundamental_line
 from distsweep.results import Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -30,11 +30,15 @@ def picture(take: Take, name: str) -> Picture:
         f"Level of the fundamental at each level, in {wording.level_unit(take)}"
         + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
         + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
-        f"its peaks are hum. {ladder_chart.STATES_CAPTION}" + _clipped_note(take),
+        f"its peaks are hum. {ladder_chart.states_caption(_lines(take))}" + _clipped_note(take),
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together towards high drives mean compression, which the gain "
         "change shows better.",
     )
+
+
+def _lines(take: Take) -> list[Line]:
+    return [fundamental_line(take, index) for index in range(len(take.rungs))]
 
 
 def _clipped_note(take: Take) -> str:
@@ -57,8 +61,8 @@ def plot_fundamental(take: Take) -> Figure:
     Returns
     -------
     matplotlib.figure.Figure
-        Levels in the take's own unit; a full line stands 25 dB above its floor, a
-        pale one 6 dB, and nothing else is drawn.
+        Levels in the take's own unit: a full line where they are reliable, a thinner one for an
+        average, a pale one where that is uncertain, and intervals shaded.
 
     Raises
     ------
@@ -71,10 +75,7 @@ def plot_fundamental(take: Take) -> Figure:
     highest of all rungs.
     """
     ladder_chart.need_rungs(take)
-    lines = [
-        ladder_chart.Line(rung.fundamental_db, fundamental_standing(take, index))
-        for index, rung in enumerate(take.rungs)
-    ]
+    lines = _lines(take)
     floor = _highest_floor(take)
     limits = _level_limits(lines, floor)
     below = not np.any(floor > limits[0])
@@ -99,7 +100,7 @@ def _highest_floor(take: Take) -> FloatArray:
     return np.where(np.isfinite(lowest), lowest, np.nan)
 
 
-def _level_limits(lines: list[ladder_chart.Line], floor_db: FloatArray) -> tuple[float, float]:
+def _level_limits(lines: list[Line], floor_db: FloatArray) -> tuple[float, float]:
     """Limits that hold every drawn level and the floor, but no more than 80 dB of them."""
     shown = np.concatenate(ladder_chart.drawn_values(lines))
     if shown.size == 0:

@@ -10,6 +10,7 @@ import numpy as np
 from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.report import ladder_chart, look, reliability
 from distsweep.report.content import Picture
+from distsweep.report.lines import Line
 from distsweep.report.reliability import Standing, gain_change_reliable, reference_index
 from distsweep.results import Results, Take
 from distsweep.words import wording
@@ -67,10 +68,10 @@ def plot_gain_change(take: Take) -> Figure:
         )
     nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
     lines = [
-        ladder_chart.Line(gain, Standing(gain_change_reliable(take, index), nowhere))
+        Line(gain, Standing(gain_change_reliable(take, index), nowhere))
         for index, gain in enumerate(take.compression.gain_change_db)
     ]
-    lines[reference] = ladder_chart.Line(
+    lines[reference] = Line(
         lines[reference].values, Standing(nowhere, nowhere), "reference: 0 dB by itself"
     )
     name = wording.drive(take.rungs[reference].drive_dbfs)
@@ -88,7 +89,7 @@ def plot_gain_change(take: Take) -> Figure:
     return figure
 
 
-def _gain_limits(lines: list[ladder_chart.Line]) -> tuple[float, float]:
+def _gain_limits(lines: list[Line]) -> tuple[float, float]:
     """Limits that hold all that is drawn, and ±1 dB at least, so that trifles look like ones."""
     shown, _ = ladder_chart.drawn_values(lines)
     low = min(-1.0, float(shown.min())) if shown.size else -1.0
