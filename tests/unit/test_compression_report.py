@@ -200,4 +200,6 @@ def test_page_and_tables_hold_the_staircase(tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     row = fresh.takes[0].staircase[0]
     assert [float(r["level_db"]) for r in rows] == pytest.approx(row.level_db, rel=1e-5)
-    assert [float(r["h3_db"]) for r in rows] == pytest.approx(row.harmonics[3], rel=1e-5)
+    # An empty cell where noise leaves nothing of it.
+    third = [float(r["h3_db"] or "nan") for r in rows]
+    assert third == pytest.approx(row.harmonics[3], rel=1e-5, nan_ok=True)

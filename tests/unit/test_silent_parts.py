@@ -143,7 +143,9 @@ def test_a_rung_that_is_silent_to_the_last_bit_has_no_numbers(tmp_path: Path) ->
     soundfile.write(recorded.paths[0], heard, RATE_HZ, subtype="FLOAT")
     results = recorded.analyse()
     silent = results.takes[0].rungs[2]
-    assert np.all(np.isneginf(silent.fundamental_db))
+    assert np.all(np.isnan(silent.fundamental_db)) and np.all(
+        np.isneginf(silent.fundamental_low_db)
+    )
     assert not np.any(silent.thd_reliable)
     assert "silent_rungs" in [warning.code for warning in results.warnings]
 

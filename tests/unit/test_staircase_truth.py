@@ -96,7 +96,7 @@ def test_delay_polarity_and_gain_change_nothing_but_level(
     found = other.takes[0].staircase[0]
     # Half the amplitude; a whole number of samples later, so that nothing else changes.
     assert found.level_db == pytest.approx(row.level_db - 20 * np.log10(2.0), abs=1e-6)
-    assert found.thd_db == pytest.approx(row.thd_db, abs=1e-6)
+    assert found.thd_db == pytest.approx(row.thd_db, abs=1e-6, nan_ok=True)
     assert found.limiter is not None and row.limiter is not None
     assert found.limiter.kind == row.limiter.kind == "limiter"
     for name in ("ratio", "threshold_dbfs", "attack_ms", "release_ms"):
