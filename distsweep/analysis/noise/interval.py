@@ -30,8 +30,9 @@ CONFIDENCE = 0.95
 LEAST_SHARE = 0.5
 """A band has a mean where so much of its points is known (chosen: most of them)."""
 
-_STEPS = 8
-"""Newton steps towards an end (chosen: with five, an end is right to 1e-6 of itself)."""
+_STEPS = 5
+"""Newton steps towards an end (chosen: with five an end is right to 2e-6 dB,
+with four to 0.005 dB, at every one of 200,000 random powers)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -124,14 +124,11 @@ class _Bands:
         )
         # A band's width at the frequencies that an order is heard at.
         width_hz = orders * middle_hz * (2.0 ** (octaves / 2.0) - 2.0 ** (-octaves / 2.0))
-        with np.errstate(invalid="ignore"):
-            apart = np.array(
-                [
-                    [np.nanmean(row[points]) if np.any(np.isfinite(row[points])) else np.inf
-                     for points in inside]
-                    for row in amplitudes.independent_hz
-                ]
-            ).reshape(width_hz.shape)  # fmt: skip
+        held = np.isfinite(amplitudes.independent_hz)
+        into = inside.T.astype(float)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            apart = (np.where(held, amplitudes.independent_hz, 0.0) @ into) / (held @ into)
+        apart = np.where(np.isfinite(apart), apart, np.inf)
         self.independent = (width_hz / apart)[:, None]
         noise = amplitudes.noise
         known = np.inf if noise is None else noise.degrees_around(width_hz)
