@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.resonance.mode_in_products import template
-from distsweep.analysis.resonance.swept_fit import FittedMode, OrderView
+from distsweep.analysis.resonance.swept_fit import PRODUCT, FittedMode, OrderView
 from distsweep.analysis.resonance.swept_mode import steady
 from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE, SweptHarmonics
 from distsweep.units import ComplexArray, FloatArray, db_to_ratio, ratio_to_db
@@ -30,6 +30,10 @@ OWN_SHARE = 0.01
 """A steady level is taken to be uncertain by this part of itself besides (chosen: 0.09 dB; what the
 product adds to is a curve of the second degree, and the fundamental lies on straight lines between
 the grid's points)."""
+
+CHANGE_SHARE = 0.03
+"""A change is taken to be uncertain by this part of itself, one deviation (chosen: what filters
+before the mode bend beyond a slope, and a mode that is not quite one of the second order)."""
 
 SHOWN_WITHIN_DB = 0.5
 """A sweep shows a mode's top directly where it is no farther from a steady tone (issue)."""
@@ -101,41 +105,19 @@ def _add(mode: FittedMode, order: int, change: ComplexArray, variance: FloatArra
         return
     at_hz = views[0].harmonics.frequency_hz[points]
     inside = np.searchsorted(points, views[0].near)
-    base = views[0].base(at_hz[inside])
+    along = views[0].along(at_hz)
     added, bases = [], []
     for mode_hz, q in mode.places():
         moving = views[0].swept(at_hz, mode_hz, q)
         added.append(steady(at_hz, mode_hz=mode_hz, q=q, order=order) - moving)
-        bases.append(np.concatenate([base, moving[inside, None]], axis=1))
+        bases.append(views[0].columns(at_hz[inside], moving[inside]))
     for row, view in enumerate(views):
-        fits = [_Fit(view, basis) for basis in bases]
-        best, *others = [fit.size * one for fit, one in zip(fits, added, strict=True)]
-        own = mode.doubt * fits[0].deviation(np.array([0.0, 0.0, 0.0, 1.0])) * np.abs(added[0])
+        fits = [view.fit(basis) for basis in bases]
+        best, *others = [fit.sizes(along) * one for fit, one in zip(fits, added, strict=True)]
+        own = fits[0].deviation(PRODUCT) * np.abs(added[0])
         change[row, points] += best
-        variance[row, points] += own**2 + sum(np.abs(other - best) ** 2 for other in others)
-
-
-class _Fit:
-    """Base and product of one order, for a mode of given frequency and Q.
-
-    Attributes
-    ----------
-    coefficients : of the columns, shape ``(4,)``; the last is the product's size.
-    """
-
-    def __init__(self, view: OrderView, basis: ComplexArray) -> None:
-        weight = view.weight()
-        self._inverse = np.linalg.pinv(basis * weight[:, None])
-        self.coefficients = self._inverse @ (view.values * weight)
-
-    @property
-    def size(self) -> complex:
-        """Amplitude of the product at the mode's frequency."""
-        return complex(self.coefficients[-1])
-
-    def deviation(self, columns: ComplexArray | FloatArray) -> float:
-        """Return a deviation of what these values of the columns give, in step with it."""
-        return float(np.linalg.norm(columns @ self._inverse)) / math.sqrt(2.0)
+        variance[row, points] += own**2 + (CHANGE_SHARE * np.abs(best)) ** 2
+        variance[row, points] += sum(np.abs(other - best) ** 2 for other in others)
 
 
 def steady_level(mode: FittedMode, drive_dbfs: float) -> SteadyLevel:
@@ -154,14 +136,18 @@ def _level(mode: FittedMode, view: OrderView, drive_dbfs: float) -> SteadyLevel:
     for mode_hz, q in mode.places():
         at_hz = mode_hz * (1.0 + np.linspace(-TOP_BANDWIDTHS, TOP_BANDWIDTHS, TOP_POINTS) / q)
         product = steady(at_hz, mode_hz=mode_hz, q=q, order=order)
-        columns = np.concatenate([view.base(at_hz), product[:, None]], axis=1)
-        fits.append(_Fit(view, view.basis(mode_hz, q)))
+        columns = view.columns(at_hz, product)
+        fits.append(view.fit(view.basis(mode_hz, q)))
         ratio = np.abs(columns @ fits[-1].coefficients) / _fundamental(view, at_hz)
         place = int(np.argmax(ratio))
         tops.append((float(ratio[place]), float(at_hz[place]), columns[place]))
     (best, top_hz, columns), *others = tops
-    own = mode.doubt * fits[0].deviation(columns) / float(_fundamental(view, np.array([top_hz]))[0])
-    known = DEVIATIONS * math.hypot(own, *(other[0] - best for other in others))
+    at_top = np.array([top_hz])
+    fundamental = float(_fundamental(view, at_top)[0])
+    own = fits[0].deviation(columns) / fundamental
+    swept_short = columns[-2] - view.swept(at_top, mode.frequency_hz, mode.q)[0]
+    share = CHANGE_SHARE * abs(fits[0].size * swept_short) / fundamental
+    known = DEVIATIONS * math.hypot(own, share, *(other[0] - best for other in others))
     known = math.hypot(known, OWN_SHARE * best)
     bandwidth_octaves = 1.0 / (mode.q * math.log(2.0))
     near = view.points(max(bandwidth_octaves, 1.0 / POINTS_PER_OCTAVE))

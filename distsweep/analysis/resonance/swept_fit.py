@@ -1,8 +1,9 @@
 """An excited mode fitted to the complex harmonics, as a sweep shows it.
 
-Order n around a mode is base(f) + c·P(f): what all else makes there, smooth or smooth times the
-linear response at n·f (reflections and what radiates), and the mode's product as a sweep shows it
-(`swept_mode.swept`). A steady tone would show base(f) + c·B(f)ⁿ.
+Order n around a mode is base(f) + (c + d·u)·P(f): what all else makes there, smooth or smooth times
+the linear response at n·f (reflections and what radiates), and the mode's product as a sweep shows
+it (`swept_mode.swept`). Filters before and behind the mode give it a slope d over u, the distance in
+the logarithm of f. A steady tone would show base(f) + (c + d·u)·B(f)ⁿ.
 """
 
 from __future__ import annotations
@@ -32,8 +33,8 @@ CLEAR_RATIO = 3.0
 """An order takes part where its highest value is so many times its floor (chosen: 10 dB)."""
 
 SURE_DEVIATIONS = 5.0
-"""A mode counts where in some order its product is so many deviations from nothing (chosen: a fit
-that may choose frequency and Q makes three of noise)."""
+"""An order shows a mode where its product is so many deviations from nothing, as what is left over
+tells them (chosen: a fit that may choose frequency and Q makes three of noise)."""
 
 FARTHEST = 0.03
 """A fit stays so close to where the search saw a top, as a fraction (chosen: as far as a sweep of
@@ -46,6 +47,15 @@ beside the frequency and 40 % beside the Q to the best fit)."""
 _MOST_STEP, _DIFFERENCE, _LEAST_STEP = (0.01, 0.25), (3e-4, 0.02), (3e-5, 3e-3)
 """In ln f₀ and ln Q: no step is longer; differences for slopes; a shorter step is the last (chosen:
 half a bandwidth, a twentieth and a hundredth of one, at a Q of 40)."""
+
+
+PRODUCT = np.array([0.0, 0.0, 0.0, 1.0, 0.0])
+"""The columns of a fit, for the product alone at its frequency (their definition)."""
+
+SLOPE_SHARE, FARTHEST_SLOPE = 0.25, 1.5
+"""Deviation of d from nothing, of c over the reach of a fit; and how far in that reach a slope is
+carried on (chosen: the phase of a box's high-pass of Q 0.7 at 60 Hz turns the third product of a
+mode of Q 18 at 180 Hz by 0.25 over three bandwidths)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,11 +138,65 @@ class OrderView:
             spans=spans,
         )  # fmt: skip
 
+    def along(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return how far frequencies lie from the centre, in reaches, no farther than slopes go."""
+        place = np.log2(frequency_hz / self.centre_hz) / self.reach_octaves
+        return np.asarray(np.clip(place, -FARTHEST_SLOPE, FARTHEST_SLOPE))
+
+    def columns(self, frequency_hz: FloatArray, product: ComplexArray) -> ComplexArray:
+        """Return base, product and the product's slope at some frequencies, shape ``(G, 5)``."""
+        sloped = self.along(frequency_hz) * product
+        return np.column_stack([self.base(frequency_hz), product, sloped])
+
     def basis(self, mode_hz: float, q: float) -> ComplexArray:
-        """Return the columns of base and product at the fitted points, shape ``(P, 4)``."""
+        """Return the columns at the fitted points, the product as swept, shape ``(P, 5)``."""
         frequency_hz = self.harmonics.frequency_hz[self.near]
-        product = self.swept(frequency_hz, mode_hz, q)
-        return np.concatenate([self.base(frequency_hz), product[:, None]], axis=1)
+        return self.columns(frequency_hz, self.swept(frequency_hz, mode_hz, q))
+
+    def fit(self, basis: ComplexArray) -> OrderFit:
+        """Fit columns to the values."""
+        return OrderFit(self, basis)
+
+
+class OrderFit:
+    """Base and product of one order, for a mode of given frequency and Q.
+
+    Attributes
+    ----------
+    coefficients : of the columns, shape ``(5,)``.
+    rest : weighted deviations, shape ``(P + 1,)``; the last is the slope's.
+    """
+
+    def __init__(self, view: OrderView, basis: ComplexArray) -> None:
+        """Fit the columns of ``basis``, shape ``(P, 5)``, to the order's values."""
+        weight = view.weight()
+        weighted, target = basis * weight[:, None], view.values * weight
+        unsloped = np.linalg.lstsq(weighted[:, :-1], target, rcond=None)[0]
+        likely = np.zeros((1, basis.shape[1]))
+        likely[0, -1] = 1.0 / (SLOPE_SHARE * max(abs(complex(unsloped[-1])), 1e-30))
+        weighted, target = np.concatenate([weighted, likely]), np.append(target, 0.0)
+        self._inverse = np.linalg.pinv(weighted)
+        self.coefficients = self._inverse @ target
+        self.rest = target - weighted @ self.coefficients
+        squares = float(np.sum(np.abs(self.rest) ** 2))
+        self._doubt = max(1.0, math.sqrt(squares / (len(weight) - basis.shape[1] + 1)))
+        self._inverse = self._inverse[:, :-1]
+
+    @property
+    def size(self) -> complex:
+        """Amplitude of the product at the centre."""
+        return complex(self.coefficients[-2])
+
+    def sizes(self, along: FloatArray) -> ComplexArray:
+        """Return the product's amplitude at distances from the centre, in reaches."""
+        return np.asarray(self.coefficients[-2] + self.coefficients[-1] * along)
+
+    def deviation(self, columns: ComplexArray | FloatArray) -> float:
+        """Return a deviation of what these values of the columns give, in step with it.
+
+        It grows as what is left over does beyond what values may be off by.
+        """
+        return self._doubt * float(np.linalg.norm(columns @ self._inverse)) / math.sqrt(2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,11 +217,6 @@ class FittedMode:
     spread: FloatArray
     misfit: float
     views: tuple[OrderView, ...]
-
-    @property
-    def doubt(self) -> float:
-        """By how much deviations grow, as the model does not explain everything."""
-        return max(1.0, self.misfit)
 
     def view(self, order: int, row: int) -> OrderView:
         """Return any order of any rung around the mode."""
@@ -191,16 +250,17 @@ def fit_mode(harmonics: SweptHarmonics, near_hz: float, q: float, *, row: int) -
         if view.is_clear():
             plain = OrderView(harmonics, order, row, near_hz, reach, linear=False)
             views.append(min(view, plain, key=lambda v: float(np.sum(_rest([v], start) ** 2))))
+    views = [view for view in views if _shows(view, start)]
     if not views:
         return None
     place, rest, curvature = _best(views, start)
-    unknowns = 2 + 8 * len(views)
+    if not any(_shows(view, place) for view in views):
+        return None
+    unknowns = 2 + 10 * len(views)
     misfit = math.sqrt(float(rest @ rest) / max(1, len(rest) - unknowns))
     squares, directions = np.linalg.eigh(curvature)
     deviations = np.minimum(max(1.0, misfit) / np.sqrt(np.maximum(squares, 1e-9)), 1.0)
     mode_hz, mode_q = math.exp(place[0]), math.exp(place[1])
-    if max(_deviations(view, mode_hz, mode_q) for view in views) < SURE_DEVIATIONS * max(1, misfit):
-        return None
     spread = (directions * deviations).T
     return FittedMode(mode_hz, mode_q, spread, misfit, tuple(views))
 
@@ -247,16 +307,12 @@ def _rest(views: Sequence[OrderView], place: FloatArray) -> FloatArray:
     """Return weighted deviations of the best fit at (ln f₀, ln Q), real and imaginary, ``(K,)``."""
     rests = []
     for view in views:
-        weight = view.weight()
-        basis = view.basis(math.exp(place[0]), math.exp(place[1])) * weight[:, None]
-        target = view.values * weight
-        rest = target - basis @ np.linalg.lstsq(basis, target, rcond=None)[0]
+        rest = view.fit(view.basis(math.exp(place[0]), math.exp(place[1]))).rest
         rests += [rest.real, rest.imag]
     return np.concatenate(rests)
 
 
-def _deviations(view: OrderView, mode_hz: float, q: float) -> float:
-    """Return how many deviations a mode's product is from nothing."""
-    weight = view.weight()
-    inverse = np.linalg.pinv(view.basis(mode_hz, q) * weight[:, None])
-    return float(abs(inverse[-1] @ (view.values * weight)) / np.linalg.norm(inverse[-1]))
+def _shows(view: OrderView, place: FloatArray) -> bool:
+    """Tell whether an order shows a product of a mode at (ln f₀, ln Q)."""
+    fit = view.fit(view.basis(math.exp(place[0]), math.exp(place[1])))
+    return abs(fit.size) >= SURE_DEVIATIONS * fit.deviation(PRODUCT)

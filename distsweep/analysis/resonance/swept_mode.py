@@ -10,16 +10,16 @@ import scipy.fft
 from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.units import ComplexArray, FloatArray
 
-NARROWEST_OCTAVES, WIDEST_OCTAVES, REACH_BANDWIDTHS = 0.4, 1.0, 10.0
-"""The simulated sweep starts and ends so many bandwidths, and at least and most so many octaves,
-beside the mode (chosen: its products then differ from those of a whole sweep, read from a closed
-form, by less than 0.3 % of their top)."""
+REACH_BANDWIDTHS, RINGING_PERIODS_OF_Q, WIDEST_OCTAVES = 10.0, 1.0, 1.5
+"""The simulated sweep starts so many bandwidths below the mode, and ends as many above, and later
+by so many times Q periods, but no farther than so many octaves (chosen: its products then differ
+from those of a whole sweep, read from a closed form, by less than 0.5 % of their top)."""
 
 FADED_OCTAVES = 0.2
 """The simulated sweep's ends are faded over so much (chosen: longer than the lag of a mode of Q 40
 in a sweep of 4 s)."""
 
-RINGING_PERIODS_OF_Q = 3.0
+FOLLOWED_PERIODS_OF_Q = 3.0
 """It is followed while the mode rings for so many times Q periods (its motion has fallen by 82 dB
 then: 20·log10(e^(3π)))."""
 
@@ -56,12 +56,14 @@ def swept(
     rate_constant_s : the sweep's L.
     spans : the windows of this order.
     """
-    around = np.clip(REACH_BANDWIDTHS / q / math.log(2.0), NARROWEST_OCTAVES, WIDEST_OCTAVES)
-    reach = 2.0 ** float(around)
-    low_hz, high_hz = mode_hz / reach, mode_hz * reach
+    widest = WIDEST_OCTAVES * math.log(2.0)
+    aside = REACH_BANDWIDTHS / q + FADED_OCTAVES * math.log(2.0)
+    later = RINGING_PERIODS_OF_Q * q / mode_hz / rate_constant_s
+    low_hz = mode_hz * math.exp(-min(aside, widest))
+    high_hz = mode_hz * math.exp(min(aside + later, widest))
     middle_hz, rate_hz = 0.5 * (low_hz + high_hz), SPARE_RATE * order * (high_hz - low_hz)
     count = int(rate_constant_s * math.log(high_hz / low_hz) * rate_hz)
-    length = int(scipy.fft.next_fast_len(count + int(RINGING_PERIODS_OF_Q * q / low_hz * rate_hz)))
+    length = int(scipy.fft.next_fast_len(count + int(FOLLOWED_PERIODS_OF_Q * q / low_hz * rate_hz)))
     time_s = np.arange(count) / rate_hz
     at_hz = low_hz * np.exp(time_s / rate_constant_s)
     ends = np.minimum(np.log2(at_hz / low_hz), np.log2(high_hz / at_hz)) / FADED_OCTAVES
