@@ -19,7 +19,7 @@ FARTHEST_OCTAVES = 0.6
 at 100 Hz has fallen by 60 dB by then, in a sweep of 4 s)."""
 
 DEVIATIONS = 2.0
-"""Deviations that an interval of 95 % reaches to either side (Gaussian: 1.96)."""
+"""Deviations that an interval of 95 % reaches to either side (chosen: a Gaussian's are 1.96)."""
 
 TOP_BANDWIDTHS, TOP_POINTS = 0.5, 41
 """The top is looked for so many bandwidths to either side of f₀, at so many points (chosen: what

@@ -2,7 +2,7 @@
 
 Order n around a mode is base(f) + (c + d·u)·P(f): what all else makes there, smooth or smooth times
 the linear response at n·f (reflections and what radiates), and the mode's product as a sweep shows
-it (`swept_mode.swept`). Filters before and behind the mode give it a slope d over u, the distance in
+it (`swept_mode.swept`). Filters around the mode give it a slope d over u, the distance in
 the logarithm of f. A steady tone would show base(f) + (c + d·u)·B(f)ⁿ.
 """
 

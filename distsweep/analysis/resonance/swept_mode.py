@@ -20,8 +20,8 @@ FADED_OCTAVES = 0.2
 in a sweep of 4 s)."""
 
 FOLLOWED_PERIODS_OF_Q = 3.0
-"""It is followed while the mode rings for so many times Q periods (its motion has fallen by 82 dB
-then: 20·log10(e^(3π)))."""
+"""It is followed while the mode rings for so many times Q periods (chosen: its motion has fallen by
+82 dB then, 20·log10(e^(3π)))."""
 
 SPARE_RATE = 1.3
 """Sampling rate over the band that the product fills (chosen: what the fade leaves beyond the band
