@@ -36,7 +36,8 @@ CHANGE_SHARE = 0.03
 before the mode bend beyond a slope, and a mode that is not quite one of the second order)."""
 
 SHOWN_WITHIN_DB = 0.5
-"""A sweep shows a mode's top directly where it is no farther from a steady tone (issue)."""
+"""A sweep shows a mode's top directly where it is no farther from a steady tone (chosen: as well as
+issue 15 asks a steady level to be known)."""
 
 MOST_DOUBLINGS, HALVINGS = 8, 6
 """A sweep's length is doubled so often at most, until it shows a mode's top, and then found by
