@@ -74,7 +74,10 @@ class _Piece:
         first = round(centre)
         after = len(self.window) - self.before
         padded = np.zeros((len(signals), self.length))
-        padded[:, :after] = signals[:, first : first + after] * self.window[self.before :]
+        # Another order's place may have less behind it than these windows reach.
+        behind = signals[:, first : first + after]
+        held = behind.shape[1]
+        padded[:, :held] = behind * self.window[self.before : self.before + held]
         padded[:, self.length - self.before :] = (
             signals[:, first - self.before : first] * self.window[: self.before]
         )
