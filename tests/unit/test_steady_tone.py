@@ -120,7 +120,7 @@ def test_intervals_hold_the_steady_tone_on_top_and_flanks(make_bench) -> None:
     assert one.steady_order is not None and one.steady_level_db is not None
     top_db = np.max(true_db(SET_OFF, np.linspace(175.0, 185.0, 101), -10.0, one.steady_order))
     assert one.steady_level_db == pytest.approx(top_db, abs=0.3)
-    assert f"{one.steady_sweep_s:.0f}" and one.steady_sweep_s > 6.0
+    assert one.steady_sweep_s is not None and one.steady_sweep_s > 6.0
     assert "A steady tone of 180 Hz at −10" in one.summary
 
 
@@ -143,6 +143,21 @@ def test_thd_and_smoothed_curves_reach_as_far(make_bench) -> None:
     mean_db = 10 * np.log10(np.mean(thd[inside]))
     assert abs(twelfth.thd.level_db[middle] - mean_db) > 1.0
     assert twelfth.thd.low_db[middle] <= mean_db <= twelfth.thd.high_db[middle]
+
+
+def test_intervals_reach_as_far_where_the_search_lists_nothing(make_bench) -> None:
+    """In 3 s the second harmonic of 120 Hz has 35 periods to itself, and is not searched."""
+    bench = make_bench(sweep_s=3.0, band_hz=[40, 16000], levels_dbfs=[-16, -10])
+    branches = [OWN, Branch(band_pass(120.0, 18.0), (0.0, 0.1), flat)]
+    sound = 0.3 * play(branches, bench.waveform, RATE_HZ)
+    noise = 1e-6 * np.random.default_rng(8).standard_normal(len(sound))
+    results = bench.analyse(sound + noise, subtype="FLOAT")
+    assert [one for one in results.resonances if one.kind == "excited"] == []
+    take = results.take()
+    curve, near = take.rungs[-1].harmonics[2], np.abs(np.log2(take.frequency_hz / 120.0)) < 0.04
+    steady_db = true_db(branches, take.frequency_hz, -10.0, 2)
+    assert np.max((steady_db - curve.level_db)[near]) > 3.0
+    assert np.all((curve.low_db <= steady_db)[near] & (steady_db <= curve.high_db)[near])
 
 
 def test_without_a_mode_intervals_stay_as_noise_leaves_them(make_bench) -> None:
