@@ -25,7 +25,8 @@ CURVED_PHASE = 7.0
 at ω̇ = ω/L (Novak, Lotton, Simon 2015, from the stationary phase). φ″·ω² is taken to be up to so
 much (measured over 60 random loudspeakers, away from narrow modes, by
 tests/benchmarks/bench_intervals.py: of harmonics 35 to 40 dB above their noise 93.5 to 94.6 % lie
-in their intervals then, with 5 92.4 to 93.1 %; narrow modes: `distsweep.analysis.resonance.steady`)."""
+in their intervals then, with 5 92.4 to 93.1 %). What narrow modes add:
+`distsweep.analysis.resonance.steady`."""
 
 
 def with_intervals(
