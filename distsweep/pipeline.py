@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from distsweep.analysis.ladder import MeasuredLadder
-from distsweep.analysis.resonance.find import Enclosure, SearchedTake, find_resonances
+from distsweep.analysis.resonance.find import (
+    Enclosure,
+    ResonanceFindings,
+    SearchedTake,
+    find_resonances,
+)
+from distsweep.analysis.resonance.steady_intervals import holding_steady
 from distsweep.analysis.take import measure_take
 from distsweep.conversion.resonances import resonance_record
 from distsweep.conversion.take import (
@@ -71,6 +78,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if axis.background is None else axis.background.hum,
     )
+    takes = _holding_steady(takes, ladders, resonances)
     agreement, limiter_agreement = _compared(takes)
     return Results(
         device=device,
@@ -110,7 +118,20 @@ def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
         measured.impulse,
         measured.rate_constant_s,
         partial=take.partial,
+        swept=measured.swept,
     )
+
+
+def _holding_steady(
+    takes: Sequence[Take], ladders: Sequence[tuple[int, MeasuredLadder]], found: ResonanceFindings
+) -> list[Take]:
+    """Widen the intervals of ladders whose sweeps passed an excited mode."""
+    widened = list(takes)
+    for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
+        if change is not None:
+            rungs = holding_steady(ladder.rungs, ladder.swept, change)
+            widened[number] = replace(takes[number], rungs=rungs)
+    return widened
 
 
 def _compared(takes: Sequence[Take]) -> tuple[list[Agreement], list[LimiterAgreement]]:

@@ -14,7 +14,7 @@ from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
 from distsweep.analysis.noise.background import describe_background
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals
-from distsweep.analysis.sweep.harmonics import ImpulseResponse, measure_harmonics
+from distsweep.analysis.sweep.harmonics import ImpulseResponse, SweptHarmonics, measure_harmonics
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
@@ -52,6 +52,7 @@ class MeasuredLadder:
     background : None where the silence was not recorded.
     warnings : what the reader of the numbers must know.
     impulse : of the fundamental; None where every rung clipped.
+    swept : the harmonics of ``rungs``, complex.
     rate_constant_s : of the sweep as played.
     arrivals : when the sound of each rung arrives, the repeated first one included.
     median_dbfs : median of each of these rungs' fundamentals, shape ``(R,)``.
@@ -68,6 +69,7 @@ class MeasuredLadder:
     background: Background | None
     warnings: list[Reason]
     impulse: ImpulseResponse | None
+    swept: SweptHarmonics
     rate_constant_s: float
     arrivals: Arrivals
     median_dbfs: FloatArray
@@ -97,6 +99,7 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         background=None if noise is None else describe_background(noise, settings),
         warnings=list(_warnings(levels, compression, band)),
         impulse=amplitudes.impulse,
+        swept=amplitudes.swept.of_rows(levels.rows),
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from distsweep.analysis.resonance.causes import OfferedCause
 from distsweep.analysis.resonance.decay import FoundDecay
 from distsweep.analysis.resonance.found import FoundResonance
+from distsweep.analysis.resonance.steady import SteadyLevel
 from distsweep.results import Decay, PossibleCause, Resonance
 from distsweep.words.resonance import sentence, sentences
 from distsweep.words.resonance_notes import mode_name
@@ -36,7 +38,24 @@ def resonance_record(found: FoundResonance) -> Resonance:
         decay=decay_record(facts.decay),
         positions=facts.positions.at,
         summary=" ".join(sentences(found.summary)),
+        **_steady_fields(facts.steady),
     )
+
+
+def _steady_fields(steady: SteadyLevel | None) -> dict[str, Any]:
+    """Return the fields that say what a steady tone would show."""
+    if steady is None:
+        return {}
+    return {
+        "steady_order": steady.order,
+        "steady_hz": steady.frequency_hz,
+        "steady_drive_dbfs": steady.drive_dbfs,
+        "steady_level_db": steady.level_db,
+        "steady_low_db": steady.low_db,
+        "steady_high_db": steady.high_db,
+        "swept_level_db": steady.swept_db,
+        "steady_sweep_s": steady.sweep_s,
+    }
 
 
 def decay_record(found: FoundDecay) -> Decay:

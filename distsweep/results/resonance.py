@@ -128,6 +128,10 @@ class Resonance(Record):
     ``expected_growth_db_per_db``), from ``appears_at_dbfs`` on. ``other_kind`` is the confidence
     that the other kind would have.
     ``fundamental_bump`` is "present", "absent" or "too_small_to_tell".
+    ``steady_level_db`` is what a steady tone would show at the top of an excited one, of the
+    harmonic ``steady_order`` re the fundamental, with the ends of its 95 % interval (a low end of
+    −inf: at most), at ``steady_hz`` and ``steady_drive_dbfs``; ``swept_level_db`` is what the sweep
+    shows there, and ``steady_sweep_s`` the length from which on a sweep shows it to 0.5 dB.
     """
 
     frequency_hz: float
@@ -149,3 +153,11 @@ class Resonance(Record):
     decay: Decay | None = None
     positions: list[AtPosition] = field(default_factory=list)
     summary: str = ""
+    steady_order: int | None = None
+    steady_hz: float | None = None
+    steady_drive_dbfs: float | None = None
+    steady_level_db: float | None = None
+    steady_low_db: float | None = None
+    steady_high_db: float | None = None
+    swept_level_db: float | None = None
+    steady_sweep_s: float | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 from distsweep.reason import Reason
@@ -209,6 +210,29 @@ def _something_resonates(
     )
 
 
+def _steady_tone_shows(
+    *,
+    order: int,
+    frequency_hz: float,
+    drive_dbfs: float,
+    level_db: float,
+    low_db: float,
+    high_db: float,
+    swept_db: float,
+    sweep_s: float | None,
+) -> str:
+    known = f"at most {signed(high_db)} dB"
+    if math.isfinite(low_db):
+        known = f"{signed(level_db)} dB (95 %: {signed(low_db)} to {signed(high_db)} dB)"
+    shown = f"where the sweep shows {signed(swept_db)} dB"
+    if sweep_s is not None:
+        shown += f"; a sweep of {math.ceil(sweep_s)} s or more shows it directly"
+    return (
+        f"A steady tone of {frequency_hz:.0f} Hz at {drive(drive_dbfs)} would show its "
+        f"{ordinal(order)} harmonic at {known} re the fundamental, {shown}."
+    )
+
+
 def _chance(confidence: float) -> str:
     if confidence >= 0.9:
         return "Almost certainly,"
@@ -289,6 +313,7 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "rings_no_longer": _rings_no_longer,
     "rings_with_other_q": _rings_longer,
     "something_resonates": _something_resonates,
+    "steady_tone_shows": _steady_tone_shows,
     "growth_not_known": lambda: (
         "How it grows with level cannot be told: no two levels of it stand clear of the noise."
     ),

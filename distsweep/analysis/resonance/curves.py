@@ -12,7 +12,11 @@ import numpy as np
 from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.analysis.resonance.echo import Echo, comb_db
 from distsweep.analysis.resonance.peaks import Spike, find_spikes, prominences_db, surprise
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE, ImpulseResponse
+from distsweep.analysis.sweep.harmonics import (
+    POINTS_PER_OCTAVE,
+    ImpulseResponse,
+    SweptHarmonics,
+)
 from distsweep.results import Rung, SpikeSeen
 from distsweep.units import FloatArray, IntArray
 
@@ -41,6 +45,7 @@ class SearchedTake:
     impulse : of the fundamental; None where every rung clipped.
     rate_constant_s : the sweep's L.
     partial : whether the capture ended before the stimulus did.
+    swept : the same harmonics, complex; None where only levels are known.
     """
 
     position: str
@@ -49,6 +54,7 @@ class SearchedTake:
     impulse: ImpulseResponse | None
     rate_constant_s: float
     partial: bool = False
+    swept: SweptHarmonics | None = None
 
 
 @dataclass(frozen=True)

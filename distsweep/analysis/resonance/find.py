@@ -22,6 +22,14 @@ from distsweep.analysis.resonance.listing import ListedCandidate, listed, rungs_
 from distsweep.analysis.resonance.notes import notes
 from distsweep.analysis.resonance.positions import at_positions, seen_in
 from distsweep.analysis.resonance.reasons import agreements, contradictions, summary
+from distsweep.analysis.resonance.steady import (
+    SteadyChange,
+    SteadyLevel,
+    steady_change,
+    steady_level,
+)
+from distsweep.analysis.resonance.swept_fit import FittedMode
+from distsweep.analysis.resonance.take_modes import Q_WITHOUT_FIT, nearest, take_modes
 from distsweep.analysis.resonance.take_search import TakeSearch, search_take
 from distsweep.reason import Reason
 from distsweep.results import AtPosition, DecayMap, SpikeSeen, Tone
@@ -37,10 +45,6 @@ SHOWN_UNCERTAINTY, PRODUCTS_UNCERTAINTY = 0.003, 0.008
 products do: 95 of 100 of 1590 simulated ones are closer. Taken for one standard
 deviation where causes are matched, which is cautious (chosen)."""
 
-Q_WITHOUT_FIT = 20.0
-"""Where no mode could be fitted, the decay's band-pass is that for this Q (chosen: the middle of
-those that can be fitted, by their logarithm)."""
-
 
 @dataclass(frozen=True)
 class ResonanceFindings:
@@ -50,14 +54,15 @@ class ResonanceFindings:
     ----------
     resonances : highest confidence first.
     notes : what the session cannot show, and why.
-    ``spikes``, ``decay_maps`` : of each take given, in their order; none of one that could not be
-        searched.
+    ``spikes``, ``decay_maps``, ``steady_changes`` : of each take given, in their order; none of one
+        that could not be searched, and no change where no excited mode was found.
     """
 
     resonances: tuple[FoundResonance, ...]
     notes: tuple[Reason, ...]
     spikes: tuple[list[SpikeSeen], ...]
     decay_maps: tuple[DecayMap | None, ...]
+    steady_changes: tuple[SteadyChange | None, ...]
 
 
 @dataclass(frozen=True)
@@ -99,8 +104,16 @@ def find_resonances(
         key=lambda done: (done.take.position != "axis", done.take.partial),
     )
     modes = predicted_modes(enclosure)
+    items = listed([s.search for s in searched])
+    excited = [
+        item.judged.evidence for item in items if item.judged.evidence.candidate.kind == "excited"
+    ]
+    passed = [
+        [] if done is None else take_modes(done.take, done.search, excited) for done in in_order
+    ]
+    by_search = {id(d.search): m for d, m in zip(in_order, passed, strict=True) if d is not None}
     resonances = tuple(
-        _resonance(item, searched, modes, hum) for item in listed([s.search for s in searched])
+        _resonance(item, searched, modes, hum, by_search[id(item.search)]) for item in items
     )
     return ResonanceFindings(
         resonances,
@@ -114,6 +127,10 @@ def find_resonances(
         ),
         tuple([] if done is None else done.spikes() for done in in_order),
         tuple(None if done is None else done.decay_map() for done in in_order),
+        tuple(
+            steady_change(take.swept, fitted) if take.swept is not None and fitted else None
+            for take, fitted in zip(takes, passed, strict=True)
+        ),
     )
 
 
@@ -135,6 +152,7 @@ def _resonance(
     searched: Sequence[_Searched],
     modes: Sequence[PredictedMode],
     hum: Sequence[Tone],
+    passed: Sequence[FittedMode],
 ) -> FoundResonance:
     """Measure a listed candidate at every position, and gather what is to be said of it."""
     evidence, curves = item.judged.evidence, item.search.curves
@@ -151,6 +169,7 @@ def _resonance(
         decay=_decay(searched, evidence, positions.at),
         positions=positions,
         own_peaks=seen_in(curves, evidence.seen),
+        steady=_steady(evidence, passed, float(curves.drive_dbfs[-1])),
     )
     causes = possible_causes(evidence.frequency_hz, frequency_uncertainty(evidence), modes)
     return FoundResonance(
@@ -160,6 +179,16 @@ def _resonance(
         contradictions(facts, curves, hum),
         summary(facts, causes, sizes_known=bool(modes)),
     )
+
+
+def _steady(
+    evidence: Evidence, passed: Sequence[FittedMode], drive_dbfs: float
+) -> SteadyLevel | None:
+    """Return what a steady tone shows of an excited resonance that was fitted."""
+    if evidence.candidate.kind != "excited":
+        return None
+    mode = nearest(passed, evidence.frequency_hz)
+    return None if mode is None else steady_level(mode, drive_dbfs)
 
 
 def frequency_uncertainty(evidence: Evidence) -> float:

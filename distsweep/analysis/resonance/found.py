@@ -11,6 +11,7 @@ from distsweep.analysis.resonance.decay import FoundDecay
 from distsweep.analysis.resonance.evidence import PRESENT_BUMP_DB, Evidence
 from distsweep.analysis.resonance.growth import Growth
 from distsweep.analysis.resonance.positions import Positions
+from distsweep.analysis.resonance.steady import SteadyLevel
 from distsweep.reason import Reason
 from distsweep.results import SeenIn
 
@@ -34,6 +35,7 @@ class ResonanceFacts:
     decay : where it rings, and how long.
     positions : how strongly each position shows it.
     own_peaks : every peak of the take at ``position``.
+    steady : what a steady tone would show of an excited one; None where no mode was fitted.
     """
 
     position: str
@@ -46,6 +48,7 @@ class ResonanceFacts:
     decay: FoundDecay
     positions: Positions
     own_peaks: Sequence[SeenIn]
+    steady: SteadyLevel | None = None
 
     @property
     def kind(self) -> str:

@@ -245,6 +245,26 @@ def _shown_at(at: AtPosition, facts: ResonanceFacts) -> Reason:
     )
 
 
+def _steady_tone(facts: ResonanceFacts) -> list[Reason]:
+    """What a steady tone would show of it."""
+    steady = facts.steady
+    if steady is None:
+        return []
+    return [
+        Reason(
+            "steady_tone_shows",
+            order=steady.order,
+            frequency_hz=steady.frequency_hz,
+            drive_dbfs=steady.drive_dbfs,
+            level_db=steady.level_db,
+            low_db=steady.low_db,
+            high_db=steady.high_db,
+            swept_db=steady.swept_db,
+            sweep_s=steady.sweep_s,
+        )
+    ]
+
+
 def summary(
     facts: ResonanceFacts, causes: Sequence[OfferedCause], *, sizes_known: bool
 ) -> tuple[Reason, ...]:
@@ -276,6 +296,7 @@ def summary(
         reasons.append(Reason("strongest_not_known"))
     if facts.decay.state == "hidden":
         reasons.append(facts.decay.reason)
+    reasons += _steady_tone(facts)
     if causes:
         reasons.append(causes[0].reason)
     elif sizes_known:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.fft
@@ -37,6 +37,11 @@ class Responses:
     low: FloatArray
     low_origin: int
     rate_hz: float
+
+    def of_rung(self, row: int) -> Responses:
+        """Return the response of one rung only."""
+        one = slice(row, row + 1)
+        return replace(self, full=self.full[one], low=self.low[one])
 
 
 class Deconvolver:

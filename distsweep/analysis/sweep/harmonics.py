@@ -17,7 +17,7 @@ from distsweep.analysis.sweep.high_orders import HighOrders
 from distsweep.analysis.sweep.side_by_side import side_by_side
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
-from distsweep.units import BoolArray, FloatArray, db_to_ratio
+from distsweep.units import BoolArray, ComplexArray, FloatArray, db_to_ratio
 
 POINTS_PER_OCTAVE = 48
 """Grid of excitation frequencies (chosen: its steps of 1.5 % are about as wide as a mode of Q 60 is
@@ -57,6 +57,33 @@ class ImpulseResponse:
 
 
 @dataclass(frozen=True)
+class SweptHarmonics:
+    """Complex harmonics on the grid, phase re the arrival; full scale 1, corrected.
+
+    Attributes
+    ----------
+    frequency_hz : excitation frequency, shape ``(F,)``.
+    values : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band.
+    floors : RMS of the background there, shape ``(order, R, F)``; NaN if unknown.
+    linear : the fundamental of the loudest clean rung, heard at n·f through order n's windows,
+        shape ``(order, F)``; NaN where no rung is clean.
+    rate_constant_s, sweep_s : of the sweep as played: L, and its length.
+    """
+
+    frequency_hz: FloatArray
+    values: ComplexArray
+    floors: FloatArray
+    linear: ComplexArray
+    rate_constant_s: float
+    sweep_s: float
+
+    def of_rows(self, rows: Sequence[int]) -> SweptHarmonics:
+        """Return those of some rungs."""
+        chosen = list(rows)
+        return replace(self, values=self.values[:, chosen], floors=self.floors[:, chosen])
+
+
+@dataclass(frozen=True)
 class Amplitudes:
     """Amplitudes (full scale 1, corrected for the microphone) on the grid.
 
@@ -77,6 +104,7 @@ class Amplitudes:
     arrivals : when each rung's sound arrives.
     impulse : the fundamental's impulse response at the loudest rung that did not clip, not
         corrected for the microphone; None where every rung clipped.
+    swept : the same harmonics, complex.
     """
 
     frequency_hz: FloatArray
@@ -92,6 +120,7 @@ class Amplitudes:
     rate_constant_s: float
     arrivals: Arrivals
     impulse: ImpulseResponse | None
+    swept: SweptHarmonics
 
 
 def frequency_grid(band_hz: tuple[float, float]) -> FloatArray:
@@ -128,7 +157,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     drive = cut.sweep.drive_ratio(grid)
     return Amplitudes(
         frequency_hz=grid,
-        orders=separated.orders,
+        orders=np.abs(separated.orders),
         floors=separated.floors,
         degrees=separated.degrees,
         independent_hz=separated.independent_hz,
@@ -140,14 +169,19 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
         impulse=_impulse_response(responses, arrival, cut.rungs),
-    )
+        swept=SweptHarmonics(
+            grid, separated.orders, separated.floors, separated.linear,
+            cut.sweep.rate_constant_s, cut.sweep.duration_s,
+        ),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class _Separated:
-    """What is read off the windows of every order: see `Amplitudes`."""
+    """What is read off the windows of every order: see `Amplitudes` and `SweptHarmonics`."""
 
-    orders: FloatArray
+    orders: ComplexArray
+    linear: ComplexArray
     floors: FloatArray
     usable: BoolArray
     degrees: FloatArray
@@ -168,7 +202,9 @@ def _separated(
     drive = cut.sweep.drive_ratio(grid)
     repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
     shape = (settings.order, len(cut.rungs), len(grid))
-    orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)
+    orders, floors = np.full(shape, np.nan, dtype=np.complex128), np.full(shape, np.nan)
+    linear = np.full((shape[0], shape[2]), np.nan, dtype=np.complex128)
+    loudest = _loudest_clean(cut.rungs)
     usable = np.zeros(shape, dtype=bool)
     degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(2))
 
@@ -180,7 +216,9 @@ def _separated(
         held = slice(0, len(radiated_hz))
         window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
         scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
-        orders[index, :, held] = window.amplitude(responses, arrival) * scaling
+        orders[index, :, held] = window.spectrum(responses, arrival) * scaling
+        if loudest is not None:
+            linear[index, held] = window.spectrum(responses.of_rung(loudest), arrival, of_order=1)
         independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:
             degrees[index, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
@@ -190,21 +228,26 @@ def _separated(
         )
 
     side_by_side(separate, range(1, settings.order + 1))
-    return _Separated(orders, floors, usable, degrees, independent_hz)
+    return _Separated(orders, linear, floors, usable, degrees, independent_hz)
 
 
 def _impulse_response(
     responses: Responses, arrival: int, rungs: Sequence[CutRung]
 ) -> ImpulseResponse | None:
     """Keep the loudest clean rung's fundamental: noise is farthest away there."""
-    clean = [row for row, rung in enumerate(rungs) if rung.role == "rung" and not rung.clipped]
-    if not clean:
+    row = _loudest_clean(rungs)
+    if row is None:
         return None
-    row = max(clean, key=lambda index: rungs[index].drive_dbfs)
     origin = int(IMPULSE_BEFORE_S * responses.rate_hz)
     first = responses.origin + arrival - origin
     last = first + origin + int(IMPULSE_AFTER_S * responses.rate_hz)
     return ImpulseResponse(responses.full[row, first:last].copy(), origin, responses.rate_hz, row)
+
+
+def _loudest_clean(rungs: Sequence[CutRung]) -> int | None:
+    """Return the row of the loudest rung that did not clip; None where there is none."""
+    clean = [row for row, rung in enumerate(rungs) if rung.role == "rung" and not rung.clipped]
+    return max(clean, key=lambda index: rungs[index].drive_dbfs, default=None)
 
 
 def _arrival(responses: Responses) -> int:

@@ -74,7 +74,10 @@ class _Piece:
         first = round(centre)
         after = len(self.window) - self.before
         padded = np.zeros((len(signals), self.length))
-        padded[:, :after] = signals[:, first : first + after] * self.window[self.before :]
+        # Another order's place may have less behind it than these windows reach.
+        behind = signals[:, first : first + after]
+        held = behind.shape[1]
+        padded[:, :held] = behind * self.window[self.before : self.before + held]
         padded[:, self.length - self.before :] = (
             signals[:, first - self.before : first] * self.window[: self.before]
         )
@@ -82,6 +85,46 @@ class _Piece:
         at_points = np.einsum("rgt,gt->rg", spectra[:, self.bins], self.weights)
         turn = np.exp(-2j * np.pi * (first - centre) * self.cycles_per_sample)
         return np.asarray(self.share * turn * at_points)
+
+
+@dataclass(frozen=True)
+class WindowSpans:
+    """The windows of one order, one an octave of radiated frequency.
+
+    Attributes
+    ----------
+    order : counted from 1.
+    lowest_hz : radiated frequency at the grid's lower end.
+    rate_constant_s : the sweep's L.
+    free_s : length of the impulse response's causal part, which limits the first order only.
+    """
+
+    order: int
+    lowest_hz: float
+    rate_constant_s: float
+    free_s: float = math.inf
+
+    def span_s(self, octave: int) -> tuple[float, float]:
+        """Return how far the window of an octave reaches before its centre, and after."""
+        order, constant_s = self.order, self.rate_constant_s
+        gap_before = 0.5 * constant_s * math.log((order + 1) / order)
+        gap_after = 0.5 * constant_s * math.log(order / (order - 1)) if order > 1 else self.free_s
+        nominal_hz = self.lowest_hz * 2.0**octave
+        before_s, after_s = CYCLES_BEFORE / nominal_hz, CYCLES_AFTER / nominal_hz
+        return min(gap_before, before_s), min(gap_after, after_s)
+
+    def places(self, radiated_hz: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Return the lower of the two octaves that a frequency's window blends, and the share of
+        the upper."""
+        octave = np.log2(radiated_hz / self.lowest_hz)
+        lower = np.floor(octave).astype(np.int64)
+        return lower, octave - lower
+
+    def window(self, octave: int, place_s: FloatArray) -> FloatArray:
+        """Return the window of an octave at times re its centre."""
+        before_s, after_s = self.span_s(octave)
+        inside = (place_s > -before_s) & (place_s < after_s)
+        return np.where(inside, _shape(place_s, before_s, after_s), 0.0)
 
 
 class HarmonicWindow:
@@ -102,20 +145,13 @@ class HarmonicWindow:
         """Lay the windows out; ``radiated_hz`` must rise, shape ``(G,)``."""
         rate_hz, constant_s = deconvolver.rate_hz, deconvolver.rate_constant_s
         self.radiated_hz = radiated_hz
-        self.centre_samples = -constant_s * math.log(order) * rate_hz
-        gap_before = 0.5 * constant_s * math.log((order + 1) / order)
-        gap_after = (
-            0.5 * constant_s * math.log(order / (order - 1)) if order > 1 else deconvolver.free_s
-        )
+        self._constant_samples = constant_s * rate_hz
+        self.centre_samples = -self._constant_samples * math.log(order)
+        laid = WindowSpans(order, float(radiated_hz[0]), constant_s, deconvolver.free_s)
         octave = np.log2(radiated_hz / radiated_hz[0])
         self._lower = np.minimum(octave.astype(int), max(0, math.ceil(octave[-1]) - 1))
         self._blend = octave - self._lower
-        spans = []
-        for k in range(int(self._lower[-1]) + 2):
-            nominal_hz = radiated_hz[0] * 2.0**k
-            before_s = min(gap_before, CYCLES_BEFORE / nominal_hz)
-            after_s = min(gap_after, CYCLES_AFTER / nominal_hz)
-            spans.append((before_s, after_s))
+        spans = [laid.span_s(k) for k in range(int(self._lower[-1]) + 2)]
         self._pieces = self._lay(spans, rate_hz)
         self.before_s, self.after_s = np.array(spans)[self._lower].T
         self._measure(spans)
@@ -167,11 +203,22 @@ class HarmonicWindow:
         self.resolves: BoolArray = lengths_s * self.radiated_hz >= LEAST_CYCLES
 
     def amplitude(self, responses: Responses, arrival: int) -> FloatArray:
-        """Return |spectrum| on the grid, shape ``(R, G)``.
+        """Return |spectrum| on the grid, shape ``(R, G)``; see `spectrum`."""
+        return np.asarray(np.abs(self.spectrum(responses, arrival)))
 
-        ``arrival`` is the sample of the fundamental's direct sound, counted from time zero.
+    def spectrum(
+        self, responses: Responses, arrival: int, *, of_order: int | None = None
+    ) -> ComplexArray:
+        """Return the complex spectrum on the grid, shape ``(R, G)``, phase re the arrival.
+
+        Parameters
+        ----------
+        arrival : the sample of the fundamental's direct sound, counted from time zero.
+        of_order : look through these windows at another order's place; None for their own.
         """
         centre = arrival + self.centre_samples
+        if of_order is not None:
+            centre = arrival - self._constant_samples * math.log(of_order)
         values = np.zeros((len(responses.full), len(self.radiated_hz)), dtype=np.complex128)
         for piece in self._pieces:
             if piece.low:
@@ -179,7 +226,7 @@ class HarmonicWindow:
                 values[:, piece.points] += piece.seen(responses.low, place)
             else:
                 values[:, piece.points] += piece.seen(responses.full, responses.origin + centre)
-        return np.asarray(np.abs(values))
+        return values
 
 
 def _window(before: float, after: float) -> tuple[int, FloatArray]:
