@@ -228,7 +228,7 @@ def _steady_tone_shows(
     if sweep_s is not None:
         shown += f"; a sweep of {math.ceil(sweep_s)} s or more shows it directly"
     return (
-        f"A steady tone of {frequency_hz:.0f} Hz at {drive(drive_dbfs)} would show its "
+        f"A steady tone of {frequency_hz:.0f} Hz at {as_given(drive_dbfs)} dBFS would show its "
         f"{ordinal(order)} harmonic at {known} re the fundamental, {shown}."
     )
 
