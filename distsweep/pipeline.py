@@ -16,12 +16,15 @@ from distsweep.analysis.resonance.find import (
 )
 from distsweep.analysis.resonance.steady_intervals import holding_steady
 from distsweep.analysis.take import measure_take
-from distsweep.conversion.resonances import resonance_record
+from distsweep.conversion.resonances import (
+    resonance_notes,
+    resonance_records,
+    with_resonances,
+)
 from distsweep.conversion.take import (
     calibration_record,
     take_record,
     warning_record,
-    with_resonances,
 )
 from distsweep.results import (
     Agreement,
@@ -36,7 +39,6 @@ from distsweep.results import (
 from distsweep.takes.doubts import session_warnings
 from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
 from distsweep.takes.take import find_take, take_settings, take_warnings
-from distsweep.words.resonance import sentences
 
 if TYPE_CHECKING:
     from distsweep.analysis.staircase import MeasuredStaircase
@@ -85,12 +87,12 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         conditions=session.conditions,
         calibration=calibration_record(session.calibration),
         takes=with_resonances(takes, [number for number, _ in ladders], resonances),
-        resonances=[resonance_record(one) for one in resonances.resonances],
+        resonances=resonance_records(resonances),
         background=axis.background,
         warnings=warnings,
         agreement=agreement,
         limiter_agreement=limiter_agreement,
-        resonance_notes=sentences(resonances.notes),
+        resonance_notes=resonance_notes(resonances),
     )
 
 

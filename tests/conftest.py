@@ -132,6 +132,22 @@ def ladder_recipe(**changes: Any) -> LadderRecipe:
     return parse_recipe({k: v for k, v in data.items() if v is not None}, "test recipe")
 
 
+def short_ladder(**changes: Any) -> dict[str, Any]:
+    """The keys of a ladder of a few seconds: four rungs, and the first once more."""
+    return {
+        "kind": "ladder",
+        "name": "rungs",
+        "rate_hz": RATE_HZ,
+        "band_hz": [100, 16000],
+        "sweep_s": 2.0,
+        "levels_dbfs": [-34, -28, -22, -16],
+        "order": 5,
+        "quiet_s": 0.8,
+        "pause_s": 0.5,
+        **changes,
+    }
+
+
 def short_staircase(**changes: Any) -> dict[str, Any]:
     """The keys of a staircase of a few seconds: three tones at three levels."""
     return {

@@ -67,7 +67,7 @@ def command(
     from distsweep.result_files import check_result_place, write_result_files
     from distsweep.results import SCHEMA, to_json, write_results
     from distsweep.whole_files import check_json_place
-    from distsweep.words import wording
+    from distsweep.words.calibration import correction as correction_of
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
@@ -85,7 +85,7 @@ def command(
         write_results(results, Path(elsewhere))
         say(f"results: {elsewhere}")
     made = write_result_files(results, folder, **parts) if any(parts.values()) else None
-    if correction := wording.correction(results.calibration):
+    if correction := correction_of(results.calibration):
         say(f"microphone correction: {correction}")
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""

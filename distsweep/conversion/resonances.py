@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from distsweep.analysis.resonance.causes import OfferedCause
 from distsweep.analysis.resonance.decay import FoundDecay
+from distsweep.analysis.resonance.find import ResonanceFindings
 from distsweep.analysis.resonance.found import FoundResonance
 from distsweep.analysis.resonance.steady import SteadyLevel
-from distsweep.results import Decay, PossibleCause, Resonance
+from distsweep.results import Decay, PossibleCause, Resonance, Take
 from distsweep.words.resonance import sentence, sentences
 from distsweep.words.resonance_notes import mode_name
+
+
+def resonance_records(findings: ResonanceFindings) -> list[Resonance]:
+    """Return the records of all resonances, in their order."""
+    return [resonance_record(found) for found in findings.resonances]
+
+
+def resonance_notes(findings: ResonanceFindings) -> list[str]:
+    """Say what cannot be told of a session's resonances."""
+    return sentences(findings.notes)
 
 
 def resonance_record(found: FoundResonance) -> Resonance:
@@ -75,3 +88,14 @@ def cause_record(offered: OfferedCause) -> PossibleCause:
         match=offered.match,
         sentence=sentence(offered.reason),
     )
+
+
+def with_resonances(
+    takes: Sequence[Take], searched: Sequence[int], found: ResonanceFindings
+) -> list[Take]:
+    """Give each take that was searched, by its place in ``takes``, what its curves show."""
+    shown = zip(searched, found.spikes, found.decay_maps, strict=True)
+    recorded = list(takes)
+    for place, spikes, decay_map in shown:
+        recorded[place] = dataclasses.replace(takes[place], spikes=spikes, decay_map=decay_map)
+    return recorded

@@ -7,13 +7,11 @@ it is; reasons become sentences here, by `distsweep.words`.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from distsweep.analysis.ladder import MeasuredLadder
-from distsweep.analysis.resonance.find import ResonanceFindings
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
 from distsweep.results import RecordedCalibration, Take, Warning_
@@ -101,14 +99,3 @@ def calibration_record(calibration: Calibration) -> RecordedCalibration:
         mic_correction_largest_db=largest_db,
         mic_correction_largest_at_hz=largest_at_hz,
     )
-
-
-def with_resonances(
-    takes: Sequence[Take], searched: Sequence[int], found: ResonanceFindings
-) -> list[Take]:
-    """Give each take that was searched, by its place in ``takes``, what its curves show."""
-    shown = zip(searched, found.spikes, found.decay_maps, strict=True)
-    recorded = list(takes)
-    for place, spikes, decay_map in shown:
-        recorded[place] = dataclasses.replace(takes[place], spikes=spikes, decay_map=decay_map)
-    return recorded

@@ -20,6 +20,7 @@ from distsweep.report.content import (
 from distsweep.report.reliability import thd_reliable
 from distsweep.results import RecordedCalibration, Results, Rung, Take, Warning_
 from distsweep.words import wording
+from distsweep.words.calibration import correction
 
 _LABELS = {
     "name": "Name",
@@ -79,7 +80,7 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     pairs.append(("Calibration", "calibrated in dB SPL" if calibrated else "none: levels in dBFS"))
     pairs += [(_label(key), _words(value)) for key, value in _scale(results.calibration).items()]
-    pairs.append((_label("mic_correction"), wording.correction(results.calibration)))
+    pairs.append((_label("mic_correction"), correction(results.calibration)))
     pairs += [
         (
             f"Take “{take.position}” was made with",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from distsweep.results import RecordedCalibration, Rung, Take
+from distsweep.results import Rung, Take
 
 EXCITATION_AXIS = "Excitation frequency, Hz"
 """Label of every axis of the frequency that was played."""
@@ -207,19 +207,3 @@ def span(ends: Sequence[float | None], unit: str) -> str:
 def listing(numbers: Sequence[float], between: str = ", ") -> str:
     """Write numbers as they were given, "−20, −10": ``between`` stands between two."""
     return between.join(as_given(number) for number in numbers)
-
-
-def correction(calibration: RecordedCalibration) -> str:
-    """Say which correction was applied, at how many points, and its largest value; "" if none."""
-    name = calibration.mic_correction
-    if not name:
-        return ""
-    points = calibration.mic_correction_points
-    largest_db = calibration.mic_correction_largest_db
-    at_hz = calibration.mic_correction_largest_at_hz
-    if points is None or largest_db is None or at_hz is None:  # results of an earlier version
-        return str(name)
-    return (
-        f"{name}: {points} points, largest {signed(largest_db, 2)} dB at"
-        f" {frequency(at_hz)}, subtracted"
-    )

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from capture_bench import run_main
 from closed_form import MILDLY_CURVED, play
-from conftest import RATE_HZ, short_staircase
+from conftest import RATE_HZ, short_ladder, short_staircase
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
@@ -18,18 +18,7 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 
 TONES = short_staircase()
-RUNGS: dict[str, Any] = {
-    "kind": "ladder",
-    "name": "rungs",
-    "rate_hz": RATE_HZ,
-    "band_hz": [100, 16000],
-    "sweep_s": 2.0,
-    "levels_dbfs": [-34, -28, -22, -16],
-    "order": 5,
-    "quiet_s": 0.8,
-    "pause_s": 0.5,
-    "return_rung": True,
-}
+RUNGS = short_ladder(return_rung=True)
 GAINS = (0.5, 0.1, -0.7, 0.3, 0.2)
 
 

@@ -12,7 +12,7 @@ import scipy.fft
 import scipy.signal
 import soundfile
 from closed_form import Branch, cascade, flat, high_pass, low_pass, play
-from conftest import RATE_HZ, short_staircase
+from conftest import RATE_HZ, short_ladder, short_staircase
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
@@ -24,17 +24,7 @@ from distsweep.units import FloatArray
 TONES = short_staircase(
     frequencies_hz=[63, 400, 1600], levels_dbfs=[-24, -14, -4], release_s=0.4, pause_s=0.5
 )
-RUNGS: dict[str, Any] = {
-    "kind": "ladder",
-    "name": "rungs",
-    "rate_hz": RATE_HZ,
-    "band_hz": [100, 16000],
-    "sweep_s": 2.0,
-    "levels_dbfs": [-40, -34, -28, -22, -16],
-    "order": 5,
-    "quiet_s": 0.8,
-    "pause_s": 0.5,
-}
+RUNGS = short_ladder(levels_dbfs=[-40, -34, -28, -22, -16])
 CURVE = (1.0, 0.03, -0.05)
 FULL_RANGE = Branch(high_pass(60, 0.9), CURVE, low_pass(15000))
 SMALL = Branch(cascade(*[high_pass(160.0)] * 8), CURVE, low_pass(15000))
