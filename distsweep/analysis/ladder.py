@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.cut import CutLadder
+from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.limits.gain_change import gain_changes
 from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
 from distsweep.analysis.noise.background import describe_background
@@ -92,12 +92,29 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         return_check_db=levels.return_check_db,
         limits=find_ladder_limits(frequency_hz, levels.rungs, compression),
         background=None if noise is None else describe_background(noise, settings),
-        warnings=list(_warnings(levels, compression, band)),
+        warnings=[
+            *_left_out(cut.rungs, levels.rows, amplitudes.left_out),
+            *_warnings(levels, compression, band),
+        ],
         impulse=amplitudes.impulse,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
     )
+
+
+def _left_out(
+    cut_rungs: Sequence[CutRung], rows: Sequence[int], left_out: Sequence[tuple[int, int]]
+) -> Iterator[Reason]:
+    """Yield which passes were unlike the others of their rung; a rung is named by its number."""
+    for row, number in left_out:
+        yield Reason(
+            "pass_left_out",
+            rung=rows.index(row) if row in rows else None,
+            drive_dbfs=cut_rungs[row].drive_dbfs,
+            number=number + 1,
+            passes=len(cut_rungs[row].signals),
+        )
 
 
 def _warnings(

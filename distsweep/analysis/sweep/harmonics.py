@@ -14,10 +14,17 @@ from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals, find_arrivals
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
 from distsweep.analysis.sweep.high_orders import HighOrders
+from distsweep.analysis.sweep.passes import (
+    POOLED_POINTS,
+    PassNoise,
+    PassSpread,
+    spread_of,
+    unlike_pass,
+)
 from distsweep.analysis.sweep.side_by_side import side_by_side
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
-from distsweep.units import BoolArray, FloatArray, db_to_ratio
+from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray, db_to_ratio
 
 POINTS_PER_OCTAVE = 48
 """Grid of excitation frequencies (chosen: its steps of 1.5 % are about as wide as a mode of Q 60 is
@@ -63,7 +70,8 @@ class Amplitudes:
     Attributes
     ----------
     frequency_hz : excitation frequency, shape ``(F,)``.
-    orders : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band.
+    orders : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band. Each is the mean
+        of a rung's passes, but for those left out.
     floors : what the background alone shows there, shape ``(order, R, F)``; NaN if unknown.
     degrees : degrees of freedom of the floors, shape ``(order, F)``.
     independent_hz : a band's noise is worth as many independent values as it holds of these, in
@@ -72,6 +80,8 @@ class Amplitudes:
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
+    spread : what the passes differ by beyond the floors; None where there is one a rung.
+    left_out : rung and pass of each that was unlike the others of its rung.
     noise : of the silences; None where they were not recorded.
     rate_constant_s : of the sweep as played.
     arrivals : when each rung's sound arrives.
@@ -88,6 +98,8 @@ class Amplitudes:
     high_orders: FloatArray
     high_order_floors: FloatArray
     usable: BoolArray
+    spread: PassSpread | None
+    left_out: list[tuple[int, int]]
     noise: NoiseSpectrum | None
     rate_constant_s: float
     arrivals: Arrivals
@@ -115,9 +127,9 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     )
     arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
-    separated = _separated(
-        deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise
-    )
+    passes = _read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
+    separated = _averaged(passes, [len(rung.signals) for rung in cut.rungs])
+    responses = responses.averaged(separated.kept)
     high = HighOrders(
         deconvolver,
         grid,
@@ -130,12 +142,14 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         frequency_hz=grid,
         orders=separated.orders,
         floors=separated.floors,
-        degrees=separated.degrees,
-        independent_hz=separated.independent_hz,
+        degrees=passes.degrees,
+        independent_hz=passes.independent_hz,
         leaks=_leaks(recorded, settings, grid / cut.scale),
-        high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
+        high_orders=high.amplitude(_first_kept(cut.rungs, separated.left_out)) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=separated.usable,
+        spread=separated.spread,
+        left_out=separated.left_out,
         noise=noise,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
@@ -144,17 +158,22 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
 
 
 @dataclass(frozen=True)
-class _Separated:
-    """What is read off the windows of every order: see `Amplitudes`."""
+class _Passes:
+    """What is read off the windows of every order, pass by pass; see `Amplitudes`.
 
-    orders: FloatArray
-    floors: FloatArray
+    ``values`` and ``usable`` have the shape ``(order, P, F)`` over the passes of all rungs, one
+    rung's after the other's; ``floors`` are those of a single pass, ``(order, F)``.
+    """
+
+    values: ComplexArray
     usable: BoolArray
+    floors: FloatArray
     degrees: FloatArray
     independent_hz: FloatArray
+    frequency_hz: FloatArray
 
 
-def _separated(
+def _read_passes(
     deconvolver: Deconvolver,
     responses: Responses,
     cut: CutLadder,
@@ -163,14 +182,13 @@ def _separated(
     *,
     arrival: int,
     noise: NoiseSpectrum | None,
-) -> _Separated:
-    """Return every order's amplitudes, their floors, and what is usable."""
+) -> _Passes:
+    """Read every order's amplitudes, their floors, and what is usable."""
     drive = cut.sweep.drive_ratio(grid)
-    repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
-    shape = (settings.order, len(cut.rungs), len(grid))
-    orders, floors = np.full(shape, np.nan), np.full(shape, np.nan)
-    usable = np.zeros(shape, dtype=bool)
-    degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(2))
+    clipped_samples = [samples for rung in cut.rungs for samples in rung.clipped_samples]
+    shape = (settings.order, len(responses.full), len(grid))
+    values, usable = np.full(shape, np.nan, dtype=complex), np.zeros(shape, dtype=bool)
+    floors, degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(3))
 
     def separate(order: int) -> None:
         index = order - 1
@@ -180,17 +198,64 @@ def _separated(
         held = slice(0, len(radiated_hz))
         window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
         scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
-        orders[index, :, held] = window.amplitude(responses, arrival) * scaling
+        values[index, :, held] = window.spectrum(responses, arrival) * scaling
         independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:
             degrees[index, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
-            floors[index, :, held] = _floor(deconvolver, window, noise) * scaling / repeats**0.5
+            floors[index, held] = _floor(deconvolver, window, noise) * scaling
         usable[index, :, held] = window.resolves & ~_clipped(
-            deconvolver, window, cut.rungs, grid[held] / cut.scale
+            deconvolver, window, clipped_samples, grid[held] / cut.scale
         )
 
     side_by_side(separate, range(1, settings.order + 1))
-    return _Separated(orders, floors, usable, degrees, independent_hz)
+    return _Passes(values, usable, floors, degrees, independent_hz, grid)
+
+
+@dataclass(frozen=True)
+class _Averaged:
+    """The means of rungs' passes: see `Amplitudes`; ``kept`` are each rung's, of all passes."""
+
+    orders: FloatArray
+    floors: FloatArray
+    usable: BoolArray
+    spread: PassSpread | None
+    left_out: list[tuple[int, int]]
+    kept: list[list[int]]
+
+
+def _averaged(passes: _Passes, counts: Sequence[int]) -> _Averaged:
+    """Average the passes of each rung, of which there are ``counts``, but for one unlike them."""
+    width_hz = np.arange(1.0, len(passes.values) + 1.0)[:, None] * passes.frequency_hz
+    width_hz *= POOLED_POINTS * math.log(2.0) / POINTS_PER_OCTAVE
+    background = PassNoise(
+        power=passes.floors**2,
+        degrees=passes.degrees,
+        windows=np.clip(width_hz / passes.independent_hz, 1.0, POOLED_POINTS),
+    )
+    kept, left_out, first = [], [], 0
+    for rung, count in enumerate(counts):
+        own = list(range(first, first + count))
+        first += count
+        unlike = unlike_pass(passes.values[:, own], background)
+        if unlike is not None:
+            left_out.append((rung, unlike))
+            del own[unlike]
+        kept.append(own)
+    values = [passes.values[:, own] for own in kept]
+    number = np.array([len(own) for own in kept])[:, None]
+    return _Averaged(
+        orders=np.stack([np.abs(np.mean(one, axis=1)) for one in values], axis=1),
+        floors=passes.floors[:, None] / number**0.5,
+        usable=np.stack([np.all(passes.usable[:, own], axis=1) for own in kept], axis=1),
+        spread=spread_of(values, background),
+        left_out=left_out,
+        kept=kept,
+    )
+
+
+def _first_kept(rungs: Sequence[CutRung], left_out: Sequence[tuple[int, int]]) -> list[FloatArray]:
+    """Return of each rung the first pass that was not left out."""
+    return [rung.signals[(row, 0) in left_out] for row, rung in enumerate(rungs)]
 
 
 def _impulse_response(
@@ -242,7 +307,7 @@ def _leaks(recorded: Sweep, settings: TakeSettings, grid: FloatArray) -> FloatAr
         if not np.any(held):
             break
         window = HarmonicWindow(deconvolver, order, order * grid[held])
-        seen = window.amplitude(response, 0)[0]
+        seen = np.abs(window.spectrum(response, 0)[0])
         if order == 1:
             fundamental[held] = seen
         leaks[index, held] = seen / fundamental[held]
@@ -264,16 +329,15 @@ def _floor(deconvolver: Deconvolver, window: HarmonicWindow, noise: NoiseSpectru
 def _clipped(
     deconvolver: Deconvolver,
     window: HarmonicWindow,
-    rungs: Sequence[CutRung],
+    clipped_samples: Sequence[IntArray],
     excitation_hz: FloatArray,
 ) -> BoolArray:
-    """Tell where a clipped sample fell into the time that a window looks at, ``(R, G)``."""
+    """Tell where a clipped sample fell into the time that a window looks at, ``(P, G)``."""
     passed_s = deconvolver.rate_constant_s * np.log(excitation_hz / deconvolver.start_hz)
-    spoilt = np.zeros((len(rungs), len(excitation_hz)), dtype=bool)
-    for row, rung in enumerate(rungs):
-        for clipped_samples in rung.clipped_samples:
-            times_s = clipped_samples / deconvolver.rate_hz
-            spoilt[row] |= np.searchsorted(times_s, passed_s + window.after_s) > np.searchsorted(
-                times_s, passed_s - window.before_s
-            )
+    spoilt = np.zeros((len(clipped_samples), len(excitation_hz)), dtype=bool)
+    for row, samples in enumerate(clipped_samples):
+        times_s = samples / deconvolver.rate_hz
+        spoilt[row] = np.searchsorted(times_s, passed_s + window.after_s) > np.searchsorted(
+            times_s, passed_s - window.before_s
+        )
     return spoilt

@@ -45,16 +45,21 @@ def with_intervals(
     powers, noises = (part[:, list(rows)] ** 2 for part in (amplitudes.orders, amplitudes.floors))
     usable = amplitudes.usable[:, list(rows)]
     degrees = np.broadcast_to(amplitudes.degrees[:, None], powers.shape)
+    gain_db = np.zeros(powers.shape)
+    if amplitudes.spread is not None:
+        spread = amplitudes.spread.of_rungs(rows)
+        noises, degrees = spread.added_to(noises, degrees)
+        gain_db = spread.gain_db
     nothing = np.zeros(powers.shape[1:])
     fundamental = NoisySum.single(powers[0], noises[0], degrees[0], nothing)
     harmonics = _relative(powers, noises, degrees, amplitudes.leaks)
     bands = [_bands(amplitudes, per_octave) for per_octave in FRACTIONS]
-    shift_db = _shift_db(amplitudes)
+    shift_db = np.concatenate([gain_db[:1], np.hypot(_shift_db(amplitudes), gain_db[1:])])
     smoothed = [
         _smoothed(fundamental, harmonics, usable, shift_db, one, settings.level_offset_db)
         for one in bands
     ]
-    levels = fundamental.interval()
+    levels, shift_db = _wider(fundamental.interval(), shift_db[0]), shift_db[1:]
     curves, thd = _wider(harmonics.interval(), shift_db), _summed(harmonics, shift_db)
     return [
         _rung(
@@ -154,6 +159,7 @@ def _smoothed(
     offset_db: float,
 ) -> list[Smoothed]:
     """Average the curves of all rungs over bands; one record a rung."""
+    band_db = (shift_db @ bands.inside.T.astype(float)) / np.sum(bands.inside, axis=1)
     level = (
         replace(fundamental, total=np.where(usable[0], fundamental.total, np.nan))
         .averaged(bands.inside, bands.independent[0], bands.degrees[0])
@@ -163,8 +169,7 @@ def _smoothed(
     orders = replace(harmonics, total=np.where(clean, harmonics.total, np.nan)).averaged(
         bands.inside, bands.independent[1:], bands.degrees[1:]
     )
-    count = np.sum(bands.inside, axis=1)
-    band_db = (shift_db @ bands.inside.T.astype(float)) / count
+    level, band_db = _wider(level, band_db[0]), band_db[1:]
     curves, thd = _wider(orders.interval(), band_db), _summed(orders, band_db)
     return [
         Smoothed(

@@ -103,19 +103,12 @@ class HarmonicWindow:
         rate_hz, constant_s = deconvolver.rate_hz, deconvolver.rate_constant_s
         self.radiated_hz = radiated_hz
         self.centre_samples = -constant_s * math.log(order) * rate_hz
-        gap_before = 0.5 * constant_s * math.log((order + 1) / order)
-        gap_after = (
-            0.5 * constant_s * math.log(order / (order - 1)) if order > 1 else deconvolver.free_s
-        )
         octave = np.log2(radiated_hz / radiated_hz[0])
         self._lower = np.minimum(octave.astype(int), max(0, math.ceil(octave[-1]) - 1))
         self._blend = octave - self._lower
-        spans = []
-        for k in range(int(self._lower[-1]) + 2):
-            nominal_hz = radiated_hz[0] * 2.0**k
-            before_s = min(gap_before, CYCLES_BEFORE / nominal_hz)
-            after_s = min(gap_after, CYCLES_AFTER / nominal_hz)
-            spans.append((before_s, after_s))
+        nominal_hz = radiated_hz[0] * 2.0 ** np.arange(int(self._lower[-1]) + 2)
+        reaches_s = window_reach_s(order, nominal_hz, constant_s, deconvolver.free_s)
+        spans = [(float(before), float(after)) for before, after in zip(*reaches_s, strict=True)]
         self._pieces = self._lay(spans, rate_hz)
         self.before_s, self.after_s = np.array(spans)[self._lower].T
         self._measure(spans)
@@ -166,8 +159,8 @@ class HarmonicWindow:
         lengths_s = self.before_s + self.after_s
         self.resolves: BoolArray = lengths_s * self.radiated_hz >= LEAST_CYCLES
 
-    def amplitude(self, responses: Responses, arrival: int) -> FloatArray:
-        """Return |spectrum| on the grid, shape ``(R, G)``.
+    def spectrum(self, responses: Responses, arrival: int) -> ComplexArray:
+        """Return the windowed responses' spectra on the grid, shape ``(R, G)``.
 
         ``arrival`` is the sample of the fundamental's direct sound, counted from time zero.
         """
@@ -179,7 +172,23 @@ class HarmonicWindow:
                 values[:, piece.points] += piece.seen(responses.low, place)
             else:
                 values[:, piece.points] += piece.seen(responses.full, responses.origin + centre)
-        return np.asarray(np.abs(values))
+        return values
+
+
+def window_reach_s(
+    order: int, radiated_hz: FloatArray, rate_constant_s: float, free_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far the windows of an order reach before and after its arrival, in seconds.
+
+    That is a number of periods, and at most half-way to the neighbouring orders; the fundamental
+    has ``free_s`` behind it.
+    """
+    before_s = 0.5 * rate_constant_s * math.log((order + 1) / order)
+    after_s = 0.5 * rate_constant_s * math.log(order / (order - 1)) if order > 1 else free_s
+    return (
+        np.minimum(before_s, CYCLES_BEFORE / radiated_hz),
+        np.minimum(after_s, CYCLES_AFTER / radiated_hz),
+    )
 
 
 def _window(before: float, after: float) -> tuple[int, FloatArray]:
