@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.advice import advise
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.limits.gain_change import gain_changes
 from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
@@ -18,7 +19,7 @@ from distsweep.analysis.sweep.harmonics import ImpulseResponse, measure_harmonic
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
-from distsweep.results import Background, Compression, Rung
+from distsweep.results import Background, Compression, Rung, ThdAdvice
 from distsweep.units import BoolArray, FloatArray, ratio_to_db
 
 RETURN_LIMIT_DB = 0.3
@@ -54,6 +55,7 @@ class MeasuredLadder:
     impulse : of the fundamental; None where every rung clipped.
     rate_constant_s : of the sweep as played.
     arrivals : when the sound of each rung arrives, the repeated first one included.
+    thd_advice : what would make THD known where noise hides it, without sentences.
     median_dbfs : median of each of these rungs' fundamentals, shape ``(R,)``.
     """
 
@@ -71,6 +73,7 @@ class MeasuredLadder:
     rate_constant_s: float
     arrivals: Arrivals
     median_dbfs: FloatArray
+    thd_advice: list[ThdAdvice]
 
 
 def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
@@ -82,10 +85,11 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         levels.reliable_db, [rung.drive_dbfs for rung in levels.rungs], reference=levels.reference
     )
     band = band_mask(frequency_hz, settings.level_band_hz)
+    rungs = with_intervals(levels.rungs, amplitudes, levels.rows, levels.linear_db, settings)
     return MeasuredLadder(
         frequency_hz=frequency_hz,
         drive_shape_db=np.asarray(ratio_to_db(cut.sweep.drive_ratio(frequency_hz))),
-        rungs=with_intervals(levels.rungs, amplitudes, levels.rows, levels.linear_db, settings),
+        rungs=rungs,
         rungs_as_measured=levels.rungs,
         level_db=levels.level_db,
         compression=compression,
@@ -100,6 +104,7 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
+        thd_advice=advise(amplitudes, cut, rungs, levels.rows),
     )
 
 

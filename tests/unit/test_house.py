@@ -30,7 +30,7 @@ ANALYSIS_FLOORS = (
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
-    ("agreement", "resonance"),
+    ("agreement", "resonance", "advice"),
     ("ladder", "staircase"),
     ("take",),
 )

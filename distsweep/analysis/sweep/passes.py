@@ -34,8 +34,8 @@ octave; a knock of a twentieth of a second fills that much with the window aroun
 
 WIDE_POINTS = 12
 """Grid points at which a pass must be unlike the others to be left out (chosen: a quarter of an
-octave; a single point that is off is `UNLIKE_POINTS` wide after averaging, a knock of a twentieth of
-a second 14 and more)."""
+octave; a single point that is off is `UNLIKE_POINTS` wide after averaging, a knock of a twentieth
+of a second 14 and more)."""
 
 NOISE_CHANCE = 1e-5
 """Chance with which noise alone may take a pass so far from the others at one point (chosen: a take

@@ -191,6 +191,12 @@ def window_reach_s(
     )
 
 
+def window_energy_s(before_s: FloatArray, after_s: FloatArray) -> FloatArray:
+    """Return ∫w² dt of windows, in seconds: half a cosine's mean square re its length is 3/8."""
+    before, after = (flat + 0.375 * (1.0 - flat) for flat in (FLAT_BEFORE, FLAT_AFTER))
+    return np.asarray(before * before_s + after * after_s)
+
+
 def _window(before: float, after: float) -> tuple[int, FloatArray]:
     """Return how many samples lie before the centre, and the window."""
     count_before, count_after = int(before), max(2, int(after))

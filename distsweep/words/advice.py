@@ -1,0 +1,34 @@
+"""What would make THD known, as a sentence."""
+
+from __future__ import annotations
+
+from distsweep.results import ThdAdvice
+from distsweep.words.wording import as_given, decibels, drive, frequency_range
+
+
+def advice_sentence(advice: ThdAdvice) -> str:
+    """Say how far a rung's THD is known, and what would make it so."""
+    level = drive(advice.drive_dbfs)
+    if advice.spl_db is not None:
+        level = f"{decibels(advice.spl_db, 'dB SPL')} ({level})"
+    known = (
+        f"THD from {frequency_range(advice.low_hz, advice.high_hz)} at {level} is known within"
+        f" 1.5 dB in {advice.bands_known} of {advice.bands} thirds of an octave"
+    )
+    return f"{known}{_remedy(advice)}."
+
+
+def _remedy(advice: ThdAdvice) -> str:
+    ways = []
+    if advice.repeats is not None:
+        ways.append(f"{advice.repeats} repeats")
+    if advice.sweep_s is not None:
+        ways.append(f"sweeps of {as_given(advice.sweep_s)} s")
+    if ways:
+        return f"; with {', or '.join(ways)}, it would be in nine tenths of them"
+    if advice.noise_fall_db is None:
+        return ": the room is too noisy for this level, and too little is left to say by how much"
+    return (
+        "; ten minutes of sweeps would not do: the room is too noisy for this level, by"
+        f" {decibels(advice.noise_fall_db, decimals=0)}"
+    )
