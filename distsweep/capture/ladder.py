@@ -9,6 +9,7 @@ from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.drift import Drifts
+from distsweep.capture.foretold import foretell_thd
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
@@ -106,6 +107,8 @@ class Ladder:
             self._plan = plan_from_spl(order.levels_spl_db, bench)
         else:
             self._plan = plan_from_drives(order.drives_dbfs or recipe.levels_dbfs, bench)
+        if (foretold := foretell_thd(self._plan, recipe, order, probed.quiet)) is not None:
+            self._sender.screen.tell(foretold)
         self.stimulus = ladder_stimulus(
             recipe,
             self._plan.drives_dbfs,

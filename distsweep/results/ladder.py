@@ -109,8 +109,9 @@ class ThdAdvice(Record):
 
     ``low_hz`` and ``high_hz`` are the middles of the first and the last of the ``bands`` that are
     asked for, of which ``bands_known`` are known; nine tenths are enough. Each of ``repeats``,
-    ``sweep_s`` (the sweep's length) and ``noise_fall_db`` would be enough alone; None where
-    none is, or where it would take more than ten minutes of sweeps.
+    ``sweep_s`` (the sweep's length) and ``noise_fall_db`` would be enough alone; with ``at_least``
+    none would be with less, and whether that much is enough cannot be told. None where it would
+    take more than ten minutes of sweeps. The noise's fall is always a least one.
     """
 
     drive_dbfs: float
@@ -122,6 +123,7 @@ class ThdAdvice(Record):
     repeats: int | None
     sweep_s: float | None
     noise_fall_db: float | None
+    at_least: bool = False
     sentence: str = ""
 
 

@@ -30,7 +30,7 @@ ANALYSIS_FLOORS = (
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
-    ("agreement", "resonance", "advice"),
+    ("agreement", "resonance", "advice", "least_thd"),
     ("ladder", "staircase"),
     ("take",),
 )

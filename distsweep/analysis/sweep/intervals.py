@@ -104,14 +104,6 @@ class ThirdOctaveHarmonics:
     independent: FloatArray
     shift_db: FloatArray
 
-    def half_width_db(self, powers: NoisySum) -> FloatArray:
-        """Return the half-width of THD's 95 % interval for such powers, shape ``(R, B)``.
-
-        Infinite where it has no lower end, NaN where no harmonic fits the band.
-        """
-        _, low_db, high_db = _summed(powers, self.shift_db)
-        return np.asarray((high_db - low_db) / 2.0)
-
 
 def third_octave_harmonics(amplitudes: Amplitudes, rows: Sequence[int]) -> ThirdOctaveHarmonics:
     """Average the harmonics of rungs over thirds of an octave, as `with_intervals` does."""

@@ -197,6 +197,24 @@ def window_energy_s(before_s: FloatArray, after_s: FloatArray) -> FloatArray:
     return np.asarray(before * before_s + after * after_s)
 
 
+def blended_energy_s(
+    order: int, excitation_hz: FloatArray, lowest_hz: float, rate_constant_s: float
+) -> FloatArray:
+    """Return the ∫w² dt that frequencies see of an order above the fundamental, in seconds.
+
+    A frequency blends the windows of two octaves, counted from the grid's lowest on.
+    """
+    octave = np.maximum(np.log2(excitation_hz / lowest_hz), 0.0)
+    lower = np.floor(octave)
+    ends = [
+        window_energy_s(
+            *window_reach_s(order, order * lowest_hz * 2.0**whole, rate_constant_s, np.inf)
+        )
+        for whole in (lower, lower + 1.0)
+    ]
+    return np.asarray(ends[0] + (octave - lower) * (ends[1] - ends[0]))
+
+
 def _window(before: float, after: float) -> tuple[int, FloatArray]:
     """Return how many samples lie before the centre, and the window."""
     count_before, count_after = int(before), max(2, int(after))
