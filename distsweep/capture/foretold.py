@@ -5,13 +5,12 @@ from __future__ import annotations
 from distsweep.analysis.noise.background import noise_spectrum
 from distsweep.capture.plan import Plan
 from distsweep.capture.sending import Order
-from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.units import FloatArray
 from distsweep.words.advice import foretold_sentence
 
 
-def foretell_thd(plan: Plan, recipe: LadderRecipe, order: Order, quiet: FloatArray) -> str | None:
+def foretell_thd(plan: Plan, order: Order, quiet: FloatArray) -> str | None:
     """Return a sentence on the quietest and the loudest rung; None where nothing can be said.
 
     Parameters
@@ -21,8 +20,11 @@ def foretell_thd(plan: Plan, recipe: LadderRecipe, order: Order, quiet: FloatArr
     """
     from distsweep.analysis.least_thd import least_thd_percent
 
+    if not isinstance(order.stimulus, LadderStimulus):
+        return None
+    recipe = order.stimulus.recipe
     noise = noise_spectrum([quiet], rate_hz=recipe.rate_hz)
-    if noise is None or not isinstance(order.stimulus, LadderStimulus):
+    if noise is None:
         return None
     gain = plan.bench.gain
     drives_dbfs = sorted({plan.drives_dbfs[0], plan.drives_dbfs[-1]})

@@ -42,6 +42,9 @@ class Ladder:
         self._drifts = Drifts()
         self._played = 0
         self._plan_now()
+        assert prober.probed is not None
+        if foretold := foretell_thd(self._plan, sender.order, prober.probed.quiet):
+            sender.screen.tell(foretold)
 
     def settle(self) -> None:
         """Plan the ladder by the probe, and have it confirmed.
@@ -107,8 +110,6 @@ class Ladder:
             self._plan = plan_from_spl(order.levels_spl_db, bench)
         else:
             self._plan = plan_from_drives(order.drives_dbfs or recipe.levels_dbfs, bench)
-        if (foretold := foretell_thd(self._plan, recipe, order, probed.quiet)) is not None:
-            self._sender.screen.tell(foretold)
         self.stimulus = ladder_stimulus(
             recipe,
             self._plan.drives_dbfs,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from capture_bench import FakeBench, calibrated_session, run_capture
 from closed_form import MILDLY_CURVED, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
@@ -189,3 +192,20 @@ def test_sentences(changes: dict[str, Any], sentence: str) -> None:
     }  # fmt: skip
     made = advice_sentence(ThdAdvice(**(given | changes)))
     assert made.replace("\N{NO-BREAK SPACE}", " ") == sentence
+
+
+def test_a_capture_says_beforehand_which_thd_will_be_known(tmp_path: Path, sidecar: Path) -> None:
+    said = []
+    for noise_dbfs in (-100.0, -80.0):
+        session = calibrated_session(tmp_path / str(noise_dbfs), 135.0)
+        ran = run_capture(
+            FakeBench(noise_dbfs=noise_dbfs), session, sidecar,
+            "--levels-spl", "72 and 82", "--accept-level", "85",
+        )  # fmt: skip
+        assert ran.exit_code == 0, ran.stderr
+        [sentence] = [line for line in ran.stderr.splitlines() if "will be known" in line]
+        percents = re.findall(r"([\d.]+)\s%", sentence)
+        said.append([float(one) for one in percents])
+    # 10 dB between the rungs, and 20 dB between the noises; two digits are said.
+    assert said[1][0] / said[1][1] == pytest.approx(10**0.5, rel=0.1)
+    assert said[1][0] / said[0][0] == pytest.approx(10.0, rel=0.3)
