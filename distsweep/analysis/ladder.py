@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.cut import CutLadder
+from distsweep.analysis.advice import advise
+from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.limits.gain_change import gain_changes, with_ends
 from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
 from distsweep.analysis.noise.background import describe_background
@@ -18,7 +19,7 @@ from distsweep.analysis.sweep.harmonics import ImpulseResponse, SweptHarmonics, 
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
-from distsweep.results import Background, Compression, Rung
+from distsweep.results import Background, Compression, Rung, ThdAdvice
 from distsweep.units import BoolArray, FloatArray, ratio_to_db
 
 RETURN_LIMIT_DB = 0.3
@@ -55,6 +56,7 @@ class MeasuredLadder:
     swept : the harmonics of ``rungs``, complex.
     rate_constant_s : of the sweep as played.
     arrivals : when the sound of each rung arrives, the repeated first one included.
+    thd_advice : what would make THD known where noise hides it, without sentences.
     median_dbfs : median of each of these rungs' fundamentals, shape ``(R,)``.
     """
 
@@ -73,6 +75,7 @@ class MeasuredLadder:
     rate_constant_s: float
     arrivals: Arrivals
     median_dbfs: FloatArray
+    thd_advice: list[ThdAdvice]
 
 
 # A rung that is silent to the last bit has a level of −inf; what is re that is NaN: not known.
@@ -97,13 +100,31 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         return_check_db=levels.return_check_db,
         limits=find_ladder_limits(frequency_hz, levels.rungs, compression),
         background=None if noise is None else describe_background(noise, settings),
-        warnings=list(_warnings(levels, compression, band)),
+        warnings=[
+            *_left_out(cut.rungs, levels.rows, amplitudes.left_out),
+            *_warnings(levels, compression, band),
+        ],
         impulse=amplitudes.impulse,
         swept=amplitudes.swept.of_rows(levels.rows),
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
+        thd_advice=advise(amplitudes, cut, rungs, levels.rows),
     )
+
+
+def _left_out(
+    cut_rungs: Sequence[CutRung], rows: Sequence[int], left_out: Sequence[tuple[int, int]]
+) -> Iterator[Reason]:
+    """Yield which passes were unlike the others of their rung; a rung is named by its number."""
+    for row, number in left_out:
+        yield Reason(
+            "pass_left_out",
+            rung=rows.index(row) if row in rows else None,
+            drive_dbfs=cut_rungs[row].drive_dbfs,
+            number=number + 1,
+            passes=len(cut_rungs[row].signals),
+        )
 
 
 def _warnings(

@@ -9,6 +9,7 @@ from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.drift import Drifts
+from distsweep.capture.foretold import foretell_thd
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
@@ -41,6 +42,9 @@ class Ladder:
         self._drifts = Drifts()
         self._played = 0
         self._plan_now()
+        assert prober.probed is not None
+        if foretold := foretell_thd(self._plan, sender.order, prober.probed.quiet):
+            sender.screen.tell(foretold)
 
     def settle(self) -> None:
         """Plan the ladder by the probe, and have it confirmed.

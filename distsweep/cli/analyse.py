@@ -90,6 +90,9 @@ def command(
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""
         say(f"warning: {place}{warning.message}")
+    for take in results.takes:
+        for advice in take.thd_advice:
+            say(f"take {take.position!r}: {advice.sentence}")
     if made is not None:
         _report_files(made, folder)
 

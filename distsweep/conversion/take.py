@@ -17,6 +17,7 @@ from distsweep.reason import Reason
 from distsweep.results import RecordedCalibration, Take, Warning_
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
+from distsweep.words.advice import advice_sentence
 from distsweep.words.warnings import warning_sentence
 
 if TYPE_CHECKING:
@@ -57,6 +58,9 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "clean_level": measured.limits.clean_level,
         "clean_level_third_octave": measured.limits.clean_level_third_octave,
         "high_order_onset": measured.limits.high_order_onset,
+        "thd_advice": [
+            dataclasses.replace(one, sentence=advice_sentence(one)) for one in measured.thd_advice
+        ],
     }
 
 

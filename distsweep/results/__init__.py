@@ -13,6 +13,7 @@ from distsweep.results.ladder import (
     Rung,
     Smoothed,
     SmoothedLevel,
+    ThdAdvice,
     ThdThirdOctave,
     Tone,
 )
@@ -83,6 +84,7 @@ __all__ = [
     "Staircase",
     "Take",
     "Thd",
+    "ThdAdvice",
     "ThdThirdOctave",
     "Thermal",
     "Tone",

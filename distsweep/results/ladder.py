@@ -104,6 +104,30 @@ class Rung(Record):
 
 
 @dataclass(frozen=True, repr=False)
+class ThdAdvice(Record):
+    """What would make a rung's THD known within 1.5 dB, averaged over thirds of an octave.
+
+    ``low_hz`` and ``high_hz`` are the middles of the first and the last of the ``bands`` that are
+    asked for, of which ``bands_known`` are known; nine tenths are enough. Each of ``repeats``,
+    ``sweep_s`` (the sweep's length) and ``noise_fall_db`` would be enough alone; with ``at_least``
+    none would be with less, and whether that much is enough cannot be told. None where it would
+    take more than ten minutes of sweeps. The noise's fall is always a least one.
+    """
+
+    drive_dbfs: float
+    spl_db: float | None
+    low_hz: float
+    high_hz: float
+    bands: int
+    bands_known: int
+    repeats: int | None
+    sweep_s: float | None
+    noise_fall_db: float | None
+    at_least: bool = False
+    sentence: str = ""
+
+
+@dataclass(frozen=True, repr=False)
 class Compression(Record):
     """Gain change of a ladder; ``gain_change_db`` is one ``(F,)`` array a rung.
 

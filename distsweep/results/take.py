@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung
+from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung, ThdAdvice
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
@@ -71,7 +71,7 @@ class Take(Record):
     ``limiters`` are those that a ladder shows, each in its band: one entry of kind "none"
     where the ladder was judged and nothing acts, empty where nothing can be said.
     ``calibration`` is the one this take was made with. ``partial`` says that the capture ended
-    before the stimulus did.
+    before the stimulus did. ``thd_advice`` has an entry for each rung whose THD noise hides.
     """
 
     position: str
@@ -95,6 +95,7 @@ class Take(Record):
     decay_map: DecayMap | None = None
     calibration: RecordedCalibration = field(default_factory=RecordedCalibration)
     partial: bool = False
+    thd_advice: list[ThdAdvice] = field(default_factory=list)
 
     def thd_at(self, frequency_hz: float, *, drive_dbfs: float) -> Thd:
         """Return THD at a frequency, for one of the drives that were played.

@@ -224,6 +224,17 @@ def _gain_moved(
     return f"{text[0].upper()}{text[1:]}."
 
 
+def _pass_left_out(drive_dbfs: float, number: int, passes: int, rung: int | None = None) -> str:
+    what = f"the rung at {as_given(drive_dbfs)} dBFS"
+    if rung is None:
+        what = "the repeated first rung"
+    return (
+        f"Pass {number} of {passes} of {what} is unlike the others (a knock, a gain that was"
+        f" moved, samples that were lost?) and is left out: what is stated is the mean of the other"
+        f" {passes - 1}."
+    )
+
+
 def _silent_rungs(recordings: Sequence[str], drives_dbfs: Sequence[float]) -> str:
     parts = []
     for name in dict.fromkeys(recordings):
@@ -251,6 +262,7 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "not_come_back": _not_come_back,
     "one_rung": _one_rung,
     "output_falls": _output_falls,
+    "pass_left_out": _pass_left_out,
     "silent_rungs": _silent_rungs,
     "uncalibrated": _uncalibrated,
 }

@@ -12,7 +12,7 @@ from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.analysis.noise.background import describe_background, noise_spectrum
 from distsweep.analysis.settings import TakeSettings
-from distsweep.analysis.sweep.harmonics import frequency_grid
+from distsweep.analysis.sweep.grid import frequency_grid
 from distsweep.pipeline import analyse
 from distsweep.results import Results
 from distsweep.takes.correction import no_correction

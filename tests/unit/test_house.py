@@ -31,7 +31,7 @@ ANALYSIS_FLOORS = (
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
-    ("agreement", "resonance"),
+    ("agreement", "resonance", "advice", "least_thd"),
     ("ladder", "staircase"),
     ("take",),
 )

@@ -14,7 +14,7 @@ from distsweep.analysis.resonance.peaks import (
     surprise,
     width_octaves,
 )
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 
 GRID = 100.0 * 2.0 ** (np.arange(5 * POINTS_PER_OCTAVE) / POINTS_PER_OCTAVE)
 

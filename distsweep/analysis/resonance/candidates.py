@@ -11,7 +11,7 @@ import numpy as np
 from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.analysis.resonance.curves import Family, LadderCurves, spikes_above_noise
 from distsweep.analysis.resonance.peaks import LEAST_SURPRISE, find_spikes
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.units import FloatArray
 
 Kind = Literal["radiated", "excited"]

@@ -12,11 +12,8 @@ import numpy as np
 from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.analysis.resonance.echo import Echo, comb_db
 from distsweep.analysis.resonance.peaks import Spike, find_spikes, prominences_db, surprise
-from distsweep.analysis.sweep.harmonics import (
-    POINTS_PER_OCTAVE,
-    ImpulseResponse,
-    SweptHarmonics,
-)
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.harmonics import ImpulseResponse, SweptHarmonics
 from distsweep.results import Rung, SpikeSeen
 from distsweep.units import FloatArray, IntArray
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.units import BoolArray, FloatArray, db_to_ratio
 
 SURROUNDINGS_OCTAVES = 0.5

@@ -11,7 +11,8 @@ import numpy as np
 from distsweep.analysis.resonance.mode_in_products import template
 from distsweep.analysis.resonance.swept_fit import PRODUCT, FittedMode, OrderView
 from distsweep.analysis.resonance.swept_mode import steady
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE, SweptHarmonics
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.harmonics import SweptHarmonics
 from distsweep.units import ComplexArray, FloatArray, db_to_ratio, ratio_to_db
 
 FARTHEST_OCTAVES = 0.6

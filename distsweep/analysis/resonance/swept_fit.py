@@ -16,7 +16,8 @@ import numpy as np
 
 from distsweep.analysis.resonance.pole import HIGHEST_Q, LOWEST_Q
 from distsweep.analysis.resonance.swept_mode import swept
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE, SweptHarmonics
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.harmonics import SweptHarmonics
 from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.units import ComplexArray, FloatArray, IntArray
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import scipy.fft
 
 from distsweep.analysis.sweep.side_by_side import side_by_side
 from distsweep.stimulus.sweep import Sweep
-from distsweep.units import FloatArray
+from distsweep.units import ComplexArray, FloatArray
 
 LOW_STEP = 16
 """How many times less often the low-rate copy of a response is sampled (chosen: at 48 kHz it holds
@@ -23,7 +24,7 @@ path, and a crossover's delay of a few milliseconds)."""
 
 @dataclass(frozen=True)
 class Responses:
-    """Impulse responses of several rungs over the times that hold the separated orders.
+    """Impulse responses, a row each, over the times that hold the separated orders.
 
     Attributes
     ----------
@@ -38,10 +39,20 @@ class Responses:
     low_origin: int
     rate_hz: float
 
-    def of_rung(self, row: int) -> Responses:
-        """Return the response of one rung only."""
-        one = slice(row, row + 1)
-        return replace(self, full=self.full[one], low=self.low[one])
+    def of_rows(self, rows: Sequence[int]) -> Responses:
+        """Return the responses of some passes."""
+        chosen = list(rows)
+        return replace(self, full=self.full[chosen], low=self.low[chosen])
+
+    def averaged(self, groups: Sequence[Sequence[int]]) -> Responses:
+        """Return the means over groups of rows, a row each."""
+        if [list(group) for group in groups] == [[row] for row in range(len(self.full))]:
+            return self
+        full, low = (
+            np.array([np.mean(part[list(group)], axis=0) for group in groups])
+            for part in (self.full, self.low)
+        )
+        return replace(self, full=full, low=low)
 
 
 class Deconvolver:
@@ -83,25 +94,30 @@ class Deconvolver:
         return np.asarray(2.0 * np.sqrt(frequency_hz / self.rate_constant_s))
 
     def responses(self, rungs: list[list[FloatArray]], late: list[list[float]]) -> Responses:
-        """Return the impulse responses of rungs, each the mean over its repeats.
+        """Return the impulse responses of all passes, those of a rung one after the other.
 
         Parameters
         ----------
-        rungs : per rung its repeats' signals, each of shape ``(samples,)``.
-        late : per rung and repeat, by how many samples (−0.5…0.5) the sweep starts late; it
-            matters, and is taken out, only where repeats are averaged.
+        rungs : per rung its passes' signals, each of shape ``(samples,)``.
+        late : per rung and pass, by how many samples (−0.5…0.5) the sweep starts late; it
+            matters, and is taken out, only where a rung has several.
 
         Returns
         -------
         Amplitude of the recording (full scale 1) over that of the sweep, per sample: the
         discrete Fourier transform of a windowed part, without factor, is the response.
         """
+        passes = [
+            (signal, start if len(signals) > 1 else None)
+            for signals, starts in zip(rungs, late, strict=True)
+            for signal, start in zip(signals, starts, strict=True)
+        ]
         low_span, span = self._low_before + self._low_after, LOW_STEP * self._low_before
-        full = np.empty((len(rungs), LOW_STEP * low_span))
-        low = np.empty((len(rungs), low_span))
+        full = np.empty((len(passes), LOW_STEP * low_span))
+        low = np.empty((len(passes), low_span))
 
         def one(row: int) -> None:
-            spectrum = self._spectrum(rungs[row], late[row])
+            spectrum = self._spectrum(*passes[row])
             half = self.length // LOW_STEP // 2
             low_response = scipy.fft.irfft(spectrum[: half + 1], self.length // LOW_STEP)
             low[row, : self._low_before] = low_response[-self._low_before :]
@@ -110,16 +126,13 @@ class Deconvolver:
             full[row, :span] = response[-span:]
             full[row, span:] = response[: LOW_STEP * self._low_after]
 
-        side_by_side(one, range(len(rungs)))
+        side_by_side(one, range(len(passes)))
         return Responses(full, span, low, self._low_before, self.rate_hz)
 
-    def _spectrum(self, signals: list[FloatArray], late_samples: list[float]) -> FloatArray:
-        spectrum = scipy.fft.rfft(signals[0], self.length)
-        if len(signals) > 1:
+    def _spectrum(self, signal: FloatArray, late_samples: float | None) -> ComplexArray:
+        spectrum = scipy.fft.rfft(signal, self.length)
+        if late_samples is not None:
             turn = 2j * np.pi / self.length * np.arange(len(spectrum))
-            spectrum *= np.exp(turn * late_samples[0])
-            for signal, late in zip(signals[1:], late_samples[1:], strict=True):
-                spectrum += scipy.fft.rfft(signal, self.length) * np.exp(turn * late)
-            spectrum /= len(signals)
+            spectrum *= np.exp(turn * late_samples)
         spectrum *= self._inverse
         return np.asarray(spectrum)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -13,15 +12,13 @@ from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals, find_arrivals
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
+from distsweep.analysis.sweep.grid import frequency_grid
 from distsweep.analysis.sweep.high_orders import HighOrders
-from distsweep.analysis.sweep.side_by_side import side_by_side
+from distsweep.analysis.sweep.passes import PassSpread
+from distsweep.analysis.sweep.separation import averaged, loudest_clean, passes_of, read_passes
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
-from distsweep.units import BoolArray, ComplexArray, FloatArray, db_to_ratio
-
-POINTS_PER_OCTAVE = 48
-"""Grid of excitation frequencies (chosen: its steps of 1.5 % are about as wide as a mode of Q 60 is
-at half its power)."""
+from distsweep.units import BoolArray, ComplexArray, FloatArray
 
 LEAKING_ORDERS = 4
 """Highest order whose leak through the method itself is computed (chosen: beyond it the leak lies
@@ -90,7 +87,8 @@ class Amplitudes:
     Attributes
     ----------
     frequency_hz : excitation frequency, shape ``(F,)``.
-    orders : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band.
+    orders : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band. Each is the mean
+        of a rung's passes, but for those left out.
     floors : what the background alone shows there, shape ``(order, R, F)``; NaN if unknown.
     degrees : degrees of freedom of the floors, shape ``(order, F)``.
     independent_hz : a band's noise is worth as many independent values as it holds of these, in
@@ -99,6 +97,8 @@ class Amplitudes:
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
+    spread : what the passes differ by beyond the floors; None where there is one a rung.
+    left_out : rung and pass of each that was unlike the others of its rung.
     noise : of the silences; None where they were not recorded.
     rate_constant_s : of the sweep as played.
     arrivals : when each rung's sound arrives.
@@ -116,18 +116,13 @@ class Amplitudes:
     high_orders: FloatArray
     high_order_floors: FloatArray
     usable: BoolArray
+    spread: PassSpread | None
+    left_out: list[tuple[int, int]]
     noise: NoiseSpectrum | None
     rate_constant_s: float
     arrivals: Arrivals
     impulse: ImpulseResponse | None
     swept: SweptHarmonics
-
-
-def frequency_grid(band_hz: tuple[float, float]) -> FloatArray:
-    """Return excitation frequencies, 48 an octave from the band's lower end on, in Hz."""
-    octaves = math.log2(band_hz[1] / band_hz[0])
-    steps = np.arange(int(octaves * POINTS_PER_OCTAVE + 1e-9) + 1)
-    return np.asarray(band_hz[0] * 2.0 ** (steps / POINTS_PER_OCTAVE))
 
 
 def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
@@ -144,9 +139,12 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     )
     arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
-    separated = _separated(
-        deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise
+    passes = read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
+    separated = averaged(passes, cut.rungs, grid)
+    responses = responses.averaged(
+        [[passes_of(cut.rungs, row)[k] for k in keep] for row, keep in enumerate(separated.kept)]
     )
+    first_kept = [rung.signals[k[0]] for rung, k in zip(cut.rungs, separated.kept, strict=True)]
     high = HighOrders(
         deconvolver,
         grid,
@@ -159,12 +157,14 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         frequency_hz=grid,
         orders=np.abs(separated.orders),
         floors=separated.floors,
-        degrees=separated.degrees,
-        independent_hz=separated.independent_hz,
+        degrees=passes.degrees,
+        independent_hz=passes.independent_hz,
         leaks=_leaks(recorded, settings, grid / cut.scale),
-        high_orders=high.amplitude([rung.signals[0] for rung in cut.rungs]) / drive,
+        high_orders=high.amplitude(first_kept) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=separated.usable,
+        spread=separated.spread,
+        left_out=separated.left_out,
         noise=noise,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
@@ -176,78 +176,17 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class _Separated:
-    """What is read off the windows of every order: see `Amplitudes` and `SweptHarmonics`."""
-
-    orders: ComplexArray
-    linear: ComplexArray
-    floors: FloatArray
-    usable: BoolArray
-    degrees: FloatArray
-    independent_hz: FloatArray
-
-
-def _separated(
-    deconvolver: Deconvolver,
-    responses: Responses,
-    cut: CutLadder,
-    settings: TakeSettings,
-    grid: FloatArray,
-    *,
-    arrival: int,
-    noise: NoiseSpectrum | None,
-) -> _Separated:
-    """Return every order's amplitudes, their floors, and what is usable."""
-    drive = cut.sweep.drive_ratio(grid)
-    repeats = np.array([len(rung.signals) for rung in cut.rungs])[:, None]
-    shape = (settings.order, len(cut.rungs), len(grid))
-    orders, floors = np.full(shape, np.nan, dtype=np.complex128), np.full(shape, np.nan)
-    linear = np.full((shape[0], shape[2]), np.nan, dtype=np.complex128)
-    loudest = _loudest_clean(cut.rungs)
-    usable = np.zeros(shape, dtype=bool)
-    degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(2))
-
-    def separate(order: int) -> None:
-        index = order - 1
-        radiated_hz = order * grid[order * grid <= settings.band_hz[1] * (1.0 + 1e-9)]
-        if not len(radiated_hz):
-            return
-        held = slice(0, len(radiated_hz))
-        window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
-        scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
-        orders[index, :, held] = window.spectrum(responses, arrival) * scaling
-        if loudest is not None:
-            linear[index, held] = window.spectrum(responses.of_rung(loudest), arrival, of_order=1)
-        independent_hz[index, held] = window.independent_hz * cut.scale
-        if noise is not None:
-            degrees[index, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
-            floors[index, :, held] = _floor(deconvolver, window, noise) * scaling / repeats**0.5
-        usable[index, :, held] = window.resolves & ~_clipped(
-            deconvolver, window, cut.rungs, grid[held] / cut.scale
-        )
-
-    side_by_side(separate, range(1, settings.order + 1))
-    return _Separated(orders, linear, floors, usable, degrees, independent_hz)
-
-
 def _impulse_response(
     responses: Responses, arrival: int, rungs: Sequence[CutRung]
 ) -> ImpulseResponse | None:
     """Keep the loudest clean rung's fundamental: noise is farthest away there."""
-    row = _loudest_clean(rungs)
+    row = loudest_clean(rungs)
     if row is None:
         return None
     origin = int(IMPULSE_BEFORE_S * responses.rate_hz)
     first = responses.origin + arrival - origin
     last = first + origin + int(IMPULSE_AFTER_S * responses.rate_hz)
     return ImpulseResponse(responses.full[row, first:last].copy(), origin, responses.rate_hz, row)
-
-
-def _loudest_clean(rungs: Sequence[CutRung]) -> int | None:
-    """Return the row of the loudest rung that did not clip; None where there is none."""
-    clean = [row for row, rung in enumerate(rungs) if rung.role == "rung" and not rung.clipped]
-    return max(clean, key=lambda index: rungs[index].drive_dbfs, default=None)
 
 
 def _arrival(responses: Responses) -> int:
@@ -285,38 +224,8 @@ def _leaks(recorded: Sweep, settings: TakeSettings, grid: FloatArray) -> FloatAr
         if not np.any(held):
             break
         window = HarmonicWindow(deconvolver, order, order * grid[held])
-        seen = window.amplitude(response, 0)[0]
+        seen = np.abs(window.spectrum(response, 0)[0])
         if order == 1:
             fundamental[held] = seen
         leaks[index, held] = seen / fundamental[held]
     return leaks
-
-
-def _floor(deconvolver: Deconvolver, window: HarmonicWindow, noise: NoiseSpectrum) -> FloatArray:
-    """Return the RMS amplitude that the background shows through a window, shape ``(G,)``.
-
-    White noise of two-sided density S, weighted by the inverse and windowed, has the mean
-    squared spectrum S·|X̃|²·∫w² dt.
-    """
-    bandwidth_hz = window.energy_s / window.sum_s**2
-    density = noise.mean_around(window.radiated_hz, bandwidth_hz) / 2.0
-    gain = deconvolver.inverse_gain(window.radiated_hz)
-    return np.asarray(gain * np.sqrt(density * window.energy_s))
-
-
-def _clipped(
-    deconvolver: Deconvolver,
-    window: HarmonicWindow,
-    rungs: Sequence[CutRung],
-    excitation_hz: FloatArray,
-) -> BoolArray:
-    """Tell where a clipped sample fell into the time that a window looks at, ``(R, G)``."""
-    passed_s = deconvolver.rate_constant_s * np.log(excitation_hz / deconvolver.start_hz)
-    spoilt = np.zeros((len(rungs), len(excitation_hz)), dtype=bool)
-    for row, rung in enumerate(rungs):
-        for clipped_samples in rung.clipped_samples:
-            times_s = clipped_samples / deconvolver.rate_hz
-            spoilt[row] |= np.searchsorted(times_s, passed_s + window.after_s) > np.searchsorted(
-                times_s, passed_s - window.before_s
-            )
-    return spoilt

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,19 +44,13 @@ def with_intervals(
     rows : each one's row of the amplitudes.
     linear_db : level of the fundamental that stands for the linear response, shape ``(F,)``.
     """
-    powers, noises = (part[:, list(rows)] ** 2 for part in (amplitudes.orders, amplitudes.floors))
-    usable = amplitudes.usable[:, list(rows)]
-    degrees = np.broadcast_to(amplitudes.degrees[:, None], powers.shape)
-    nothing = np.zeros(powers.shape[1:])
-    fundamental = NoisySum.single(powers[0], noises[0], degrees[0], nothing)
-    harmonics = _relative(powers, noises, degrees, amplitudes.leaks)
+    fundamental, harmonics, usable, shift_db = _noisy(amplitudes, rows)
     bands = [_bands(amplitudes, per_octave) for per_octave in FRACTIONS]
-    shift_db = _shift_db(amplitudes)
     smoothed = [
         _smoothed(fundamental, harmonics, usable, shift_db, one, settings.level_offset_db)
         for one in bands
     ]
-    levels = fundamental.interval()
+    levels, shift_db = wider(fundamental.interval(), shift_db[0]), shift_db[1:]
     curves, thd = wider(harmonics.interval(), shift_db), _summed(harmonics, shift_db)
     return [
         _rung(
@@ -70,6 +64,69 @@ def with_intervals(
         )
         for row, rung in enumerate(rungs)
     ]
+
+
+def _noisy(
+    amplitudes: Amplitudes, rows: Sequence[int]
+) -> tuple[NoisySum, NoisySum, BoolArray, FloatArray]:
+    """Return rungs' fundamentals, harmonics re these, what is usable, and what else moves levels.
+
+    The last, in dB, is the same all over a band: the sweep's speed, and gains that changed between
+    passes, shape ``(order, R, F)``.
+    """
+    powers, noises = (part[:, list(rows)] ** 2 for part in (amplitudes.orders, amplitudes.floors))
+    degrees = np.broadcast_to(amplitudes.degrees[:, None], powers.shape)
+    gain_db = np.zeros(powers.shape)
+    if amplitudes.spread is not None:
+        spread = amplitudes.spread.of_rungs(rows)
+        noises, degrees = spread.added_to(noises, degrees)
+        gain_db = spread.gain_db
+    fundamental = NoisySum.single(powers[0], noises[0], degrees[0], np.zeros(powers.shape[1:]))
+    harmonics = _relative(powers, noises, degrees, amplitudes.leaks)
+    shift_db = np.concatenate([gain_db[:1], np.hypot(_shift_db(amplitudes), gain_db[1:])])
+    return fundamental, harmonics, amplitudes.usable[:, list(rows)], shift_db
+
+
+@dataclass(frozen=True)
+class ThirdOctaveHarmonics:
+    """Harmonics of rungs over thirds of an octave, and what noise is in them.
+
+    Attributes
+    ----------
+    middle_hz : the bands' nominal midband frequencies, shape ``(B,)``.
+    powers : re the fundamental's, shape ``(order − 1, R, B)``.
+    points : grid points in each band, shape ``(B,)``.
+    independent : how many of them see independent noise, shape ``(order − 1, 1, B)``.
+    shift_db : half-width of what noise has no part in, shape ``(order − 1, R, B)``.
+    """
+
+    middle_hz: FloatArray
+    powers: NoisySum
+    points: FloatArray
+    independent: FloatArray
+    shift_db: FloatArray
+
+
+def third_octave_harmonics(amplitudes: Amplitudes, rows: Sequence[int]) -> ThirdOctaveHarmonics:
+    """Average the harmonics of rungs over thirds of an octave, as `with_intervals` does."""
+    _, harmonics, usable, shift_db = _noisy(amplitudes, rows)
+    bands = _bands(amplitudes, 3)
+    count = np.sum(bands.inside, axis=1)
+    return ThirdOctaveHarmonics(
+        middle_hz=bands.middle_hz,
+        powers=_averaged(harmonics, usable, bands),
+        points=count,
+        independent=bands.independent[1:],
+        shift_db=(shift_db[1:] @ bands.inside.T.astype(float)) / count,
+    )
+
+
+def _averaged(harmonics: NoisySum, usable: BoolArray, bands: _Bands) -> NoisySum:
+    """Average what is usable of harmonics over bands."""
+    clean = usable[1:] & usable[0]
+    return replace(harmonics, total=np.where(clean, harmonics.total, np.nan)).averaged(
+        bands.inside, bands.independent[1:], bands.degrees[1:]
+    )
 
 
 def _shift_db(amplitudes: Amplitudes) -> FloatArray:
@@ -153,17 +210,14 @@ def _smoothed(
     offset_db: float,
 ) -> list[Smoothed]:
     """Average the curves of all rungs over bands; one record a rung."""
+    band_db = (shift_db @ bands.inside.T.astype(float)) / np.sum(bands.inside, axis=1)
     level = (
         replace(fundamental, total=np.where(usable[0], fundamental.total, np.nan))
         .averaged(bands.inside, bands.independent[0], bands.degrees[0])
         .interval()
     )
-    clean = usable[1:] & usable[0]
-    orders = replace(harmonics, total=np.where(clean, harmonics.total, np.nan)).averaged(
-        bands.inside, bands.independent[1:], bands.degrees[1:]
-    )
-    count = np.sum(bands.inside, axis=1)
-    band_db = (shift_db @ bands.inside.T.astype(float)) / count
+    orders = _averaged(harmonics, usable, bands)
+    level, band_db = wider(level, band_db[0]), band_db[1:]
     curves, thd = wider(orders.interval(), band_db), _summed(orders, band_db)
     return [
         Smoothed(

@@ -11,7 +11,8 @@ import numpy as np
 from distsweep.analysis.cut import CutRung
 from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.analysis.settings import TakeSettings
-from distsweep.analysis.sweep.harmonics import POINTS_PER_OCTAVE, Amplitudes
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.results import HarmonicCurve, Rung
 from distsweep.units import (
     BoolArray,

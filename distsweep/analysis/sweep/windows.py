@@ -27,6 +27,9 @@ FLAT_BEFORE, FLAT_AFTER = 0.1, 0.5
 """Share of each side on which the window is 1; the rest is half a cosine (chosen: what comes
 just after the arrival counts whole; before it there is only the next order's tail)."""
 
+MEAN_SQUARES = np.array([flat + 0.375 * (1.0 - flat) for flat in (FLAT_BEFORE, FLAT_AFTER)])
+"""Mean square of a window's two sides (by the definition of half a cosine, whose own is 3/8)."""
+
 LEAST_CYCLES = 4.0
 """A window shorter than this many periods does not resolve its frequency (chosen: neighbours a
 quarter of an octave away, which its main lobe then reaches, are mixed in)."""
@@ -120,6 +123,18 @@ class WindowSpans:
         lower = np.floor(octave).astype(np.int64)
         return lower, octave - lower
 
+    def energy_s(self, radiated_hz: FloatArray) -> FloatArray:
+        """Return ∫w² dt of the windows that frequencies see, in seconds, shape of ``radiated_hz``.
+
+        The product of the two windows that a frequency blends is taken for the mean of their
+        squares, which is right to some percent.
+        """
+        lower, upper_share = self.places(np.maximum(radiated_hz, self.lowest_hz))
+        octaves, inverse = np.unique(np.stack([lower, lower + 1]), return_inverse=True)
+        spans_s = np.array([self.span_s(int(octave)) for octave in octaves])
+        ends = (spans_s @ MEAN_SQUARES)[inverse.reshape(2, -1)]
+        return np.asarray(ends[0] + upper_share * (ends[1] - ends[0]))
+
     def window(self, octave: int, place_s: FloatArray) -> FloatArray:
         """Return the window of an octave at times re its centre."""
         before_s, after_s = self.span_s(octave)
@@ -201,10 +216,6 @@ class HarmonicWindow:
         self.independent_hz = (1.0 - blend) * apart_hz[lower] + blend * apart_hz[lower + 1]
         lengths_s = self.before_s + self.after_s
         self.resolves: BoolArray = lengths_s * self.radiated_hz >= LEAST_CYCLES
-
-    def amplitude(self, responses: Responses, arrival: int) -> FloatArray:
-        """Return |spectrum| on the grid, shape ``(R, G)``; see `spectrum`."""
-        return np.asarray(np.abs(self.spectrum(responses, arrival)))
 
     def spectrum(
         self, responses: Responses, arrival: int, *, of_order: int | None = None

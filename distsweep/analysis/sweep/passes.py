@@ -1,0 +1,220 @@
+"""Passes of one rung, held against each other: their mean, what moved between them, a spoilt one.
+
+Each pass reads z = h + e at a grid point, with noise e of the mean square that the background
+predicts. What the passes differ by beyond that has two parts. What moves z along its own direction
+as much as across it is noise that the silence did not hold, such as a passing car: it adds to the
+noise of the mean. What moves it along its direction only is a gain, of the loudspeaker or of the
+chain: it is the same all over a band, so that no averaging over frequency lessens it, and of N
+passes only N − 1 values of it are known. Where one moves across only, the time of arrival moved,
+and no amplitude.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.noise.certainty import DB_PER_RATIO
+from distsweep.units import BoolArray, ComplexArray, FloatArray
+
+POOLED_POINTS = 17
+"""Grid points over which the spread between passes is averaged (chosen: a third of an octave, in
+which the windows are worth a dozen independent values above the bass)."""
+
+MORE_THAN_NOISE = 2.326
+"""Deviations above the noise from which a spread counts as a change, a Gaussian's 99 % quantile
+(chosen: where noise alone passes it, it widens an interval by a few percent)."""
+
+UNLIKE_POINTS = 9
+"""Grid points over which one pass's distance from the others is averaged (chosen: a sixth of an
+octave; a knock of a twentieth of a second fills that much with the window around it)."""
+
+WIDE_POINTS = 12
+"""Grid points at which a pass must be unlike the others to be left out (chosen: a quarter of an
+octave; a single point that is off is `UNLIKE_POINTS` wide after averaging, a knock of a twentieth
+of a second 14 and more)."""
+
+NOISE_CHANCE = 1e-5
+"""Chance with which noise alone may take a pass so far from the others at one point (chosen: a take
+has some thousands of independent points, and of those a quarter of an octave must agree)."""
+
+OTHERS_CHANCE = 0.01
+"""The same for the spread among the others, all passes of a rung together (chosen: one rung in a
+hundred whose passes all differ may lose one, and says so)."""
+
+MOVES = 0.0115
+"""Share of the others' mean by which a pass must move the mean of all to be left out (chosen: a
+tenth of a decibel; a loudspeaker's first pass follows silence, and differs by traces)."""
+
+UNEXPLAINED = 3.0
+"""Power of the others' spread over the noise's up to which noise explains it (chosen: with three
+passes it has at least 2 degrees of freedom, and exceeds this in 5 % of single points)."""
+
+
+@dataclass(frozen=True)
+class PassSpread:
+    """What the passes of rungs differ by beyond what the background explains.
+
+    Attributes
+    ----------
+    noise : mean square that the noise of the mean has besides the floors', ``(order, R, F)``.
+    degrees : its degrees of freedom, same shape.
+    gain_db : half-width of the 95 % interval that changes of gain leave, same shape.
+    """
+
+    noise: FloatArray
+    degrees: FloatArray
+    gain_db: FloatArray
+
+    def of_rungs(self, rows: Sequence[int]) -> PassSpread:
+        """Return that of some rungs."""
+        return PassSpread(*(x[:, list(rows)] for x in (self.noise, self.degrees, self.gain_db)))
+
+    def added_to(self, power: FloatArray, degrees: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Add the noise's power to another estimate, with their degrees of freedom together.
+
+        Those are Welch's and Satterthwaite's (JCGM 100:2008, G.4.1).
+        """
+        whole = power + self.noise
+        return whole, whole**2 / (power**2 / degrees + self.noise**2 / self.degrees)
+
+
+@dataclass(frozen=True)
+class PassNoise:
+    """What the background predicts for a single pass; arrays of shape ``(order, F)``.
+
+    Attributes
+    ----------
+    power : mean square of the noise in one pass; NaN where it is not known.
+    degrees : degrees of freedom of that estimate.
+    windows : how many independent values `POOLED_POINTS` points are worth.
+    """
+
+    power: FloatArray
+    degrees: FloatArray
+    windows: FloatArray
+
+
+def unlike_pass(values: ComplexArray, background: PassNoise) -> int | None:
+    """Return which of three or more passes is unlike all others, None where there is none.
+
+    At `WIDE_POINTS` points of one order it must move the mean, and be farther from the others'
+    mean than the background explains, and than the others are from one another. The last two are
+    ratios of a complex Gaussian's square to a mean of k others, which exceed k·(p^(−1/k) − 1) with
+    the chance p (by the formula of F with 2 and 2k degrees of freedom).
+
+    Parameters
+    ----------
+    values : of each order and pass, shape ``(order, N, F)``.
+    """
+    passes = values.shape[1]
+    if passes < 3:
+        return None
+    by_noise = _limit(NOISE_CHANCE, background.degrees / 2.0)
+    by_others = _limit(OTHERS_CHANCE / passes, np.array(passes - 2.0))
+    wide = []
+    for number in range(passes):
+        others = np.delete(values, number, axis=1)
+        mean = np.mean(others, axis=1)
+        apart = np.abs(values[:, number] - mean) ** 2 * (passes - 1.0) / passes
+        spread = np.sum(np.abs(others - mean[:, None]) ** 2, axis=1) / (passes - 2.0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            moved = _pooled(apart, UNLIKE_POINTS) / _pooled(np.abs(mean) ** 2, UNLIKE_POINTS)
+            apart, spread = (
+                _pooled(part / background.power, UNLIKE_POINTS) for part in (apart, spread)
+            )
+            far = apart > by_noise + by_others * np.maximum(spread - UNEXPLAINED, 0.0)
+            far &= moved > (MOVES * passes) ** 2
+        wide.append(int(np.max(np.sum(far, axis=1))))
+    worst = int(np.argmax(wide))
+    return worst if wide[worst] >= WIDE_POINTS else None
+
+
+def spread_of(rungs: Sequence[ComplexArray], background: PassNoise) -> PassSpread | None:
+    """Compare the spread between passes with what the background predicts.
+
+    Parameters
+    ----------
+    rungs : of each rung the passes' values, shape ``(order, N, F)``; N need not be the same.
+
+    Returns
+    -------
+    None where no rung has more than one pass.
+    """
+    if all(values.shape[1] < 2 for values in rungs):
+        return None
+    parts = [_spread(values, background) for values in rungs]
+    return PassSpread(*(np.stack([part[i] for part in parts], axis=1) for i in range(3)))
+
+
+def _spread(
+    values: ComplexArray, background: PassNoise
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return noise, degrees and gain_db of one rung, shape ``(order, F)`` each."""
+    passes, nothing = values.shape[1], np.zeros((len(values), values.shape[2]))
+    if passes < 2:
+        return nothing, np.full_like(nothing, np.inf), nothing
+    from scipy.special import stdtrit
+
+    mean = np.mean(values, axis=1)
+    size = np.maximum(np.abs(mean), 1e-300)
+    with np.errstate(invalid="ignore"):
+        turned = (values - mean[:, None]) * (np.conj(mean) / size)[:, None]
+    along = np.sum(turned.real**2, axis=1) / (passes - 1.0)
+    across = np.sum(turned.imag**2, axis=1) / (passes - 1.0)
+    known = (passes - 1.0) * background.windows
+    with np.errstate(invalid="ignore", divide="ignore"):
+        excess_along, excess_across = (
+            _excess(_pooled(2.0 * part / background.power, POOLED_POINTS), known, background)
+            for part in (along, across)
+        )
+    both = np.minimum(excess_along, excess_across)
+    explained = _pooled(0.5 * (1.0 + both) * background.power, POOLED_POINTS)
+    with np.errstate(invalid="ignore"):
+        gain = (_pooled(along, POOLED_POINTS) - explained) / _pooled(size**2, POOLED_POINTS)
+        changed = (excess_along > both) & (gain > 0.0)
+    gain_db = (
+        DB_PER_RATIO
+        * float(stdtrit(passes - 1.0, 0.975))
+        * np.sqrt(np.where(changed, gain, 0.0) / passes)
+    )
+    return np.nan_to_num(both * background.power / passes), 2.0 * known, gain_db
+
+
+def _excess(ratio: FloatArray, known: FloatArray, background: PassNoise) -> FloatArray:
+    """Return by how much a spread exceeds the noise's, as a ratio to it; 0 where noise explains it.
+
+    The ratio of two estimated powers has F's distribution; its deviate is Paulson's (Annals of
+    Mathematical Statistics 13, 1942), by the cube root.
+    """
+    own, noises = 2.0 / 9.0 / known, 2.0 / 9.0 / (background.degrees * background.windows)
+    with np.errstate(invalid="ignore"):
+        root = np.cbrt(ratio)
+        deviate = ((1.0 - noises) * root - (1.0 - own)) / np.sqrt(noises * root**2 + own)
+        return np.where(deviate > MORE_THAN_NOISE, ratio - 1.0, 0.0)
+
+
+def _limit(chance: float, k: FloatArray) -> FloatArray:
+    """Return k·(chance^(−1/k) − 1), and its limit −ln chance for many degrees of freedom."""
+    each = -math.log(chance) / np.maximum(k, 1.0)
+    return np.asarray(-math.log(chance) * np.expm1(each) / each)
+
+
+def _pooled(values: FloatArray, points: int) -> FloatArray:
+    """Return running means along the last axis over the finite ones of neighbouring points."""
+    held: BoolArray = np.isfinite(values)
+    half = points // 2
+    last = np.arange(values.shape[-1])
+    first, last = np.maximum(last - half, 0), np.minimum(last + half + 1, len(last))
+
+    def sums(part: FloatArray) -> FloatArray:
+        running = np.cumsum(part, axis=-1)
+        running = np.concatenate([np.zeros_like(running[..., :1]), running], axis=-1)
+        return np.asarray(running[..., last] - running[..., first])
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = sums(np.where(held, values, 0.0)) / sums(held.astype(float))
+    return np.where(held, mean, np.nan)

@@ -1,0 +1,174 @@
+"""Harmonics read off their windows, pass by pass, and the means over a rung's passes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.cut import CutLadder, CutRung
+from distsweep.analysis.noise.background import NoiseSpectrum
+from distsweep.analysis.settings import TakeSettings
+from distsweep.analysis.sweep.deconvolution import Deconvolver, Responses
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.passes import (
+    POOLED_POINTS,
+    PassNoise,
+    PassSpread,
+    spread_of,
+    unlike_pass,
+)
+from distsweep.analysis.sweep.side_by_side import side_by_side
+from distsweep.analysis.sweep.windows import HarmonicWindow
+from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray, db_to_ratio
+
+
+@dataclass(frozen=True)
+class Passes:
+    """What is read off the windows of every order, pass by pass; see `Amplitudes`.
+
+    ``values`` and ``usable`` have the shape ``(order, P, F)`` over the passes of all rungs, one
+    rung's after the other's; ``floors`` are those of a single pass, ``(order, F)``. ``linear`` are
+    the fundamentals of the loudest clean rung's passes, heard at n·f through order n's windows,
+    ``(order, N, F)``.
+    """
+
+    values: ComplexArray
+    linear: ComplexArray
+    usable: BoolArray
+    floors: FloatArray
+    degrees: FloatArray
+    independent_hz: FloatArray
+
+
+def read_passes(
+    deconvolver: Deconvolver,
+    responses: Responses,
+    cut: CutLadder,
+    settings: TakeSettings,
+    grid: FloatArray,
+    *,
+    arrival: int,
+    noise: NoiseSpectrum | None,
+) -> Passes:
+    """Read every order's amplitudes on the grid, their floors, and what is usable."""
+    drive = cut.sweep.drive_ratio(grid)
+    clipped_samples = [samples for rung in cut.rungs for samples in rung.clipped_samples]
+    shape = (settings.order, len(responses.full), len(grid))
+    row = loudest_clean(cut.rungs)
+    loudest = responses.of_rows([] if row is None else passes_of(cut.rungs, row))
+    values, usable = np.full(shape, np.nan, dtype=complex), np.zeros(shape, dtype=bool)
+    linear = np.full((shape[0], len(loudest.full), shape[2]), np.nan, dtype=complex)
+    floors, degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(3))
+
+    def separate(order: int) -> None:
+        index = order - 1
+        radiated_hz = order * grid[order * grid <= settings.band_hz[1] * (1.0 + 1e-9)]
+        if not len(radiated_hz):
+            return
+        held = slice(0, len(radiated_hz))
+        window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
+        scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
+        values[index, :, held] = window.spectrum(responses, arrival) * scaling
+        linear[index, :, held] = window.spectrum(loudest, arrival, of_order=1)
+        independent_hz[index, held] = window.independent_hz * cut.scale
+        if noise is not None:
+            degrees[index, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
+            floors[index, held] = _floor(deconvolver, window, noise) * scaling
+        usable[index, :, held] = window.resolves & ~_clipped(
+            deconvolver, window, clipped_samples, grid[held] / cut.scale
+        )
+
+    side_by_side(separate, range(1, settings.order + 1))
+    return Passes(values, linear, usable, floors, degrees, independent_hz)
+
+
+@dataclass(frozen=True)
+class Averages:
+    """The means of rungs' passes: see `Amplitudes`; ``kept`` are each rung's, its first being 0."""
+
+    orders: ComplexArray
+    linear: ComplexArray
+    floors: FloatArray
+    usable: BoolArray
+    spread: PassSpread | None
+    left_out: list[tuple[int, int]]
+    kept: list[list[int]]
+
+
+def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Averages:
+    """Average the passes of each rung, but for one unlike the others of three or more."""
+    width_hz = np.arange(1.0, len(passes.values) + 1.0)[:, None] * grid
+    width_hz *= POOLED_POINTS * math.log(2.0) / POINTS_PER_OCTAVE
+    background = PassNoise(
+        power=passes.floors**2,
+        degrees=passes.degrees,
+        windows=np.clip(width_hz / passes.independent_hz, 1.0, POOLED_POINTS),
+    )
+    values, usable, left_out, kept = [], [], [], []
+    for row in range(len(rungs)):
+        own = passes_of(rungs, row)
+        unlike = unlike_pass(passes.values[:, own], background)
+        keep = [number for number in range(len(own)) if number != unlike]
+        if unlike is not None:
+            left_out.append((row, unlike))
+        kept.append(keep)
+        values.append(passes.values[:, own][:, keep])
+        usable.append(np.all(passes.usable[:, own][:, keep], axis=1))
+    number = np.array([len(keep) for keep in kept])[:, None]
+    loudest = loudest_clean(rungs)
+    linear = np.full((len(passes.values), len(grid)), np.nan, dtype=complex)
+    if loudest is not None:
+        linear = np.mean(passes.linear[:, kept[loudest]], axis=1)
+    return Averages(
+        orders=np.stack([np.mean(one, axis=1) for one in values], axis=1),
+        linear=linear,
+        floors=passes.floors[:, None] / number**0.5,
+        usable=np.stack(usable, axis=1),
+        spread=spread_of(values, background),
+        left_out=left_out,
+        kept=kept,
+    )
+
+
+def passes_of(rungs: Sequence[CutRung], row: int) -> list[int]:
+    """Return the places of a rung's passes among those of all rungs."""
+    first = sum(len(rung.signals) for rung in rungs[:row])
+    return list(range(first, first + len(rungs[row].signals)))
+
+
+def loudest_clean(rungs: Sequence[CutRung]) -> int | None:
+    """Return the row of the loudest rung that did not clip; None where there is none."""
+    clean = [row for row, rung in enumerate(rungs) if rung.role == "rung" and not rung.clipped]
+    return max(clean, key=lambda index: rungs[index].drive_dbfs, default=None)
+
+
+def _floor(deconvolver: Deconvolver, window: HarmonicWindow, noise: NoiseSpectrum) -> FloatArray:
+    """Return the RMS amplitude that the background shows through a window, shape ``(G,)``.
+
+    White noise of two-sided density S, weighted by the inverse and windowed, has the mean
+    squared spectrum S·|X̃|²·∫w² dt.
+    """
+    bandwidth_hz = window.energy_s / window.sum_s**2
+    density = noise.mean_around(window.radiated_hz, bandwidth_hz) / 2.0
+    gain = deconvolver.inverse_gain(window.radiated_hz)
+    return np.asarray(gain * np.sqrt(density * window.energy_s))
+
+
+def _clipped(
+    deconvolver: Deconvolver,
+    window: HarmonicWindow,
+    clipped_samples: Sequence[IntArray],
+    excitation_hz: FloatArray,
+) -> BoolArray:
+    """Tell where a clipped sample fell into the time that a window looks at, ``(P, G)``."""
+    passed_s = deconvolver.rate_constant_s * np.log(excitation_hz / deconvolver.start_hz)
+    spoilt = np.zeros((len(clipped_samples), len(excitation_hz)), dtype=bool)
+    for row, samples in enumerate(clipped_samples):
+        times_s = samples / deconvolver.rate_hz
+        spoilt[row] = np.searchsorted(times_s, passed_s + window.after_s) > np.searchsorted(
+            times_s, passed_s - window.before_s
+        )
+    return spoilt

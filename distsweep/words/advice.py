@@ -1,0 +1,50 @@
+"""What would make THD known, as a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from distsweep.results import ThdAdvice
+from distsweep.words.wording import as_given, decibels, drive, frequency_range, listed, percent
+
+
+def advice_sentence(advice: ThdAdvice) -> str:
+    """Say how far a rung's THD is known, and what would make it so."""
+    level = drive(advice.drive_dbfs)
+    if advice.spl_db is not None:
+        level = f"{decibels(advice.spl_db, 'dB SPL')} ({level})"
+    known = (
+        f"THD from {frequency_range(advice.low_hz, advice.high_hz)} at {level} is known within"
+        f" 1.5 dB in {advice.bands_known} of {advice.bands} thirds of an octave"
+    )
+    return f"{known}{_remedy(advice)}."
+
+
+def _remedy(advice: ThdAdvice) -> str:
+    ways = []
+    if advice.repeats is not None:
+        ways.append(f"{advice.repeats} repeats")
+    if advice.sweep_s is not None:
+        ways.append(f"sweeps of {as_given(advice.sweep_s)} s")
+    if ways:
+        named = " or ".join(ways)
+        if advice.at_least:
+            return f"; nine tenths of them take at least {named}, and may take more"
+        return f"; with {named} it would be in nine tenths of them"
+    too_noisy = "; ten minutes of sweeps would not do: the room is too noisy for this level"
+    if advice.noise_fall_db is None:
+        return too_noisy
+    least = "at least " if advice.at_least else ""
+    return f"{too_noisy}, by {least}{decibels(advice.noise_fall_db, decimals=0)}"
+
+
+def foretold_sentence(levels: Sequence[str], least_percent: Sequence[float]) -> str:
+    """Say before a measurement which THD its rungs will leave known.
+
+    Four times the sweeps leave a quarter of the noise's power, and so half of the THD.
+    """
+    parts = [f"{percent(one)} at {level}" for level, one in zip(levels, least_percent, strict=True)]
+    return (
+        "THD from 100 Hz to 5 kHz will be known within 1.5 dB (1/3 octave) down to"
+        f" {listed(parts)}; four times the repeats, or sweeps four times as long, halve that."
+    )

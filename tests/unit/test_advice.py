@@ -1,0 +1,211 @@
+"""What would make THD known: computed as the intervals are, and right on closed forms."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from capture_bench import FakeBench, calibrated_session, run_capture
+from closed_form import MILDLY_CURVED, play
+from conftest import RATE_HZ, Bench, ladder_recipe
+
+from distsweep.analysis import advice as advising
+from distsweep.analysis.advice import LONGEST_S, least_known
+from distsweep.analysis.least_thd import least_thd_percent
+from distsweep.analysis.sweep.harmonics import Amplitudes, measure_harmonics
+from distsweep.analysis.sweep.intervals import third_octave_harmonics
+from distsweep.results import ThdAdvice
+from distsweep.takes.session import Calibration, Conditions, TakeEntry
+from distsweep.takes.take import find_take, take_settings
+from distsweep.words.advice import advice_sentence, foretold_sentence
+
+RECIPE = {"levels_dbfs": [-10], "sweep_s": 3.0, "quiet_s": 3.0, "order": 3}
+
+
+@pytest.fixture
+def bench_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Bench]:
+    def make(**changes: Any) -> Bench:
+        return Bench(tmp_path_factory.mktemp("bench"), ladder_recipe(**(RECIPE | changes)))
+
+    return make
+
+
+def noisy(bench: Bench, rng: np.random.Generator, noise_rms: float) -> np.ndarray:
+    heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
+    return heard + noise_rms * rng.standard_normal(len(heard))
+
+
+def known_share(bench: Bench, rng: np.random.Generator, noise_rms: float) -> float:
+    """Return the share of thirds of an octave, 100 Hz to 5 kHz, whose THD is known."""
+    thd = bench.analyse(noisy(bench, rng, noise_rms), subtype="FLOAT").take().rungs[0]
+    thirds = thd.thd_third_octave
+    assert thirds is not None
+    asked = (thirds.frequency_hz >= 100.0) & (thirds.frequency_hz <= 5000.0)
+    return float(np.mean((thirds.high_db - thirds.low_db)[asked] <= 3.0))
+
+
+def test_what_is_recommended_is_enough(
+    bench_of: Callable[..., Bench], rng: np.random.Generator
+) -> None:
+    noise_rms = 4e-3
+    once = bench_of()
+    [advice] = once.analyse(noisy(once, rng, noise_rms), subtype="FLOAT").take().thd_advice
+    assert (advice.low_hz, advice.high_hz, advice.bands) == (100.0, 5000.0, 18)
+    assert advice.bands_known < 17 and not advice.at_least
+    assert advice.repeats is not None and advice.sweep_s is not None
+    for changes in ({"repeats": advice.repeats}, {"sweep_s": advice.sweep_s}):
+        assert known_share(bench_of(**changes), rng, noise_rms) >= 0.9
+    # With a quarter of it, which is what was measured or hardly more, it is not.
+    assert advice.repeats <= 8
+    assert known_share(once, rng, noise_rms) < 0.9
+
+
+def test_nothing_is_recommended_where_all_is_known(
+    bench_of: Callable[..., Bench], rng: np.random.Generator
+) -> None:
+    bench = bench_of()
+    assert bench.analyse(noisy(bench, rng, 1e-4), subtype="FLOAT").take().thd_advice == []
+
+
+def test_a_room_too_noisy_is_said_by_how_much(
+    bench_of: Callable[..., Bench], rng: np.random.Generator
+) -> None:
+    bench = bench_of(levels_dbfs=[-13, -12, -11, -10])
+    for noise_rms in (0.1, 0.15):
+        samples = noisy(bench, rng, noise_rms)
+        advice = bench.analyse(samples, subtype="FLOAT").take().thd_advice[0]
+        assert advice.repeats is None and advice.sweep_s is None and advice.at_least
+        assert advice.noise_fall_db is not None
+        # At least so much, so with less noise by a lesser amount THD is not known.
+        less = noise_rms * 10 ** (-(advice.noise_fall_db - 3.0) / 20)
+        assert known_share(bench, rng, less) < 0.9
+
+
+def test_ten_minutes_of_sweeps_are_the_most(
+    bench_of: Callable[..., Bench], rng: np.random.Generator
+) -> None:
+    bench = bench_of()
+    for noise_rms in (4e-3, 8e-3, 1.6e-2, 3.2e-2):
+        [advice] = bench.analyse(noisy(bench, rng, noise_rms), subtype="FLOAT").take().thd_advice
+        assert (advice.repeats or 0) * 3.0 <= LONGEST_S
+        assert (advice.sweep_s or 0.0) <= 300.0
+
+
+def amplitudes_of(bench: Bench, samples: np.ndarray) -> tuple[Amplitudes, float]:
+    """Return a recording's amplitudes, and its sweep's length in seconds."""
+    entry = TakeEntry("axis", bench.sidecar, (bench.record(samples, subtype="FLOAT"),), 1)
+    found = find_take(entry)
+    settings = take_settings(found.stimulus.recipe, Calibration(), Conditions())
+    return measure_harmonics(found.cut, settings), found.cut.sweep.duration_s
+
+
+@pytest.mark.parametrize("longer", [2.0, 6.0])
+def test_noise_of_a_longer_sweep_is_foretold(
+    bench_of: Callable[..., Bench], rng: np.random.Generator, longer: float
+) -> None:
+    """Windows as long in periods see 1/k of the noise; those that gaps limit, more often."""
+    changes: dict[str, Any] = {"band_hz": [20, 8000], "order": 6, "sweep_s": 5.0}
+    benches = [bench_of(**(changes | {"sweep_s": 5.0 * times})) for times in (1.0, longer)]
+    first, later = (amplitudes_of(one, noisy(one, rng, 1e-3)) for one in benches)
+    now, then = (third_octave_harmonics(one, [0]) for one, _ in (first, later))
+    others = advising._longer(first[0], now, np.array([later[1]]), first[1])
+    power = others.power[:, 0, 0]
+    held = np.isfinite(now.powers.total[:, 0]) & np.isfinite(then.powers.total[:, 0])
+    before, after = (one.powers.noise[:, 0][held] for one in (now, then))
+    # Two silences of 3 s: in the bass a few bins each, so the medians are compared.
+    assert np.median(before * power[held] / after) == pytest.approx(1.0, abs=0.05)
+    worths = [one.powers.spread[:, 0][held] for one in (now, then)]
+    fewer = others.fewer[:, 0, 0][held]
+    ratio = worths[0] / before**2 * fewer / (worths[1] / after**2)
+    assert np.median(ratio) == pytest.approx(1.0, abs=0.05)
+    assert np.max(power[0]) > 1.2 / longer  # the bass, where gaps limit the windows
+    assert np.min(power) == pytest.approx(1.0 / longer, rel=0.02)
+
+
+@pytest.mark.parametrize("repeats", [1, 4])
+def test_least_thd_is_foretold_before_the_measurement(
+    bench_of: Callable[..., Bench], rng: np.random.Generator, repeats: int
+) -> None:
+    bench = bench_of(sweep_s=4.0, order=5, repeats=repeats)
+    amplitudes, _ = amplitudes_of(bench, noisy(bench, rng, 2e-3))
+    assert amplitudes.noise is not None
+    foretold = least_thd_percent(
+        amplitudes.noise,
+        bench.stimulus.sweep,
+        20.0 * np.log10(amplitudes.orders[0, 0]),
+        amplitudes.frequency_hz,
+        band_hz=(80.0, 16000.0),
+        order=5,
+        repeats=repeats,
+    )
+    thirds = third_octave_harmonics(amplitudes, [0])
+    asked = (thirds.middle_hz >= 100.0) & (thirds.middle_hz <= 5000.0)
+    without = replace(thirds.powers, total=np.where(
+        np.isfinite(thirds.powers.total), thirds.powers.noise, np.nan
+    ))  # fmt: skip
+    least = np.sort(least_known(without.summed(), np.zeros(len(asked)))[0, asked])
+    # A tenth: the noise is averaged over a third of an octave at once, not point by point.
+    assert foretold == pytest.approx(100.0 * np.sqrt(least[16]), rel=0.1)
+
+
+def test_a_sentence_before_the_measurement() -> None:
+    sentence = foretold_sentence(["70.0 dB SPL (−34.0 dBFS)", "90.0 dB SPL (−14.0 dBFS)"], [2, 0.2])
+    assert sentence.replace("\N{NO-BREAK SPACE}", " ") == (
+        "THD from 100 Hz to 5 kHz will be known within 1.5 dB (1/3 octave) down to 2.0 % at 70.0 dB"
+        " SPL (−34.0 dBFS) and 0.20 % at 90.0 dB SPL (−14.0 dBFS); four times the repeats, or"
+        " sweeps four times as long, halve that."
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        (
+            {"repeats": 4, "sweep_s": 30.0},
+            "THD from 100 Hz to 5 kHz at 82.0 dB SPL (−22 dBFS) is known within 1.5 dB in 7 of 18"
+            " thirds of an octave; with 4 repeats or sweeps of 30 s it would be in nine tenths of"
+            " them.",
+        ),
+        (
+            {"repeats": 9, "at_least": True, "spl_db": None},
+            "THD from 100 Hz to 5 kHz at −22 dBFS is known within 1.5 dB in 7 of 18 thirds of an"
+            " octave; nine tenths of them take at least 9 repeats, and may take more.",
+        ),
+        (
+            {"noise_fall_db": 12.0, "at_least": True},
+            "THD from 100 Hz to 5 kHz at 82.0 dB SPL (−22 dBFS) is known within 1.5 dB in 7 of 18"
+            " thirds of an octave; ten minutes of sweeps would not do: the room is too noisy for"
+            " this level, by at least 12 dB.",
+        ),
+    ],
+    ids=["surely", "at least", "too noisy"],
+)
+def test_sentences(changes: dict[str, Any], sentence: str) -> None:
+    given: dict[str, Any] = {
+        "drive_dbfs": -22.0, "spl_db": 82.0, "low_hz": 100.0, "high_hz": 5000.0, "bands": 18,
+        "bands_known": 7, "repeats": None, "sweep_s": None, "noise_fall_db": None,
+    }  # fmt: skip
+    made = advice_sentence(ThdAdvice(**(given | changes)))
+    assert made.replace("\N{NO-BREAK SPACE}", " ") == sentence
+
+
+def test_a_capture_says_beforehand_which_thd_will_be_known(tmp_path: Path, sidecar: Path) -> None:
+    said = []
+    for noise_dbfs in (-100.0, -80.0):
+        session = calibrated_session(tmp_path / str(noise_dbfs), 135.0)
+        ran = run_capture(
+            FakeBench(noise_dbfs=noise_dbfs), session, sidecar,
+            "--levels-spl", "72 and 82", "--accept-level", "85",
+        )  # fmt: skip
+        assert ran.exit_code == 0, ran.stderr
+        [sentence] = [line for line in ran.stderr.splitlines() if "will be known" in line]
+        percents = re.findall(r"([\d.]+)\s%", sentence)
+        said.append([float(one) for one in percents])
+    # 10 dB between the rungs, and 20 dB between the noises; two digits are said.
+    assert said[1][0] / said[1][1] == pytest.approx(10**0.5, rel=0.1)
+    assert said[1][0] / said[0][0] == pytest.approx(10.0, rel=0.3)
