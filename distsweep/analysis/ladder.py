@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.advice import advise
+from distsweep.analysis.advice.advise import advise
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.limits.gain_change import gain_changes, with_ends
 from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits

@@ -18,7 +18,7 @@ def foretell_thd(plan: Plan, order: Order, quiet: FloatArray) -> str | None:
     quiet : the background that the probe heard, shape ``(samples,)``; the microphone's correction,
         which the levels have, is not applied to it.
     """
-    from distsweep.analysis.least_thd import least_thd_percent
+    from distsweep.analysis.advice.least_thd import least_thd_percent
 
     if not isinstance(order.stimulus, LadderStimulus):
         return None

@@ -31,7 +31,7 @@ ANALYSIS_FLOORS = (
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
-    ("agreement", "resonance", "advice", "least_thd"),
+    ("agreement", "resonance", "advice"),
     ("ladder", "staircase"),
     ("take",),
 )

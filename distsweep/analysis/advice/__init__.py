@@ -1,0 +1,1 @@
+"""What would make THD known that noise hides."""
