@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from distsweep.analysis.ladder import MeasuredLadder
+from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.resonance.find import (
     Enclosure,
     ResonanceFindings,
@@ -80,7 +81,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if axis.background is None else axis.background.hum,
     )
-    takes = _holding_steady(takes, ladders, resonances)
+    takes = _with_last_intervals(takes, ladders, resonances)
     agreement, limiter_agreement = _compared(takes)
     return Results(
         device=device,
@@ -124,16 +125,22 @@ def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
     )
 
 
-def _holding_steady(
+def _with_last_intervals(
     takes: Sequence[Take], ladders: Sequence[tuple[int, MeasuredLadder]], found: ResonanceFindings
 ) -> list[Take]:
-    """Widen the intervals of ladders whose sweeps passed an excited mode."""
-    widened = list(takes)
+    """Widen the intervals of ladders whose sweeps passed an excited mode; read clean levels off."""
+    finished = list(takes)
     for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
+        rungs = ladder.rungs
         if change is not None:
-            rungs = holding_steady(ladder.rungs, ladder.swept, change)
-            widened[number] = replace(takes[number], rungs=rungs)
-    return widened
+            rungs = holding_steady(rungs, ladder.swept, change)
+        each, thirds = ladder_clean_levels(
+            ladder.frequency_hz, rungs, ladder.compression, ladder.limits.limiters
+        )
+        finished[number] = replace(
+            takes[number], rungs=rungs, clean_level=each, clean_level_third_octave=thirds
+        )
+    return finished
 
 
 def _compared(takes: Sequence[Take]) -> tuple[list[Agreement], list[LimiterAgreement]]:

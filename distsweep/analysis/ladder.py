@@ -49,7 +49,7 @@ class MeasuredLadder:
     level_db : each rung's level over the level band; NaN where none of it was measured.
     compression : gain change from rung to rung.
     return_check_db : level of the repeated first rung minus the first; None without the two.
-    limits : limiters, highest clean levels, and where high orders set in.
+    limits : limiters, and where high orders set in.
     background : None where the silence was not recorded.
     warnings : what the reader of the numbers must know.
     impulse : of the fundamental; None where every rung clipped.

@@ -82,7 +82,7 @@ def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStai
         frequency_hz=np.array([tone.levels.frequency_hz for tone in tones]),
         tones=_compared(tones),
         clean_level=staircase_clean_levels(
-            [tone.levels for tone in tones],
+            [tone.stated for tone in tones],
             [tone.limiter is not None and tone.limiter.may_act_from_the_lowest for tone in tones],
         ),
         high_order_onset=sorted(onsets, key=lambda onset: onset.drive_dbfs),

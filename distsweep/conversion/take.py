@@ -55,8 +55,6 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "compression": measured.compression,
         "return_check_db": measured.return_check_db,
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
-        "clean_level": measured.limits.clean_level,
-        "clean_level_third_octave": measured.limits.clean_level_third_octave,
         "high_order_onset": measured.limits.high_order_onset,
         "thd_advice": [
             dataclasses.replace(one, sentence=advice_sentence(one)) for one in measured.thd_advice

@@ -61,6 +61,8 @@ class ToneLevels(Record):
     level_high_db: FloatArray = field(default_factory=no_interval)
     thd_low_db: FloatArray = field(default_factory=no_interval)
     thd_high_db: FloatArray = field(default_factory=no_interval)
+    gain_change_low_db: FloatArray = field(default_factory=no_interval)
+    gain_change_high_db: FloatArray = field(default_factory=no_interval)
     harmonics_low_db: dict[int, FloatArray] = field(default_factory=dict)
     harmonics_high_db: dict[int, FloatArray] = field(default_factory=dict)
 

@@ -7,7 +7,8 @@ import pytest
 from conftest import long
 
 from distsweep.analysis.limits.clean_level import LIMITS, find_clean_levels
-from distsweep.analysis.noise.certainty import Estimate, NoisyPower
+from distsweep.analysis.limits.estimate import Estimate
+from distsweep.analysis.noise.interval import NoisySum
 from distsweep.analysis.third_octave import band_edges_hz, third_octave_bands
 from distsweep.results import CleanLevel
 
@@ -21,7 +22,8 @@ def column(values: list[float]) -> np.ndarray:
 
 def exact(values_db: np.ndarray) -> Estimate:
     """Values that no noise has touched."""
-    return Estimate.gaussian(values_db, np.zeros_like(values_db))
+    known = Estimate.of_level(values_db, values_db, values_db)
+    return known.zero_where(np.isneginf(values_db))
 
 
 def between(low_db: list[float], high_db: list[float]) -> Estimate:
@@ -252,7 +254,7 @@ def test_bounds_hold_the_true_power_as_often_as_they_say(
     error = rng.standard_normal((2, orders, trials)) * np.sqrt(floors / 2.0)
     powers = (amplitudes + error[0]) ** 2 + error[1] ** 2
     estimated = floors * rng.chisquare(12, (orders, trials)) / 12.0
-    found = NoisyPower.of_orders(powers, estimated, np.zeros(trials)).estimate()
+    found = estimate_of(powers, estimated)
     true_db = 10.0 * np.log10(true)
     # 95 %, and 97 % at least; a share of 4000 is known to 0.7 and 0.5 % (two deviations).
     likely = np.mean((found.low_db <= true_db) & (true_db <= found.high_db))
@@ -262,9 +264,15 @@ def test_bounds_hold_the_true_power_as_often_as_they_say(
         assert np.median(found.value_db) == pytest.approx(true_db, abs=0.5)
 
 
+def estimate_of(powers: np.ndarray, floors: np.ndarray) -> Estimate:
+    """Sum orders, each with a floor of 12 degrees of freedom, shape ``(orders, trials)``."""
+    single = NoisySum.single(powers, floors, np.full(floors.shape, 12.0), np.zeros(floors.shape))
+    return Estimate.of_power(*single.summed().interval())
+
+
 def test_what_is_all_noise_has_no_lower_end() -> None:
-    one = np.array([1.0])
-    found = NoisyPower.of_orders(one[None], one[None], np.zeros(1)).estimate()
+    one = np.array([[1.0]])
+    found = estimate_of(one, one)
     assert found.value_db[0] == -INF and found.low_db[0] == -INF and found.least_db[0] == -INF
     # The noise may have been in antiphase: the true power may be more than the measured one.
     assert 3.0 < found.high_db[0] < found.most_db[0] < 15.0
@@ -272,7 +280,7 @@ def test_what_is_all_noise_has_no_lower_end() -> None:
 
 def test_a_floor_that_is_not_known_bounds_nothing() -> None:
     one = np.array([[1e-6]])
-    found = NoisyPower.of_orders(one, one * NAN, np.zeros(1)).estimate()
+    found = estimate_of(one, one * NAN)
     assert np.isnan(found.value_db[0])
     assert (found.least_db[0], found.most_db[0]) == (-INF, INF)
 

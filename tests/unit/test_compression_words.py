@@ -9,8 +9,8 @@ import pytest
 from report_samples import sample_results, sample_take
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
+from distsweep.analysis.limits.estimate import SURE_REACH, Estimate
 from distsweep.analysis.limits.high_orders import onsets_of_ladder
-from distsweep.analysis.noise.certainty import SURE_DEVIATIONS, Estimate
 from distsweep.report.clean_level.levels import shown
 from distsweep.report.clean_level.table import clean_level_cells
 from distsweep.report.clean_level.words import clean_level_sentences
@@ -30,8 +30,8 @@ def with_clean_levels(*thd_db: list[float], uncertain_db: float = 0.0) -> Take:
         frequency_hz,
         DRIVE_DBFS[: len(thd)],
         np.zeros_like(thd),
-        Estimate.gaussian(thd, np.full(thd.shape, uncertain_db / SURE_DEVIATIONS)),
-        Estimate.gaussian(np.zeros_like(thd), np.zeros_like(thd)),
+        Estimate.of_level(thd, thd - uncertain_db / SURE_REACH, thd + uncertain_db / SURE_REACH),
+        Estimate.of_level(*[np.zeros_like(thd)] * 3),
     )
     rungs = [
         dataclasses.replace(rung, drive_dbfs=drive, spl_db=drive + 110.0)

@@ -6,11 +6,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from report_samples import alter, sample_take
+from report_samples import alter, sample_take, with_intervals
 
+from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
+from distsweep.analysis.limits.gain_change import with_ends
 from distsweep.analysis.limits.ladder import find_ladder_limits
 from distsweep.analysis.limits.limiter_kind import FoundLimiter, SteadyLevels, classify
-from distsweep.results import Compression, Take
+from distsweep.results import CleanLevel, Compression, Take
 
 DRIVES = np.array([-40.0, -34.0, -28.0, -22.0, -16.0, -10.0, -4.0])
 
@@ -29,6 +31,16 @@ def limited_take(loss_db: np.ndarray) -> Take:
 
 def limits_of(take: Take):  # type: ignore[no-untyped-def]
     return find_ladder_limits(take.frequency_hz, take.rungs, take.compression)
+
+
+def clean_levels_of(take: Take) -> list[CleanLevel]:
+    compression = with_ends(take.compression, with_intervals(take).rungs, reference=0)
+    limiters = limits_of(take).limiters
+    return [
+        clean
+        for levels in ladder_clean_levels(take.frequency_hz, take.rungs, compression, limiters)
+        for clean in levels
+    ]
 
 
 def values_of(limiter: FoundLimiter, code: str) -> dict[str, Any]:
@@ -78,7 +90,7 @@ def test_one_rung_states_nothing() -> None:
     alter(take.compression, gain_change_db=take.compression.gain_change_db[:1])
     found = limits_of(take)
     assert found.limiters == []
-    for clean in (*found.clean_level, *found.clean_level_third_octave):
+    for clean in clean_levels_of(take):
         assert "compression" not in clean.limited_by
         if np.isnan(clean.thd_percent):  # a limit of compression alone
             assert set(clean.state) == {"unknown"}
@@ -87,9 +99,10 @@ def test_one_rung_states_nothing() -> None:
 def test_a_threshold_below_the_lowest_rung_leaves_no_level_without_compression() -> None:
     """3:1 from 10 dB below the ladder on: the lowest rung has lost 6.7 dB already."""
     loss = np.outer((DRIVES - DRIVES[0]) * 2.0 / 3.0, np.ones(sample_take().frequency_hz.size))
-    found = limits_of(limited_take(loss))
+    take = limited_take(loss)
+    found = limits_of(take)
     assert found.limiters[0].kind == "limiting" and found.limiters[0].threshold_low_dbfs is None
-    for clean in (*found.clean_level, *found.clean_level_third_octave):
+    for clean in clean_levels_of(take):
         if clean.compression_db is not None:
             assert set(clean.state) <= {"below", "unknown"}
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from distsweep.analysis.limits.crossing import Crossing, find_crossing
-from distsweep.analysis.noise.certainty import Estimate
+from distsweep.analysis.limits.estimate import Estimate
 from distsweep.results import CleanLevel
 from distsweep.units import BoolArray, FloatArray, percent_to_db
 

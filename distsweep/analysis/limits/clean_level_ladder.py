@@ -7,22 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
-from distsweep.analysis.noise.certainty import (
-    CLEAR_DB,
-    RELIABLE_DB,
-    SEEN_DB,
-    Estimate,
-    NoisyPower,
-    level_deviation_db,
-)
+from distsweep.analysis.limits.estimate import Estimate
+from distsweep.analysis.noise.interval import ends_of_change, is_reliable
 from distsweep.analysis.third_octave import third_octave_bands
-from distsweep.results import CleanLevel, Compression, LimiterNumbers, Rung
+from distsweep.results import CleanLevel, Compression, LimiterNumbers, Rung, SmoothedLevel
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
-
-INDEPENDENT_SHARE = 0.2
-"""Neighbouring points see some of the same noise: of the points of a third of an octave so many
-count as independent ones. Measured on noise: 0.2 at 20 Hz, 0.4 at 50 Hz, 0.9 above 200 Hz with a
-sweep of 6 s from 20 Hz; the short windows of a fast sweep make it less."""
 
 LEAST_POINTS_SHARE = 0.5
 """A third of an octave is judged where so much of its points can be (chosen: most of them)."""
@@ -32,7 +21,6 @@ def ladder_clean_levels(
     frequency_hz: FloatArray,
     rungs: Sequence[Rung],
     compression: Compression,
-    kept: Sequence[int],
     limiters: Sequence[LimiterNumbers] = (),
 ) -> tuple[list[CleanLevel], list[CleanLevel]]:
     """Return the clean levels at each frequency, and those over thirds of an octave.
@@ -40,7 +28,8 @@ def ladder_clean_levels(
     Parameters
     ----------
     frequency_hz : shape ``(F,)``.
-    rungs, kept : rising in drive, and the indices of those that take part.
+    rungs : rising in drive, with their intervals; those that clipped in the recording take no part.
+    compression : with its intervals.
     limiters : what holds the ladder back: where a threshold may lie below the lowest rung, that may
         be compressed already, and no rung is known to keep within a limit of compression.
 
@@ -50,72 +39,108 @@ def ladder_clean_levels(
     every point alike, and the noise's expected share is taken off the average. A narrow peak of
     THD counts for less there than at its own frequency.
     """
-    drives = np.array([rungs[i].drive_dbfs for i in kept])
-    fundamental_db = np.array([rungs[i].fundamental_db for i in kept])
-    floor_db = np.array([rungs[i].fundamental_floor_db for i in kept])
-    distortion = _distortion([rungs[i] for i in kept])
-    change_db, deviation_db = _gain_changes(rungs, compression, kept)
-    loss = Estimate.gaussian(-change_db, deviation_db)
-    level_db = np.where(fundamental_db - floor_db >= SEEN_DB, fundamental_db, np.nan)
-    no_order = np.array([rungs[i].orders_summed == 0 for i in kept])
+    kept = [i for i, rung in enumerate(rungs) if not rung.clipped]
+    if not kept:
+        return [], []
+    own = [rungs[i] for i in kept]
+    drives = np.array([rung.drive_dbfs for rung in own])
+    change = _gain_changes(compression, kept)
+    no_order = np.array([rung.orders_summed == 0 for rung in own])
     each = find_clean_levels(
         frequency_hz,
         drives,
-        level_db,
-        distortion.estimate().zero_where(no_order),
-        loss.without_upper_end_where(_limited_from_below(frequency_hz, limiters)),
+        _there([rung.fundamental_db for rung in own], [rung.fundamental_low_db for rung in own]),
+        _distortion(own).zero_where(no_order),
+        _loss(*change).without_upper_end_where(_limited_from_below(frequency_hz, limiters)),
     )
     middles_hz, inside = third_octave_bands(frequency_hz)
     if not len(middles_hz):
         return each, []
+    levels = [_third_octave_level(rung) for rung in own]
+    change = _averaged_change(change[0], inside, levels, drives, compression)
     averaged = find_clean_levels(
         middles_hz,
         drives,
-        _averaged_level_db(level_db, floor_db, inside),
-        _averaged(distortion, inside).estimate().zero_where(_means(no_order, inside) > 0.5),
-        _averaged_loss(change_db, deviation_db, inside).without_upper_end_where(
-            _limited_from_below(middles_hz, limiters)
-        ),
+        _there([level.level_db for level in levels], [level.low_db for level in levels]),
+        _averaged_distortion(own).zero_where(_means(no_order, inside) > 0.5),
+        _loss(*change).without_upper_end_where(_limited_from_below(middles_hz, limiters)),
     )
     return each, averaged
 
 
-def _distortion(rungs: Sequence[Rung]) -> NoisyPower:
-    """Return the powers of the harmonics re the fundamental's, shape ``(R, F)``."""
-    orders = list(rungs[0].harmonics)
-    levels_db = np.array([[rung.harmonics[n].level_db for rung in rungs] for n in orders])
-    floors_db = np.array([[rung.harmonics[n].floor_db for rung in rungs] for n in orders])
-    above_db = np.array([rung.fundamental_db - rung.fundamental_floor_db for rung in rungs])
-    relative = 2.0 * db_to_power(-above_db)
-    # THD is a share of the fundamental, so that must be known, too.
-    clear = above_db >= CLEAR_DB
-    # What stands clear and is not called reliable is spoilt by something other than noise: a
+def _there(levels_db: Sequence[FloatArray], lows_db: Sequence[FloatArray]) -> FloatArray:
+    """Return levels, NaN where noise alone may have made them, shape ``(R, F)``."""
+    return np.where(np.isneginf(lows_db), np.nan, levels_db)
+
+
+def _distortion(rungs: Sequence[Rung]) -> Estimate:
+    """Return THD re the fundamental, shape ``(R, F)``."""
+    # What is narrow enough and is not called reliable is spoilt by something other than noise: a
     # window that resolves nothing, and that is so in every rung.
     spoilt = np.any(
-        [(r.thd_db - r.thd_floor_db >= RELIABLE_DB) & ~r.thd_reliable for r in rungs], axis=0
+        [is_reliable(r.thd_low_db, r.thd_high_db) & ~r.thd_reliable for r in rungs], axis=0
     )
-    found = NoisyPower.of_orders(db_to_power(levels_db), db_to_power(floors_db), relative)
-    return found.known_where(clear & ~spoilt)
+    return Estimate.of_power(
+        np.array([rung.thd_db for rung in rungs]),
+        np.array([rung.thd_low_db for rung in rungs]),
+        np.array([rung.thd_high_db for rung in rungs]),
+    ).unknown_where(spoilt)
 
 
-def _gain_changes(
-    rungs: Sequence[Rung], compression: Compression, kept: Sequence[int]
-) -> tuple[FloatArray, FloatArray]:
-    """Return gain changes and what noise makes of them (standard deviation), dB, ``(R, F)``."""
-    above_db = [rung.fundamental_db - rung.fundamental_floor_db for rung in rungs]
-    moved = level_deviation_db(np.array(above_db))
-    if compression.reference_drive_dbfs is None:
-        nothing = np.full(moved[list(kept)].shape, np.nan)
-        return nothing, nothing
-    away = [abs(rung.drive_dbfs - compression.reference_drive_dbfs) for rung in rungs]
-    reference = int(np.argmin(away))
-    deviation = np.hypot(moved, moved[reference])
-    deviation[reference] = 0.0  # its gain is what the others are compared with
-    rows = list(kept)
-    change = np.array([compression.gain_change_db[i] for i in rows])
+def _averaged_distortion(rungs: Sequence[Rung]) -> Estimate:
+    """Return THD over thirds of an octave, shape ``(R, B)``."""
+    thirds = [rung.thd_third_octave for rung in rungs if rung.thd_third_octave is not None]
+    return Estimate.of_power(
+        np.array([one.thd_db for one in thirds]),
+        np.array([one.low_db for one in thirds]),
+        np.array([one.high_db for one in thirds]),
+    )
+
+
+def _gain_changes(compression: Compression, kept: Sequence[int]) -> list[FloatArray]:
+    """Return the gain changes of some rungs and their ends, shape ``(R, F)`` each."""
+    change_db, low_db, high_db = (
+        np.array([part[i] for i in kept])
+        for part in (
+            compression.gain_change_db,
+            compression.gain_change_low_db,
+            compression.gain_change_high_db,
+        )
+    )
     # A gain that nothing is compared with is no gain change.
-    alone = np.sum(np.isfinite(change), axis=0) < 2
-    return np.where(alone, np.nan, change), deviation[rows]
+    alone = np.sum(np.isfinite(change_db), axis=0) < 2
+    return [np.where(alone, np.nan, change_db), low_db, high_db]
+
+
+def _loss(change_db: FloatArray, low_db: FloatArray, high_db: FloatArray) -> Estimate:
+    """Return the compression, the negative gain change, shape ``(R, F)``."""
+    return Estimate.of_level(-change_db, -high_db, -low_db)
+
+
+def _averaged_change(
+    change_db: FloatArray,
+    inside: BoolArray,
+    levels: Sequence[SmoothedLevel],
+    drives_dbfs: FloatArray,
+    compression: Compression,
+) -> list[FloatArray]:
+    """Return the gain changes over bands and their ends, shape ``(R, B)``.
+
+    Noise moves them as it moves the mean levels of the bands, ``levels``.
+    """
+    mean_db = np.asarray(power_to_db(_means(db_to_power(change_db), inside)))
+    if compression.reference_drive_dbfs is None:
+        return [mean_db, mean_db, mean_db]  # not known
+    away = np.abs(drives_dbfs - compression.reference_drive_dbfs)
+    stacked = (
+        np.array([getattr(level, part) for level in levels])
+        for part in ("level_db", "low_db", "high_db")
+    )
+    return [mean_db, *ends_of_change(mean_db, *stacked, reference=int(np.argmin(away)))]
+
+
+def _third_octave_level(rung: Rung) -> SmoothedLevel:
+    return next(one.fundamental for one in rung.smoothed if one.bands_per_octave == 3)
 
 
 def _limited_from_below(frequency_hz: FloatArray, limiters: Sequence[LimiterNumbers]) -> BoolArray:
@@ -138,42 +163,3 @@ def _means(values: FloatArray, inside: BoolArray) -> FloatArray:
     total = np.where(held, values, 0.0) @ inside.T.astype(float)
     enough = count >= LEAST_POINTS_SHARE * np.sum(inside, axis=1)
     return np.asarray(np.where(enough, total / np.maximum(count, 1.0), np.nan))
-
-
-def _independent(values: FloatArray, inside: BoolArray) -> FloatArray:
-    """Return how many independent points of each band are known, one at least, ``(R, B)``."""
-    count = np.isfinite(values) @ inside.T.astype(float)
-    return np.asarray(np.maximum(INDEPENDENT_SHARE * count, 1.0))
-
-
-def _averaged(power: NoisyPower, inside: BoolArray) -> NoisyPower:
-    """Average a power over bands, with the variances that the mean then has."""
-    known = np.isfinite(power.total) & np.isfinite(power.noise)
-    one = power.known_where(known)
-    points = _independent(one.total, inside)
-    total = _means(one.total, inside)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return NoisyPower(
-            total=total,
-            noise=_means(np.where(known, one.noise, np.nan), inside),
-            cross=_means(one.total * one.cross, inside) / total / points,
-            spread=_means(np.where(known, one.spread, np.nan), inside) / points,
-            relative=_means(one.total**2 * one.relative, inside) / total**2 / points,
-        )
-
-
-def _averaged_level_db(
-    fundamental_db: FloatArray, floor_db: FloatArray, inside: BoolArray
-) -> FloatArray:
-    """Return the mean level over bands, the noise's expected share taken off; NaN if unknown."""
-    noise = np.where(np.isfinite(floor_db), db_to_power(floor_db), 0.0)
-    level_db = power_to_db(np.maximum(_means(db_to_power(fundamental_db) - noise, inside), 0.0))
-    return np.where(np.isfinite(level_db), level_db, np.nan)
-
-
-def _averaged_loss(change_db: FloatArray, deviation_db: FloatArray, inside: BoolArray) -> Estimate:
-    """Return the loss of the mean gain over bands."""
-    gains = db_to_power(change_db)
-    mean = _means(gains, inside)
-    variance = _means((gains * deviation_db) ** 2, inside) / _independent(change_db, inside)
-    return Estimate.gaussian(-np.asarray(power_to_db(mean)), np.sqrt(variance) / mean)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.noise.certainty import Estimate
+from distsweep.analysis.limits.estimate import Estimate
 from distsweep.units import BoolArray, FloatArray, IntArray
 
 STATED_WITHIN_DB = 1.5

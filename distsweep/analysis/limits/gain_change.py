@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.analysis.noise.interval import ends_of_change
 from distsweep.results import Compression, Rung
 from distsweep.units import BoolArray, FloatArray
 
@@ -57,32 +58,18 @@ def gain_changes(
 def with_ends(
     compression: Compression, rungs: Sequence[Rung], *, reference: int | None
 ) -> Compression:
-    """Give gain changes the ends of their intervals.
-
-    The errors of a rung's level and of the reference's are independent and add as squares (GUM,
-    JCGM 100:2008, 5.1.2); the reference rung's own change is nothing, exactly.
-    """
-    if reference is None:
-        return compression
-    low, high = [], []
-    base = rungs[reference]
-    for number, (rung, change) in enumerate(zip(rungs, compression.gain_change_db, strict=True)):
-        if number == reference:
-            low.append(change)
-            high.append(change)
-            continue
-        with np.errstate(invalid="ignore"):
-            down = np.hypot(
-                rung.fundamental_db - rung.fundamental_low_db,
-                base.fundamental_high_db - base.fundamental_db,
-            )
-            up = np.hypot(
-                rung.fundamental_high_db - rung.fundamental_db,
-                base.fundamental_db - base.fundamental_low_db,
-            )
-        low.append(change - down)
-        high.append(change + up)
-    return replace(compression, gain_change_low_db=low, gain_change_high_db=high)
+    """Give gain changes the ends of their intervals; NaN where nothing is compared with."""
+    change = np.array(compression.gain_change_db)
+    low, high = change, change
+    if reference is not None:
+        low, high = ends_of_change(
+            change,
+            np.array([rung.fundamental_db for rung in rungs]),
+            np.array([rung.fundamental_low_db for rung in rungs]),
+            np.array([rung.fundamental_high_db for rung in rungs]),
+            reference=reference,
+        )
+    return replace(compression, gain_change_low_db=list(low), gain_change_high_db=list(high))
 
 
 def first_crossing(drives_dbfs: FloatArray, change_db: FloatArray, limit_db: float) -> FloatArray:

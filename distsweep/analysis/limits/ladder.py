@@ -1,4 +1,4 @@
-"""What limits a ladder: its bands' limiters, clean levels, and where rattles set in."""
+"""What limits a ladder: its bands' limiters, and where rattles set in."""
 
 from __future__ import annotations
 
@@ -6,20 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from distsweep.analysis.limits.band_limiters import find_limiters
-from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.limits.high_orders import onsets_of_ladder
 from distsweep.analysis.limits.limiter_kind import FoundLimiter
-from distsweep.results import CleanLevel, Compression, HighOrderOnset, Rung
+from distsweep.results import Compression, HighOrderOnset, Rung
 from distsweep.units import FloatArray
 
 
 @dataclass(frozen=True)
 class LadderLimits:
-    """A ladder's limiters (none where nothing can be said), clean levels and high-order onsets."""
+    """A ladder's limiters (none where nothing can be said), and high-order onsets."""
 
     limiters: list[FoundLimiter]
-    clean_level: list[CleanLevel]
-    clean_level_third_octave: list[CleanLevel]
     high_order_onset: list[HighOrderOnset]
 
 
@@ -35,10 +32,8 @@ def find_ladder_limits(
     """
     kept = [i for i, rung in enumerate(rungs) if not rung.clipped]
     if not kept:
-        return LadderLimits([], [], [], [])
-    limiters = find_limiters(frequency_hz, rungs, compression, kept)
+        return LadderLimits([], [])
     return LadderLimits(
-        limiters,
-        *ladder_clean_levels(frequency_hz, rungs, compression, kept, limiters),
+        find_limiters(frequency_hz, rungs, compression, kept),
         onsets_of_ladder(frequency_hz, rungs, kept),
     )
