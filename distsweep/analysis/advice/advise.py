@@ -36,8 +36,14 @@ KNOWN_SHARE = 0.9
 """Share of these bands in which THD must be known (chosen: nine tenths; a single dip of the
 distortion, however deep, is no reason for an hour of sweeps)."""
 
-SURE = 0.9
-"""Chance with which what is recommended must reach that (chosen: nine of ten who follow it do)."""
+SURE = 0.95
+"""Chance with which what is recommended must reach that (chosen: nine of ten who follow it shall,
+and a room is less steady than a computation)."""
+
+RELIABLY = 0.9
+"""Chance from which a measurement counts as one that is enough, when it is asked whether half of
+what is recommended would be; one minus that is the chance up to which it would not (chosen: the
+same nine of ten)."""
 
 LONGEST_S = 600.0
 """Sweeps in all that are recommended at most (chosen: ten minutes; a loudspeaker warms up, and few
@@ -228,12 +234,12 @@ def _ways(
     ways = []
     for row in range(len(judged)):
         enough = np.flatnonzero(reaching[:, row] >= SURE)
-        possible = np.flatnonzero(reliable[:, row] > 1.0 - SURE)
+        possible = np.flatnonzero(reliable[:, row] > 1.0 - RELIABLY)
         first_reliable = possible[0] if len(possible) else len(others.values)
         if len(enough) and others.half[enough[0]] < first_reliable:
             ways.append(_Way(float(others.values[enough[0]]), sure=True))
         else:
-            first = np.flatnonzero(at_best[:, row] > 1.0 - SURE)
+            first = np.flatnonzero(at_best[:, row] > 1.0 - RELIABLY)
             least = float(others.values[first[0]]) if len(first) else None
             ways.append(_Way(least, sure=False))
     return ways
@@ -264,7 +270,7 @@ def _chances(
     reached = ndtr(beyond)
     return tuple(
         _chance_of_enough(np.sum(part, axis=-1), judged, needed)
-        for part in (weight * reached, weight * (beyond >= ndtri(SURE)), by_power * reached)
+        for part in (weight * reached, weight * (beyond >= ndtri(RELIABLY)), by_power * reached)
     )  # type: ignore[return-value]
 
 
@@ -275,11 +281,15 @@ def _what_may_be_there(now: NoisySum) -> tuple[FloatArray, FloatArray]:
     noise.
     """
     places_db = np.arange(MAY_BE_DB[0], MAY_BE_DB[1], MAY_BE_STEP_DB)
+    from scipy.special import gammaln
+
     true = np.maximum(now.noise, 1e-300)[..., None] * db_to_power(places_db)
-    deviation = _deviation(now, true)
-    with np.errstate(invalid="ignore"):
-        off = ((now.total - now.noise)[..., None] - true) / deviation
-        logarithm = -0.5 * off**2 - np.log(deviation)
+    # The gamma distribution of the same mean and variance: shape k, and k / mean per power.
+    mean = true + np.maximum(now.noise, 1e-300)[..., None]
+    shape = (mean / _deviation(now, true)) ** 2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        each = now.total[..., None] * shape / mean
+        logarithm = shape * np.log(each) - each - gammaln(shape)
         weight = np.exp(logarithm - np.max(logarithm, axis=-1, keepdims=True))
     return true, np.nan_to_num(weight / np.sum(weight, axis=-1, keepdims=True))
 
