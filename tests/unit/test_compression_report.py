@@ -18,7 +18,8 @@ from distsweep.report.clean_level.figure import plot_clean_level
 from distsweep.report.limits.burst import plot_burst
 from distsweep.report.limits.gain_map import gain_grid, plot_gain_map
 from distsweep.report.limits.input_output import input_output, plot_input_output
-from distsweep.report.limits.sentences import last_step_words, staircase_sentences
+from distsweep.report.limits.last_step import last_step_words
+from distsweep.report.limits.sentences import staircase_sentences
 from distsweep.results import Agreement, CleanLevel, Results, Take
 
 RATE_HZ = 48000

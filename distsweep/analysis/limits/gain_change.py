@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.results import Compression, Rung
+from distsweep.results import Compression, Rung, ToneLevels
 from distsweep.units import BoolArray, FloatArray
 
 ONSET_DB, ONE_DB, THREE_DB = -0.5, -1.0, -3.0
@@ -64,25 +64,45 @@ def with_ends(
     """
     if reference is None:
         return compression
-    low, high = [], []
-    base = rungs[reference]
-    for number, (rung, change) in enumerate(zip(rungs, compression.gain_change_db, strict=True)):
-        if number == reference:
-            low.append(change)
-            high.append(change)
-            continue
-        with np.errstate(invalid="ignore"):
-            down = np.hypot(
-                rung.fundamental_db - rung.fundamental_low_db,
-                base.fundamental_high_db - base.fundamental_db,
-            )
-            up = np.hypot(
-                rung.fundamental_high_db - rung.fundamental_db,
-                base.fundamental_db - base.fundamental_low_db,
-            )
-        low.append(change - down)
-        high.append(change + up)
-    return replace(compression, gain_change_low_db=low, gain_change_high_db=high)
+    levels = [(r.fundamental_db, r.fundamental_low_db, r.fundamental_high_db) for r in rungs]
+    changes = compression.gain_change_db
+    ends = [
+        (change, change) if number == reference else _ends(change, level, levels[reference])
+        for number, (level, change) in enumerate(zip(levels, changes, strict=True))
+    ]
+    return replace(
+        compression,
+        gain_change_low_db=[low for low, _ in ends],
+        gain_change_high_db=[high for _, high in ends],
+    )
+
+
+def tone_with_ends(levels: ToneLevels) -> ToneLevels:
+    """Give a tone's gain changes the ends of their intervals, as `with_ends` does a ladder's.
+
+    They are those of ``level_db``, which must have its own; NaN where there is no gain change.
+    """
+    change = levels.gain_change_db
+    known = np.flatnonzero(np.isfinite(change))
+    if not len(known):
+        nowhere = np.full(change.shape, np.nan)
+        return replace(levels, gain_change_low_db=nowhere, gain_change_high_db=nowhere)
+    parts = (levels.level_db, levels.level_low_db, levels.level_high_db)
+    reference = known[0]  # it is the quietest that is reliable
+    low, high = _ends(change, parts, tuple(part[reference] for part in parts))
+    low[reference] = high[reference] = change[reference]
+    return replace(levels, gain_change_low_db=low, gain_change_high_db=high)
+
+
+def _ends(
+    change_db: FloatArray, level: Sequence[FloatArray], base: Sequence[FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the ends of a difference of two levels, each given with its low and high end."""
+    (level_db, low_db, high_db), (base_db, base_low_db, base_high_db) = level, base
+    with np.errstate(invalid="ignore"):
+        down = np.hypot(level_db - low_db, base_high_db - base_db)
+        up = np.hypot(high_db - level_db, base_db - base_low_db)
+    return change_db - down, change_db + up
 
 
 def first_crossing(drives_dbfs: FloatArray, change_db: FloatArray, limit_db: float) -> FloatArray:
