@@ -128,6 +128,7 @@ class Agreement(Record):
     """A ladder and a staircase compared at one frequency and drive: staircase minus ladder.
 
     The THDs compared sum the same orders. ``reliable`` asks both for their own reliability.
+    ``…_low_db`` and ``…_high_db`` are the ends of 95 % intervals, NaN in files that lack them.
     """
 
     position: str
@@ -141,6 +142,10 @@ class Agreement(Record):
     staircase_thd_db: float
     thd_margin_db: float
     reliable: bool
+    level_difference_low_db: float = float("nan")
+    level_difference_high_db: float = float("nan")
+    thd_difference_low_db: float = float("nan")
+    thd_difference_high_db: float = float("nan")
 
 
 @dataclass(frozen=True, repr=False)

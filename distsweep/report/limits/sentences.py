@@ -175,6 +175,6 @@ def onset_words(take: Take) -> str | None:
     )
     return (
         f"From {wording.drive(first.drive_dbfs)} on, with {wording.frequency(first.frequency_hz)},"
-        f" there is sound beyond the separated harmonics, {wording.decibels(first.level_db)} re"
-        f" the fundamental: {what}."
+        " there is sound beyond the separated harmonics, about"
+        f" {wording.decibels(first.level_db, decimals=0)} re the fundamental: {what}."
     )
