@@ -9,7 +9,7 @@ import numpy as np
 from distsweep.analysis.cut import CutStaircase, CutTone
 from distsweep.analysis.limits.bent_tones import compare_bent
 from distsweep.analysis.limits.clean_level_staircase import staircase_clean_levels
-from distsweep.analysis.limits.gain_change import gain_change_of_tone
+from distsweep.analysis.limits.gain_change import gain_change_of_tone, tone_with_ends
 from distsweep.analysis.limits.high_orders import onset_of_tone
 from distsweep.analysis.limits.limiter_kind import FoundLimiter
 from distsweep.analysis.limits.tone_limiter import ToneLimiter, find_tone_limiter
@@ -117,7 +117,7 @@ def _tone(
     offset_db = settings.level_offset_db - correction_db
     measured = MeasuredTone(
         levels=levels,
-        stated=freed_of_noise(levels, bursts, up, settings.level_offset_db),
+        stated=tone_with_ends(freed_of_noise(levels, bursts, up, settings.level_offset_db)),
         limiter=found.limiter,
         thermal=found.thermal,
         bent=found.bent,

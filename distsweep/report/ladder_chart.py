@@ -34,11 +34,10 @@ STATES_WITHOUT_INTERVALS = (
     "Thick bar: within 1.5 dB.  Thin: noise may move it by several dB.  None: noise"
 )
 ONE_STATE = "Where the bar runs both levels stand clear of the noise; in the gaps nothing is drawn"
+SHADED = ".  Shaded: the 95 % interval"
 _SPECKS = 0.05  # share of the grid; noise alone passes its 6 dB margin at one point in fifty
 _LAST_MARKED_ORDER = 5  # the steps of higher orders are too small to see, and too close
 _BAR, _AVERAGE_BAR, _HAIR_BAR = 0.54, 0.28, 0.10  # heights of the strip's bars, in rows
-_VISIBLE_DB = 0.5  # width from which an interval is wider than a line is drawn (0.4 dB of 80)
-_BAND_SHARE = 0.22  # opacity of a band; chosen by eye
 AVERAGE_WIDTH = 0.6
 """Width of an average's line re that of a full one (chosen by eye)."""
 
@@ -116,7 +115,8 @@ def draw_line(
               label=name or "_reliable")  # fmt: skip
     draw_lone_points(axes, frequency_hz, shown, colour)
     if line.high_db.size:
-        _draw_band(axes, frequency_hz, line.low_db, line.high_db, line.standing.reliable, colour)
+        _draw_band(axes, frequency_hz, (line.low_db, line.high_db), line.standing.reliable, colour,
+                   width=width)  # fmt: skip
     average, reliable = line.average, line.standing.reliable
     pale = beside(line.uncertain, reliable | line.averaged)
     axes.plot(frequency_hz, only(line.shown, pale), color=look.paler(colour), zorder=2.5,
@@ -127,24 +127,27 @@ def draw_line(
               linewidth=AVERAGE_WIDTH * width, label=f"_average {name}".rstrip(),
               zorder=zorder)  # fmt: skip
     both = line.averaged | line.uncertain
-    _draw_band(axes, frequency_hz, average.low_db, average.high_db, both, colour)
+    _draw_band(axes, frequency_hz, (average.low_db, average.high_db), both, colour,
+               width=AVERAGE_WIDTH * width)  # fmt: skip
     _draw_peaks(axes, frequency_hz, line, colour)
 
 
 def _draw_band(
     axes: Axes,
     frequency_hz: FloatArray,
-    low_db: FloatArray,
-    high_db: FloatArray,
+    ends_db: tuple[FloatArray, FloatArray],
     flags: BoolArray,
     colour: str,
+    *,
+    width: float,
 ) -> None:
-    """Shade an interval in the curve's colour, where it is wider than the curve."""
+    """Shade an interval in the curve's colour, where it is wider than the curve's own line."""
+    low_db, high_db = ends_db
     with np.errstate(invalid="ignore"):
-        wide = flags & (high_db - low_db >= _VISIBLE_DB)
+        wide = flags & (high_db - low_db >= look.points_to_db(axes, width))
     if wide.any():
         axes.fill_between(frequency_hz, only(low_db, wide), only(high_db, wide), color=colour,
-                          alpha=_BAND_SHARE, linewidth=0.0, label="_interval",
+                          alpha=look.BAND_SHARE, linewidth=0.0, label="_interval",
                           zorder=2.2)  # fmt: skip
 
 

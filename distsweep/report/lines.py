@@ -12,6 +12,8 @@ from distsweep.report.reliability import (
     NOISE_PEAK_RATIO,
     Standing,
     fundamental_standing,
+    gain_change_parts,
+    gain_change_reliable,
     harmonic_standing,
     only,
     runs,
@@ -37,7 +39,8 @@ class Average:
     At each point it is the finest of the averages that is reliable there; where none is, the
     coarsest, which is uncertain where it has a low end. ``standing`` leaves out the points whose
     own value is reliable. ``peaks`` are points that stand out of the interval by more than noise
-    in step with it makes: `NOISE_PEAK_RATIO` times their floor.
+    in step with it makes: `NOISE_PEAK_RATIO` times their floor; flanks of what is drawn by itself
+    are none.
     """
 
     values: FloatArray
@@ -122,6 +125,14 @@ def fundamental_line(take: Take, rung_index: int) -> Line:
     )  # fmt: skip
 
 
+def gain_change_line(take: Take, rung_index: int) -> Line:
+    """The gain change of a rung: drawn where the analysis wrote one, and never pale."""
+    values, low_db, high_db = gain_change_parts(take, rung_index)
+    nowhere = np.zeros(values.shape, dtype=bool)
+    standing = Standing(gain_change_reliable(take, rung_index), nowhere)
+    return Line(values, standing, low_db=low_db, high_db=high_db)
+
+
 def _line(
     take: Take,
     rung: Rung,
@@ -147,7 +158,9 @@ def _line(
         with np.errstate(invalid="ignore"):
             peaks = missing & (db_to_ratio(values) > beyond)
         average = replace(
-            average, peaks=peaks, standing=_without_scraps(take.frequency_hz, standing, average)
+            average,
+            peaks=_without_flanks(peaks, only(values, standing.reliable), values),
+            standing=_without_scraps(take.frequency_hz, standing, average),
         )
     return Line(values, standing, low_db=low_db, high_db=high_db, average=average)
 
@@ -168,6 +181,16 @@ def _average(
     uncertain = missing & ~known & np.isfinite(values)
     nowhere = np.zeros(frequency_hz.shape, dtype=bool)
     return Average(values, low_db, high_db, Standing(missing & known, uncertain), nowhere)
+
+
+def _without_flanks(peaks: BoolArray, known_db: FloatArray, values: FloatArray) -> BoolArray:
+    """Leave out stretches beside a reliable point that is higher: the full line shows that peak."""
+    kept = peaks.copy()
+    for first, end in runs(peaks):
+        beside_db = [*known_db[max(first - 1, 0) : first], *known_db[end : end + 1]]
+        if any(level >= np.max(values[first:end]) for level in beside_db):
+            kept[first:end] = False
+    return kept
 
 
 def _without_scraps(frequency_hz: FloatArray, single: Standing, average: Average) -> Standing:

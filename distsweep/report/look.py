@@ -71,6 +71,7 @@ _TICKS_PER_DECADE = (1, 2, 5)
 WIDTH_IN = 8.6
 LEFT_IN, RIGHT_IN = 0.98, 7.68  # edges of axes that have the figure's width to themselves
 HAIR_LINE = 0.6  # points: the thinnest that a screen and a printer still draw evenly
+BAND_SHARE = 0.22  # opacity of an interval's band; chosen by eye
 _PALE = 0.5  # share of paper in a pale shade; chosen by eye, on a screen and in greyscale
 
 
@@ -175,6 +176,13 @@ def decibel_axis(axes: Axes, low_db: float, high_db: float, *, step: float | Non
     ticks = np.arange(np.ceil(low_db / step - 1e-6), np.floor(high_db / step + 1e-6) + 1) * step
     decimals = 0 if step >= 1.0 else 1
     set_ticks(axes.yaxis, ticks.tolist(), [signed(t, decimals) for t in ticks])
+
+
+def points_to_db(axes: Axes, points: float) -> float:
+    """Decibels that a mark of so many points covers on a decibel axis that has its limits."""
+    low_db, high_db = axes.get_ylim()
+    height_points = 72.0 * axes.bbox.height / axes.figure.dpi
+    return float((high_db - low_db) * points / height_points)
 
 
 def tick_step_db(span_db: float) -> float:

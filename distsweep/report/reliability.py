@@ -134,6 +134,22 @@ def gain_change_reliable(take: Take, rung_index: int) -> BoolArray:
     return np.asarray(np.isfinite(take.compression.gain_change_db[rung_index]), dtype=bool)
 
 
+def gain_change_parts(take: Take, rung_index: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gain change of a rung, its low and its high end; each of length 0 where there is none."""
+    nothing = np.zeros(0)
+    if take.compression is None:
+        return nothing, nothing, nothing
+    value, low, high = (
+        part[rung_index] if part else nothing
+        for part in (
+            take.compression.gain_change_db,
+            take.compression.gain_change_low_db,
+            take.compression.gain_change_high_db,
+        )
+    )
+    return value, low, high
+
+
 def beside(uncertain: BoolArray, reliable: BoolArray) -> BoolArray:
     """Uncertain points and the reliable ones next to them, so that the two lines meet."""
     grown = uncertain.copy()

@@ -128,6 +128,7 @@ class Agreement(Record):
     """A ladder and a staircase compared at one frequency and drive: staircase minus ladder.
 
     The THDs compared sum the same orders. ``reliable`` asks both for their own reliability.
+    ``…_low_db`` and ``…_high_db`` are the ends of 95 % intervals, NaN in files that lack them.
     """
 
     position: str
@@ -141,6 +142,10 @@ class Agreement(Record):
     staircase_thd_db: float
     thd_margin_db: float
     reliable: bool
+    level_difference_low_db: float = float("nan")
+    level_difference_high_db: float = float("nan")
+    thd_difference_low_db: float = float("nan")
+    thd_difference_high_db: float = float("nan")
 
 
 @dataclass(frozen=True, repr=False)
@@ -160,7 +165,8 @@ class LimiterAgreement(Record):
     still acting on what a sweep plays next), "moved" (the ladder's first level did not come back
     the same) or "". The thresholds are the two ends each lies between (the same where one is
     stated; None where an end is not known); the gain changes are those at ``drive_dbfs``, the
-    highest drive that both have. Drives and thresholds are those at the tone, where the ladder's
+    highest drive that both have, ``…_low_db`` and ``…_high_db`` the ends of their 95 % intervals
+    (None in files that lack them). Drives and thresholds are those at the tone, where the ladder's
     sweep may be reduced. ``ladder_take`` is the ladder's index in the results' takes (two may
     bear the same names); None in files that lack it.
     """
@@ -180,3 +186,7 @@ class LimiterAgreement(Record):
     ladder_change_db: float | None
     staircase_change_db: float | None
     ladder_take: int | None = None
+    ladder_change_low_db: float | None = None
+    ladder_change_high_db: float | None = None
+    staircase_change_low_db: float | None = None
+    staircase_change_high_db: float | None = None

@@ -30,8 +30,8 @@ class ToneLevels(Record):
     leave) are re the fundamental; ``waveform_crest_db`` is peak over RMS of the wave that
     fundamental and harmonics make, 3.01 for a sine. ``difference_db`` is the way down minus
     the way up where they differ most. The gain change is re the quietest reliable level, at
-    ``reference_drive_dbfs``; ``onset_dbfs`` is the drive at which it reaches −0.5 dB. ``…_low_db``
-    and ``…_high_db`` are the ends of 95 % intervals.
+    ``reference_drive_dbfs``, where it is exactly 0; ``onset_dbfs`` is the drive at which it reaches
+    −0.5 dB. ``…_low_db`` and ``…_high_db`` are the ends of 95 % intervals.
     """
 
     frequency_hz: float
@@ -59,10 +59,10 @@ class ToneLevels(Record):
     difference_db: float | None = None
     level_low_db: FloatArray = field(default_factory=no_interval)
     level_high_db: FloatArray = field(default_factory=no_interval)
-    thd_low_db: FloatArray = field(default_factory=no_interval)
-    thd_high_db: FloatArray = field(default_factory=no_interval)
     gain_change_low_db: FloatArray = field(default_factory=no_interval)
     gain_change_high_db: FloatArray = field(default_factory=no_interval)
+    thd_low_db: FloatArray = field(default_factory=no_interval)
+    thd_high_db: FloatArray = field(default_factory=no_interval)
     harmonics_low_db: dict[int, FloatArray] = field(default_factory=dict)
     harmonics_high_db: dict[int, FloatArray] = field(default_factory=dict)
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from math import isnan
+from math import isnan, nan
 
 from distsweep.reason import Reason, Value
-from distsweep.words.wording import as_given, listed, signed
+from distsweep.words.wording import as_given, known_decibels, known_places, listed, signed
 
 MOST_RATIO = 99.0
 """A bound on a ratio above this is written as this (chosen: nobody hears the difference)."""
@@ -18,43 +18,59 @@ def limiter_sentence(reason: Reason) -> str:
     return LIMITER_SENTENCES[reason.code](**reason.values)
 
 
-def _gain_changes_by(lowest_db: float, highest_db: float) -> str:
-    low, high = signed(lowest_db, 2), signed(highest_db, 2)
+def _known(change_db: float, within_db: float) -> str:
+    """Write a gain change with two decimals, or fewer, as far as its interval leaves it known.
+
+    ``within_db`` is how far that reaches; NaN where nobody knows.
+    """
+    text = known_decibels(change_db, change_db - within_db, change_db + within_db, decimals=2)
+    return text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def _gain_changes_by(lowest_db: float, highest_db: float, within_db: float) -> str:
+    places = known_places(within_db, 2)
+    low, high = signed(lowest_db, places), signed(highest_db, places)
     ends = high if low == high else f"{low} to {high}"
-    return f"the gain changes by {ends} dB on the way up"
+    return f"the gain changes by {'' if places else 'about '}{ends} dB on the way up"
 
 
-def _gain_hardly_falls(lowest_db: float, highest_db: float, onset_db: float) -> str:
-    change = _gain_changes_by(lowest_db, highest_db)
+def _gain_hardly_falls(
+    lowest_db: float, highest_db: float, onset_db: float, within_db: float = nan
+) -> str:
+    change = _gain_changes_by(lowest_db, highest_db, within_db)
     return f"{change}: it falls by less than {as_given(onset_db)} dB"
 
 
 def _clip_just_begun(
-    lowest_db: float, highest_db: float, odd_growth_db_per_db: float, drive_dbfs: float
+    lowest_db: float,
+    highest_db: float,
+    odd_growth_db_per_db: float,
+    drive_dbfs: float,
+    within_db: float = nan,
 ) -> str:
     return (
-        f"{_gain_changes_by(lowest_db, highest_db)}, yet odd harmonics grow by"
+        f"{_gain_changes_by(lowest_db, highest_db, within_db)}, yet odd harmonics grow by"
         f" {signed(odd_growth_db_per_db)} dB per dB at {as_given(drive_dbfs)} dBFS and reach 1 % or"
         " more: a clip that has only just begun"
     )
 
 
-def _wave_bent(loss_db: float, odd_share: float) -> str:
+def _wave_bent(loss_db: float, odd_share: float, within_db: float = nan) -> str:
     return (
-        f"the gain falls by {signed(loss_db, 2)} dB and odd harmonics grow with it"
+        f"the gain falls by {_known(loss_db, within_db)} and odd harmonics grow with it"
         f" ({odd_share:.2f} of the share lost; a bent wave shows 0.3 to 1.4, a limiter far less)"
     )
 
 
-def _wave_whole(loss_db: float, odd_share: float) -> str:
+def _wave_whole(loss_db: float, odd_share: float, within_db: float = nan) -> str:
     return (
-        f"the gain falls by {signed(loss_db, 2)} dB while odd harmonics hardly grow"
+        f"the gain falls by {_known(loss_db, within_db)} while odd harmonics hardly grow"
         f" ({odd_share:.2f} of the share lost; a bent wave shows 0.3 or more)"
     )
 
 
-def _falls_unevenly(loss_db: float, odd_share: float) -> str:
-    whole = _wave_whole(loss_db, odd_share)
+def _falls_unevenly(loss_db: float, odd_share: float, within_db: float = nan) -> str:
+    whole = _wave_whole(loss_db, odd_share, within_db)
     return f"{whole}, but not as a limiter's: it does not fall as the drive rises"
 
 
@@ -123,17 +139,19 @@ def _in_band(of: str, band_low_hz: float, band_high_hz: float, **values: Value) 
     return f"from {_ends(band_low_hz, band_high_hz)} {LIMITER_SENTENCES[of](**values)}"
 
 
-def _no_onset(loss_db: float, at_hz: float, onset_db: float) -> str:
+def _no_onset(loss_db: float, at_hz: float, onset_db: float, within_db: float = nan) -> str:
     first = f"no third of an octave loses {as_given(onset_db)} dB of gain or more"
-    return f"{first}: {_most(loss_db, at_hz)}"
+    return f"{first}: {_most(loss_db, at_hz, within_db)}"
 
 
-def _no_band_falls_together(loss_db: float, at_hz: float, onset_db: float) -> str:
-    return f"no band loses gain together: {_most(loss_db, at_hz)}"
+def _no_band_falls_together(
+    loss_db: float, at_hz: float, onset_db: float, within_db: float = nan
+) -> str:
+    return f"no band loses gain together: {_most(loss_db, at_hz, within_db)}"
 
 
-def _most(loss_db: float, at_hz: float) -> str:
-    return f"the most is {loss_db:.2f} dB, around {at_hz:.3g} Hz"
+def _most(loss_db: float, at_hz: float, within_db: float) -> str:
+    return f"the most is {_known(loss_db, within_db)}, around {at_hz:.3g} Hz"
 
 
 def _bands_fall(

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from distsweep.reason import Reason
 from distsweep.words.resonance_notes import NOTES
-from distsweep.words.wording import as_given, listed, ordinal, signed
+from distsweep.words.wording import as_given, known_places, listed, ordinal, signed
 
 
 def sentence(reason: Reason) -> str:
@@ -221,10 +221,17 @@ def _steady_tone_shows(
     swept_db: float,
     sweep_s: float | None,
 ) -> str:
-    known = f"at most {signed(high_db)} dB"
-    if math.isfinite(low_db):
-        known = f"{signed(level_db)} dB (95 %: {signed(low_db)} to {signed(high_db)} dB)"
-    shown = f"where the sweep shows {signed(swept_db)} dB"
+    places = known_places((high_db - low_db) / 2.0) if math.isfinite(low_db) else 0
+    step = 10.0**-places
+    low, high = (
+        signed(step * whole(end / step), places) if math.isfinite(end) else ""
+        for whole, end in ((math.floor, low_db), (math.ceil, high_db))
+    )
+    known = f"no more than {high} dB"
+    if low:
+        known = f"{signed(level_db, places)} dB (95 %: {low} to {high} dB)"
+    # The noise of what the sweep shows is a part of that interval.
+    shown = f"where the sweep shows {signed(swept_db, places)} dB"
     if sweep_s is not None:
         shown += f"; a sweep of {math.ceil(sweep_s)} s or more shows it directly"
     return (

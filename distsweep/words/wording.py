@@ -46,7 +46,20 @@ def _rounded(value: float, digits: int, *, up: bool = False) -> str:
 
 EXACT_DB = 0.5
 """Half-width up to which a level is written to 0.1 dB, and a ratio with two digits (chosen: 0.5 dB
-are 6 %, about what a second digit says)."""
+are 6 %, about what a second digit says). Up to a tenth of it a level may have two decimals."""
+
+
+def known_places(half_width_db: float, most: int = 1) -> int:
+    """Return the decimals that an interval leaves known of a level, ``most`` at most.
+
+    They are ``most`` where the interval is not known (NaN).
+    """
+    if not math.isfinite(half_width_db):
+        return most
+    places = 0
+    while places < most and half_width_db <= EXACT_DB * 10.0**-places + 1e-9:
+        places += 1
+    return places
 
 
 def known_percent(
@@ -69,19 +82,23 @@ def known_percent(
 
 
 def known_decibels(
-    value_db: float, low_db: float, high_db: float, *, about: str = "about ", most: str = "at most "
+    value_db: float,
+    low_db: float,
+    high_db: float,
+    *,
+    about: str = "about ",
+    most: str = "at most ",
+    decimals: int = 1,
 ) -> str:
     """Write a level rounded to what its interval leaves known: "−50.3 dB", "about −50 dB".
 
-    Where only the high end is finite it stands, rounded up: "at most −49 dB".
+    Where only the high end is finite it stands, rounded up: "at most −49 dB". ``decimals`` are
+    those of a level that is known well enough, or without an interval (both ends NaN).
     """
-    if not math.isfinite(high_db):
-        return decibels(value_db)
-    if not math.isfinite(low_db):
+    if math.isfinite(high_db) and not math.isfinite(low_db):
         return f"{most}{decibels(math.ceil(high_db - 1e-6), decimals=0)}"
-    if high_db - low_db <= 2.0 * EXACT_DB:
-        return decibels(value_db)
-    return f"{about}{decibels(value_db, decimals=0)}"
+    places = known_places((high_db - low_db) / 2.0, decimals)
+    return f"{'' if places else about}{decibels(value_db, decimals=places)}"
 
 
 def percent_between(low: float, high: float) -> str:

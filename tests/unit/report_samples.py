@@ -221,7 +221,24 @@ def with_intervals(take: Take) -> Take:
                       for order, curve in curves.items()})
             for n in (12, 6, 3)
         ])  # fmt: skip
+    if take.compression is not None:
+        changes, first = take.compression.gain_change_db, take.rungs[0]
+        low, high = ([gain + sign * _reach(rung, first, sign)
+                      for gain, rung in zip(changes, take.rungs, strict=True)]
+                     for sign in (-1, 1))  # fmt: skip
+        alter(take.compression, gain_change_low_db=low, gain_change_high_db=high)
     return take
+
+
+def _reach(rung: Rung, first: Rung, sign: int) -> Any:
+    """How far a gain change's interval reaches up (1) or down (−1); the first rung's own is 0."""
+    if rung is first:
+        return np.zeros(rung.fundamental_db.shape)
+    ends = {-1: "fundamental_low_db", 1: "fundamental_high_db"}
+    with np.errstate(invalid="ignore"):
+        own = getattr(rung, ends[sign]) - rung.fundamental_db
+        other = getattr(first, ends[-sign]) - first.fundamental_db
+    return np.sqrt(own**2 + other**2)
 
 
 NOMINAL_HZ = np.array([

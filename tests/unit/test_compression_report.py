@@ -18,7 +18,8 @@ from distsweep.report.clean_level.figure import plot_clean_level
 from distsweep.report.limits.burst import plot_burst
 from distsweep.report.limits.gain_map import gain_grid, plot_gain_map
 from distsweep.report.limits.input_output import input_output, plot_input_output
-from distsweep.report.limits.sentences import last_step_words, staircase_sentences
+from distsweep.report.limits.last_step import last_step_words
+from distsweep.report.limits.sentences import staircase_sentences
 from distsweep.results import Agreement, CleanLevel, Results, Take
 
 RATE_HZ = 48000
@@ -149,11 +150,21 @@ def test_every_state_of_a_clean_level_has_a_shape_of_its_own(take: Take) -> None
 
 def test_the_agreement_fills_only_what_is_reliable() -> None:
     found = [
-        Agreement("axis", "l", "s", 100.0, -10.0, 0.1, 0.05, -40.0, -39.95, 50.0, True),
+        Agreement("axis", "l", "s", 100.0, -10.0, 0.1, 0.05, -40.0, -39.95, 50.0, True,
+                  thd_difference_low_db=-0.25, thd_difference_high_db=0.35),
         Agreement("axis", "l", "s", 200.0, -20.0, 0.0, 0.90, -60.0, -59.10, 10.0, False),
-    ]
+    ]  # fmt: skip
     figure = plot_agreement(found)
     upper = figure.axes[0]
+    bars = {
+        tuple(end[1] for end in segment)
+        for one in upper.collections
+        if one.get_label() == "_interval"
+        for segment in one.get_segments()
+    }
+    assert bars == {(-0.25, 0.35)}  # the second has no interval
+    places = [line.get_xdata()[0] for line in upper.lines if line.get_marker() == "o"]
+    assert places == pytest.approx([100.0, 200.0], rel=0.02) and places[0] > 100.0 > places[1] / 2.0
     marks = {
         line.get_label(): line.get_ydata()[0] for line in upper.lines if line.get_marker() == "o"
     }

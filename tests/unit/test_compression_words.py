@@ -15,7 +15,8 @@ from distsweep.report.clean_level.levels import shown
 from distsweep.report.clean_level.table import clean_level_cells
 from distsweep.report.clean_level.words import clean_level_sentences
 from distsweep.report.limits.gain_map import gain_grid
-from distsweep.report.limits.sentences import ladder_sentences, last_step_words
+from distsweep.report.limits.last_step import last_step_words
+from distsweep.report.limits.sentences import ladder_sentences
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Limiter, Take
 

@@ -30,6 +30,25 @@ from distsweep.words.limits import limiter_sentence
             "the gain changes by −0.31 to 0.00 dB on the way up: it falls by less than 0.5 dB",
         ),
         (
+            Reason("gain_hardly_falls", lowest_db=-0.31, highest_db=-0.001, within_db=0.2,
+                   onset_db=0.5),
+            "the gain changes by −0.3 to 0.0 dB on the way up: it falls by less than 0.5 dB",
+        ),
+        (
+            Reason("gain_falls_wave_whole", loss_db=6.104, within_db=0.03, odd_share=0.01),
+            "the gain falls by 6.10 dB while odd harmonics hardly grow (0.01 of the share lost; a"
+            " bent wave shows 0.3 or more)",
+        ),
+        (
+            Reason("gain_falls_wave_bent", loss_db=6.104, within_db=0.7, odd_share=0.5),
+            "the gain falls by about 6 dB and odd harmonics grow with it (0.50 of the share lost; a"
+            " bent wave shows 0.3 to 1.4, a limiter far less)",
+        ),
+        (
+            Reason("no_onset", loss_db=0.31, within_db=0.1, at_hz=63.0, onset_db=0.5),
+            "no third of an octave loses 0.5 dB of gain or more: the most is 0.3 dB, around 63 Hz",
+        ),
+        (
             Reason("with_sag_taken_out", of="gain_hardly_falls", lowest_db=0.0, highest_db=0.0,
                    onset_db=0.5),
             "with the sag taken out, the gain changes by 0.00 dB on the way up: it falls by less"

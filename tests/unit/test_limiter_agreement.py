@@ -118,6 +118,30 @@ def test_what_agrees_and_what_does_not(name: str) -> None:
     assert table([found]).rows[0][0].text == "1\N{NO-BREAK SPACE}kHz"
 
 
+@pytest.mark.parametrize(
+    ("half_db", "ladder_half_db", "steps", "rung"),
+    [(0.01, 0.02, "−0.1", "−3.0"), (0.5, 0.02, "≈ 0", "−3.0"), (0.01, 0.9, "−0.1", "≈ −3")],
+)
+def test_gain_changes_are_known_to_both_levels_errors(
+    half_db: float, ladder_half_db: float, steps: str, rung: str
+) -> None:
+    """Two levels make a gain change, so that it is known to √2 times what they are."""
+    ladder, tone = ladder_of(NONE, 3.0), tone_of(NONE, 0.1)
+    (row,) = tone.staircase
+    ends = {"level_low_db": row.level_db - half_db, "level_high_db": row.level_db + half_db}
+    tone = dataclasses.replace(tone, staircase=[dataclasses.replace(row, **ends)])
+    for one in ladder.rungs:
+        alter(one, fundamental_low_db=one.fundamental_db - ladder_half_db,
+              fundamental_high_db=one.fundamental_db + ladder_half_db)  # fmt: skip
+    (found,) = compare_limiters(ladder, tone)
+    assert found.staircase_change_high_db == pytest.approx(-0.1 + np.sqrt(2.0) * half_db)
+    assert found.ladder_change_low_db == pytest.approx(-3.0 - np.sqrt(2.0) * ladder_half_db)
+    assert [cell.text for cell in table([found]).rows[0][3:5]] == [steps, rung]
+    (said,) = sentences(ladder, found)
+    words = [f"{text.replace('≈', 'about')} dB" for text in (steps, rung)]
+    assert f"(gain changes of {words[0]} and {words[1]} at " in said
+
+
 def test_a_blend_is_told_only_where_the_ladder_has_a_band_that_acts() -> None:
     for there, loss_db, words in (
         (ELSEWHERE, 5.0, "the outputs of two bands may add"),

@@ -16,12 +16,15 @@ from report_samples import (
     sample_results,
     sample_take,
     with_intervals,
+    words,
     words_of,
 )
 
 from distsweep import report
+from distsweep.report.limits import gain_change
+from distsweep.report.limits.last_step import last_step_words
 from distsweep.report.lines import fundamental_line, harmonic_line, thd_line
-from distsweep.report.reliability import thd_bound_db
+from distsweep.report.reliability import gain_change_parts, thd_bound_db
 from distsweep.report.tables import write_tables
 from distsweep.results import Rung, SmoothedLevel, Take, read_results, write_results
 from distsweep.words import wording
@@ -106,6 +109,105 @@ def test_bands_are_drawn_where_they_are_wider_than_the_line() -> None:
     assert not [one for one in axes.collections if one.get_label() == "_interval"]
 
 
+def test_the_gain_change_is_shaded_by_its_interval_where_that_is_wider_than_the_line() -> None:
+    take = noisy()
+    assert take.compression is not None
+    axes = main_axes(report.plot_gain_change(take))
+    bands = [one for one in axes.collections if one.get_label() == "_interval"]
+    low_hz, high_hz = take.frequency_hz[[0, -1]]
+    index = 3
+    change, low, high = gain_change_parts(take, index)
+    corners = np.vstack([path.vertices for band in bands for path in band.get_paths()])
+    limits = axes.get_ylim()
+    line_db = 2.0 * (limits[1] - limits[0]) / (72.0 * 3.7)  # 1.9 points at most, of 3.7 inches
+    wide = np.flatnonzero(np.isfinite(change) & (high - low > line_db))
+    assert wide.size > 50
+    for at in wide[::20]:
+        column = corners[np.isclose(corners[:, 0], take.frequency_hz[at])][:, 1]
+        for end in (low[at], high[at]):
+            assert np.min(np.abs(column - end)) < 1e-9
+    assert limits[0] < np.nanmin(low[wide]) and np.nanmax(high[wide]) < limits[1]
+    assert low_hz <= corners[:, 0].min() and corners[:, 0].max() <= high_hz
+    reference = gain_change_parts(take, 0)
+    np.testing.assert_array_equal(reference[1], reference[0])
+    assert "Shaded: the 95 % interval" in words(report.plot_gain_change(take))
+    without = report.plot_gain_change(sample_take(noise_db=22.0))
+    assert "Shaded" not in words(without)
+    assert not [one for one in main_axes(without).collections if one.get_label() == "_interval"]
+
+
+def test_a_line_hides_an_interval_on_a_coarse_scale_that_shows_on_a_fine_one() -> None:
+    """0.2 dB are less than a line's width of 80 dB, and much more than that of 2 dB."""
+    take = with_intervals(sample_take(noise_db=-40.0, levels_dbfs=(-16.0, -10.0)))
+    assert take.compression is not None
+    change = take.compression.gain_change_db[1]
+    alter(take.compression, gain_change_low_db=[change, change - 0.1],
+          gain_change_high_db=[change, change + 0.1])  # fmt: skip
+    for rung in take.rungs:
+        alter(rung, fundamental_low_db=rung.fundamental_db - 0.1,
+              fundamental_high_db=rung.fundamental_db + 0.1)  # fmt: skip
+    for draw, shaded in ((report.plot_gain_change, True), (report.plot_fundamental, False)):
+        axes = main_axes(draw(take))
+        assert any(one.get_label() == "_interval" for one in axes.collections) == shaded
+
+
+@pytest.mark.parametrize(("beside_db", "marked"), [(-20.0, False), (-30.0, True)])
+def test_a_flank_of_a_peak_that_is_drawn_itself_is_not_marked(
+    beside_db: float, marked: bool
+) -> None:
+    """A point that stands out of the average, next to a reliable one: only the higher is news."""
+    take = with_intervals(sample_take(levels_dbfs=(-10.0,)))
+    (rung,) = take.rungs
+    count, at = take.frequency_hz.size, 200
+    level, half = np.full(count, -50.0), np.full(count, 5.0)
+    level[at], level[at + 1] = beside_db, -25.0
+    half[at] = 0.5
+    alter(rung, thd_db=level, thd_low_db=level - half, thd_high_db=level + half,
+          thd_floor_db=np.full(count, -60.0), thd_reliable=half < 1.5)  # fmt: skip
+    for smoothed in rung.smoothed:
+        flat = np.full(smoothed.frequency_hz.shape, -50.0)
+        alter(smoothed, thd=SmoothedLevel(flat, flat - 1.0, flat + 1.0))
+    average = thd_line(take, rung).average
+    assert average is not None
+    assert list(np.flatnonzero(average.peaks)) == ([at + 1] if marked else [])
+
+
+@pytest.mark.parametrize(
+    ("half_db", "written"), [(0.02, "−3.2 dB at worst"), (0.9, "about −3 dB at worst")]
+)
+def test_the_gain_change_in_words_is_rounded_to_what_is_known(half_db: float, written: str) -> None:
+    take = with_intervals(sample_take(levels_dbfs=(-16.0, -10.0)))
+    change = np.full(take.frequency_hz.size, -1.4)
+    change[100] = -3.2
+    assert take.compression is not None
+    alter(take.compression, gain_change_db=[0.0 * change, change],
+          gain_change_low_db=[0.0 * change, change - half_db],
+          gain_change_high_db=[0.0 * change, change + half_db])  # fmt: skip
+    said = gain_change.sentence(sample_results(take), take).replace("\N{NO-BREAK SPACE}", " ")
+    assert written in said
+    assert ("by −1.4 dB in the median" if half_db < 0.5 else "by about −1 dB in the median") in said
+
+
+def test_the_last_decibels_are_known_without_the_reference_levels_error() -> None:
+    """Levels known to 0.1 dB, and to 2 dB where they are the reference: 0.1 dB tell."""
+    take = with_intervals(sample_take(levels_dbfs=(-30.0, -20.0, -17.0, -14.0)))
+    assert take.compression is not None
+    nothing = np.zeros(take.frequency_hz.size)
+    alter(take.compression, gain_change_db=[nothing, nothing, nothing, nothing - 1.84])
+    for rung, half_db in zip(take.rungs, (2.0, 0.1, 0.1, 0.1), strict=True):
+        alter(rung, fundamental_low_db=rung.fundamental_db - half_db,
+              fundamental_high_db=rung.fundamental_db + half_db)  # fmt: skip
+    sentence = last_step_words(take)
+    assert sentence is not None
+    assert "brought 1.2 dB in" in sentence.replace("\N{NO-BREAK SPACE}", " ")
+    for rung in take.rungs[2:]:
+        alter(rung, fundamental_low_db=rung.fundamental_db - 0.6,
+              fundamental_high_db=rung.fundamental_db + 0.6)  # fmt: skip
+    sentence = last_step_words(take)
+    assert sentence is not None
+    assert "brought about 1 dB in" in sentence.replace("\N{NO-BREAK SPACE}", " ")
+
+
 def test_nothing_stands_in_where_a_rung_clipped() -> None:
     take = with_intervals(sample_take(noise_db=22.0, clipped=(5,)))
     rung = take.rungs[5]
@@ -146,6 +248,10 @@ def test_a_lone_uncertain_third_of_an_octave_is_not_drawn() -> None:
         (wording.known_decibels(-50.31, -51.6, -49.0), "about −50 dB"),
         (wording.known_decibels(-np.inf, -np.inf, -49.3), "at most −49 dB"),
         (wording.known_decibels(-50.31, np.nan, np.nan), "−50.3 dB"),
+        (wording.known_decibels(-0.314, -0.36, -0.27, decimals=2), "−0.31 dB"),
+        (wording.known_decibels(-0.314, -0.4, -0.2, decimals=2), "−0.3 dB"),
+        (wording.known_decibels(-0.314, np.nan, np.nan, decimals=2), "−0.31 dB"),
+        (wording.known_decibels(-3.2, -4.0, -2.4, about="≈ ", decimals=2), "≈ −3 dB"),
         (wording.percent_between(0.123, 0.551), "0.12 to 0.55 %"),
         (wording.give_or_take(77.31, 76.95, 77.6), "77.3 ± 0.4"),
         (wording.give_or_take(77.3, 77.3, 77.3), "77.3 ± 0.1"),
@@ -164,6 +270,7 @@ def test_tables_hold_the_ends_beside_each_value(tmp_path: Path) -> None:
     take = noisy()
     paths = {path.name: path for path in write_tables(sample_results(take), tmp_path)}
     rows = rows_of(paths["axis-distortion.csv"])
+    assert take.compression is not None
     count, most = take.frequency_hz.size, 0
     for index, rung in enumerate(take.rungs):
         for point in range(0, count, 37):
@@ -171,6 +278,8 @@ def test_tables_hold_the_ends_beside_each_value(tmp_path: Path) -> None:
             pairs = {
                 "fundamental_low_db_spl": rung.fundamental_low_db,
                 "fundamental_high_db_spl": rung.fundamental_high_db,
+                "gain_change_low_db": take.compression.gain_change_low_db[index],
+                "gain_change_high_db": take.compression.gain_change_high_db[index],
                 "thd_low_db": rung.thd_low_db,
                 "thd_high_db": rung.thd_high_db,
                 "h3_low_db": rung.harmonics[3].low_db,

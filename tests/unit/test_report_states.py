@@ -208,8 +208,10 @@ def test_summary_bounds_the_thd_of_levels_that_have_no_reliable_one() -> None:
         assert take.rungs[4].thd_reliable.any()
         where = (take.frequency_hz >= 100.0) & (rung.orders_summed > 0)
         percent = rung.thd_percent + 280.0 * 10.0 ** (rung.thd_floor_db / 20.0)
-        most = f"{percent[where].max():.2g}"
-        assert opening + f"from 101 Hz to 9.87 kHz it is at most about {most} %" in page.text
+        bound = percent[where].max()
+        decimals = int(1 - np.floor(np.log10(bound)))  # two digits; a bound is rounded up
+        most = f"{np.ceil(bound * 10.0**decimals) / 10.0**decimals:.{decimals}f}"
+        assert opening + f"from 101 Hz to 9.87 kHz it is at most {most} %" in page.text
     for rung in take.rungs:  # a bound past 100 % is none
         alter(rung, thd_floor_db=np.where(take.frequency_hz > 1000.0, 0.0, rung.thd_floor_db))
     assert "no THD is reliable; it is hidden, not low." in words_of(sample_results(take)).text

@@ -29,7 +29,7 @@ def test_columns_keep_their_names(tmp_path: Path) -> None:
         "fundamental_db_spl", "fundamental_low_db_spl", "fundamental_high_db_spl",
         "fundamental_dbfs", "fundamental_low_dbfs", "fundamental_high_dbfs",
         "fundamental_floor_db_spl", "fundamental_floor_dbfs", "fundamental_reliable",
-        "gain_change_db", "gain_change_reliable",
+        "gain_change_db", "gain_change_low_db", "gain_change_high_db", "gain_change_reliable",
         "thd_db", "thd_low_db", "thd_high_db",
         "thd_percent", "thd_low_percent", "thd_high_percent",
         "thd_re_total_percent", "thd_floor_db", "thd_reliable", "orders_summed", "high_order_db",

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from report_samples import sample_results, sample_take, words_of
+from report_samples import sample_results, sample_take, with_intervals, words, words_of
 
 from distsweep.report import plot_decay_map, plot_resonance, plot_thd, write_report
 from distsweep.report.content import Paragraph, Picture, Points, Table
@@ -216,3 +216,26 @@ def test_the_page_holds_it_all(results: Results, tmp_path: Path) -> None:
     assert [p.name for p in blocks(results, Picture)] == ["decay-map-1", "resonance-1"]
     assert 'id="resonances"' in page and "Possibly the pipe." in page
     assert "How it can mislead" in page
+
+
+def test_harmonics_around_a_resonance_are_shaded_by_their_intervals() -> None:
+    take = with_intervals(sample_take(noise_db=15.0))
+    rung = take.rungs[-1]
+    found = sample_results(take, resonances=[resonance()])
+    figure = plot_resonance(found, found.resonances[0])
+    axes = titled(figure, "Where harmonics are heard")
+    bands = [one for one in axes.collections if one.get_label() == "_interval"]
+    assert len(bands) == 4 and "Shaded: 95 % intervals" in words(figure)
+    corners = np.vstack([path.vertices for path in bands[1].get_paths()])
+    curve = rung.harmonics[3]
+    heard_hz = 3.0 * take.frequency_hz
+    clear = curve.level_db - curve.floor_db >= 6.0
+    near = np.abs(np.log2(heard_hz / 1024.0)) < 0.4
+    shown = np.flatnonzero(near & clear & np.isfinite(curve.low_db))
+    assert shown.size > 5
+    for at in shown:
+        column = corners[np.isclose(corners[:, 0], heard_hz[at])][:, 1]
+        for end_db in (curve.low_db[at], curve.high_db[at]):
+            assert np.min(np.abs(column - rung.fundamental_db[at] - end_db)) < 1e-9
+    without = sample_results(sample_take(noise_db=15.0), resonances=[resonance()])
+    assert "Shaded" not in words(plot_resonance(without, without.resonances[0]))

@@ -36,6 +36,26 @@ from distsweep.words.resonance import sentence, sentences
             " dB.",
         ),
         (
+            Reason("steady_tone_shows", order=3, frequency_hz=430.0, drive_dbfs=-10.0,
+                   level_db=-27.46, low_db=-27.91, high_db=-27.14, swept_db=-29.63, sweep_s=None),
+            "A steady tone of 430 Hz at −10 dBFS would show its 3rd harmonic at −27.5 dB (95 %:"
+            " −28.0 to −27.1 dB) re the fundamental, where the sweep shows −29.6 dB.",
+        ),
+        (
+            Reason("steady_tone_shows", order=3, frequency_hz=430.0, drive_dbfs=-10.0,
+                   level_db=-27.46, low_db=-30.2, high_db=-24.7, swept_db=-29.63, sweep_s=None),
+            "A steady tone of 430 Hz at −10 dBFS would show its 3rd harmonic at −27 dB (95 %: −31"
+            " to −24 dB) re the fundamental, where the sweep shows −30 dB.",
+        ),
+        (
+            Reason("steady_tone_shows", order=3, frequency_hz=430.0, drive_dbfs=-10.0,
+                   level_db=-27.46, low_db=-math.inf, high_db=-24.7, swept_db=-29.63,
+                   sweep_s=11.2),
+            "A steady tone of 430 Hz at −10 dBFS would show its 3rd harmonic at no more than −24"
+            " dB re the fundamental, where the sweep shows −30 dB; a sweep of 12 s or more shows it"
+            " directly.",
+        ),
+        (
             Reason("grows_otherwise", order=3, growth_db_per_db=-0.31, mild_db_per_db=2.0),
             "Its 3rd harmonic grows by −0.3 dB per dB, slower than the 2 of mild nonlinearity.",
         ),

@@ -7,8 +7,8 @@ from functools import cached_property
 
 import numpy as np
 
-from distsweep.results import Limiter, Staircase, Take
-from distsweep.units import FloatArray
+from distsweep.results import Limiter, Rung, Staircase, Take
+from distsweep.units import BoolArray, FloatArray
 
 NEAR_OCTAVES = 1.0 / 12.0
 """The ladder's gain change at a tone is the median over so much on either side (chosen: a sixth of
@@ -20,6 +20,17 @@ steps of a staircase a knee is interpolated to a few tenths)."""
 
 SAME_DRIVE_DB = 1e-6
 """Drives so near each other are the same (chosen: rounding)."""
+
+
+@dataclass(frozen=True)
+class _Changes:
+    """Both gain changes, and how far their 95 % intervals reach; NaN where nobody knows."""
+
+    drive_dbfs: float
+    ladder_db: float
+    staircase_db: float
+    ladder_within_db: float
+    staircase_within_db: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,12 +79,12 @@ class LadderAtTone:
         )
 
     @cached_property
-    def _changes(self) -> tuple[float, float, float] | None:
+    def _changes(self) -> _Changes | None:
         drives, changes = self.known_changes
         if len(drives) < 2:
             return None
         common = [
-            (rung.drive_dbfs + self.shape_db, change)
+            (rung.drive_dbfs + self.shape_db, change, self._rung_within_db(rung))
             for rung, change in zip(self.ladder.rungs, self._ladder_changes_db(), strict=True)
             if not rung.clipped
             and np.isfinite(change)
@@ -81,24 +92,67 @@ class LadderAtTone:
         ]
         if len(common) < 2:
             return None
-        (first_dbfs, first), (last_dbfs, last) = min(common), max(common)
-        before, after = np.interp([first_dbfs, last_dbfs], drives, changes)
-        return last_dbfs, float(last - first), float(after - before)
+        first_dbfs, first, first_within = min(common)
+        last_dbfs, last, last_within = max(common)
+        ends_dbfs = [first_dbfs, last_dbfs]
+        before, after = np.interp(ends_dbfs, drives, changes)
+        return _Changes(
+            last_dbfs,
+            float(last - first),
+            float(after - before),
+            float(np.hypot(first_within, last_within)),
+            float(np.hypot(*np.interp(ends_dbfs, drives, self._tone_within_db()))),
+        )
+
+    def _tone_within_db(self) -> FloatArray:
+        """Return how far the intervals of the tone's levels reach where its gain changes are known.
+
+        A difference of two gain changes is one of two levels: the reference takes no part.
+        """
+        row = self.row
+        if not len(row.level_high_db):
+            return np.full(len(self.known_changes[0]), np.nan)
+        half = (row.level_high_db - row.level_low_db) / 2.0
+        return np.asarray(half[np.isfinite(row.gain_change_db)])
+
+    def _rung_within_db(self, rung: Rung) -> float:
+        """Return how far a rung's level near the tone is known: a median, as single ones are."""
+        if not len(rung.fundamental_high_db):
+            return float("nan")
+        half = (rung.fundamental_high_db - rung.fundamental_low_db)[self._near] / 2.0
+        half = half[np.isfinite(half)]
+        return float(np.median(half)) if len(half) else float("nan")
 
     @property
     def drive_dbfs(self) -> float | None:
         """The highest drive that both have."""
-        return None if self._changes is None else self._changes[0]
+        return None if self._changes is None else self._changes.drive_dbfs
 
     @property
     def ladder_change_db(self) -> float | None:
         """The ladder's gain change there."""
-        return None if self._changes is None else self._changes[1]
+        return None if self._changes is None else self._changes.ladder_db
 
     @property
     def staircase_change_db(self) -> float | None:
         """The staircase's gain change there."""
-        return None if self._changes is None else self._changes[2]
+        return None if self._changes is None else self._changes.staircase_db
+
+    @property
+    def ladder_ends_db(self) -> tuple[float | None, float | None]:
+        """The ends of the ladder's gain change."""
+        changes = self._changes
+        if changes is None:
+            return None, None
+        return _ends(changes.ladder_db, changes.ladder_within_db)
+
+    @property
+    def staircase_ends_db(self) -> tuple[float | None, float | None]:
+        """The ends of the staircase's gain change."""
+        changes = self._changes
+        if changes is None:
+            return None, None
+        return _ends(changes.staircase_db, changes.staircase_within_db)
 
     @property
     def known_changes(self) -> tuple[FloatArray, FloatArray]:
@@ -106,10 +160,14 @@ class LadderAtTone:
         known = np.isfinite(self.row.gain_change_db)
         return self.row.drive_dbfs[known], self.row.gain_change_db[known]
 
+    @cached_property
+    def _near(self) -> BoolArray:
+        octaves = np.abs(np.log2(self.ladder.frequency_hz / self.row.frequency_hz))
+        return np.asarray(octaves <= NEAR_OCTAVES)
+
     def _ladder_changes_db(self) -> FloatArray:
         assert self.ladder.compression is not None  # the caller looked
-        near = np.abs(np.log2(self.ladder.frequency_hz / self.row.frequency_hz)) <= NEAR_OCTAVES
-        change = np.array([row[near] for row in self.ladder.compression.gain_change_db])
+        change = np.array([row[self._near] for row in self.ladder.compression.gain_change_db])
         result = np.full(len(change), np.nan)
         known = np.any(np.isfinite(change), axis=1)
         result[known] = np.nanmedian(change[known], axis=1)
@@ -150,6 +208,12 @@ class LadderAtTone:
         step = slice(at - 1, at + 1)
         bent = np.interp(dbfs, [knee, drives[at]], changes[step])
         return max(0.0, float(bent - np.interp(dbfs, drives[step], changes[step])))
+
+
+def _ends(change_db: float, within_db: float) -> tuple[float | None, float | None]:
+    if not np.isfinite(within_db):
+        return None, None
+    return change_db - within_db, change_db + within_db
 
 
 def _within(drive_dbfs: float, drives_dbfs: FloatArray) -> bool:

@@ -74,6 +74,10 @@ def _agreement(
         ladder_change_db=at.ladder_change_db,
         staircase_change_db=at.staircase_change_db,
         ladder_take=ladder_take,
+        ladder_change_low_db=at.ladder_ends_db[0],
+        ladder_change_high_db=at.ladder_ends_db[1],
+        staircase_change_low_db=at.staircase_ends_db[0],
+        staircase_change_high_db=at.staircase_ends_db[1],
     )
 
 

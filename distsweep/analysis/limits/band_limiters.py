@@ -22,6 +22,7 @@ from distsweep.analysis.limits.limiter_kind import (
     FoundLimiter,
     SteadyLevels,
     classify,
+    known_within_db,
     uncertainty_db,
 )
 from distsweep.analysis.noise.certainty import DEVIATION_OF_MEDIAN
@@ -76,7 +77,7 @@ def find_limiters(
     judged = [(band, classify(_levels(rungs, rows, smooth, sigma, band))) for band in bands]
     acting = [(band, one.limiter) for band, one in judged if one.limiter.kind != "none"]
     if not acting:
-        return [FoundLimiter("none", reasons=_nothing(frequency_hz, smooth, judged))]
+        return [FoundLimiter("none", reasons=_nothing(frequency_hz, smooth, sigma, judged))]
     limited = [band for band, _ in acting]
     more: list[list[Reason]] = [[] for _ in acting]
     more[0].append(_bands_fall(frequency_hz, smooth, limited))
@@ -137,7 +138,10 @@ def _odd_db(rung: Rung, core: BoolArray) -> float:
 
 
 def _nothing(
-    frequency_hz: FloatArray, smooth: FloatArray, pairs: list[tuple[Band, Classified]]
+    frequency_hz: FloatArray,
+    smooth: FloatArray,
+    sigma: FloatArray,
+    pairs: list[tuple[Band, Classified]],
 ) -> tuple[Reason, ...]:
     """Say why nothing acts: no loss, a narrow one, or one that comes with a bent waveform."""
     bent = tuple(
@@ -161,7 +165,10 @@ def _nothing(
         return (Reason("no_loss", least_db=NO_LOSS_DB),)
     code = "no_onset" if most_db < LEAST_LOSS_DB else "no_band_falls_together"
     at_hz = float(frequency_hz[at])
-    return (Reason(code, loss_db=most_db, at_hz=at_hz, onset_db=LEAST_LOSS_DB),)
+    within_db = float(known_within_db(sigma[row, at], sigma[0, at]))
+    return (
+        Reason(code, loss_db=most_db, within_db=within_db, at_hz=at_hz, onset_db=LEAST_LOSS_DB),
+    )
 
 
 def _bands_fall(frequency_hz: FloatArray, smooth: FloatArray, bands: list[Band]) -> Reason:

@@ -8,7 +8,8 @@ import numpy as np
 
 from distsweep.analysis.limits.clean_level import find_clean_levels
 from distsweep.analysis.limits.estimate import Estimate
-from distsweep.analysis.noise.interval import ends_of_change, is_reliable
+from distsweep.analysis.limits.gain_change import ends_of_change
+from distsweep.analysis.noise.interval import is_reliable
 from distsweep.analysis.third_octave import third_octave_bands
 from distsweep.results import CleanLevel, Compression, LimiterNumbers, Rung, SmoothedLevel
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.analysis.noise.interval import ends_of_change
-from distsweep.results import Compression, Rung
+from distsweep.results import Compression, Rung, ToneLevels
 from distsweep.units import BoolArray, FloatArray
 
 ONSET_DB, ONE_DB, THREE_DB = -0.5, -1.0, -3.0
@@ -70,6 +69,44 @@ def with_ends(
             reference=reference,
         )
     return replace(compression, gain_change_low_db=list(low), gain_change_high_db=list(high))
+
+
+def tone_with_ends(levels: ToneLevels) -> ToneLevels:
+    """Give a tone's gain changes the ends of their intervals, as `with_ends` does a ladder's.
+
+    They are those of ``level_db``, which must have its own; NaN where there is no gain change.
+    """
+    low = high = levels.gain_change_db
+    known = np.flatnonzero(np.isfinite(low))
+    if len(known):
+        low, high = ends_of_change(
+            levels.gain_change_db,
+            levels.level_db,
+            levels.level_low_db,
+            levels.level_high_db,
+            reference=int(known[0]),  # it is the quietest that is reliable
+        )
+    return replace(levels, gain_change_low_db=low, gain_change_high_db=high)
+
+
+def ends_of_change(
+    change_db: FloatArray,
+    level_db: FloatArray,
+    low_db: FloatArray,
+    high_db: FloatArray,
+    *,
+    reference: int,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the ends of gain changes, from the levels' that they come from, shape ``(R, …)`` each.
+
+    The errors of a rung's level and of the reference's are independent and add as squares (GUM,
+    JCGM 100:2008, 5.1.2); the reference's own change is nothing, exactly.
+    """
+    with np.errstate(invalid="ignore"):
+        below, above = level_db - low_db, high_db - level_db
+        down, up = np.hypot(below, above[reference]), np.hypot(above, below[reference])
+    down[reference], up[reference] = 0.0, 0.0
+    return change_db - down, change_db + up
 
 
 def first_crossing(drives_dbfs: FloatArray, change_db: FloatArray, limit_db: float) -> FloatArray:

@@ -66,6 +66,9 @@ SUDDEN_DB_PER_DB, CLIP_THD_DB = 4.0, -40.0
 CLEAR_OF_ANYTHING_DB = 60.0
 """Stands for a distance from the floor that is not known (chosen: noise moves no level there)."""
 
+LIKELY_DEVIATIONS = 1.96
+"""So many standard deviations hold 95 % of a normal distribution, by its formula."""
+
 SILENT_ODD_DB = -200.0
 """Stands for odd harmonics that are not there (chosen: below any recording's)."""
 
@@ -125,9 +128,36 @@ def classify(levels: SteadyLevels) -> Classified:
     return _turned_down(levels, deepest_db, share)
 
 
+def _loss(code: str, levels: SteadyLevels, share: float) -> Reason:
+    """Return the deepest loss as a reason, with what odd harmonics gained of it."""
+    deepest = int(np.argmin(levels.gain_change_db))
+    return Reason(
+        code,
+        loss_db=-float(levels.gain_change_db[deepest]),
+        within_db=_within_db(levels, deepest),
+        odd_share=share,
+    )
+
+
+def known_within_db(sigma_db: FloatArray, reference_sigma_db: FloatArray) -> FloatArray:
+    """Return how far a gain change's 95 % interval reaches, from both levels' deviations.
+
+    Their errors add as squares (GUM, JCGM 100:2008, 5.1.2).
+    """
+    return np.asarray(LIKELY_DEVIATIONS * np.hypot(sigma_db, reference_sigma_db))
+
+
+def _within_db(levels: SteadyLevels, at: int) -> float:
+    """Return how far the interval of a level's gain change reaches, the first one's being exact."""
+    sigma_db = levels.sigma_db
+    return float(known_within_db(sigma_db[at], sigma_db[0])) if at else 0.0
+
+
 def _hardly_any_loss(levels: SteadyLevels, deepest_db: float) -> Classified:
     """Too little loss for an onset; a clip that has only just begun still shows."""
-    lowest_db, highest_db = (float(end(levels.gain_change_db)) for end in (np.min, np.max))
+    lowest, highest = (int(end(levels.gain_change_db)) for end in (np.argmin, np.argmax))
+    lowest_db, highest_db = (float(levels.gain_change_db[at]) for at in (lowest, highest))
+    within_db = max(_within_db(levels, lowest), _within_db(levels, highest))
     growth, at_dbfs = _odd_growth(levels)
     sudden = growth >= SUDDEN_DB_PER_DB and levels.odd_db[-1] >= CLIP_THD_DB
     if sudden and deepest_db > LEAST_CLIP_LOSS_DB:
@@ -137,12 +167,17 @@ def _hardly_any_loss(levels: SteadyLevels, deepest_db: float) -> Classified:
                 "clip_just_begun",
                 lowest_db=lowest_db,
                 highest_db=highest_db,
+                within_db=within_db,
                 odd_growth_db_per_db=growth,
                 drive_dbfs=at_dbfs,
             )
             return Classified(_clipping(levels, clip, reason), bent=True)
     reason = Reason(
-        "gain_hardly_falls", lowest_db=lowest_db, highest_db=highest_db, onset_db=LEAST_LOSS_DB
+        "gain_hardly_falls",
+        lowest_db=lowest_db,
+        highest_db=highest_db,
+        within_db=within_db,
+        onset_db=LEAST_LOSS_DB,
     )
     return Classified(FoundLimiter("none", reasons=(reason,)))
 
@@ -159,7 +194,7 @@ def _bent_wave(levels: SteadyLevels, deepest_db: float, share: float) -> Classif
     """The wave's own shape explains the loss: a clip, or a gently curved characteristic."""
     clip = _clip(levels)
     slope = _top_slope(levels)
-    bent = Reason("gain_falls_wave_bent", loss_db=deepest_db, odd_share=share)
+    bent = _loss("gain_falls_wave_bent", levels, share)
     first_db, last_db = float(levels.crest_db[0]), float(levels.crest_db[-1])
     crest = []
     if np.isfinite(first_db) and np.isfinite(last_db):
@@ -195,9 +230,9 @@ def _turned_down(levels: SteadyLevels, deepest_db: float, share: float) -> Class
     drive_dbfs, change_db, sigma_db = levels.drive_dbfs, levels.gain_change_db, levels.sigma_db
     curve = fit_static_curve(drive_dbfs, change_db + drive_dbfs, sigma_db=sigma_db)
     if not _is_turned_down_by_drive(levels, curve, deepest_db):
-        uneven = Reason("gain_falls_unevenly", loss_db=deepest_db, odd_share=share)
+        uneven = _loss("gain_falls_unevenly", levels, share)
         return Classified(FoundLimiter("none", reasons=(uneven,)))
-    whole = Reason("gain_falls_wave_whole", loss_db=deepest_db, odd_share=share)
+    whole = _loss("gain_falls_wave_whole", levels, share)
     bounds = curve_bounds(drive_dbfs, change_db, sigma_db=sigma_db)
     if len(drive_dbfs) < LEAST_LEVELS or np.sum(change_db <= -HELD_BACK_DB) < LEAST_HELD_BACK:
         return Classified(_bounded(levels, bounds, whole, fit_rms_db=None))

@@ -184,26 +184,6 @@ def student_quantile(degrees: FloatArray) -> FloatArray:
     )
 
 
-def ends_of_change(
-    change_db: FloatArray,
-    level_db: FloatArray,
-    low_db: FloatArray,
-    high_db: FloatArray,
-    *,
-    reference: int,
-) -> tuple[FloatArray, FloatArray]:
-    """Return the ends of gain changes, from the levels' that they come from, shape ``(R, …)`` each.
-
-    The errors of a rung's level and of the reference's are independent and add as squares (GUM,
-    JCGM 100:2008, 5.1.2); the reference's own change is nothing, exactly.
-    """
-    with np.errstate(invalid="ignore"):
-        below, above = level_db - low_db, high_db - level_db
-        down, up = np.hypot(below, above[reference]), np.hypot(above, below[reference])
-    down[reference], up[reference] = 0.0, 0.0
-    return change_db - down, change_db + up
-
-
 def is_reliable(low_db: FloatArray, high_db: FloatArray) -> BoolArray:
     """Tell where an interval's half-width is at most `RELIABLE_HALF_WIDTH_DB`."""
     with np.errstate(invalid="ignore"):

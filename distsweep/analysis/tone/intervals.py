@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from distsweep.analysis.noise.interval import NoisySum, ends_of_change, is_reliable
+from distsweep.analysis.noise.interval import NoisySum, is_reliable
 from distsweep.analysis.tone.bursts import ToneBursts
 from distsweep.results import ToneLevels
-from distsweep.units import FloatArray, IntArray, db_to_percent
+from distsweep.units import IntArray, db_to_percent
 
 
 def freed_of_noise(
@@ -39,15 +39,12 @@ def freed_of_noise(
     level_db = np.where(np.isnan(level[2]), levels.level_db, level[0] + offset_db)
     thd_db = np.where(np.isnan(thd[2]), levels.thd_db, thd[0])
     usable = tone.usable[up]
-    change_low_db, change_high_db = _ends_of_change(levels, *level)
     return replace(
         levels,
         level_db=level_db,
         level_low_db=level[1] + offset_db,
         level_high_db=level[2] + offset_db,
         level_reliable=is_reliable(level[1], level[2]) & usable,
-        gain_change_low_db=change_low_db,
-        gain_change_high_db=change_high_db,
         thd_db=thd_db,
         thd_percent=np.asarray(db_to_percent(thd_db)),
         thd_low_db=thd[1],
@@ -60,13 +57,3 @@ def freed_of_noise(
         harmonics_low_db={n: curves[1][n - 2] for n in levels.harmonics},
         harmonics_high_db={n: curves[2][n - 2] for n in levels.harmonics},
     )
-
-
-def _ends_of_change(
-    levels: ToneLevels, level_db: FloatArray, low_db: FloatArray, high_db: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the ends of a tone's gain changes; NaN where nothing is compared with."""
-    if levels.reference_drive_dbfs is None:
-        return levels.gain_change_db, levels.gain_change_db
-    reference = int(np.searchsorted(levels.drive_dbfs, levels.reference_drive_dbfs))
-    return ends_of_change(levels.gain_change_db, level_db, low_db, high_db, reference=reference)

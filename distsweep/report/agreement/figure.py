@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+_APART = 1.012
+"""Marks of neighbouring drives at one tone stand so far apart (chosen by eye: a mark's width)."""
+
+
 def picture(compared: list[Agreement], position: str, name: str) -> Picture:
     """The figure with its caption."""
     return Picture(
@@ -24,7 +28,7 @@ def picture(compared: list[Agreement], position: str, name: str) -> Picture:
         partial(plot_agreement, compared),
         f"Staircase minus ladder at {len(compared)} frequencies and drives.",
         f"Staircase minus ladder at “{position}”: THD over the orders both have, and"
-        " level, at the tones and drives that both played.",
+        " level, at the tones and drives that both played; those of one tone side by side.",
         "Levels need not agree in a room: a sweep's window shuts out reflections that a"
         " steady tone includes. A limiter or a warm coil changes what comes later.",
     )
@@ -33,7 +37,8 @@ def picture(compared: list[Agreement], position: str, name: str) -> Picture:
 def plot_agreement(compared: list[Agreement]) -> Figure:
     """Staircase minus ladder: THD and level at the tones both have, one mark a drive.
 
-    Filled: both reliable. Rings: one of them is not, and noise may explain the difference.
+    Filled: both reliable. Rings: one of them is not, and noise may explain the difference. Bars
+    are 95 % intervals.
 
     Raises
     ------
@@ -49,7 +54,12 @@ def plot_agreement(compared: list[Agreement]) -> Figure:
         look.heading(
             figure,
             "Two ways to the same numbers: staircase minus ladder",
-            "Darker: more drive. Filled: both reliable. Rings: noise may explain the difference.",
+            "Darker: more drive. Filled: both reliable. Rings: noise may explain the difference."
+            + (
+                " Bars: 95 %."
+                if any(np.isfinite(i.level_difference_low_db) for i in compared)
+                else ""
+            ),
         )
         for title, bottom, top in (("THD", 2.35, 3.95), ("Level", 0.55, 2.0)):
             axes = look.add_axes(
@@ -66,7 +76,7 @@ def _draw_differences(
 ) -> None:
     tones = [item.frequency_hz for item in compared]
     look.frequency_axis(axes, min(tones) / 1.2, max(tones) * 1.2)
-    shown = []
+    shown, drives = [], list(colours)
     for item in compared:
         value = item.thd_difference_db if thd else item.level_difference_db
         if not np.isfinite(value):
@@ -74,7 +84,17 @@ def _draw_differences(
         full = item.reliable or not thd
         if full:
             shown.append(abs(value))
-        axes.plot(item.frequency_hz, value, linestyle="none", marker="o", markersize=4.5,
+        aside = drives.index(item.drive_dbfs) - (len(drives) - 1) / 2.0
+        place_hz = item.frequency_hz * _APART**aside
+        ends = (
+            (item.thd_difference_low_db, item.thd_difference_high_db)
+            if thd
+            else (item.level_difference_low_db, item.level_difference_high_db)
+        )
+        if np.all(np.isfinite(ends)):
+            axes.vlines(place_hz, *ends, color=colours[item.drive_dbfs], linewidth=1.2,
+                        alpha=0.5, label="_interval", zorder=1.5)  # fmt: skip
+        axes.plot(place_hz, value, linestyle="none", marker="o", markersize=4.5,
                   markeredgecolor=colours[item.drive_dbfs], markeredgewidth=0.9,
                   markerfacecolor=colours[item.drive_dbfs] if full else "none",
                   label="_reliable" if full else "_uncertain", zorder=3 if full else 2)  # fmt: skip

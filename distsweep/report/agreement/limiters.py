@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from distsweep.analysis.limits.gain_change import ONSET_DB
@@ -69,7 +70,7 @@ def table(compared: Sequence[LimiterAgreement]) -> Table:
     columns = ["Tone", "Staircase", "Ladder", "Staircase, dB", "Ladder, dB", "At, dBFS", "Verdict"]
     caption = (
         "What holds back each tone, by staircase and by ladder, with the gain change that each"
-        " has there at the highest drive that both played."
+        " has there at the highest drive that both played. “≈”: rounded to what noise leaves known."
     )
     pairs = {(item.position, item.ladder, item.ladder_take, item.staircase) for item in compared}
     if len(pairs) < 2:
@@ -88,11 +89,16 @@ def _row(item: LimiterAgreement) -> list[Cell]:
         Cell(wording.frequency(item.frequency_hz)),
         Cell(_short(item.staircase_kind, item.staircase_threshold_dbfs)),
         Cell(_short(item.ladder_kind, item.ladder_threshold_dbfs)),
-        number_cell(item.staircase_change_db),
-        number_cell(item.ladder_change_db),
+        _change_cell(_by_staircase(item, about="≈ ")),
+        _change_cell(_by_ladder(item, about="≈ ")),
         number_cell(item.drive_dbfs),
         Cell(item.state if not item.reason else f"{item.state}: {item.reason}"),
     ]
+
+
+def _change_cell(words: str) -> Cell:
+    """Leave the unit to the column's heading."""
+    return Cell(words.removesuffix(wording.with_unit("", "dB")) or "—", pale=not words)
 
 
 def _short(kind: str, threshold_dbfs: Sequence[float | None]) -> str:
@@ -122,8 +128,8 @@ def _difference(item: LimiterAgreement) -> str:
     # At the highest drive that both have there may be no loss yet: one of them played louder.
     if item.drive_dbfs is not None and max(changes) >= -ONSET_DB:
         text += (
-            f" (gain changes of {_changed(item.staircase_change_db)} and"
-            f" {_changed(item.ladder_change_db)} at {wording.drive(item.drive_dbfs or 0.0)})"
+            f" (gain changes of {_by_staircase(item)} and {_by_ladder(item)} at"
+            f" {wording.drive(item.drive_dbfs)})"
         )
     cause = _CAUSES.get(item.possible_cause, "")
     return f"{text}: perhaps {cause}." if cause else f"{text}; nothing recorded tells why."
@@ -137,8 +143,24 @@ def _named_otherwise(item: LimiterAgreement) -> str:
     )
 
 
-def _changed(value_db: float | None) -> str:
-    return wording.decibels(value_db or 0.0)
+def _by_staircase(item: LimiterAgreement, *, about: str = "about ") -> str:
+    ends = item.staircase_change_low_db, item.staircase_change_high_db
+    return _changed(item.staircase_change_db, *ends, about)
+
+
+def _by_ladder(item: LimiterAgreement, *, about: str = "about ") -> str:
+    ends = item.ladder_change_low_db, item.ladder_change_high_db
+    return _changed(item.ladder_change_db, *ends, about)
+
+
+def _changed(
+    change_db: float | None, low_db: float | None, high_db: float | None, about: str
+) -> str:
+    """Write a gain change as far as it is known; nothing without one."""
+    if change_db is None or not math.isfinite(change_db):
+        return ""
+    ends = (math.nan if end is None else end for end in (low_db, high_db))
+    return wording.known_decibels(change_db, *ends, about=about)
 
 
 def _one_alone(compared: Sequence[LimiterAgreement], *, by_steps: bool) -> str:
@@ -154,7 +176,7 @@ def _place_and_finding(item: LimiterAgreement, *, by_steps: bool) -> str:
     text = f"{wording.frequency(item.frequency_hz)} ({_kind_and_threshold(kind, place)}"
     if item.staircase_change_db is not None and item.ladder_change_db is not None:
         text += (
-            f"; gain changes of {_changed(item.staircase_change_db)} in the staircase and"
-            f" {_changed(item.ladder_change_db)} in the ladder"
+            f"; gain changes of {_by_staircase(item)} in the staircase and {_by_ladder(item)} in"
+            " the ladder"
         )
     return text + ")"

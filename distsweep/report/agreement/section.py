@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import partial
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,8 +10,6 @@ from distsweep.report.agreement import figure, limiters
 from distsweep.report.content import Block, Paragraph, Section
 from distsweep.results import Agreement, Results
 from distsweep.words import wording
-
-decibels = partial(wording.decibels, decimals=2)
 
 
 def agreement(results: Results) -> Section | None:
@@ -31,14 +29,37 @@ def agreement(results: Results) -> Section | None:
 
 
 def _agreement_words(position: str, ladder: str, steps: str, compared: list[Agreement]) -> str:
-    reliable = [abs(item.thd_difference_db) for item in compared if item.reliable]
-    levels = [abs(item.level_difference_db) for item in compared]
+    reliable = [
+        (item.thd_difference_db, item.thd_difference_low_db, item.thd_difference_high_db)
+        for item in compared
+        if item.reliable and np.isfinite(item.thd_difference_db)
+    ]
+    levels = [
+        (item.level_difference_db, item.level_difference_low_db, item.level_difference_high_db)
+        for item in compared
+    ]
     first = f"At “{position}”, {steps} and {ladder} met at {len(compared)} tones and drives: "
-    level = f"levels differ by {decibels(np.median(levels))} in the median"
+    middle, most = _middle_and_most(levels)
+    level = f"levels differ by {middle} in the median"
     if not reliable:
         return f"{first}{level}; of THD none is reliable in both."
+    middle_thd, most_thd = _middle_and_most(reliable)
     return (
-        f"{first}{level}, {decibels(max(levels))} at most; THD, where reliable in both"
-        f" ({len(reliable)}), by {decibels(np.median(reliable))} in the median and"
-        f" {decibels(max(reliable))} at most."
+        f"{first}{level}, {most} at most; THD, where reliable in both"
+        f" ({len(reliable)}), by {middle_thd} in the median and {most_thd} at most."
     )
+
+
+def _middle_and_most(differences: Sequence[tuple[float, float, float]]) -> tuple[str, str]:
+    """Write the median and the largest of differences, each given with its ends.
+
+    The median is written as well as the values are known in the median.
+    """
+    sizes = np.array([abs(value) for value, _, _ in differences])
+    halves = np.array([(high - low) / 2.0 for _, low, high in differences])
+    pairs = ((np.median(sizes), np.median(halves)), (sizes.max(), halves[np.argmax(sizes)]))
+    middle, most = (
+        wording.known_decibels(float(size), float(size - half), float(size + half), decimals=2)
+        for size, half in pairs
+    )
+    return middle, most

@@ -9,7 +9,11 @@ import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.report.csv_text import as_csv
-from distsweep.report.reliability import fundamental_standing, gain_change_reliable
+from distsweep.report.reliability import (
+    fundamental_standing,
+    gain_change_parts,
+    gain_change_reliable,
+)
 from distsweep.results import Rung, Take
 from distsweep.units import BoolArray, FloatArray, db_to_percent
 from distsweep.words.wording import level_unit
@@ -19,7 +23,7 @@ LEADING_COLUMNS = (
     "fundamental_db_spl", "fundamental_low_db_spl", "fundamental_high_db_spl",
     "fundamental_dbfs", "fundamental_low_dbfs", "fundamental_high_dbfs",
     "fundamental_floor_db_spl", "fundamental_floor_dbfs", "fundamental_reliable",
-    "gain_change_db", "gain_change_reliable",
+    "gain_change_db", "gain_change_low_db", "gain_change_high_db", "gain_change_reliable",
     "thd_db", "thd_low_db", "thd_high_db", "thd_percent", "thd_low_percent", "thd_high_percent",
     "thd_re_total_percent", "thd_floor_db", "thd_reliable", "orders_summed",
     "high_order_db", "high_order_floor_db",
@@ -28,12 +32,13 @@ LEADING_COLUMNS = (
 
 Of ``…_db_spl`` and ``…_dbfs`` one is filled: the first when calibrated. ``spl_db``
 is the rung's level over the level band, the same in all its rows. ``…_low…`` and ``…_high…`` are
-the ends of the value's 95 % interval. Where the low end is empty and the high end is not, the value
-is at most that; where the value is empty too, no more than noise was measured. Each
-``…_reliable`` asks for an interval of at most 1.5 dB to either side, unclipped. Where it is
-``false`` and the interval is narrower, something else spoilt the value (clipping, or a window too
-short). In a rung whose ``clipped`` is ``true`` what is not reliable may be clipped.
-THD, ``high_order_db`` and their floors are re the fundamental at the same frequency.
+the ends of the value's 95 % interval; the reference rung's own gain change is 0 exactly. Where the
+low end is empty and the high end is not, the value is at most that; where the value is empty too,
+no more than noise was measured. Each ``…_reliable`` asks for an interval of at most 1.5 dB to
+either side, unclipped. Where it is ``false`` and the interval is narrower, something else spoilt
+the value (clipping, or a window too short). In a rung whose ``clipped`` is ``true`` what is not
+reliable may be clipped. THD, ``high_order_db`` and their floors are re the fundamental at the
+same frequency.
 """
 
 HARMONIC_COLUMNS = ("db", "low_db", "high_db", "floor_db", "reliable", "input_referred_db")
@@ -68,9 +73,9 @@ def _rung_columns(take: Take, index: int, orders: list[int]) -> Iterator[list[st
         empty = [[""] * count] * len(filled)
         yield from (*filled, *empty) if spl else (*empty, *filled)
     yield _flags(fundamental_standing(take, index).reliable)
-    gain = take.compression.gain_change_db[index] if take.compression else None
-    yield [""] * count if gain is None else _numbers(gain, 3)
-    yield [""] * count if gain is None else _flags(gain_change_reliable(take, index))
+    gains = gain_change_parts(take, index)
+    yield from (_ends(part, count, 3) for part in gains)
+    yield _flags(gain_change_reliable(take, index)) if gains[0].size else [""] * count
     ends = rung.thd_low_db, rung.thd_high_db
     yield _numbers(rung.thd_db, 3)
     yield from (_ends(end, count, 3) for end in ends)

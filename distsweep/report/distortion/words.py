@@ -160,9 +160,7 @@ def _bound(take: Take, rung: Rung) -> str | None:
         return None
     band = wording.frequency_range(*(float(end) for end in f[flags][[0, -1]]))
     most = float(db_to_percent(worst.value))
+    bound = wording.known_percent(most, 0.0, most)
     if over:
-        return f"{over}it is {wording.known_percent(most, 0.0, most)} from {band}"
-    return (
-        f"from {band} it is at most about {wording.percent(most)}: noise hides or blurs "
-        "anything smaller"
-    )
+        return f"{over}it is {bound} from {band}"
+    return f"from {band} it is {bound}: noise hides or blurs anything smaller"

@@ -10,8 +10,8 @@ import numpy as np
 from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.report import ladder_chart, look, reliability
 from distsweep.report.content import Picture
-from distsweep.report.lines import Line
-from distsweep.report.reliability import Standing, gain_change_reliable, reference_index
+from distsweep.report.lines import Line, gain_change_line
+from distsweep.report.reliability import Standing, reference_index
 from distsweep.results import Results, Take
 from distsweep.words import wording
 
@@ -37,8 +37,15 @@ def picture(take: Take, name: str) -> Picture | None:
         "left of it at the end. It is drawn "
         f"only where both levels stand {RELIABLE_DB:g} dB above the noise. Where they "
         "barely do, noise alone moves it by about half a decibel, as much as the onset of "
-        "compression; hum makes gaps and small peaks at its own frequencies.",
-    )
+        "compression; hum makes gaps and small peaks at its own frequencies."
+        + (" Shaded: the 95 % interval, of the level's and the reference's noise together."
+           if _has_ends(take) else ""),
+    )  # fmt: skip
+
+
+def _has_ends(take: Take) -> bool:
+    """Whether the gain changes have intervals; those of earlier versions have none."""
+    return take.compression is not None and bool(take.compression.gain_change_high_db)
 
 
 def plot_gain_change(take: Take) -> Figure:
@@ -54,6 +61,7 @@ def plot_gain_change(take: Take) -> Figure:
     matplotlib.figure.Figure
         0 dB: output follows drive. Below: compression. Drawn only where both fundamentals
         stand 25 dB above their floors: there noise moves it by half a decibel or less (RMS).
+        Intervals are shaded.
 
     Raises
     ------
@@ -67,10 +75,7 @@ def plot_gain_change(take: Take) -> Figure:
             "take has no gain change: it needs a reference rung; analyse a ladder of two or more"
         )
     nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
-    lines = [
-        Line(gain, Standing(gain_change_reliable(take, index), nowhere))
-        for index, gain in enumerate(take.compression.gain_change_db)
-    ]
+    lines = [gain_change_line(take, index) for index in range(len(take.rungs))]
     lines[reference] = Line(
         lines[reference].values, Standing(nowhere, nowhere), "reference: 0 dB by itself"
     )
@@ -82,7 +87,7 @@ def plot_gain_change(take: Take) -> Figure:
             title="Gain change at each level",
             subtitle=f"Number on a line: drive in dBFS. Reference: {name}. Below 0: compression.",
             limits_db=_gain_limits(lines),
-            legend=ladder_chart.ONE_STATE,
+            legend=ladder_chart.ONE_STATE + (ladder_chart.SHADED if _has_ends(take) else ""),
         )
         axes.set_ylabel("Gain change, dB re reference rung")
         axes.axhline(0.0, color=look.QUIET_INK, linewidth=1.0, label="_zero", zorder=2)
@@ -91,7 +96,13 @@ def plot_gain_change(take: Take) -> Figure:
 
 def _gain_limits(lines: list[Line]) -> tuple[float, float]:
     """Limits that hold all that is drawn, and ±1 dB at least, so that trifles look like ones."""
-    shown, _ = ladder_chart.drawn_values(lines)
+    parts = [
+        part[line.standing.reliable]
+        for line in lines
+        for part in (line.values, line.low_db, line.high_db)
+        if part.size
+    ]
+    shown = np.concatenate(parts)
     low = min(-1.0, float(shown.min())) if shown.size else -1.0
     high = max(1.0, float(shown.max())) if shown.size else 1.0
     step = look.tick_step_db(high - low)
@@ -111,17 +122,21 @@ def sentence(_results: Results, take: Take) -> str:
     name = wording.drive(take.rungs[index].drive_dbfs)
     if index == reference_index(take):
         return f"Compression cannot be told: {name} is itself the reference."
-    flags = gain_change_reliable(take, index)
-    gain = take.compression.gain_change_db[index]
-    deepest = reliability.highest(take.frequency_hz, -gain, flags)
-    if deepest is None:
+    line = gain_change_line(take, index)
+    known = np.flatnonzero(line.standing.reliable)
+    if not known.size:
         return f"No gain change at {name} stands clear of the noise."
-    middle = float(np.median(gain[flags]))
+    parts = [part[known] for part in (line.values, line.low_db, line.high_db) if part.size]
+    deepest = int(np.argmin(parts[0]))
+    # The median of what lies between ends lies between the medians of these.
+    worst, middle = (
+        wording.known_decibels(*ends, *[np.nan] * (3 - len(parts)))
+        for ends in ([part[deepest] for part in parts], [np.median(part) for part in parts])
+    )
     reference = take.compression.reference_drive_dbfs
     assert reference is not None  # reference_index found it
     return (
         f"Against {wording.drive(reference)}, the gain at {name} changed by "
-        f"{wording.decibels(-deepest.value)} at worst, "
-        f"at {wording.frequency(deepest.frequency_hz)}, "
-        f"and by {wording.decibels(middle)} in the median of all frequencies that can be judged."
+        f"{worst} at worst, at {wording.frequency(float(take.frequency_hz[known[deepest]]))}, "
+        f"and by {middle} in the median of all frequencies that can be judged."
     )

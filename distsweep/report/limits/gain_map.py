@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import numpy as np
 from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report import look
 from distsweep.report.content import Block, Paragraph, Picture
-from distsweep.results import Take
+from distsweep.results import Staircase, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
@@ -34,28 +35,58 @@ def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     Of a ladder only the rungs that did not clip: what the recorder holds back is not the
     loudspeaker's.
     """
+    changes = None if take.compression is None else take.compression.gain_change_db
+    if not take.staircase and changes is None:
+        return None
+    grid = _grid(take, lambda row: row.gain_change_db, lambda k: (changes or [])[k])
+    return grid if grid is not None and np.any(np.isfinite(grid[2])) else None
+
+
+def level_errors(take: Take) -> tuple[FloatArray, FloatArray] | None:
+    """How far each level's interval reaches down and up, ``(R, F)`` each, on `gain_grid`'s grid.
+
+    None in results of earlier versions, which have no intervals.
+    """
+    if not all(len(curve.level_high_db) for curve in take.staircase):
+        return None
+    if not all(len(rung.fundamental_high_db) for rung in take.rungs):
+        return None
+    rungs = take.rungs
+    with np.errstate(invalid="ignore"):  # −inf: nothing may be there
+        down = _grid(
+            take,
+            lambda row: row.level_db - row.level_low_db,
+            lambda k: rungs[k].fundamental_db - rungs[k].fundamental_low_db,
+        )
+        up = _grid(
+            take,
+            lambda row: row.level_high_db - row.level_db,
+            lambda k: rungs[k].fundamental_high_db - rungs[k].fundamental_db,
+        )
+    return None if down is None or up is None else (down[2], up[2])
+
+
+def _grid(
+    take: Take, of_tone: Callable[[Staircase], FloatArray], of_rung: Callable[[int], FloatArray]
+) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Put tones in order, or rungs that did not clip; None where there are no two levels."""
     if take.staircase:
         drives = np.unique(np.concatenate([row.drive_dbfs for row in take.staircase]))
-        change = np.full((len(drives), len(take.staircase)), np.nan)
+        values = np.full((len(drives), len(take.staircase)), np.nan)
         for column, row in enumerate(take.staircase):
-            change[np.searchsorted(drives, row.drive_dbfs), column] = row.gain_change_db
+            values[np.searchsorted(drives, row.drive_dbfs), column] = of_tone(row)
         frequency_hz = np.array([row.frequency_hz for row in take.staircase])
         order = np.argsort(frequency_hz)
-        frequency_hz, change = frequency_hz[order], change[:, order]
-    elif take.compression is not None and len(take.rungs) > 1:
+        frequency_hz, values = frequency_hz[order], values[:, order]
+    else:
         clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
-        if len(clean) < 2:
-            return None
         rising = sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
         drives = np.array([take.rungs[k].drive_dbfs for k in rising])
-        change = np.array(take.compression.gain_change_db)[rising]
+        values = np.array([of_rung(k) for k in rising])
         frequency_hz = take.frequency_hz
-    else:
+    if len(drives) < 2 or len(frequency_hz) == 0:
         return None
-    known = np.isfinite(change)
-    if len(drives) < 2 or len(frequency_hz) == 0 or not np.any(known):
-        return None
-    return frequency_hz, drives, change
+    return frequency_hz, drives, values
 
 
 def _shows(take: Take) -> bool:

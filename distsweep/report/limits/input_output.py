@@ -21,10 +21,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+_DOT = 2.6  # points: a dot's diameter, beyond which an interval is seen
+
+
 @dataclass(frozen=True)
 class InputOutput:
     """One panel: output re the quietest level's gain, against drive, both in dB re full scale.
 
+    ``ends_dbfs`` are those of the outputs' intervals, each of length 0 where there are none;
     ``fitted_dbfs`` belongs to ``curve_dbfs`` and is None where no curve was fitted.
     """
 
@@ -32,6 +36,7 @@ class InputOutput:
     words: str
     drive_dbfs: FloatArray
     output_dbfs: FloatArray
+    ends_dbfs: tuple[FloatArray, FloatArray]
     falling_dbfs: FloatArray
     curve_dbfs: FloatArray
     fitted_dbfs: FloatArray | None
@@ -48,7 +53,12 @@ def picture(take: Take, name: str) -> Picture:
         " drive.",
         "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
         " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"
-        " down: a slow release, or heat.",
+        " down: a slow release, or heat."
+        + (
+            " A bar through a dot is its 95 % interval, where it is longer than the dot."
+            if any(row.gain_change_high_db.size for row in take.staircase)
+            else ""
+        ),
     )
 
 
@@ -73,14 +83,15 @@ def _band_panel(
     median = np.full(len(drives), np.nan)
     median[known] = np.nanmedian(inside[known], axis=1)
     title = wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])
-    return _panel(title, limiter, drives, median, np.full(len(drives), np.nan))
+    nowhere = np.full(len(drives), np.nan)
+    return _panel(title, limiter, drives, median, (nowhere[:0], nowhere[:0]), nowhere)
 
 
 def _tone_panel(row: Staircase) -> InputOutput:
     falling = row.gain_change_db + row.falling_level_db - row.level_db
     return _panel(
         wording.frequency(row.frequency_hz), row.limiter, row.drive_dbfs, row.gain_change_db,
-        falling,
+        (row.gain_change_low_db, row.gain_change_high_db), falling,
     )  # fmt: skip
 
 
@@ -89,6 +100,7 @@ def _panel(
     limiter: Limiter | None,
     drives: FloatArray,
     change: FloatArray,
+    ends: tuple[FloatArray, FloatArray],
     falling: FloatArray,
 ) -> InputOutput:
     curve = np.linspace(float(drives[0]), float(drives[-1]), 121)
@@ -96,7 +108,10 @@ def _panel(
     if limiter is not None and limiter.kind in ("limiter", "compressor"):
         fitted = None if limiter.threshold_dbfs is None else knee_output_dbfs(limiter, curve)
     words = "" if limiter is None else limiter_words(limiter)
-    return InputOutput(title, words, drives, drives + change, drives + falling, curve, fitted)
+    low, high = (drives + end if end.size else end for end in ends)
+    return InputOutput(
+        title, words, drives, drives + change, (low, high), drives + falling, curve, fitted
+    )
 
 
 def knee_output_dbfs(limiter: Limiter, drive_dbfs: FloatArray) -> FloatArray:
@@ -123,7 +138,8 @@ def plot_input_output(take: Take) -> Figure:
     """Output over drive, a panel a tone of a staircase or a limited band of a ladder.
 
     Output re what the quietest level's gain would give at 0 dBFS. Dots: the way up; rings: the
-    way down; line: the fitted curve; dashed: output that follows drive.
+    way down; line: the fitted curve; dashed: output that follows drive. Bars: intervals of a
+    staircase's tones that are longer than their dots.
 
     Raises
     ------
@@ -172,7 +188,12 @@ def _draw_panel(axes: Axes, panel: InputOutput, *, first: bool, last: bool) -> N
     axes.plot(panel.drive_dbfs, panel.falling_dbfs, linestyle="none", marker="o", markersize=4.6,
               markerfacecolor="none", markeredgecolor=look.QUIET_INK, markeredgewidth=0.7,
               label="the way down", zorder=4)  # fmt: skip
-    axes.plot(panel.drive_dbfs, panel.output_dbfs, linestyle="none", marker="o", markersize=2.6,
+    low_dbfs, high_dbfs = panel.ends_dbfs
+    if high_dbfs.size:
+        wide = high_dbfs - low_dbfs >= look.points_to_db(axes, _DOT)
+        axes.vlines(panel.drive_dbfs[wide], low_dbfs[wide], high_dbfs[wide], color=look.INK,
+                    linewidth=0.8, label="_interval", zorder=4.5)  # fmt: skip
+    axes.plot(panel.drive_dbfs, panel.output_dbfs, linestyle="none", marker="o", markersize=_DOT,
               markerfacecolor=look.INK, markeredgewidth=0.0, label="the way up",
               zorder=5)  # fmt: skip
     axes.text(0.97, 0.05, panel.words, transform=axes.transAxes, ha="right", va="bottom",

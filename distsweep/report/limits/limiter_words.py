@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from distsweep.results import TURNED_DOWN, Limiter
+import numpy as np
+
+from distsweep.results import TURNED_DOWN, Limiter, Staircase
 from distsweep.words import wording
 
 
@@ -29,3 +31,31 @@ def ratio_words(limiter: Limiter) -> str:
     if limiter.threshold_dbfs is None:
         return ""
     return "∞:1" if limiter.ratio is None else f"{limiter.ratio:.1f}:1"
+
+
+def last_change_words(row: Staircase, *, about: str = "about ", decimals: int = 1) -> str:
+    """Write a tone's gain change at the highest drive at which it is known; nothing without any."""
+    known = np.flatnonzero(np.isfinite(row.gain_change_db))
+    if not known.size:
+        return ""
+    ends = (row.gain_change_low_db, row.gain_change_high_db)
+    low_db, high_db = (float(end[known[-1]]) if end.size else np.nan for end in ends)
+    change_db = float(row.gain_change_db[known[-1]])
+    return wording.known_decibels(change_db, low_db, high_db, about=about, decimals=decimals)
+
+
+def difference_words(row: Staircase) -> str:
+    """Write by how much the way down differs from the way up; nothing where that is not known.
+
+    Both ways are heard through as long bursts in the same noise: the difference is known to √2
+    times what the level is known to there (GUM, JCGM 100:2008, 5.1.2).
+    """
+    if row.difference_db is None:
+        return ""
+    half_db = np.nan
+    if row.level_high_db.size:
+        apart = np.abs(row.falling_level_db - row.level_db)
+        at = int(np.nanargmax(np.where(np.isfinite(row.gain_change_db), apart, -1.0)))
+        half_db = float(row.level_high_db[at] - row.level_low_db[at]) / np.sqrt(2.0)
+    ends = (row.difference_db - half_db, row.difference_db + half_db)
+    return wording.known_decibels(row.difference_db, *ends, about="≈ ", decimals=2)

@@ -12,7 +12,12 @@ from distsweep.report.clean_level.figure import picture as clean_level_picture
 from distsweep.report.clean_level.table import clean_level_cells
 from distsweep.report.content import Block, Cell, Paragraph, Points, Section, Table, number_cell
 from distsweep.report.limits import burst, gain_change, gain_map, input_output
-from distsweep.report.limits.limiter_words import ratio_words, threshold_words
+from distsweep.report.limits.limiter_words import (
+    difference_words,
+    last_change_words,
+    ratio_words,
+    threshold_words,
+)
 from distsweep.results import TURNED_DOWN, Limiter, Results, Staircase, Take
 from distsweep.words import wording
 
@@ -78,6 +83,7 @@ def _limiter_table(take: Take) -> Table:
     caption = (
         "What holds each tone back. Attack and release: the time in which the gain in dB covers"
         " 63 % of its way; a dash where the tone has too few periods in it, or nothing moved."
+        " “≈”: rounded to what noise leaves known."
     )
     return Table(caption, columns, rows)
 
@@ -92,14 +98,18 @@ def _limiter_row(row: Staircase) -> list[Cell]:
     return [
         Cell(wording.frequency(row.frequency_hz)),
         Cell("no limiter, see below" if other else limiter.kind),
-        Cell(place or "—", pale=not place),
-        Cell(ratio or "—", pale=not ratio),
+        _words_cell(place),
+        _words_cell(ratio),
         number_cell(limiter.knee_db, 1),
         number_cell(limiter.attack_ms, 1),
         number_cell(limiter.release_ms, 0),
-        number_cell(float(known[-1]) if known.size else None, 2),
-        number_cell(row.difference_db, 2),
+        _words_cell(last_change_words(row, about="≈ ", decimals=2)),
+        _words_cell(difference_words(row)),
     ]
+
+
+def _words_cell(words: str) -> Cell:
+    return Cell(words or "—", pale=not words)
 
 
 def _sentence(text: str) -> str:

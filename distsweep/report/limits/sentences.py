@@ -6,8 +6,8 @@ import numpy as np
 
 from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report.clean_level.words import clean_level_sentences
-from distsweep.report.limits.gain_map import gain_grid
-from distsweep.report.limits.limiter_words import ratio_words, threshold_words
+from distsweep.report.limits.last_step import last_step_words
+from distsweep.report.limits.limiter_words import last_change_words, ratio_words, threshold_words
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 from distsweep.words import wording
 
@@ -129,9 +129,8 @@ def _most_limited(rows: list[Staircase]) -> Staircase | None:
 def _deepest(row: Staircase) -> str:
     limiter = row.limiter
     assert limiter is not None  # the caller chose judged rows
-    change = wording.decibels(_last_change(row))
     text = (
-        f"It holds back most at {wording.frequency(row.frequency_hz)}: {change} at"
+        f"It holds back most at {wording.frequency(row.frequency_hz)}: {last_change_words(row)} at"
         f" {wording.drive(float(row.drive_dbfs[-1]))}"
     )
     if limiter.kind in ("limiter", "compressor") and limiter.threshold_dbfs is not None:
@@ -176,29 +175,6 @@ def onset_words(take: Take) -> str | None:
     )
     return (
         f"From {wording.drive(first.drive_dbfs)} on, with {wording.frequency(first.frequency_hz)},"
-        f" there is sound beyond the separated harmonics, {wording.decibels(first.level_db)} re"
-        f" the fundamental: {what}."
-    )
-
-
-def last_step_words(take: Take) -> str | None:
-    """Say what the last 3 dB of drive brought, over the frequencies that can be judged."""
-    grid = gain_grid(take)
-    if grid is None:
-        return None
-    _, drives, change = grid
-    output = change + drives[:, None]
-    before = np.array(
-        [np.interp(drives[-1] - 3.0, drives, output[:, f]) for f in range(output.shape[1])]
-    )
-    gained = output[-1] - before
-    gained = gained[np.isfinite(gained)]
-    if drives[-1] - drives[0] < 3.0 or gained.size == 0:
-        return None
-    low, high = float(np.min(gained)), float(np.max(gained))
-    middle = float(np.median(gained))
-    return (
-        f"The last 3 dB of drive, up to {wording.drive(float(drives[-1]))}, brought"
-        f" {wording.decibels(middle)} in the median over frequency, {wording.signed(low)} to"
-        f" {wording.decibels(high)} at single frequencies."
+        " there is sound beyond the separated harmonics, about"
+        f" {wording.decibels(first.level_db, decimals=0)} re the fundamental: {what}."
     )

@@ -68,9 +68,9 @@ def plot_resonance(results: Results, resonance: Resonance) -> Figure:
 
     Notes
     -----
-    Only what stands 6 dB above its floor is drawn. The two upper panels show the same
-    measurement; in the left one a harmonic stands where it is heard, in the right one where it
-    was played, with the linear response divided out.
+    Only what stands 6 dB above its floor is drawn, its interval shaded. The two upper panels show
+    the same measurement; in the left one a harmonic stands where it is heard, in the right one
+    where it was played, with the linear response divided out.
     """
     take = lead_take(results, resonance)
     rung = loudest_rung(take)
@@ -81,7 +81,8 @@ def plot_resonance(results: Results, resonance: Resonance) -> Figure:
             f"{wording.whole_hertz(resonance.frequency_hz)}, {resonance.kind}: confidence "
             f"{wording.confidence(resonance.confidence)}",
             f"Found at “{take.position}”, drawn at {wording.rung_name(rung)}. The red line is "
-            f"{wording.whole_hertz(resonance.frequency_hz)}.",
+            f"{wording.whole_hertz(resonance.frequency_hz)}."
+            + (" Shaded: 95 % intervals." if rung.thd_high_db.size else ""),
         )
         _key(figure)
         _over_radiated(_panel(figure, 0.72, 4.1, _TOP_ROW_IN), take, rung, resonance)
@@ -164,6 +165,12 @@ def _orders(
         frequency_hz, level = curve_of(order, harmonic)
         clear = harmonic.level_db - harmonic.floor_db >= SEEN_DB
         level = np.where(clear & _near(frequency_hz, resonance), level, np.nan)
+        if harmonic.high_db.size:
+            ends_db = (harmonic.low_db, harmonic.high_db)
+            low, high = (level + end_db - harmonic.level_db for end_db in ends_db)
+            axes.fill_between(frequency_hz, low, high, where=np.isfinite(low + high), linewidth=0.0,
+                              color=_COLOURS[order], alpha=look.BAND_SHARE, label="_interval",
+                              zorder=2.2)  # fmt: skip
         axes.plot(frequency_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
                   linewidth=1.4, label=f"H{order}", zorder=3)  # fmt: skip
         drawn.append(level)
