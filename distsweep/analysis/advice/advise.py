@@ -21,7 +21,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder
-from distsweep.analysis.noise.interval import RELIABLE_HALF_WIDTH_DB, NoisySum, is_reliable
+from distsweep.analysis.noise.interval import (
+    RELIABLE_HALF_WIDTH_DB,
+    NoisySum,
+    is_reliable,
+    normal_share,
+)
 from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.analysis.sweep.intervals import ThirdOctaveHarmonics, third_octave_harmonics
 from distsweep.analysis.sweep.windows import WindowSpans
@@ -249,8 +254,6 @@ def _chances(
     The last is the first of these, were THD spread evenly over power instead of decibels before it
     was measured: hardly ever far below the noise.
     """
-    from scipy.special import ndtr, ndtri
-
     now, later = thirds.powers.summed(), _measured(thirds.powers, others).summed()
     shift_db = _shift_db(thirds)
     if others.alike:  # all powers scale as one
@@ -261,10 +264,10 @@ def _chances(
     beyond = (true - least[..., None]) / _deviation(later, true)
     by_power = weight * true
     by_power /= np.maximum(np.sum(by_power, axis=-1, keepdims=True), 1e-300)
-    reached = ndtr(beyond)
+    reached = normal_share(beyond)
     return tuple(
         _chance_of_enough(np.sum(part, axis=-1), judged, needed)
-        for part in (weight * reached, weight * (beyond >= ndtri(SURE)), by_power * reached)
+        for part in (weight * reached, weight * (reached >= SURE), by_power * reached)
     )  # type: ignore[return-value]
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.units import ComplexArray, FloatArray
@@ -56,6 +55,8 @@ def swept(
     rate_constant_s : the sweep's L.
     spans : the windows of this order.
     """
+    import scipy.fft
+
     widest = WIDEST_OCTAVES * math.log(2.0)
     aside = REACH_BANDWIDTHS / q + FADED_OCTAVES * math.log(2.0)
     later = RINGING_PERIODS_OF_Q * q / mode_hz / rate_constant_s

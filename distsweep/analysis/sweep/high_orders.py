@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.sweep.deconvolution import Deconvolver
 from distsweep.analysis.sweep.side_by_side import side_by_side
+from distsweep.fast_length import fast_length
 from distsweep.units import FloatArray
 
 FRAME_S = 0.085
@@ -41,7 +41,7 @@ class HighOrders:
         ``upper_hz`` is the measured band's end, ``scale`` recorded samples per played one.
         """
         self._rate_hz = deconvolver.rate_hz
-        self._length = int(scipy.fft.next_fast_len(int(FRAME_S * self._rate_hz), real=True))
+        self._length = fast_length(int(FRAME_S * self._rate_hz))
         self._hop = self._length // 2
         self._edge_hz = (order + 0.5) * grid / scale
         self._upper_hz = upper_hz / scale
@@ -76,13 +76,15 @@ class HighOrders:
 
     def _power_above(self, signal: FloatArray, frames: int, top: int) -> FloatArray:
         """Return, per frame, the squared amplitude summed from each bin up to the band's end."""
+        from scipy.fft import rfft
+
         needed = (frames + 1) * self._hop
         # Single precision: its rounding lies 140 dB down, the window's side lobes 92 dB.
         padded = np.zeros(needed, dtype=np.float32)
         padded[: min(needed, len(signal))] = signal[:needed]
         halves = padded.reshape(frames + 1, self._hop)
         framed = np.concatenate([halves[:-1], halves[1:]], axis=1) * self._window
-        spectra = scipy.fft.rfft(framed, axis=1)[:, : top + 1]
+        spectra = rfft(framed, axis=1)[:, : top + 1]
         power = spectra.real**2 + spectra.imag**2
         # One sine of amplitude A gives the sum A²/4·N·Σw² over its bins.
         power *= 4.0 / (self._length * np.sum(self._window**2))

@@ -10,9 +10,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.sweep.deconvolution import LOW_STEP, Deconvolver, Responses
+from distsweep.fast_length import fast_length
 from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 CYCLES_BEFORE = 24.0
@@ -84,7 +84,7 @@ class _Piece:
         padded[:, self.length - self.before :] = (
             signals[:, first - self.before : first] * self.window[: self.before]
         )
-        spectra = scipy.fft.rfft(padded, axis=1, overwrite_x=True)
+        spectra = np.fft.rfft(padded, axis=1)
         at_points = np.einsum("rgt,gt->rg", spectra[:, self.bins], self.weights)
         turn = np.exp(-2j * np.pi * (first - centre) * self.cycles_per_sample)
         return np.asarray(self.share * turn * at_points)
@@ -264,7 +264,7 @@ def _piece(
     share: FloatArray,
     cycles_per_sample: FloatArray,
 ) -> _Piece:
-    length = int(scipy.fft.next_fast_len(2 * len(window), real=True))
+    length = fast_length(2 * len(window))
     place = cycles_per_sample * length
     first = np.clip(np.floor(place).astype(np.int64) - TAPS // 2 + 1, 0, length // 2 + 1 - TAPS)
     offset = place - first
