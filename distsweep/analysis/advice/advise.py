@@ -204,17 +204,17 @@ def _longer(
     amplitudes: Amplitudes, thirds: ThirdOctaveHarmonics, lengths_s: FloatArray, seconds: float
 ) -> _Others:
     """Return sweeps of other lengths than the present one, ``seconds``."""
-    orders = len(amplitudes.orders)
-
-    def energy_s(order: int, times: float) -> FloatArray:
-        lowest_hz = order * float(amplitudes.frequency_hz[0])
-        windows = WindowSpans(order, lowest_hz, times * amplitudes.rate_constant_s)
-        return windows.energy_s(order * thirds.middle_hz)
-
     longer = lengths_s / seconds
-    grown = np.array(
-        [[energy_s(n, k) / energy_s(n, 1.0) for k in longer] for n in range(2, orders + 1)]
-    ).reshape(orders - 1, len(longer), 1, len(thirds.middle_hz))
+    constants_s = amplitudes.rate_constant_s * np.append(1.0, longer)[:, None]
+    energy_s = np.array(
+        [
+            WindowSpans(n, n * float(amplitudes.frequency_hz[0]), constants_s).energy_s(
+                n * thirds.middle_hz
+            )
+            for n in range(2, len(amplitudes.orders) + 1)
+        ]
+    )
+    grown = (energy_s[:, 1:] / energy_s[:, :1])[:, :, None]
     points, independent = thirds.points, thirds.independent[:, None]
     before, after = (np.clip(independent * more, 1.0, points) for more in (1.0, grown))
     times = longer[None, :, None, None]

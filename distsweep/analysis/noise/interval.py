@@ -194,7 +194,7 @@ def normal_share(deviate: FloatArray) -> FloatArray:
     tail = 1.781477937 + t * (-1.821255978 + t * 1.330274429)
     tail = t * (0.319381530 + t * (-0.356563782 + t * tail))
     beyond = np.exp(-0.5 * x**2) / np.sqrt(2.0 * np.pi) * tail
-    return np.where(deviate < 0.0, beyond, 1.0 - beyond)
+    return np.asarray(np.where(deviate < 0.0, beyond, 1.0 - beyond))
 
 
 def is_reliable(low_db: FloatArray, high_db: FloatArray) -> BoolArray:
