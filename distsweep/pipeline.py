@@ -14,7 +14,6 @@ from distsweep.analysis.resonance.find import (
     SearchedTake,
     find_resonances,
 )
-from distsweep.analysis.resonance.steady_intervals import holding_steady
 from distsweep.analysis.take import measure_take
 from distsweep.conversion.resonances import (
     resonance_notes,
@@ -131,6 +130,8 @@ def _holding_steady(
     widened = list(takes)
     for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
         if change is not None:
+            from distsweep.analysis.resonance.steady_intervals import holding_steady
+
             rungs = holding_steady(ladder.rungs, ladder.swept, change)
             widened[number] = replace(takes[number], rungs=rungs)
     return widened

@@ -134,9 +134,7 @@ class NoisySum:
         root = np.maximum(1.0 - w / 9.0 + deviations * np.sqrt(w) / 3.0, 1e-9)
         square = root**2
         cube = square * root  # as a power it would take several times as long
-        slope = cube + 3.0 * mean * square * w_slope * (
-            deviations / (6.0 * np.sqrt(w)) - 1.0 / 9.0
-        )
+        slope = cube + 3.0 * mean * square * w_slope * (deviations / (6.0 * np.sqrt(w)) - 1.0 / 9.0)
         return mean * cube, slope
 
     def _end(self, measured: FloatArray, deviations: FloatArray) -> FloatArray:
