@@ -137,10 +137,13 @@ def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
     spectra = np.fft.rfft(blocks, axis=1)
     spectra *= np.conj(np.fft.rfft(chirp, block))
     correlation = np.abs(np.fft.irfft(spectra, block, axis=1)[:, :step]).reshape(-1)[:lags]
-    energy = np.concatenate([[0.0], np.cumsum(signal.astype(float) ** 2)])
+    energy = np.zeros(len(signal) + 1)
+    np.cumsum(signal.astype(float) ** 2, out=energy[1:])
     local = energy[len(chirp) :] - energy[: len(energy) - len(chirp)]
     least = 1e-6 * energy[-1] / len(signal) * len(chirp) + 1e-300
-    return np.asarray(correlation / np.sqrt(np.maximum(local, least) * np.sum(chirp**2)))
+    np.maximum(local, least, out=local)
+    local *= np.sum(chirp**2)
+    return np.asarray(correlation / np.sqrt(local, out=local))
 
 
 def _best_pair(places: FloatArray, matches: FloatArray, spacing: int) -> tuple[int, int] | None:
