@@ -101,7 +101,7 @@ def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatA
     """
     step = max(1, int(marker.rate_hz / (2.6 * marker.start_hz)))
     whole = samples[: len(samples) // step * step].reshape(-1, step)
-    # Single precision: a place is sought here, not a level, and it halves the time.
+    # Single precision: a place is sought here, not a level, and it takes half the memory.
     short = np.einsum("ij->i", whole).astype(np.float32)
     chirp = marker.waveform(rate_hz=marker.rate_hz / step).astype(np.float32)
     if len(short) <= len(chirp):
