@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 def fast_length(least: int) -> int:
-    """Return the smallest product of twos, threes and fives that is at least ``least``."""
+    """Return the smallest product of twos, threes and fives from ``least`` (1 or more) on."""
     best = 1 << (least - 1).bit_length()
     fives = 1
     while fives < best:
