@@ -105,13 +105,15 @@ def check_place(folder: Path, names: set[str], *, unlisted: Callable[[Path], set
         The folder cannot be written, or a file that is of no set has one of the names.
     """
     try_folder(folder)
-    ours = (_listed(folder) or set()) | unlisted(folder)
-    for name in sorted(names - ours):
-        if has_content(folder / name):
-            raise InputError(
-                f"{folder / name}: is not of an earlier analysis, and would be replaced: move it,"
-                " or choose another place"
-            )
+    foreign = names - (_listed(folder) or set())
+    foreign = {name for name in foreign if has_content(folder / name)}
+    if foreign:  # only then: a large file is read to know what an unlisted set holds
+        foreign -= unlisted(folder)
+    for name in sorted(foreign):
+        raise InputError(
+            f"{folder / name}: is not of an earlier analysis, and would be replaced: move it,"
+            " or choose another place"
+        )
 
 
 @contextmanager

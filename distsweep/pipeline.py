@@ -15,7 +15,6 @@ from distsweep.analysis.resonance.find import (
     SearchedTake,
     find_resonances,
 )
-from distsweep.analysis.resonance.steady_intervals import holding_steady
 from distsweep.analysis.take import measure_take
 from distsweep.conversion.resonances import (
     resonance_notes,
@@ -133,6 +132,8 @@ def _with_last_intervals(
     for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
         rungs = ladder.rungs
         if change is not None:
+            from distsweep.analysis.resonance.steady_intervals import holding_steady
+
             rungs = holding_steady(rungs, ladder.swept, change)
         each, thirds = ladder_clean_levels(
             ladder.frequency_hz, rungs, ladder.compression, ladder.limits.limiters

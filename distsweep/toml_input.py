@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 from distsweep.errors import InputError
-from distsweep.toml_slips import slip, swallowed_path
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -22,6 +20,10 @@ def read_toml(path: Path) -> dict[str, Any]:
         It is missing, unreadable or malformed; the message holds the line, and what to write
         instead where it is a usual slip.
     """
+    import tomllib
+
+    from distsweep.toml_slips import slip, swallowed_path
+
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:

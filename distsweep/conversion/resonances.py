@@ -5,16 +5,18 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from distsweep.analysis.resonance.causes import OfferedCause
-from distsweep.analysis.resonance.decay import FoundDecay
-from distsweep.analysis.resonance.find import ResonanceFindings
-from distsweep.analysis.resonance.found import FoundResonance
-from distsweep.analysis.resonance.steady import SteadyLevel
 from distsweep.results import Decay, PossibleCause, Resonance, Take
 from distsweep.words.resonance import sentence, sentences
 from distsweep.words.resonance_notes import mode_name
+
+if TYPE_CHECKING:
+    from distsweep.analysis.resonance.causes import OfferedCause
+    from distsweep.analysis.resonance.decay import FoundDecay
+    from distsweep.analysis.resonance.find import ResonanceFindings
+    from distsweep.analysis.resonance.found import FoundResonance
+    from distsweep.analysis.resonance.steady import SteadyLevel
 
 
 def resonance_records(findings: ResonanceFindings) -> list[Resonance]:

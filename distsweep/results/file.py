@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import types
 import typing
 from collections.abc import Mapping
@@ -73,7 +74,7 @@ def _plain(value: Any, name: str) -> Any:
         return _plain_array(value, name)
     if isinstance(value, float | np.floating):
         number = float(value)
-        return round(number, _decimals(name)) if np.isfinite(number) else None
+        return round(number, _decimals(name)) if math.isfinite(number) else None
     if isinstance(value, np.integer | np.bool_):
         return value.item()
     if isinstance(value, Mapping):  # before the dataclasses: some are a table of what was noted
@@ -88,8 +89,8 @@ def _plain(value: Any, name: str) -> Any:
 def _plain_array(array: np.ndarray[Any, Any], name: str) -> list[Any]:
     if array.dtype.kind != "f":
         return typing.cast(list[Any], array.tolist())
-    values: list[Any] = np.round(array, _decimals(name)).tolist()
-    for index in np.flatnonzero(~np.isfinite(array)):
+    values: list[Any] = array.round(_decimals(name)).tolist()
+    for index in (~np.isfinite(array)).nonzero()[0].tolist():
         values[index] = None
     return values
 

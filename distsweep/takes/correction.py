@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from distsweep.errors import InputError
-from distsweep.takes.correction_text import decode, read_points
 from distsweep.units import FloatArray
 
 LARGEST_TOP_KHZ = 100.0
@@ -57,6 +56,8 @@ def read_correction(path: Path) -> MicCorrection:
         The file is missing, a line that begins with a number is not two or three of them or can
         be read in two ways, there are fewer than two points, or the frequencies do not rise.
     """
+    from distsweep.takes.correction_text import decode, read_points
+
     try:
         data = path.read_bytes()
     except OSError as error:

@@ -13,9 +13,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-import scipy.fft
 
 from distsweep.errors import InputError
+from distsweep.fast_length import fast_length
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
@@ -156,8 +156,8 @@ def _stretch(
 
 def _energy(samples: FloatArray, band_hz: tuple[float, float], rate_hz: float) -> float:
     """Return the sum of squares of what lies within a band."""
-    length = scipy.fft.next_fast_len(len(samples), real=True)
-    spectrum = scipy.fft.rfft(samples, length)
+    length = fast_length(len(samples))
+    spectrum = np.fft.rfft(samples, length)
     first, last = (round(frequency_hz * length / rate_hz) for frequency_hz in band_hz)
     part = spectrum[first : last + 1]
     return float(np.sum(part.real**2 + part.imag**2) / length)

@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
+from distsweep.fast_length import fast_length
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.placement import Placement
@@ -122,9 +122,9 @@ def _heard(samples: FloatArray, marker: Marker, place: int) -> tuple[float, floa
     stretch = np.zeros(len(chirp) + early + late)
     inside = samples[max(first, 0) : max(first + len(stretch), 0)]
     stretch[max(-first, 0) : max(-first, 0) + len(inside)] = inside
-    length = scipy.fft.next_fast_len(len(stretch), real=True)
-    spectrum = scipy.fft.rfft(stretch, length) * np.conj(scipy.fft.rfft(chirp, length))
-    correlation = scipy.fft.irfft(spectrum, length)[: early + late]
+    length = fast_length(len(stretch))
+    spectrum = np.fft.rfft(stretch, length) * np.conj(np.fft.rfft(chirp, length))
+    correlation = np.fft.irfft(spectrum, length)[: early + late]
     peak = float(np.max(np.abs(correlation[early - late :])))
     return peak, float(np.sqrt(np.mean(correlation[: early - near] ** 2)))
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import scipy.fft
 
 from distsweep.errors import InputError
+from distsweep.fast_length import fast_length
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.recording import Recording
@@ -101,7 +101,7 @@ def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatA
     """
     step = max(1, int(marker.rate_hz / (2.6 * marker.start_hz)))
     whole = samples[: len(samples) // step * step].reshape(-1, step)
-    # Single precision: a place is sought here, not a level, and it halves the time.
+    # Single precision: a place is sought here, not a level, and it takes half the memory.
     short = np.einsum("ij->i", whole).astype(np.float32)
     chirp = marker.waveform(rate_hz=marker.rate_hz / step).astype(np.float32)
     if len(short) <= len(chirp):
@@ -129,20 +129,21 @@ def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
     """
     lags = len(signal) - len(chirp) + 1
     # Overlapping blocks of a few chirps: short transforms stay in the processor's cache.
-    block = scipy.fft.next_fast_len(5 * len(chirp), real=True)
+    block = fast_length(5 * len(chirp))
     step = block - len(chirp) + 1
     count = -(-lags // step)
     padded = np.pad(signal, (0, max(0, (count - 1) * step + block - len(signal))))
     blocks = np.lib.stride_tricks.sliding_window_view(padded, block)[::step][:count]
-    spectra = scipy.fft.rfft(blocks, axis=1, workers=2)
-    spectra *= np.conj(scipy.fft.rfft(chirp, block))
-    correlation = np.abs(scipy.fft.irfft(spectra, block, axis=1, workers=2)[:, :step]).reshape(-1)[
-        :lags
-    ]
-    energy = np.concatenate([[0.0], np.cumsum(signal.astype(float) ** 2)])
+    spectra = np.fft.rfft(blocks, axis=1)
+    spectra *= np.conj(np.fft.rfft(chirp, block))
+    correlation = np.abs(np.fft.irfft(spectra, block, axis=1)[:, :step]).reshape(-1)[:lags]
+    energy = np.zeros(len(signal) + 1)
+    np.cumsum(signal.astype(float) ** 2, out=energy[1:])
     local = energy[len(chirp) :] - energy[: len(energy) - len(chirp)]
     least = 1e-6 * energy[-1] / len(signal) * len(chirp) + 1e-300
-    return np.asarray(correlation / np.sqrt(np.maximum(local, least) * np.sum(chirp**2)))
+    np.maximum(local, least, out=local)
+    local *= np.sum(chirp**2)
+    return np.asarray(correlation / np.sqrt(local, out=local))
 
 
 def _best_pair(places: FloatArray, matches: FloatArray, spacing: int) -> tuple[int, int] | None:
@@ -207,9 +208,9 @@ def _correlation_around(samples: FloatArray, marker: Marker, place: int) -> Floa
     stretch = np.zeros(len(chirp) + 2 * half)
     inside = samples[max(first, 0) : first + len(stretch)]
     stretch[max(-first, 0) : max(-first, 0) + len(inside)] = inside
-    length = scipy.fft.next_fast_len(len(stretch), real=True)
-    spectrum = scipy.fft.rfft(stretch, length) * np.conj(scipy.fft.rfft(chirp, length))
-    return np.asarray(scipy.fft.irfft(spectrum, length)[: 2 * half + 1])
+    length = fast_length(len(stretch))
+    spectrum = np.fft.rfft(stretch, length) * np.conj(np.fft.rfft(chirp, length))
+    return np.asarray(np.fft.irfft(spectrum, length)[: 2 * half + 1])
 
 
 def _shift_between(start_curve: FloatArray, end_curve: FloatArray) -> float:

@@ -8,7 +8,7 @@ import scipy.signal
 import scipy.stats
 
 from distsweep.analysis.noise.background import noise_spectrum
-from distsweep.analysis.noise.interval import NoisySum, student_quantile
+from distsweep.analysis.noise.interval import NoisySum, normal_share, student_quantile
 from distsweep.analysis.sweep.intervals import wider
 
 RATE_HZ = 8000
@@ -51,6 +51,12 @@ def test_the_mean_power_is_that_of_signal_and_noise() -> None:
 def test_student_s_quantiles(degrees: int, quantile: float) -> None:
     """Table of t for 95 %, two-sided: GUM (JCGM 100:2008), table G.2."""
     assert float(student_quantile(np.array([degrees]))[0]) == pytest.approx(quantile, abs=0.001)
+
+
+def test_normal_share_is_that_of_another_program() -> None:
+    deviates = np.linspace(-9.0, 9.0, 2001)
+    # The polynomial's error, by its source.
+    assert normal_share(deviates) == pytest.approx(scipy.stats.norm.cdf(deviates), abs=7.5e-8)
 
 
 @pytest.mark.parametrize("bandwidth_bins", [1, 4, 16])

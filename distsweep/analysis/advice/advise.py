@@ -21,7 +21,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder
-from distsweep.analysis.noise.interval import RELIABLE_HALF_WIDTH_DB, NoisySum, is_reliable
+from distsweep.analysis.noise.interval import (
+    RELIABLE_HALF_WIDTH_DB,
+    NoisySum,
+    is_reliable,
+    normal_share,
+)
 from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.analysis.sweep.intervals import ThirdOctaveHarmonics, third_octave_harmonics
 from distsweep.analysis.sweep.windows import WindowSpans
@@ -205,17 +210,17 @@ def _longer(
     amplitudes: Amplitudes, thirds: ThirdOctaveHarmonics, lengths_s: FloatArray, seconds: float
 ) -> _Others:
     """Return sweeps of other lengths than the present one, ``seconds``."""
-    orders = len(amplitudes.orders)
-
-    def energy_s(order: int, times: float) -> FloatArray:
-        lowest_hz = order * float(amplitudes.frequency_hz[0])
-        windows = WindowSpans(order, lowest_hz, times * amplitudes.rate_constant_s)
-        return windows.energy_s(order * thirds.middle_hz)
-
     longer = lengths_s / seconds
-    grown = np.array(
-        [[energy_s(n, k) / energy_s(n, 1.0) for k in longer] for n in range(2, orders + 1)]
-    ).reshape(orders - 1, len(longer), 1, len(thirds.middle_hz))
+    constants_s = amplitudes.rate_constant_s * np.append(1.0, longer)[:, None]
+    energy_s = np.array(
+        [
+            WindowSpans(n, n * float(amplitudes.frequency_hz[0]), constants_s).energy_s(
+                n * thirds.middle_hz
+            )
+            for n in range(2, len(amplitudes.orders) + 1)
+        ]
+    )
+    grown = (energy_s[:, 1:] / energy_s[:, :1])[:, :, None]
     points, independent = thirds.points, thirds.independent[:, None]
     before, after = (np.clip(independent * more, 1.0, points) for more in (1.0, grown))
     times = longer[None, :, None, None]
@@ -255,8 +260,6 @@ def _chances(
     The last is the first of these, were THD spread evenly over power instead of decibels before it
     was measured: hardly ever far below the noise.
     """
-    from scipy.special import ndtr, ndtri
-
     now, later = thirds.powers.summed(), _measured(thirds.powers, others).summed()
     shift_db = _shift_db(thirds)
     if others.alike:  # all powers scale as one
@@ -267,10 +270,10 @@ def _chances(
     beyond = (true - least[..., None]) / _deviation(later, true)
     by_power = weight * true
     by_power /= np.maximum(np.sum(by_power, axis=-1, keepdims=True), 1e-300)
-    reached = ndtr(beyond)
+    reached = normal_share(beyond)
     return tuple(
         _chance_of_enough(np.sum(part, axis=-1), judged, needed)
-        for part in (weight * reached, weight * (beyond >= ndtri(RELIABLY)), by_power * reached)
+        for part in (weight * reached, weight * (reached >= RELIABLY), by_power * reached)
     )  # type: ignore[return-value]
 
 
@@ -281,15 +284,14 @@ def _what_may_be_there(now: NoisySum) -> tuple[FloatArray, FloatArray]:
     noise.
     """
     places_db = np.arange(MAY_BE_DB[0], MAY_BE_DB[1], MAY_BE_STEP_DB)
-    from scipy.special import gammaln
-
     true = np.maximum(now.noise, 1e-300)[..., None] * db_to_power(places_db)
-    # The gamma distribution of the same mean and variance: shape k, and k / mean per power.
+    # What is measured has about a gamma distribution, of shape k, whose cube root is about Gaussian
+    # (Wilson and Hilferty 1931), as in the intervals.
     mean = true + np.maximum(now.noise, 1e-300)[..., None]
-    shape = (mean / _deviation(now, true)) ** 2
+    k = (mean / _deviation(now, true)) ** 2
     with np.errstate(invalid="ignore", divide="ignore"):
-        each = now.total[..., None] * shape / mean
-        logarithm = shape * np.log(each) - each - gammaln(shape)
+        off = 3.0 * np.sqrt(k) * (np.cbrt(now.total[..., None] / mean) - 1.0 + 1.0 / (9.0 * k))
+        logarithm = -0.5 * off**2 + 0.5 * np.log(k) - np.log(mean) / 3.0
         weight = np.exp(logarithm - np.max(logarithm, axis=-1, keepdims=True))
     return true, np.nan_to_num(weight / np.sum(weight, axis=-1, keepdims=True))
 

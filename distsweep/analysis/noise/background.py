@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.weighting import a_weighting_db
@@ -88,7 +87,7 @@ def noise_spectrum(
     total, count = np.zeros(length // 2 + 1), 0
     for silence in silences:
         for first in range(0, len(silence) - length + 1, length // 2):
-            spectrum = scipy.fft.rfft(silence[first : first + length] * window)
+            spectrum = np.fft.rfft(silence[first : first + length] * window)
             total += spectrum.real**2 + spectrum.imag**2
             count += 1
     if not count:

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
+from distsweep.fast_length import fast_length
 from distsweep.reason import Reason
 from distsweep.results import DecayMap
 from distsweep.units import ComplexArray, FloatArray, ratio_to_db
@@ -54,7 +54,7 @@ class Ringing:
         """Transform once; ``impulse`` may be any length."""
         self.rate_hz = impulse.rate_hz
         kept = impulse.samples
-        self.length = int(scipy.fft.next_fast_len(2 * len(kept), real=True))
+        self.length = fast_length(2 * len(kept))
         self.span_s = (len(kept) - impulse.origin) / impulse.rate_hz
         self._spectrum: ComplexArray = np.asarray(
             np.fft.rfft(np.roll(np.pad(kept, (0, self.length - len(kept))), -impulse.origin))

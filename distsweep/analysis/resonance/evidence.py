@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from distsweep.analysis.noise.certainty import CLEAR_DB
 from distsweep.analysis.resonance.candidates import (
@@ -17,7 +18,9 @@ from distsweep.analysis.resonance.candidates import (
 )
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.peaks import LEAST_PROMINENCE_DB
-from distsweep.analysis.resonance.pole import Pole
+
+if TYPE_CHECKING:
+    from distsweep.analysis.resonance.pole import Pole
 
 LEAST_SHARED = 3
 """So many orders must share a height per dB of drive to make a boost of the drive likely (chosen:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from distsweep.analysis.resonance.causes import (
     Enclosure,
@@ -14,25 +15,19 @@ from distsweep.analysis.resonance.causes import (
 from distsweep.analysis.resonance.curves import SearchedTake, ladder_curves, take_spikes
 from distsweep.analysis.resonance.decay import FoundDecay, Ringing, decay_at, decay_map
 from distsweep.analysis.resonance.echo_search import find_echoes
-from distsweep.analysis.resonance.evidence import Evidence
-from distsweep.analysis.resonance.found import FoundResonance, ResonanceFacts
-from distsweep.analysis.resonance.growth import growth_of
 from distsweep.analysis.resonance.linear_response import linear_response
 from distsweep.analysis.resonance.listing import ListedCandidate, listed, rungs_that_show
 from distsweep.analysis.resonance.notes import notes
-from distsweep.analysis.resonance.positions import at_positions, seen_in
-from distsweep.analysis.resonance.reasons import agreements, contradictions, summary
-from distsweep.analysis.resonance.steady import (
-    SteadyChange,
-    SteadyLevel,
-    steady_change,
-    steady_level,
-)
-from distsweep.analysis.resonance.swept_fit import FittedMode
 from distsweep.analysis.resonance.take_modes import Q_WITHOUT_FIT, nearest, take_modes
 from distsweep.analysis.resonance.take_search import TakeSearch, search_take
 from distsweep.reason import Reason
 from distsweep.results import AtPosition, DecayMap, SpikeSeen, Tone
+
+if TYPE_CHECKING:
+    from distsweep.analysis.resonance.evidence import Evidence
+    from distsweep.analysis.resonance.found import FoundResonance
+    from distsweep.analysis.resonance.steady import SteadyChange, SteadyLevel
+    from distsweep.analysis.resonance.swept_fit import FittedMode
 
 __all__ = ["Enclosure", "ResonanceFindings", "SearchedTake", "find_resonances"]
 
@@ -127,11 +122,17 @@ def find_resonances(
         ),
         tuple([] if done is None else done.spikes() for done in in_order),
         tuple(None if done is None else done.decay_map() for done in in_order),
-        tuple(
-            steady_change(take.swept, fitted) if take.swept is not None and fitted else None
-            for take, fitted in zip(takes, passed, strict=True)
-        ),
+        tuple(_changes(take, fitted) for take, fitted in zip(takes, passed, strict=True)),
     )
+
+
+def _changes(take: SearchedTake, fitted: Sequence[FittedMode]) -> SteadyChange | None:
+    """Return what steady tones would change of a take; None where no excited mode was fitted."""
+    if take.swept is None or not fitted:
+        return None
+    from distsweep.analysis.resonance.steady import steady_change
+
+    return steady_change(take.swept, fitted)
 
 
 def _search(take: SearchedTake) -> _Searched | None:
@@ -155,6 +156,12 @@ def _resonance(
     passed: Sequence[FittedMode],
 ) -> FoundResonance:
     """Measure a listed candidate at every position, and gather what is to be said of it."""
+    # Loaded with the first resonance: many sessions show none.
+    from distsweep.analysis.resonance.found import FoundResonance, ResonanceFacts
+    from distsweep.analysis.resonance.growth import growth_of
+    from distsweep.analysis.resonance.positions import at_positions, seen_in
+    from distsweep.analysis.resonance.reasons import agreements, contradictions, summary
+
     evidence, curves = item.judged.evidence, item.search.curves
     positions = at_positions([s.search for s in searched], evidence)
     levels_showing, levels_clear = rungs_that_show(curves, evidence)
@@ -187,6 +194,8 @@ def _steady(
     """Return what a steady tone shows of an excited resonance that was fitted."""
     if evidence.candidate.kind != "excited":
         return None
+    from distsweep.analysis.resonance.steady import steady_level
+
     mode = nearest(passed, evidence.frequency_hz)
     return None if mode is None else steady_level(mode, drive_dbfs)
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.sweep.windows import WindowSpans
+from distsweep.fast_length import fast_length
 from distsweep.units import ComplexArray, FloatArray
 
 REACH_BANDWIDTHS, RINGING_PERIODS_OF_Q, WIDEST_OCTAVES = 10.0, 1.0, 1.5
@@ -63,24 +63,22 @@ def swept(
     high_hz = mode_hz * math.exp(min(aside + later, widest))
     middle_hz, rate_hz = 0.5 * (low_hz + high_hz), SPARE_RATE * order * (high_hz - low_hz)
     count = int(rate_constant_s * math.log(high_hz / low_hz) * rate_hz)
-    length = int(scipy.fft.next_fast_len(count + int(FOLLOWED_PERIODS_OF_Q * q / low_hz * rate_hz)))
+    length = fast_length(count + int(FOLLOWED_PERIODS_OF_Q * q / low_hz * rate_hz))
     time_s = np.arange(count) / rate_hz
     at_hz = low_hz * np.exp(time_s / rate_constant_s)
     ends = np.minimum(np.log2(at_hz / low_hz), np.log2(high_hz / at_hz)) / FADED_OCTAVES
     fade = 0.5 - 0.5 * np.cos(np.pi * np.clip(ends, 0.0, 1.0))
     # The signal is kept about the middle of its band, and its n-th power about n times that.
     turns = at_hz * rate_constant_s - middle_hz * time_s
-    spectrum = scipy.fft.fft(fade * np.exp(2j * np.pi * turns), length)
-    offset_hz = scipy.fft.fftfreq(length, 1.0 / rate_hz)
+    spectrum = np.fft.fft(fade * np.exp(2j * np.pi * turns), length)
+    offset_hz = np.fft.fftfreq(length, 1.0 / rate_hz)
     played_hz = np.maximum(middle_hz + offset_hz, 1e-3 * middle_hz)
-    motion = scipy.fft.ifft(
-        spectrum * steady(played_hz, mode_hz=mode_hz, q=q, order=1), overwrite_x=True
-    )
+    motion = np.fft.ifft(spectrum * steady(played_hz, mode_hz=mode_hz, q=q, order=1))
     heard_hz = np.maximum(order * middle_hz + offset_hz, 1e-3 * middle_hz)
     # Analytic inverse of the sweep's n-th power: n's place at zero.
     phase = rate_constant_s * heard_hz * (np.log(heard_hz / (order * low_hz)) - 1.0) - 0.125
     inverse = np.sqrt(heard_hz / rate_constant_s) / rate_hz * np.exp(2j * np.pi * phase)
-    response = scipy.fft.ifft(scipy.fft.fft(motion**order, overwrite_x=True) * inverse)
+    response = np.fft.ifft(np.fft.fft(motion**order) * inverse)
     place_s = np.arange(length) / rate_hz
     place_s[length // 2 :] -= length / rate_hz
     return _read_off(response, place_s, order * frequency_hz, order * middle_hz, spans)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,8 +13,10 @@ from distsweep.analysis.resonance.candidates import octaves
 from distsweep.analysis.resonance.curves import SearchedTake
 from distsweep.analysis.resonance.evidence import Evidence
 from distsweep.analysis.resonance.peaks import LEAST_PROMINENCE_DB
-from distsweep.analysis.resonance.swept_fit import FittedMode, fit_mode
 from distsweep.analysis.resonance.take_search import SAME_OCTAVES, TakeSearch
+
+if TYPE_CHECKING:
+    from distsweep.analysis.resonance.swept_fit import FittedMode
 
 Q_WITHOUT_FIT = 20.0
 """A fit begins there where the levels gave no Q (chosen: the middle of those that can be fitted, by
@@ -53,6 +56,8 @@ def take_modes(
         assert take.swept is not None
         if not search.curves.holds(near_hz) or _is_near(near_hz, fitted_hz):
             return False
+        from distsweep.analysis.resonance.swept_fit import fit_mode
+
         fitted_hz.append(near_hz)
         mode = fit_mode(take.swept, near_hz, q, row=loudest)
         if (

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from distsweep.analysis.resonance.candidates import candidates, octaves
-from distsweep.analysis.resonance.confidence import confidence
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.evidence import Evidence, clearest, gather
-from distsweep.analysis.resonance.evidence_fit import with_fitted_mode
 from distsweep.analysis.resonance.linear_response import LinearResponse
 
 LEAST_RADIATED_DB, LEAST_EXCITED_DB = 3.0, 5.0
@@ -88,11 +86,21 @@ def search_take(
         for candidate in candidates(curves)
         if (evidence := gather(curves, candidate)) is not None
     ]
-    judged = []
-    for evidence in _worth_a_fit(gathered):
-        done = with_fitted_mode(curves, response, evidence, rate_constant_s=rate_constant_s)
-        judged.append(JudgedCandidate(done, confidence(done)))
+    judged = [
+        _judged(curves, response, evidence, rate_constant_s) for evidence in _worth_a_fit(gathered)
+    ]
     return TakeSearch(curves, best_of_each_frequency(judged))
+
+
+def _judged(
+    curves: LadderCurves, response: LinearResponse, evidence: Evidence, rate_constant_s: float
+) -> JudgedCandidate:
+    """Fit a mode to a candidate, and say how sure it is."""
+    from distsweep.analysis.resonance.confidence import confidence
+    from distsweep.analysis.resonance.evidence_fit import with_fitted_mode
+
+    done = with_fitted_mode(curves, response, evidence, rate_constant_s=rate_constant_s)
+    return JudgedCandidate(done, confidence(done))
 
 
 def _worth_a_fit(gathered: list[Evidence]) -> list[Evidence]:

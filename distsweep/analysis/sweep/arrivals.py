@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.sweep.deconvolution import Responses
 from distsweep.units import BoolArray, FloatArray
@@ -130,14 +129,14 @@ def octave_arrivals(responses: Responses, band_hz: tuple[float, float]) -> Octav
     reach = int(REACH_S * responses.rate_hz)
     first = max(0, responses.origin - reach)
     part = responses.full[:, first : responses.origin + reach]
-    spectra = scipy.fft.rfft(part, axis=1)
+    spectra = np.fft.rfft(part, axis=1)
     frequency_hz = np.arange(spectra.shape[1]) * (responses.rate_hz / part.shape[1])
     lows_hz, late_s, clearness = [], [], []
     low_hz = max(min(LOWEST_OCTAVE_HZ, band_hz[1] / 8.0), 2.0 * band_hz[0])
     while 2.0 * low_hz <= band_hz[1]:
         inside = (frequency_hz >= low_hz) & (frequency_hz < 2.0 * low_hz)
         # Positive frequencies alone give the octave's envelope.
-        envelope = np.abs(scipy.fft.ifft(np.where(inside, spectra, 0.0), part.shape[1], axis=1))
+        envelope = np.abs(np.fft.ifft(np.where(inside, spectra, 0.0), part.shape[1], axis=1))
         place = np.argmax(envelope, axis=1)
         usual = np.sqrt(np.mean(envelope**2, axis=1))
         lows_hz.append(low_hz)

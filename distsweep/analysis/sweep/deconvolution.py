@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.sweep.side_by_side import side_by_side
+from distsweep.fast_length import fast_length
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import ComplexArray, FloatArray
 
@@ -72,7 +72,7 @@ class Deconvolver:
         self.rate_hz = float(sweep.rate_hz)
         self.rate_constant_s = sweep.rate_constant_s
         self.start_hz = sweep.start_hz
-        self.length = LOW_STEP * int(scipy.fft.next_fast_len(-(-samples // LOW_STEP), real=True))
+        self.length = LOW_STEP * fast_length(-(-samples // LOW_STEP))
         self._low_after = (self.length - sweep.samples) // LOW_STEP
         # Orders that would stand before the sweep's start lie above the band everywhere.
         earliest_s = self.rate_constant_s * math.log(order + 1.0)
@@ -119,10 +119,10 @@ class Deconvolver:
         def one(row: int) -> None:
             spectrum = self._spectrum(*passes[row])
             half = self.length // LOW_STEP // 2
-            low_response = scipy.fft.irfft(spectrum[: half + 1], self.length // LOW_STEP)
+            low_response = np.fft.irfft(spectrum[: half + 1], self.length // LOW_STEP)
             low[row, : self._low_before] = low_response[-self._low_before :]
             low[row, self._low_before :] = low_response[: self._low_after]
-            response = scipy.fft.irfft(spectrum, self.length, overwrite_x=True)
+            response = np.fft.irfft(spectrum, self.length)
             full[row, :span] = response[-span:]
             full[row, span:] = response[: LOW_STEP * self._low_after]
 
@@ -130,7 +130,7 @@ class Deconvolver:
         return Responses(full, span, low, self._low_before, self.rate_hz)
 
     def _spectrum(self, signal: FloatArray, late_samples: float | None) -> ComplexArray:
-        spectrum = scipy.fft.rfft(signal, self.length)
+        spectrum = np.fft.rfft(signal, self.length)
         if late_samples is not None:
             turn = 2j * np.pi / self.length * np.arange(len(spectrum))
             spectrum *= np.exp(turn * late_samples)

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.sweep.deconvolution import LOW_STEP, Deconvolver, Responses
+from distsweep.fast_length import fast_length
 from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 CYCLES_BEFORE = 24.0
@@ -27,7 +28,7 @@ FLAT_BEFORE, FLAT_AFTER = 0.1, 0.5
 """Share of each side on which the window is 1; the rest is half a cosine (chosen: what comes
 just after the arrival counts whole; before it there is only the next order's tail)."""
 
-MEAN_SQUARES = np.array([flat + 0.375 * (1.0 - flat) for flat in (FLAT_BEFORE, FLAT_AFTER)])
+MEAN_SQUARES = tuple(flat + 0.375 * (1.0 - flat) for flat in (FLAT_BEFORE, FLAT_AFTER))
 """Mean square of a window's two sides (by the definition of half a cosine, whose own is 3/8)."""
 
 LEAST_CYCLES = 4.0
@@ -84,7 +85,7 @@ class _Piece:
         padded[:, self.length - self.before :] = (
             signals[:, first - self.before : first] * self.window[: self.before]
         )
-        spectra = scipy.fft.rfft(padded, axis=1, overwrite_x=True)
+        spectra = np.fft.rfft(padded, axis=1)
         at_points = np.einsum("rgt,gt->rg", spectra[:, self.bins], self.weights)
         turn = np.exp(-2j * np.pi * (first - centre) * self.cycles_per_sample)
         return np.asarray(self.share * turn * at_points)
@@ -98,23 +99,23 @@ class WindowSpans:
     ----------
     order : counted from 1.
     lowest_hz : radiated frequency at the grid's lower end.
-    rate_constant_s : the sweep's L.
+    rate_constant_s : the sweep's L; for the spans and energies of several, shape ``(…, 1)``.
     free_s : length of the impulse response's causal part, which limits the first order only.
     """
 
     order: int
     lowest_hz: float
-    rate_constant_s: float
+    rate_constant_s: float | FloatArray
     free_s: float = math.inf
 
-    def span_s(self, octave: int) -> tuple[float, float]:
-        """Return how far the window of an octave reaches before its centre, and after."""
+    def span_s(self, octave: int | IntArray) -> tuple[Any, Any]:
+        """Return how far the windows of octaves reach before their centres, and after."""
         order, constant_s = self.order, self.rate_constant_s
         gap_before = 0.5 * constant_s * math.log((order + 1) / order)
         gap_after = 0.5 * constant_s * math.log(order / (order - 1)) if order > 1 else self.free_s
         nominal_hz = self.lowest_hz * 2.0**octave
         before_s, after_s = CYCLES_BEFORE / nominal_hz, CYCLES_AFTER / nominal_hz
-        return min(gap_before, before_s), min(gap_after, after_s)
+        return np.minimum(gap_before, before_s), np.minimum(gap_after, after_s)
 
     def places(self, radiated_hz: FloatArray) -> tuple[IntArray, FloatArray]:
         """Return the lower of the two octaves that a frequency's window blends, and the share of
@@ -124,16 +125,17 @@ class WindowSpans:
         return lower, octave - lower
 
     def energy_s(self, radiated_hz: FloatArray) -> FloatArray:
-        """Return ∫w² dt of the windows that frequencies see, in seconds, shape of ``radiated_hz``.
+        """Return ∫w² dt of the windows that frequencies see, in seconds, shape ``(…, F)``.
 
         The product of the two windows that a frequency blends is taken for the mean of their
         squares, which is right to some percent.
         """
         lower, upper_share = self.places(np.maximum(radiated_hz, self.lowest_hz))
-        octaves, inverse = np.unique(np.stack([lower, lower + 1]), return_inverse=True)
-        spans_s = np.array([self.span_s(int(octave)) for octave in octaves])
-        ends = (spans_s @ MEAN_SQUARES)[inverse.reshape(2, -1)]
-        return np.asarray(ends[0] + upper_share * (ends[1] - ends[0]))
+        low, high = (
+            sum(square * side_s for square, side_s in zip(MEAN_SQUARES, sides_s, strict=True))
+            for sides_s in (self.span_s(lower), self.span_s(lower + 1))
+        )
+        return np.asarray(low + upper_share * (high - low))
 
     def window(self, octave: int, place_s: FloatArray) -> FloatArray:
         """Return the window of an octave at times re its centre."""
@@ -264,7 +266,7 @@ def _piece(
     share: FloatArray,
     cycles_per_sample: FloatArray,
 ) -> _Piece:
-    length = int(scipy.fft.next_fast_len(2 * len(window), real=True))
+    length = fast_length(2 * len(window))
     place = cycles_per_sample * length
     first = np.clip(np.floor(place).astype(np.int64) - TAPS // 2 + 1, 0, length // 2 + 1 - TAPS)
     offset = place - first

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
 from distsweep.analysis.cut import CutBurst, CutTone
 from distsweep.analysis.noise.background import NoiseSpectrum
@@ -200,7 +199,7 @@ def _power(stretches: FloatArray) -> FloatArray:
     """Return the mean power spectrum of stretches of equal length; it sums to their power."""
     count = stretches.shape[1]
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(count) / count)
-    spectra = scipy.fft.rfft(stretches * window, axis=1)
+    spectra = np.fft.rfft(stretches * window, axis=1)
     scaling = 2.0 / (count * np.sum(window**2))
     return np.asarray(np.mean(spectra.real**2 + spectra.imag**2, axis=0) * scaling)
 
