@@ -15,7 +15,8 @@ from closed_form import MILDLY_CURVED, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.analysis.advice import advise as advising
-from distsweep.analysis.advice.advise import LONGEST_S, least_known
+from distsweep.analysis.advice.advise import LONGEST_S
+from distsweep.analysis.advice.chances import least_known
 from distsweep.analysis.advice.least_thd import least_thd_percent
 from distsweep.analysis.sweep.harmonics import Amplitudes, measure_harmonics
 from distsweep.analysis.sweep.intervals import third_octave_harmonics

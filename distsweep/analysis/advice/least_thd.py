@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from distsweep.analysis.advice.advise import ADVISED_HZ, KNOWN_SHARE, least_known
+from distsweep.analysis.advice.advise import ADVISED_HZ, KNOWN_SHARE
+from distsweep.analysis.advice.chances import least_known
 from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.noise.interval import NoisySum
 from distsweep.analysis.sweep.grid import frequency_grid
