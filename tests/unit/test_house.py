@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -104,6 +105,14 @@ def test_no_files_import_each_other_in_a_circle() -> None:
             del imported[name]
     circle = {name: sorted(targets & imported.keys()) for name, targets in imported.items()}
     assert circle == {}
+
+
+def test_every_folder_of_the_package_is_installed() -> None:
+    """One that pyproject.toml leaves out runs from the sources, and fails once installed."""
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))
+    setuptools = project["tool"]["setuptools"]
+    folders = {module_of(source) for source in SOURCES if source.name == "__init__.py"}
+    assert folders == set(setuptools["packages"]) - set(setuptools["package-dir"])
 
 
 def is_reason(line: str) -> bool:
