@@ -74,7 +74,7 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
         raise InputError(
             f"{path}: channel {channel} is silent: choose another channel, or check the microphone"
         )
-    clipped = find_clipping(samples, peak)
+    clipped = find_clipping(samples, peak, step=step)
     if len(clipped) > ALL_CLIPPED_SHARE * len(samples):
         raise InputError(
             f"{path}: {100 * len(clipped) // len(samples)} % of the samples are clipped:"
@@ -112,13 +112,14 @@ def _check_path(path: Path) -> None:
         raise InputError(f"{path}: cannot be read ({error.strerror}): check the path") from error
 
 
-def find_clipping(samples: FloatArray, peak: float) -> IntArray:
+def find_clipping(samples: FloatArray, peak: float, *, step: float = 0.0) -> IntArray:
     """Return the indices of clipped samples.
 
     Two or more neighbours at full scale are taken for clipping. So are three or more
     equal neighbours at the recording's own peak that are reached by a corner: a recording that
     was clipped first and turned down later. Then every sample at that limit counts, as a high
-    note has no room for two.
+    note has no room for two. A single ``step`` of the encoding is no corner: in 8 bits, or some
+    steps above nothing, every wave's top is flat.
     """
     limit = CLIPPED_FROM if CLIPPED_FROM <= peak <= 1.0 else peak * (1.0 - 1e-6)
     at_limit = _reaching(samples, limit)
@@ -132,7 +133,7 @@ def find_clipping(samples: FloatArray, peak: float) -> IntArray:
         keep = lengths >= 2
     else:
         before = np.abs(samples[np.maximum(at_limit[starts] - 1, 0)])
-        keep = (lengths >= 3) & (before < 0.99 * peak)
+        keep = (lengths >= 3) & (before < min(0.99 * peak, peak - 1.5 * step))
     return np.asarray(at_limit if np.any(keep) else at_limit[:0], dtype=np.int64)
 
 

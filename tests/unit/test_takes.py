@@ -138,6 +138,18 @@ def test_what_is_not_clipped(samples: np.ndarray) -> None:
     assert len(find_clipping(samples, float(np.max(np.abs(samples))))) <= 2
 
 
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16"])
+def test_steps_of_an_encoding_are_not_taken_for_clipping(tmp_path: Path, subtype: str) -> None:
+    """A slow sine some ten steps high stays at each of them, its top too, for many samples."""
+    step = {"PCM_U8": 2.0**-7, "PCM_16": 2.0**-15}[subtype]
+    path = write(tmp_path / "a.wav", 10.4 * step * tone(1.0, 100.0), subtype=subtype)
+    assert len(read_recording(path).clipped_samples) == 0
+    clipped = 100.0 * step * np.clip(1.3 * tone(1.0), -1.0, 1.0)
+    path = write(tmp_path / "b.wav", clipped, subtype=subtype)
+    with pytest.raises(InputError, match="44 % of the samples are clipped"):
+        read_recording(path)
+
+
 def test_correction_file(tmp_path: Path) -> None:
     path = tmp_path / "mic.txt"
     path.write_text(
