@@ -47,10 +47,10 @@ DEFINITIONS = [
                  "side, nothing was clipped there, and the window resolves it. In results without "
                  f"intervals: at least {RELIABLE_DB:g} dB above its floor."),
     ("Uncertain", "The interval is wider than that, but its low end is not nothing: something is "
-                  "there, and noise may have moved its level by several decibels. Drawn as a thin "
-                  "pale line; never in the summary as a value. In results without intervals: "
-                  f"{SEEN_DB:g} to {RELIABLE_DB:g} dB above the floor, where one value in some "
-                  "fifty near the lower end is noise alone."),
+                  "there, and noise may have moved its level by several decibels. Drawn thin or "
+                  "pale, as an average over neighbours; never in the summary as a value. In "
+                  f"results without intervals: {SEEN_DB:g} to {RELIABLE_DB:g} dB above the floor, "
+                  "drawn pale, where one value in some fifty near the lower end is noise alone."),
     ("In the noise", "The low end of the interval is nothing (in results without intervals: less "
                      f"than {SEEN_DB:g} dB above the floor). It is hidden, not low, and not drawn; "
                      "the table says what it is at most."),

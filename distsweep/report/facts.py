@@ -93,8 +93,15 @@ def condition_terms(results: Results) -> list[tuple[str, str]]:
 
 
 def _scale(calibration: RecordedCalibration) -> dict[str, Any]:
-    """Return a calibration without the microphone's correction, which is the session's."""
-    return {k: v for k, v in calibration.items() if not k.startswith("mic_correction")}
+    """Return a calibration without the microphone's correction, which is the session's.
+
+    The level is rounded: hundredths of a decibel are beyond any calibrator.
+    """
+    scale = {k: v for k, v in calibration.items() if not k.startswith("mic_correction")}
+    level_db = scale.get("spl_at_0dbfs_db")
+    if level_db is not None:
+        scale["spl_at_0dbfs_db"] = wording.signed(level_db)
+    return scale
 
 
 def _label(key: str) -> str:

@@ -31,7 +31,7 @@ def _remedy(advice: ThdAdvice) -> str:
         if advice.at_least:
             return f"; nine tenths of them take at least {named}, and may take more"
         return f"; with {named} it would be in nine tenths of them"
-    too_noisy = "; ten minutes of sweeps would not do: the room is too noisy for this level"
+    too_noisy = "; ten minutes of sweeps would not do: there is too much noise for this level"
     if advice.noise_fall_db is None:
         return too_noisy
     least = "at least " if advice.at_least else ""

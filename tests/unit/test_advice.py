@@ -180,7 +180,7 @@ def test_a_sentence_before_the_measurement() -> None:
         (
             {"noise_fall_db": 12.0, "at_least": True},
             "THD from 100 Hz to 5 kHz at 82.0 dB SPL (−22 dBFS) is known within 1.5 dB in 7 of 18"
-            " thirds of an octave; ten minutes of sweeps would not do: the room is too noisy for"
+            " thirds of an octave; ten minutes of sweeps would not do: there is too much noise for"
             " this level, by at least 12 dB.",
         ),
     ],

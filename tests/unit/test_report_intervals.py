@@ -21,6 +21,7 @@ from report_samples import (
 )
 
 from distsweep import report
+from distsweep.report.distortion.words import averages
 from distsweep.report.limits import gain_change
 from distsweep.report.limits.last_step import last_step_words
 from distsweep.report.lines import fundamental_line, harmonic_line, thd_line
@@ -188,6 +189,28 @@ def test_the_gain_change_in_words_is_rounded_to_what_is_known(half_db: float, wr
     assert ("by −1.4 dB in the median" if half_db < 0.5 else "by about −1 dB in the median") in said
 
 
+def test_a_gain_that_only_rises_has_no_worst_fall() -> None:
+    take = with_intervals(sample_take(levels_dbfs=(-30.0, -20.0)))
+    assert take.compression is not None
+    rising = np.linspace(0.01, 0.2, take.frequency_hz.size)
+    ends = {f"gain_change_{end}_db": [rising, rising] for end in ("low", "high")}
+    alter(take.compression, gain_change_db=[rising, rising], **ends)
+    said = gain_change.sentence(sample_results(take), take).replace("\N{NO-BREAK SPACE}", " ")
+    assert "the gain at −20 dBFS is nowhere seen to fall, and changed by 0.1 dB in" in said
+
+
+def test_thirds_of_an_octave_without_a_harmonic_in_the_band_are_not_called_known() -> None:
+    take = with_intervals(sample_take(noise_db=-20.0))
+    for rung in take.rungs:
+        third = rung.thd_third_octave
+        assert third is not None
+        none = third.frequency_hz > 4500.0
+        alter(third, **{name: np.where(none, np.nan, getattr(third, name))
+                        for name in ("thd_db", "low_db", "high_db")})  # fmt: skip
+    said = str(averages(sample_results(take), take)).replace("\N{NO-BREAK SPACE}", " ")
+    assert "THD from 100 Hz to 4 kHz is known within 1.5 dB" in said
+
+
 def test_the_last_decibels_are_known_without_the_reference_levels_error() -> None:
     """Levels known to 0.1 dB, and to 2 dB where they are the reference: 0.1 dB tell."""
     take = with_intervals(sample_take(levels_dbfs=(-30.0, -20.0, -17.0, -14.0)))
@@ -199,7 +222,8 @@ def test_the_last_decibels_are_known_without_the_reference_levels_error() -> Non
               fundamental_high_db=rung.fundamental_db + half_db)  # fmt: skip
     sentence = last_step_words(take)
     assert sentence is not None
-    assert "brought 1.2 dB in" in sentence.replace("\N{NO-BREAK SPACE}", " ")
+    said = sentence.replace("\N{NO-BREAK SPACE}", " ")
+    assert "brought 1.2 dB in the median over frequency and at every single one." in said
     for rung in take.rungs[2:]:
         alter(rung, fundamental_low_db=rung.fundamental_db - 0.6,
               fundamental_high_db=rung.fundamental_db + 0.6)  # fmt: skip

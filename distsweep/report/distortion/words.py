@@ -96,7 +96,6 @@ def lowest_drive(_results: Results, take: Take) -> str | None:
 
 def averages(_results: Results, take: Take) -> str | None:
     """Down to which drive the averages over thirds of an octave are known, and what they are."""
-    low, high = MIDDLE_BAND_HZ
     known = []
     for rung in take.rungs:
         bands = _thirds(rung)
@@ -107,6 +106,7 @@ def averages(_results: Results, take: Take) -> str | None:
     rung, bands = min(known, key=lambda pair: pair[0].drive_dbfs)
     at = int(np.argmax(bands.thd_db))
     worst = _written(float(bands.thd_db[at]), [float(bands.low_db[at]), float(bands.high_db[at])])
+    low, high = (float(end) for end in bands.frequency_hz[[0, -1]])
     return (
         "Averaged over thirds of an octave, THD from "
         f"{wording.frequency_range(low, high)} is known within 1.5 dB "

@@ -135,8 +135,13 @@ def sentence(_results: Results, take: Take) -> str:
     )
     reference = take.compression.reference_drive_dbfs
     assert reference is not None  # reference_index found it
+    place = wording.frequency(float(take.frequency_hz[known[deepest]]))
+    fallen = (
+        f"changed by {worst} at worst, at {place}, and"
+        if "−" in worst
+        else "is nowhere seen to fall, and changed"
+    )
     return (
-        f"Against {wording.drive(reference)}, the gain at {name} changed by "
-        f"{worst} at worst, at {wording.frequency(float(take.frequency_hz[known[deepest]]))}, "
-        f"and by {middle} in the median of all frequencies that can be judged."
+        f"Against {wording.drive(reference)}, the gain at {name} {fallen} by {middle} in the "
+        "median of all frequencies that can be judged."
     )

@@ -34,10 +34,15 @@ def last_step_words(take: Take) -> str | None:
     lowest, highest = (
         wording.known_decibels(*(float(part[at]) for part in parts)) for at in (least, most)
     )
-    span = f"{lowest.removesuffix(wording.with_unit('', 'dB'))} to {highest} at single frequencies"
+    shortened = lowest.removesuffix(wording.with_unit("", "dB"))
+    span = (
+        " and at every single one"
+        if lowest == middle == highest
+        else f", {shortened} to {highest} at single frequencies"
+    )
     return (
         f"The last {LAST_DB:g} dB of drive, up to {wording.drive(float(drives[-1]))}, brought"
-        f" {middle} in the median over frequency, {span}."
+        f" {middle} in the median over frequency{span}."
     )
 
 
