@@ -161,16 +161,18 @@ def _stimulus(data: dict[str, Any], where: str) -> Stimulus:
         if not files or not all(item.bursts for item in files):
             raise ValueError("it names no bursts")
         stimulus: Stimulus = StaircaseStimulus(recipe=recipe, marker=marker, files=files)
-        played_samples = 0
+        played_samples, repeats = 0, 1
     else:
         if not files or not all(item.rungs for item in files):
             raise ValueError("it names no rungs")
         sweep = build(Sweep, with_present_names(data["sweep"], where))
         check_sweep(sweep, rate_hz=recipe.rate_hz)
         stimulus = LadderStimulus(recipe=recipe, sweep=sweep, marker=marker, files=files)
-        played_samples = sweep.samples
+        played_samples, repeats = sweep.samples, recipe.repeats
     for file in files:
-        _check_file(file, marker_samples=marker.samples, played_samples=played_samples)
+        _check_file(
+            file, marker_samples=marker.samples, played_samples=played_samples, repeats=repeats
+        )
     return stimulus
 
 
@@ -187,8 +189,10 @@ def _file(item: dict[str, Any]) -> StimulusFile:
     )
 
 
-def _check_file(file: StimulusFile, *, marker_samples: int, played_samples: int) -> None:
-    """Refuse places that lie outside the file, or out of order.
+def _check_file(
+    file: StimulusFile, *, marker_samples: int, played_samples: int, repeats: int
+) -> None:
+    """Refuse places that lie outside the file or out of order, and rungs of other repeats.
 
     ``played_samples`` is the length of a sweep; bursts have lengths of their own.
 
@@ -218,4 +222,6 @@ def _check_file(file: StimulusFile, *, marker_samples: int, played_samples: int)
     require(
         ends <= file.end_marker_sample, "the end marker stands before the end of what is played"
     )
-    require(not file.rungs or file.rungs[0].repeat == 0, "the first rung's repeat is not 0")
+    passes = [rung.repeat for rung in file.rungs]
+    expected = list(range(repeats)) * (len(passes) // repeats)
+    require(passes == expected, f"its rungs are not played repeats = {repeats} times each")

@@ -233,6 +233,7 @@ SIDECARS = {
     "rung's drive a text": (changed(*FIRST_RUNG, "drive_dbfs", to="loud"), ""),
     "rung's drive null": (changed(*FIRST_RUNG, "drive_dbfs", to=None), ""),
     "rung's first repeat gone": (changed(*FIRST_RUNG, "repeat", to=1), ""),
+    "repeats that were not played": (changed("repeats", to=2), "repeats = 2"),
     "silence of one end": (changed("files", 0, "quiet_samples", to=[1]), ""),
     "silence backwards": (changed("files", 0, "quiet_samples", to=[90000, 10]), ""),
 }
