@@ -16,7 +16,7 @@ import numpy as np
 from distsweep.errors import InputError
 from distsweep.results import version_1
 from distsweep.results.session import Noted
-from distsweep.results.take import SCHEMA, Results
+from distsweep.results.take import SCHEMA, Results, Take
 from distsweep.whole_files import write_whole_text
 
 _DECIMALS = {"_percent": 6}  # −120 dB is 0.0001 %; everything else is written to 1e-4 of its unit
@@ -61,11 +61,38 @@ def read_results(path: str | Path) -> Results:
     try:
         if schema == version_1.SCHEMA:
             data = version_1.to_version_2(data)
-        return typing.cast(Results, _restore(Results, data))
+        results = typing.cast(Results, _restore(Results, data))
+        for take in results.takes:
+            _check_ladder(take)
     except (AttributeError, KeyError, TypeError, ValueError) as error:
-        raise InputError(
-            f"{path}: is damaged ({type(error).__name__}: {error}): analyse the session again"
-        ) from error
+        raise InputError(f"{path}: is damaged ({error}): analyse the session again") from error
+    return results
+
+
+def _check_ladder(take: Take) -> None:
+    """Refuse a ladder whose arrays do not belong together.
+
+    Raises
+    ------
+    ValueError
+        Frequencies do not rise from above 0, a drive is no number, or an array has another length.
+    """
+    f = take.frequency_hz
+    if not take.rungs:
+        return
+    if not (f.size and f[0] > 0.0 and np.all(np.diff(f) > 0.0)):
+        raise ValueError(f"frequency_hz of take {take.position!r} does not rise from above 0")
+    if not all(math.isfinite(rung.drive_dbfs) for rung in take.rungs):
+        raise ValueError(f"a drive_dbfs of take {take.position!r} is no number")
+    records = [curve for rung in take.rungs for curve in (rung, *rung.harmonics.values())]
+    for record in [*records, *([take.compression] if take.compression else [])]:
+        for name, value in vars(record).items():
+            lists = value if isinstance(value, list) and name.startswith("gain_") else [value]
+            arrays = [one for one in lists if isinstance(one, np.ndarray)]
+            if any(one.size and one.shape != f.shape for one in arrays) or (
+                lists is value and len(arrays) not in (0, len(take.rungs))
+            ):
+                raise ValueError(f"{name} is not as long as frequency_hz, or not one a rung")
 
 
 def _plain(value: Any, name: str) -> Any:
@@ -121,13 +148,21 @@ def _restore(kind: Any, data: Any) -> Any:
         return {arguments[0](key): _restore(arguments[1], item) for key, item in data.items()}
     if kind is float:
         return float("nan") if data is None else float(data)
+    if kind in (bool, int, str) and type(data) is not kind:
+        raise ValueError(f"{data!r:.40} stands where {kind.__name__} is due")
     return data
 
 
 def _restore_record(kind: Any, data: dict[str, Any]) -> Any:
     """Build a record; a field that the file lacks has its default."""
+    if not isinstance(data, dict):
+        raise ValueError(f"{kind.__name__} is {data!r:.40}, not a table")
     hints = typing.get_type_hints(kind)
     names = [field.name for field in dataclasses.fields(kind)]
+    for field in dataclasses.fields(kind):
+        due = field.default is field.default_factory is dataclasses.MISSING
+        if due and field.name not in data:
+            raise ValueError(f"{kind.__name__} has no {field.name}")
     if not issubclass(kind, Noted):
         return kind(**{name: _restore(hints[name], data[name]) for name in names if name in data})
     names.remove("others")

@@ -101,8 +101,9 @@ class Take(Record):
         """Return THD at a frequency, for one of the drives that were played.
 
         Between two frequencies of a ladder it is interpolated, in dB against the logarithm of
-        frequency, the ends of its interval like the value, and reliable where both are. Of a
-        staircase the tone must be one played.
+        frequency, the ends of its interval like the value, and reliable where both are. The top of
+        a narrow peak that lies between them is not in it. Of a staircase the tone must be one
+        played.
 
         Raises
         ------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -151,6 +152,34 @@ def test_a_table_that_is_none_is_one_clear_line(make_bench, tmp_path, key, value
     path.write_text(json.dumps(data | {key: value}))
     with pytest.raises(InputError, match="is damaged"):
         read_results(path)
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "says"),
+    [
+        (("takes", 0, "kind"), 5, "5 stands where str is due"),
+        (("takes", 0, "frequency_hz", 1), -5.0, "frequency_hz of take 'axis' does not rise"),
+        (("takes", 0, "rungs", 0, "drive_dbfs"), None, "a drive_dbfs of take 'axis' is no number"),
+        (("takes", 0, "rungs", 0, "clipped"), "no", "'no' stands where bool is due"),
+        (("takes", 0, "rungs", 0, "thd_db"), [1.0], "thd_db is not as long as frequency_hz"),
+        (("takes", 0, "rungs", 0, "thd_low_db"), [1.0], "thd_low_db is not as long"),
+        (("takes", 0, "rungs", 0, "harmonics", "2", "floor_db"), [1.0], "floor_db is not as long"),
+        (("takes", 0, "compression", "gain_change_db"), [[1.0]], "gain_change_db is not as long"),
+        (("takes", 0, "rungs", 0, "smoothed", 0), {}, "Smoothed has no bands_per_octave"),
+    ],
+)
+def test_a_damaged_field_is_one_clear_line(make_bench, tmp_path, place, value, says) -> None:
+    bench = make_bench(levels_dbfs=[-30, -20])
+    path = tmp_path / "results.json"
+    write_results(bench.analyse(0.5 * bench.waveform), path)
+    data = part = json.loads(path.read_text(encoding="utf-8"))
+    for key in place[:-1]:
+        part = part[key]
+    part[place[-1]] = value
+    path.write_text(json.dumps(data))
+    with pytest.raises(InputError, match=re.escape(says)) as caught:
+        read_results(path)
+    assert "is damaged" in str(caught.value) and "\n" not in str(caught.value)
 
 
 def test_sweeps_of_digital_silence_are_refused_without_a_word_of_numpy(make_bench) -> None:
