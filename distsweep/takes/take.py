@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from distsweep.analysis.cut import CutLadder, CutStaircase
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.settings import TakeSettings
@@ -28,6 +30,15 @@ if TYPE_CHECKING:
 
 NEAR_FULL_SCALE = 0.9886
 """−0.1 dBFS: a level set so that it just fits is an accident more likely than a plan (chosen)."""
+
+FINE_STEPS = 400.0
+"""Steps of the encoding to a rung's peak from which rounding is 0.1 % of it or less, by its RMS of
+1/√12 of a step over a sine's of 1/√2 of the peak."""
+
+STILL_STEPS = 0.58
+"""Spread of a silence, in steps, below which rounding makes harmonics instead of noise: half a step
+of Gaussian noise, √(1/4 + 1/12) once rounded, leaves exp(−2π²/4) = 0.7 % of these, by its
+characteristic function."""
 
 DRIFT_WORTH_A_WORD_PPM = 20.0
 """Two clocks that differ by more are mentioned (chosen: one interface for both shows none)."""
@@ -120,6 +131,7 @@ def take_warnings(
     """
     silent: list[Reason] = []
     level_band: list[Reason] = []
+    coarse: list[Reason] = []
     rungs = 0
     # A ladder's proof needs its measurement; a staircase's tones were proved when it was found.
     if isinstance(take.cutting, FoundLadder):
@@ -127,6 +139,7 @@ def take_warnings(
         silent, rungs = check_sweeps(take.recordings, take.cutting, measured), len(measured.rungs)
         moved = ladder_gain_warnings(take.stimulus, take.marker_changes, measured)
         level_band = level_band_doubts(measured.frequency_hz, settings)
+        coarse = _coarse_steps(take.cutting.cut)
     else:
         moved = staircase_gain_warnings(take.marker_changes)
     mic = session.calibration_of(take.entry).mic
@@ -139,6 +152,7 @@ def take_warnings(
         *measured.warnings,
         *moved,
         *_near_full_scale(take.recordings),
+        *coarse,
         *take_doubts(measured.background, settings, mic),
         *level_band,
         *([Reason("uncalibrated", whole_session=False)] if mixed else []),
@@ -158,3 +172,16 @@ def _near_full_scale(recordings: list[Recording]) -> list[Reason]:
         for recording in recordings
         if NEAR_FULL_SCALE <= recording.peak <= 1.0 and not len(recording.clipped_samples)
     ]
+
+
+def _coarse_steps(cut: CutLadder) -> list[Reason]:
+    """Name rungs so few of the encoding's steps high that rounding looks like distortion."""
+    silences = [quiet for quiet in cut.quiet if quiet.size]
+    if not any(np.std(quiet) < STILL_STEPS * cut.step for quiet in silences):
+        return []
+    peaks = [(rung, max(float(np.max(np.abs(s))) for s in rung.signals)) for rung in cut.rungs]
+    low = {rung.drive_dbfs: peak for rung, peak in peaks if peak < FINE_STEPS * cut.step}
+    if not low:
+        return []
+    steps = round(min(low.values()) / cut.step)
+    return [Reason("coarse_steps", drives_dbfs=sorted(low), steps=steps)]

@@ -135,6 +135,15 @@ def _near_full_scale(recording: str, peak: float) -> str:
     )
 
 
+def _coarse_steps(drives_dbfs: Sequence[float], steps: int) -> str:
+    return (
+        f"The rungs at {listing(drives_dbfs)} dBFS are few of the recording's own steps high"
+        f" ({steps} at the least), and its silence holds less noise than one step: what rounding"
+        " adds there looks like distortion, and no interval counts it. Record in 24 bits, or raise"
+        " the input gain."
+    )
+
+
 def _clipped(
     drives_dbfs: Sequence[float], rung: int | None = None, frequency_hz: float | None = None
 ) -> str:
@@ -253,6 +262,7 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "burst_missing": _burst_missing,
     "clipped": _clipped,
     "clock_drift": _clock_drift,
+    "coarse_steps": _coarse_steps,
     "gain_moved": _gain_moved,
     "gain_rises": _gain_rises,
     "incomplete": _incomplete,

@@ -88,6 +88,20 @@ def test_a_recording_that_just_fits_is_doubted(
     assert not warned or said[0].startswith("fits.wav peaks at −0.01 dBFS")
 
 
+@pytest.mark.parametrize(("bits", "noise_steps"), [(8, 0.1), (8, 1.0), (24, 0.1)])
+def test_rounding_that_no_noise_covers_is_warned_of(
+    bench: Bench, bits: int, noise_steps: float
+) -> None:
+    """A sine of 8 bits and no noise has harmonics that nothing but its rounding made."""
+    step = 2.0 ** (1 - bits)
+    noise = np.random.default_rng(bits).normal(0.0, noise_steps * step, bench.waveform.size)
+    steps = np.floor((0.5 * bench.waveform + noise) / step)
+    results = bench.analyse(steps * step, subtype={8: "PCM_U8", 24: "PCM_24"}[bits])
+    said = [w.message for w in results.warnings if w.code == "coarse_steps"]
+    assert bool(said) == (bits == 8 and noise_steps < 0.5)
+    assert not said or "few of the recording's own steps high" in said[0]
+
+
 def test_calibration_moves_levels_and_nothing_else(bench: Bench, heard: np.ndarray) -> None:
     plain = bench.analyse(heard, name="axis.wav")
     session = bench.folder / "session.toml"

@@ -79,6 +79,13 @@ INCOMPLETE = {"tone_hz": 300.0, "up_dbfs": [-20.0, -14.0, -8.0], "down_dbfs": [-
             " told. Lower the input gain.",
         ),
         (
+            Reason("coarse_steps", drives_dbfs=[-36.0, -24.0], steps=2),
+            "The rungs at −36, −24 dBFS are few of the recording's own steps high (2 at the"
+            " least), and its silence holds less noise than one step: what rounding adds there"
+            " looks like distortion, and no interval counts it. Record in 24 bits, or raise the"
+            " input gain.",
+        ),
+        (
             Reason("not_come_back", change_db=-0.412),
             "The repeated first rung differs from the first by −0.41 dB: the loudspeaker is hot or"
             " hurt, or the gain was touched.",
