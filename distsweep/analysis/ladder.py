@@ -15,7 +15,12 @@ from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
 from distsweep.analysis.noise.background import describe_background
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals
-from distsweep.analysis.sweep.harmonics import ImpulseResponse, SweptHarmonics, measure_harmonics
+from distsweep.analysis.sweep.harmonics import (
+    Amplitudes,
+    ImpulseResponse,
+    SweptHarmonics,
+    measure_harmonics,
+)
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
@@ -102,6 +107,7 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         background=None if noise is None else describe_background(noise, settings),
         warnings=[
             *_left_out(cut.rungs, levels.rows, amplitudes.left_out),
+            *_differing(cut.rungs, levels.rows, amplitudes),
             *_warnings(levels, compression, band),
         ],
         impulse=amplitudes.impulse,
@@ -109,7 +115,7 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
-        thd_advice=advise(amplitudes, cut, rungs, levels.rows),
+        thd_advice=advise(amplitudes, cut, *_alike(rungs, levels.rows, amplitudes)),
     )
 
 
@@ -125,6 +131,28 @@ def _left_out(
             number=number + 1,
             passes=len(cut_rungs[row].signals),
         )
+
+
+def _differing(
+    cut_rungs: Sequence[CutRung], rows: Sequence[int], amplitudes: Amplitudes
+) -> Iterator[Reason]:
+    """Yield which rungs have passes that differ, and none of them that is left out for it."""
+    dropped = [row for row, _ in amplitudes.left_out]
+    for row in amplitudes.differing:
+        yield Reason(
+            "passes_differ",
+            rung=rows.index(row) if row in rows else None,
+            drive_dbfs=cut_rungs[row].drive_dbfs,
+            passes=len(cut_rungs[row].signals) - dropped.count(row),
+        )
+
+
+def _alike(
+    rungs: Sequence[Rung], rows: Sequence[int], amplitudes: Amplitudes
+) -> tuple[list[Rung], list[int]]:
+    """Return the rungs, and their rows, whose passes do not differ: more of these would help."""
+    alike = [index for index, row in enumerate(rows) if row not in amplitudes.differing]
+    return [rungs[index] for index in alike], [rows[index] for index in alike]
 
 
 def _warnings(

@@ -244,6 +244,17 @@ def _pass_left_out(drive_dbfs: float, number: int, passes: int, rung: int | None
     )
 
 
+def _passes_differ(drive_dbfs: float, passes: int, rung: int | None = None) -> str:
+    what = f"the rung at {as_given(drive_dbfs)} dBFS"
+    if rung is None:
+        what = "the repeated first rung"
+    return (
+        f"The {passes} passes of {what} that are averaged differ by more than the noise (a knock, a"
+        " gain that was moved, samples that were lost?), which widens the intervals there. Measure"
+        " again; of three repeats or more, one that is unlike the others is left out."
+    )
+
+
 def _silent_rungs(recordings: Sequence[str], drives_dbfs: Sequence[float]) -> str:
     parts = []
     for name in dict.fromkeys(recordings):
@@ -273,6 +284,7 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "one_rung": _one_rung,
     "output_falls": _output_falls,
     "pass_left_out": _pass_left_out,
+    "passes_differ": _passes_differ,
     "silent_rungs": _silent_rungs,
     "uncalibrated": _uncalibrated,
 }

@@ -99,6 +99,7 @@ class Amplitudes:
         shape ``(order, R, F)``.
     spread : what the passes differ by beyond the floors; None where there is one a rung.
     left_out : rung and pass of each that was unlike the others of its rung.
+    differing : rungs whose passes, as far as they are averaged, differ beyond the floors.
     noise : of the silences; None where they were not recorded.
     rate_constant_s : of the sweep as played.
     arrivals : when each rung's sound arrives.
@@ -118,6 +119,7 @@ class Amplitudes:
     usable: BoolArray
     spread: PassSpread | None
     left_out: list[tuple[int, int]]
+    differing: list[int]
     noise: NoiseSpectrum | None
     rate_constant_s: float
     arrivals: Arrivals
@@ -165,6 +167,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         usable=separated.usable,
         spread=separated.spread,
         left_out=separated.left_out,
+        differing=separated.differing,
         noise=noise,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),

@@ -113,14 +113,41 @@ def unlike_pass(values: ComplexArray, background: PassNoise) -> int | None:
     passes = values.shape[1]
     if passes < 3:
         return None
-    by_noise = _limit(NOISE_CHANCE, background.degrees / 2.0)
     by_others = _limit(OTHERS_CHANCE / passes, np.array(passes - 2.0))
+    wide = _widths_apart(values, background, by_others=by_others)
+    worst = int(np.argmax(wide))
+    return worst if wide[worst] >= WIDE_POINTS else None
+
+
+def passes_differ(values: ComplexArray, background: PassNoise) -> bool:
+    """Tell whether passes that are averaged differ as `unlike_pass` asks, by whichever of them.
+
+    That is where two passes cannot say which of them is spoilt, or more than one of several is.
+
+    Parameters
+    ----------
+    values : of each order and pass, shape ``(order, N, F)``.
+    """
+    if values.shape[1] < 2:
+        return False
+    return max(_widths_apart(values, background, by_others=np.array(0.0))) >= WIDE_POINTS
+
+
+def _widths_apart(
+    values: ComplexArray, background: PassNoise, *, by_others: FloatArray
+) -> list[int]:
+    """Return at how many points of one order each pass is apart from the others' mean.
+
+    ``by_others`` is how much of the others' own spread it must exceed besides the noise.
+    """
+    passes = values.shape[1]
+    by_noise = _limit(NOISE_CHANCE, background.degrees / 2.0)
     wide = []
     for number in range(passes):
         others = np.delete(values, number, axis=1)
         mean = np.mean(others, axis=1)
         apart = np.abs(values[:, number] - mean) ** 2 * (passes - 1.0) / passes
-        spread = np.sum(np.abs(others - mean[:, None]) ** 2, axis=1) / (passes - 2.0)
+        spread = np.sum(np.abs(others - mean[:, None]) ** 2, axis=1) / max(passes - 2.0, 1.0)
         with np.errstate(invalid="ignore", divide="ignore"):
             moved = _pooled(apart, UNLIKE_POINTS) / _pooled(np.abs(mean) ** 2, UNLIKE_POINTS)
             apart, spread = (
@@ -129,8 +156,7 @@ def unlike_pass(values: ComplexArray, background: PassNoise) -> int | None:
             far = apart > by_noise + by_others * np.maximum(spread - UNEXPLAINED, 0.0)
             far &= moved > (MOVES * passes) ** 2
         wide.append(int(np.max(np.sum(far, axis=1))))
-    worst = int(np.argmax(wide))
-    return worst if wide[worst] >= WIDE_POINTS else None
+    return wide
 
 
 def spread_of(rungs: Sequence[ComplexArray], background: PassNoise) -> PassSpread | None:

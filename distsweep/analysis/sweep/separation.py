@@ -17,6 +17,7 @@ from distsweep.analysis.sweep.passes import (
     POOLED_POINTS,
     PassNoise,
     PassSpread,
+    passes_differ,
     spread_of,
     unlike_pass,
 )
@@ -95,6 +96,7 @@ class Averages:
     usable: BoolArray
     spread: PassSpread | None
     left_out: list[tuple[int, int]]
+    differing: list[int]
     kept: list[list[int]]
 
 
@@ -129,6 +131,7 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
         usable=np.stack(usable, axis=1),
         spread=spread_of(values, background),
         left_out=left_out,
+        differing=[row for row, one in enumerate(values) if passes_differ(one, background)],
         kept=kept,
     )
 
