@@ -160,9 +160,12 @@ def _clipped(
 
 def _no_reference(frequency_hz: float | None = None, reliable: int = 0, levels: int = 0) -> str:
     if frequency_hz is None:
-        return "No rung stands clear of the background noise: gain change cannot be stated."
+        return (
+            "No rung is known to stand clear of the background noise: gain change cannot be stated."
+        )
+    stand = "stands" if reliable == 1 else "stand"
     return (
-        f"At {frequency_hz:g} Hz {reliable} of {levels} levels stands clear of the background"
+        f"At {frequency_hz:g} Hz {reliable} of {levels} levels {stand} clear of the background"
         " noise: gain change cannot be stated."
     )
 

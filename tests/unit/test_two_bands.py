@@ -23,7 +23,7 @@ from two_band_cases import (
 )
 
 from distsweep.report.content import Block, Paragraph, Picture, Points, Section, Table
-from distsweep.report.limits.input_output import input_output
+from distsweep.report.limits.input_output import input_output, picture
 from distsweep.report.limits.limiter_words import limiter_words
 from distsweep.report.limits.section import ladder_blocks
 from distsweep.report.limits.section import staircase as staircase_section
@@ -132,6 +132,12 @@ def test_ladder_and_staircase_are_held_together_on_the_page(
     assert any(text.startswith(head) for text in words)
     panels = input_output(two_bands.take(kind="ladder"))
     assert len(panels) == 2 and all(panel.fitted_dbfs is not None for panel in panels)
+    # Bursts, and rings for the way down, are a staircase's.
+    ladders, stairs = (
+        picture(two_bands.take(kind=kind), "x").misleads for kind in ("ladder", "staircase")
+    )
+    assert "bursts" in stairs and "Rings" in stairs
+    assert "bursts" not in ladders and "Rings" not in ladders
     write_results(two_bands, tmp_path / "results.json")
     assert read_results(tmp_path / "results.json").limiter_agreement[0].state == "agree"
 

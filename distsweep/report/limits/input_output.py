@@ -51,9 +51,14 @@ def picture(take: Take, name: str) -> Picture:
         "Output against drive, re the gain at the reference rung or the lowest level. A line is"
         " the soft-knee curve that fits best, where one is known; dashed is output that follows"
         " drive.",
-        "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
-        " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"
-        " down: a slow release, or heat."
+        (
+            "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
+            " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"
+            " down: a slow release, or heat."
+            if take.staircase
+            else "A dot is the median over a band that a sweep runs through: single frequencies"
+            " differ, and music's short peaks pass a limiter before it acts."
+        )
         + (
             " A bar through a dot is its 95 % interval, where it is longer than the dot."
             if any(row.gain_change_high_db.size for row in take.staircase)
