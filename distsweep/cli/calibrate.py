@@ -231,8 +231,8 @@ def _keep(session: Path, note: Any) -> None:
         _pin_earlier_takes(session, in_use=table.get("file") == FILE_NAME)
         path = write_calibration(session, note)
         say(
-            f"{note.pascal_per_fs:.6g} Pa per full scale: 0 dBFS is"
-            f" {float(pascal_to_spl_db(note.pascal_per_fs)):.2f} dB SPL"
+            f"{note.pascal_per_fs:.4g} Pa per full scale: 0 dBFS is"
+            f" {float(pascal_to_spl_db(note.pascal_per_fs)):.1f} dB SPL"
         )
         click.echo(path)
         if not (session / SESSION_FILE).exists():

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 _STRIP_BOTTOM_IN, _ROW_IN, _MAIN_IN, _HEAD_IN = 0.50, 0.165, 3.7, 0.68
 
 STATES = (
-    "Thick bar: within 1.5 dB.  Medium: so as an average.  Thin: wider.  None: no more than noise"
+    "Thick bar: within 1.5 dB.  Medium: an average within it.  Thin: wider."
+    "  None: no more than noise"
 )
 STATES_WITHOUT_INTERVALS = (
     "Thick bar: within 1.5 dB.  Thin: noise may move it by several dB.  None: noise"

@@ -379,4 +379,4 @@ def test_a_calibrators_tone_is_recorded_and_found(rig: Rig, tmp_path: Path) -> N
         done = rig.run("calibrate", str(tmp_path / "s"), "--input", "mic", "--seconds", "3")
         player.kill()
     assert done.exit_code == 0, done.stderr
-    assert "0 dBFS is 114.00 dB SPL" in done.stderr
+    assert "0 dBFS is 114.0 dB SPL" in done.stderr

@@ -214,7 +214,7 @@ def test_the_command_makes_a_session_that_uses_it(tmp_path: Path) -> None:
         *("--microphone", "M 1", "--gain", "30 dB"),
     )
     assert ran.exit_code == 0, ran.stderr
-    assert "120.00 dB SPL" in ran.stderr
+    assert "120.0 dB SPL" in ran.stderr
     data = json.loads((session / "calibration.json").read_text())
     assert data["microphone"] == "M 1" and data["input_gain"] == "30 dB" and data["date"]
     read = read_session(session, takes_required=False)
