@@ -21,8 +21,9 @@ from report_samples import (
 )
 
 from distsweep import report
+from distsweep.report.content import Picture
 from distsweep.report.distortion.words import averages
-from distsweep.report.limits import gain_change
+from distsweep.report.limits import gain_change, gain_map
 from distsweep.report.limits.last_step import last_step_words
 from distsweep.report.lines import fundamental_line, harmonic_line, thd_line
 from distsweep.report.reliability import gain_change_parts, thd_bound_db
@@ -187,6 +188,18 @@ def test_the_gain_change_in_words_is_rounded_to_what_is_known(half_db: float, wr
     said = gain_change.sentence(sample_results(take), take).replace("\N{NO-BREAK SPACE}", " ")
     assert written in said
     assert ("by −1.4 dB in the median" if half_db < 0.5 else "by about −1 dB in the median") in said
+
+
+@pytest.mark.parametrize(("half_db", "shown"), [(0.3, True), (0.9, False)])
+def test_the_gain_map_shows_only_what_noise_leaves_known(half_db: float, shown: bool) -> None:
+    take = with_intervals(sample_take(levels_dbfs=(-16.0, -10.0)))
+    change = np.zeros(take.frequency_hz.size)
+    change[100:104] = -1.2
+    assert take.compression is not None
+    alter(take.compression, gain_change_db=[0.0 * change, change],
+          gain_change_low_db=[0.0 * change, change - half_db],
+          gain_change_high_db=[0.0 * change, change + half_db])  # fmt: skip
+    assert isinstance(gain_map.block(take, "x"), Picture) == shown
 
 
 def test_a_gain_that_only_rises_has_no_worst_fall() -> None:

@@ -42,6 +42,27 @@ def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     return grid if grid is not None and np.any(np.isfinite(grid[2])) else None
 
 
+def _known_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """The same without what noise leaves unknown by more than the onset, which lines would follow.
+
+    All of it in results of earlier versions, which have no intervals.
+    """
+    grid, compression = gain_grid(take), take.compression
+    lows = [] if compression is None else compression.gain_change_low_db
+    highs = [] if compression is None else compression.gain_change_high_db
+    if grid is None or not (lows or all(len(row.gain_change_low_db) for row in take.staircase)):
+        return grid
+    width = _grid(
+        take,
+        lambda row: row.gain_change_high_db - row.gain_change_low_db,
+        lambda k: highs[k] - lows[k],
+    )
+    assert width is not None  # the grid is the same
+    with np.errstate(invalid="ignore"):
+        known = width[2] <= -2.0 * ONSET_DB
+    return grid[0], grid[1], np.where(known, grid[2], np.nan)
+
+
 def level_errors(take: Take) -> tuple[FloatArray, FloatArray] | None:
     """How far each level's interval reaches down and up, ``(R, F)`` each, on `gain_grid`'s grid.
 
@@ -91,8 +112,8 @@ def _grid(
 
 def _shows(take: Take) -> bool:
     """Tell whether a gain falls by half a decibel or more: a map of less would be blank."""
-    grid = gain_grid(take)
-    return grid is not None and bool(np.nanmin(grid[2]) <= MAP_LINES_DB[0])
+    grid = _known_grid(take)
+    return grid is not None and bool(np.any(grid[2] <= MAP_LINES_DB[0]))
 
 
 def block(take: Take, name: str) -> Block:
@@ -110,8 +131,8 @@ def _picture(take: Take, name: str) -> Picture:
         "Map of gain change over frequency and drive.",
         "Gain change re the quietest reliable level over frequency and drive. A limiter of the"
         " whole band begins at one height; one of the woofer alone leaves the right side pale.",
-        "White is no compression or no value: look at the reliable stretches above. Between two"
-        " drives the map is interpolated.",
+        "White is no compression, no value, or one that noise leaves unknown by more than 0.5 dB:"
+        " look at the gain change above. Between two drives the map is interpolated.",
     )
 
 
@@ -126,7 +147,7 @@ def plot_gain_map(take: Take) -> Figure:
     ValueError
         The take holds no gain change.
     """
-    grid = gain_grid(take)
+    grid = _known_grid(take)
     if grid is None:
         raise ValueError("take has no gain change: it needs two levels or more")
     frequency_hz, drives, change = grid
