@@ -70,7 +70,8 @@ def test_what_noise_leaves_open_is_said_as_a_bracket() -> None:
         "up to a level between −20 dBFS of drive (90.0 dB SPL in the level band) and −10 dBFS of"
         " drive (100.0 dB SPL in the level band)" in text
     )
-    assert "first to go is 40 Hz, by distortion" in text
+    # At −10 dBFS 400 Hz may be past the limit too, and is known to keep it up to −20 dBFS only.
+    assert "first to go is one of 40 Hz to 400 Hz, by distortion" in text
 
 
 def test_two_that_may_be_first_are_both_named() -> None:

@@ -78,9 +78,14 @@ def _rest(take: Take, clean: CleanLevel, flags: BoolArray, *, everywhere: bool) 
 
 
 def _first(clean: CleanLevel, flags: BoolArray, high: float) -> str:
-    """Name the frequencies that may be the first to go, and what limits them."""
+    """Name the frequencies that may be the first to go, and what limits them.
+
+    Of places that passed no limit, those may be that are not known to keep it as far as others.
+    """
     low, _ = ends(clean)
-    candidates = flags & (low <= high + ALIKE_DB) & ~in_state(clean, "not reached")
+    passed = flags & ~in_state(clean, "not reached")
+    farthest = float(np.max(low[flags & ~passed], initial=-math.inf))
+    candidates = (passed | (flags & (low < farthest - SAME_DRIVE_DB))) & (low <= high + ALIKE_DB)
     by = sorted({clean.limited_by[i] for i in np.flatnonzero(candidates)} - {""}, reverse=True)
     names = {"thd": "distortion", "compression": "compression"}
     cause = f", by {' or '.join(names[limit] for limit in by)}" if by else ""
