@@ -9,6 +9,7 @@ import pytest
 from closed_form import MILDLY_CURVED, harmonic_amplitudes, play
 from conftest import RATE_HZ, Bench, draws
 
+from distsweep.analysis.sweep.passes import PassNoise, PassSpread, spread_of
 from distsweep.results import Results, Rung
 
 ORDER = 3
@@ -174,3 +175,31 @@ def test_of_two_passes_none_is_left_out(
     assert left_out(results) == []
     truth_db = passes.truth_db(rung, results.take().frequency_hz)
     assert min(shares_held(rung, truth_db)) > 0.95
+
+
+@pytest.mark.parametrize("passes", [2, 3, 4])
+def test_no_gain_is_read_into_noise(rng: np.random.Generator, passes: int) -> None:
+    """Neither of what the silence held nor of a passing car; that adds all of its power."""
+    orders, points, rungs = 3, 400, 40
+    power = np.full((orders, points), 2.0)
+    background = PassNoise(
+        power, degrees=np.full(power.shape, 100.0), windows=np.full(power.shape, 17.0)
+    )
+
+    def spread(ratio: float) -> PassSpread:
+        deviation = np.sqrt(ratio * power[:, None] / 2.0)
+        found = spread_of(
+            [
+                3.0 + deviation * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+                for shape in [(orders, passes, points)] * rungs
+            ],
+            background,
+        )
+        assert found is not None
+        return found
+
+    quiet, loud = spread(1.0), spread(4.0)
+    # Chosen by a chance of 1e-4; neighbouring points share their noise.
+    assert np.mean(quiet.gain_db > 0.0) < 2e-3
+    assert np.mean(loud.gain_db > 0.0) < 2e-2
+    assert np.mean(loud.noise) == pytest.approx(3.0 * 2.0 / passes, rel=0.1)
