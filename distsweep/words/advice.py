@@ -31,11 +31,12 @@ def _remedy(advice: ThdAdvice) -> str:
         if advice.at_least:
             return f"; nine tenths of them take at least {named}, and may take more"
         return f"; with {named} it would be in nine tenths of them"
-    too_noisy = "; ten minutes of sweeps would not do: the room is too noisy for this level"
-    if advice.noise_fall_db is None:
-        return too_noisy
+    too_long = "; ten minutes of sweeps would not do"
+    if advice.noise_fall_db is None:  # something other than noise is in the way
+        return f"{too_long}, nor would a far quieter room"
     least = "at least " if advice.at_least else ""
-    return f"{too_noisy}, by {least}{decibels(advice.noise_fall_db, decimals=0)}"
+    too_noisy = "the room is too noisy for this level"
+    return f"{too_long}: {too_noisy}, by {least}{decibels(advice.noise_fall_db, decimals=0)}"
 
 
 def foretold_sentence(levels: Sequence[str], least_percent: Sequence[float]) -> str:
