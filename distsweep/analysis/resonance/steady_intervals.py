@@ -30,8 +30,9 @@ def holding_steady(
     change : what a steady tone may change.
     """
     fundamental = np.abs(harmonics.values[0]) ** 2
-    lower = np.minimum(change.low, 0.0) / fundamental
-    higher = np.maximum(change.high, 0.0) / fundamental
+    with np.errstate(divide="ignore", invalid="ignore"):  # a rung may be silent to the last bit
+        lower = np.minimum(change.low, 0.0) / fundamental
+        higher = np.maximum(change.high, 0.0) / fundamental
     return [
         _rung(rung, lower[:, row], higher[:, row], harmonics.frequency_hz)
         for row, rung in enumerate(rungs)

@@ -125,7 +125,7 @@ def sentence(_results: Results, take: Take) -> str:
     line = gain_change_line(take, index)
     known = np.flatnonzero(line.standing.reliable)
     if not known.size:
-        return f"No gain change at {name} stands clear of the noise."
+        return f"No gain change at {name} is known within 1.5 dB."
     parts = [part[known] for part in (line.values, line.low_db, line.high_db) if part.size]
     deepest = int(np.argmin(parts[0]))
     # The median of what lies between ends lies between the medians of these.
