@@ -87,3 +87,17 @@ def test_a_room_is_not_blamed_for_what_less_noise_would_not_mend() -> None:
     assert sentence.endswith("ten minutes of sweeps would not do, nor would a far quieter room.")
     noisy = advice_sentence(dataclasses.replace(advice, noise_fall_db=12.0))
     assert noisy.endswith("the room is too noisy for this level, by 12\N{NO-BREAK SPACE}dB.")
+
+
+def test_a_rung_silent_to_the_last_bit_has_neither_level_nor_distortion(
+    make_bench: Callable[..., Bench],
+) -> None:
+    bench = make_bench(levels_dbfs=[-30, -20, -10])
+    heard = play(MILDLY_CURVED, bench.waveform, RATE_HZ)
+    heard *= 0.3 / np.max(np.abs(heard))
+    first = bench.stimulus.files[0].rungs[0].start_sample
+    heard[first : first + bench.stimulus.rung_samples] = 0.0  # the pause after it, too
+    silent = bench.analyse(heard).take().rungs[0]
+    assert not np.any(np.isfinite(silent.fundamental_low_db))
+    assert not np.any(silent.thd_reliable)
+    assert not np.any(np.isfinite(silent.thd_low_db))
