@@ -21,7 +21,8 @@ class HarmonicCurve(Record):
 
     ``level_db`` and ``floor_db`` are re the fundamental at the same excitation frequency;
     ``input_referred_db`` has the linear response between f and n·f divided out. ``low_db`` and
-    ``high_db`` are the ends of the 95 % interval; −inf is "at most".
+    ``high_db`` are the ends of the 95 % interval; −inf is "at most". All three are NaN where noise
+    hides the fundamental.
     """
 
     level_db: FloatArray

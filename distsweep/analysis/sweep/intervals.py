@@ -12,7 +12,7 @@ from distsweep.analysis.noise.interval import NoisySum, is_reliable
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.analysis.sweep.levels import input_referred_db
-from distsweep.analysis.third_octave import fraction_bands, third_octave_bands
+from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
 from distsweep.units import BoolArray, FloatArray, db_to_percent, db_to_power, power_to_db
 
@@ -189,10 +189,7 @@ class _Bands:
 
 
 def _bands(amplitudes: Amplitudes, per_octave: int) -> _Bands:
-    frequency_hz = amplitudes.frequency_hz
-    if per_octave == 3:
-        return _Bands(3, *third_octave_bands(frequency_hz), amplitudes)
-    return _Bands(per_octave, *fraction_bands(frequency_hz, per_octave), amplitudes)
+    return _Bands(per_octave, *octave_bands(amplitudes.frequency_hz, per_octave), amplitudes)
 
 
 def _smoothed(
