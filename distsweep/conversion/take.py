@@ -7,6 +7,7 @@ it is; reasons become sentences here, by `distsweep.words`.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
-from distsweep.results import RecordedCalibration, Take, Warning_
+from distsweep.results import RecordedCalibration, Take, ThdAdvice, Warning_
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
@@ -56,10 +57,14 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "return_check_db": measured.return_check_db,
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "high_order_onset": measured.limits.high_order_onset,
-        "thd_advice": [
-            dataclasses.replace(one, sentence=advice_sentence(one)) for one in measured.thd_advice
-        ],
+        "thd_advice": advice_records(measured.thd_advice),
     }
+
+
+def advice_records(advice: Sequence[ThdAdvice], *, beside_modes: bool = False) -> list[ThdAdvice]:
+    """Return advice with its sentences; ``beside_modes``: the sweeps passed some too fast."""
+    counted = [dataclasses.replace(one, beside_modes=beside_modes) for one in advice]
+    return [dataclasses.replace(one, sentence=advice_sentence(one)) for one in counted]
 
 
 def _staircase_fields(measured: MeasuredStaircase) -> dict[str, Any]:

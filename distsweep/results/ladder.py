@@ -113,6 +113,8 @@ class ThdAdvice(Record):
     ``sweep_s`` (the sweep's length) and ``noise_fall_db`` would be enough alone; with ``at_least``
     none would be with less, and whether that much is enough cannot be told. None where it would
     take more than ten minutes of sweeps. The noise's fall is always a least one.
+    ``beside_modes`` says that the sweeps passed excited modes too fast, which only a longer sweep
+    mends, and which are left out of account.
     """
 
     drive_dbfs: float
@@ -125,6 +127,7 @@ class ThdAdvice(Record):
     sweep_s: float | None
     noise_fall_db: float | None
     at_least: bool = False
+    beside_modes: bool = False
     sentence: str = ""
 
 

@@ -17,6 +17,8 @@ def advice_sentence(advice: ThdAdvice) -> str:
         f"THD from {frequency_range(advice.low_hz, advice.high_hz)} at {level} is known within"
         f" 1.5 dB in {advice.bands_known} of {advice.bands} thirds of an octave"
     )
+    if advice.beside_modes:
+        known += ", excited modes left out of account"
     return f"{known}{_remedy(advice)}."
 
 

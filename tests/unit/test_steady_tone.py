@@ -145,6 +145,18 @@ def test_thd_and_smoothed_curves_reach_as_far(make_bench) -> None:
     assert twelfth.thd.low_db[middle] <= mean_db <= twelfth.thd.high_db[middle]
 
 
+def test_advice_says_that_it_leaves_modes_out_of_account(make_bench) -> None:
+    bench = make_bench(sweep_s=3.0, band_hz=[40, 16000], levels_dbfs=[-16, -10], quiet_s=3.0)
+    for branches, beside in ((SET_OFF, True), ([OWN], False)):
+        sound = 0.3 * play(branches, bench.waveform, RATE_HZ)
+        noise = 3e-4 * np.random.default_rng(6).standard_normal(len(sound))
+        advice = bench.analyse(sound + noise, subtype="FLOAT").take().thd_advice
+        assert advice
+        for one in advice:
+            assert one.beside_modes == beside
+            assert ("thirds of an octave, excited modes left out of" in one.sentence) == beside
+
+
 def test_intervals_reach_as_far_where_the_search_lists_nothing(make_bench) -> None:
     """In 3 s the second harmonic of 120 Hz has 35 periods to itself, and is not searched."""
     bench = make_bench(sweep_s=3.0, band_hz=[40, 16000], levels_dbfs=[-16, -10])
