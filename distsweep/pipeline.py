@@ -136,7 +136,7 @@ def _with_last_intervals(
             from distsweep.analysis.resonance.steady_intervals import holding_steady
 
             rungs = holding_steady(rungs, ladder.swept, change)
-            advice = advice_records(advice, beside_modes=True)
+            advice = advice_records(advice, rungs)
         each, thirds = ladder_clean_levels(
             ladder.frequency_hz, rungs, ladder.compression, ladder.limits.limiters
         )

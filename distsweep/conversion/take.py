@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from distsweep.analysis.ladder import MeasuredLadder
+from distsweep.analysis.noise.interval import is_reliable
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
-from distsweep.results import RecordedCalibration, Take, ThdAdvice, Warning_
+from distsweep.results import RecordedCalibration, Rung, Take, ThdAdvice, Warning_
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
@@ -61,10 +62,25 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
     }
 
 
-def advice_records(advice: Sequence[ThdAdvice], *, beside_modes: bool = False) -> list[ThdAdvice]:
-    """Return advice with its sentences; ``beside_modes``: the sweeps passed some too fast."""
-    counted = [dataclasses.replace(one, beside_modes=beside_modes) for one in advice]
-    return [dataclasses.replace(one, sentence=advice_sentence(one)) for one in counted]
+def advice_records(advice: Sequence[ThdAdvice], rungs: Sequence[Rung] = ()) -> list[ThdAdvice]:
+    """Return advice with its sentences.
+
+    ``rungs`` are those whose intervals were widened afterwards, where sweeps passed modes too fast:
+    advice on one of which fewer bands are known by that says that it is of noise alone.
+    """
+    known = {rung.drive_dbfs: rung.thd_third_octave for rung in rungs}
+    found = []
+    for one in advice:
+        beside_modes = False
+        thirds = known.get(one.drive_dbfs)
+        if thirds is not None:
+            f = thirds.frequency_hz
+            asked = (f >= one.low_hz) & (f <= one.high_hz)
+            left = int(np.sum(is_reliable(thirds.low_db, thirds.high_db) & asked))
+            beside_modes = left < one.bands_known
+        counted = dataclasses.replace(one, beside_modes=beside_modes)
+        found.append(dataclasses.replace(counted, sentence=advice_sentence(counted)))
+    return found
 
 
 def _staircase_fields(measured: MeasuredStaircase) -> dict[str, Any]:

@@ -113,8 +113,8 @@ class ThdAdvice(Record):
     ``sweep_s`` (the sweep's length) and ``noise_fall_db`` would be enough alone; with ``at_least``
     none would be with less, and whether that much is enough cannot be told. None where it would
     take more than ten minutes of sweeps. The noise's fall is always a least one.
-    ``beside_modes`` says that the sweeps passed excited modes too fast, which only a longer sweep
-    mends, and which are left out of account.
+    ``beside_modes`` says that fewer bands are known, as the sweeps passed excited modes too fast:
+    that is left out of account, and only longer sweeps mend it.
     """
 
     drive_dbfs: float

@@ -18,7 +18,7 @@ def advice_sentence(advice: ThdAdvice) -> str:
         f" 1.5 dB in {advice.bands_known} of {advice.bands} thirds of an octave"
     )
     if advice.beside_modes:
-        known += ", excited modes left out of account"
+        known += ", what the sweep passes too fast left out of account"
     return f"{known}{_remedy(advice)}."
 
 
