@@ -22,6 +22,7 @@ from distsweep.conversion.resonances import (
     with_resonances,
 )
 from distsweep.conversion.take import (
+    advice_records,
     calibration_record,
     take_record,
     warning_record,
@@ -130,16 +131,21 @@ def _with_last_intervals(
     """Widen the intervals of ladders whose sweeps passed an excited mode; read clean levels off."""
     finished = list(takes)
     for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
-        rungs = ladder.rungs
+        rungs, advice = ladder.rungs, takes[number].thd_advice
         if change is not None:
             from distsweep.analysis.resonance.steady_intervals import holding_steady
 
             rungs = holding_steady(rungs, ladder.swept, change)
+            advice = advice_records(advice, rungs)
         each, thirds = ladder_clean_levels(
             ladder.frequency_hz, rungs, ladder.compression, ladder.limits.limiters
         )
         finished[number] = replace(
-            takes[number], rungs=rungs, clean_level=each, clean_level_third_octave=thirds
+            takes[number],
+            rungs=rungs,
+            thd_advice=advice,
+            clean_level=each,
+            clean_level_third_octave=thirds,
         )
     return finished
 

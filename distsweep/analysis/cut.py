@@ -5,7 +5,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +42,16 @@ class CutRung:
         """Whether any sample of any repeat was clipped."""
         return any(len(samples) > 0 for samples in self.clipped_samples)
 
+    def without(self, passes: Collection[int]) -> CutRung:
+        """Return the rung without some of its repeats, counted from 0."""
+        kept = [number for number in range(len(self.signals)) if number not in passes]
+        return replace(
+            self,
+            signals=[self.signals[number] for number in kept],
+            late_samples=[self.late_samples[number] for number in kept],
+            clipped_samples=[self.clipped_samples[number] for number in kept],
+        )
+
 
 @dataclass(frozen=True)
 class CutLadder:
@@ -60,6 +71,13 @@ class CutLadder:
     quiet: list[FloatArray]
     scale: float
     step: float
+
+    def without(self, left_out: Collection[tuple[int, int]]) -> list[CutRung]:
+        """Return the rungs without some passes, each given by its rung's row and its number."""
+        return [
+            rung.without([number for at, number in left_out if at == row])
+            for row, rung in enumerate(self.rungs)
+        ]
 
 
 @dataclass(frozen=True)

@@ -89,7 +89,7 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
     """Measure a ladder: harmonics, levels, gain change, what limits it, and its background."""
     amplitudes = measure_harmonics(cut, settings)
     frequency_hz, noise = amplitudes.frequency_hz, amplitudes.noise
-    levels = read_levels(amplitudes, cut.rungs, settings)
+    levels = read_levels(amplitudes, cut.without(amplitudes.left_out), settings)
     compression = gain_changes(
         levels.reliable_db, [rung.drive_dbfs for rung in levels.rungs], reference=levels.reference
     )

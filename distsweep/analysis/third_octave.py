@@ -76,3 +76,10 @@ def fraction_bands(frequency_hz: FloatArray, per_octave: int) -> tuple[FloatArra
     kept = [k for k in np.unique(number) if np.sum(number == k) >= LEAST_SHARE * full]
     inside = np.array([number == k for k in kept]).reshape(len(kept), len(frequency_hz))
     return 1000.0 * 10.0 ** (0.3 * (np.array(kept) + 0.5) / per_octave), inside
+
+
+def octave_bands(frequency_hz: FloatArray, per_octave: int) -> tuple[FloatArray, BoolArray]:
+    """Sort a grid into bands of a third, a sixth or a twelfth of an octave, as the two above do."""
+    if per_octave == 3:
+        return third_octave_bands(frequency_hz)
+    return fraction_bands(frequency_hz, per_octave)

@@ -7,14 +7,16 @@ it is; reasons become sentences here, by `distsweep.words`.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from distsweep.analysis.ladder import MeasuredLadder
+from distsweep.analysis.noise.interval import is_reliable
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
-from distsweep.results import RecordedCalibration, Take, Warning_
+from distsweep.results import RecordedCalibration, Rung, Take, ThdAdvice, Warning_
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
@@ -56,10 +58,29 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "return_check_db": measured.return_check_db,
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "high_order_onset": measured.limits.high_order_onset,
-        "thd_advice": [
-            dataclasses.replace(one, sentence=advice_sentence(one)) for one in measured.thd_advice
-        ],
+        "thd_advice": advice_records(measured.thd_advice),
     }
+
+
+def advice_records(advice: Sequence[ThdAdvice], rungs: Sequence[Rung] = ()) -> list[ThdAdvice]:
+    """Return advice with its sentences.
+
+    ``rungs`` are those whose intervals were widened afterwards, where sweeps passed modes too fast:
+    advice on one of which fewer bands are known by that says that it is of noise alone.
+    """
+    known = {rung.drive_dbfs: rung.thd_third_octave for rung in rungs}
+    found = []
+    for one in advice:
+        beside_modes = False
+        thirds = known.get(one.drive_dbfs)
+        if thirds is not None:
+            f = thirds.frequency_hz
+            asked = (f >= one.low_hz) & (f <= one.high_hz)
+            left = int(np.sum(is_reliable(thirds.low_db, thirds.high_db) & asked))
+            beside_modes = left < one.bands_known
+        counted = dataclasses.replace(one, beside_modes=beside_modes)
+        found.append(dataclasses.replace(counted, sentence=advice_sentence(counted)))
+    return found
 
 
 def _staircase_fields(measured: MeasuredStaircase) -> dict[str, Any]:

@@ -3,8 +3,7 @@
 A value is *reliable* where its interval's half-width is at most 1.5 dB (and nothing clipped there),
 *uncertain* where it is wider but has a low end: there, but noise may have moved it by several
 decibels. Where the low end is nothing the value is only "at most" its high end. Harmonics and THD
-carry their own ``reliable`` flags; a finite gain change is reliable, as the analysis writes no
-other; the fundamental gets its flags here.
+carry their own ``reliable`` flags; the gain change and the fundamental get theirs here.
 
 Files written before there were intervals go by the distance from the floor: `RELIABLE_DB` and
 `SEEN_DB`.
@@ -126,12 +125,14 @@ def gain_change_reliable(take: Take, rung_index: int) -> BoolArray:
     """Where the gain change of a rung may be shown, shape ``(F,)``.
 
     The analysis writes a number only where this rung's fundamental and the reference's both
-    stand `RELIABLE_DB` above their floors, unclipped. Without a reference nothing may
-    be shown.
+    stand `RELIABLE_DB` above their floors, unclipped. Passes that differ may leave its interval
+    wide all the same. Without a reference nothing may be shown.
     """
-    if take.compression is None or reference_index(take) is None:
+    change_db, low_db, high_db = gain_change_parts(take, rung_index)
+    if not change_db.size or reference_index(take) is None:
         return np.zeros(take.frequency_hz.shape, dtype=bool)
-    return np.asarray(np.isfinite(take.compression.gain_change_db[rung_index]), dtype=bool)
+    narrow = is_reliable(low_db, high_db) if high_db.size else True
+    return np.asarray(np.isfinite(change_db) & narrow, dtype=bool)
 
 
 def gain_change_parts(take: Take, rung_index: int) -> tuple[FloatArray, FloatArray, FloatArray]:

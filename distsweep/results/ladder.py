@@ -21,7 +21,8 @@ class HarmonicCurve(Record):
 
     ``level_db`` and ``floor_db`` are re the fundamental at the same excitation frequency;
     ``input_referred_db`` has the linear response between f and n·f divided out. ``low_db`` and
-    ``high_db`` are the ends of the 95 % interval; −inf is "at most".
+    ``high_db`` are the ends of the 95 % interval; −inf is "at most". All three are NaN where noise
+    hides the fundamental.
     """
 
     level_db: FloatArray
@@ -112,6 +113,8 @@ class ThdAdvice(Record):
     ``sweep_s`` (the sweep's length) and ``noise_fall_db`` would be enough alone; with ``at_least``
     none would be with less, and whether that much is enough cannot be told. None where it would
     take more than ten minutes of sweeps. The noise's fall is always a least one.
+    ``beside_modes`` says that fewer bands are known, as the sweeps passed excited modes too fast:
+    that is left out of account, and only longer sweeps mend it.
     """
 
     drive_dbfs: float
@@ -124,6 +127,7 @@ class ThdAdvice(Record):
     sweep_s: float | None
     noise_fall_db: float | None
     at_least: bool = False
+    beside_modes: bool = False
     sentence: str = ""
 
 

@@ -48,8 +48,8 @@ class Thd(Record):
 
     ``thd_db``, ``low_db``, ``high_db`` and ``floor_db`` (what background noise alone would show)
     are re the fundamental. A ``low_db`` of −inf (``low_percent`` of 0) says that THD is at most
-    the high end. NaN where no harmonic fits the measured band; the ends also where the results hold
-    no intervals.
+    the high end. NaN where no harmonic fits the measured band, or noise hides the fundamental; the
+    ends also where the results hold no intervals.
     """
 
     frequency_hz: float

@@ -17,6 +17,8 @@ def advice_sentence(advice: ThdAdvice) -> str:
         f"THD from {frequency_range(advice.low_hz, advice.high_hz)} at {level} is known within"
         f" 1.5 dB in {advice.bands_known} of {advice.bands} thirds of an octave"
     )
+    if advice.beside_modes:
+        known += ", what the sweep passes too fast left out of account"
     return f"{known}{_remedy(advice)}."
 
 
@@ -31,11 +33,12 @@ def _remedy(advice: ThdAdvice) -> str:
         if advice.at_least:
             return f"; nine tenths of them take at least {named}, and may take more"
         return f"; with {named} it would be in nine tenths of them"
-    too_noisy = "; ten minutes of sweeps would not do: there is too much noise for this level"
-    if advice.noise_fall_db is None:
-        return too_noisy
+    too_long = "; ten minutes of sweeps would not do"
+    if advice.noise_fall_db is None:  # something other than noise is in the way
+        return f"{too_long}, nor would a far quieter room"
     least = "at least " if advice.at_least else ""
-    return f"{too_noisy}, by {least}{decibels(advice.noise_fall_db, decimals=0)}"
+    too_noisy = "there is too much noise for this level"
+    return f"{too_long}: {too_noisy}, by {least}{decibels(advice.noise_fall_db, decimals=0)}"
 
 
 def foretold_sentence(levels: Sequence[str], least_percent: Sequence[float]) -> str:

@@ -73,6 +73,18 @@ def test_nothing_is_recommended_where_all_is_known(
     assert bench.analyse(noisy(bench, rng, 1e-4), subtype="FLOAT").take().thd_advice == []
 
 
+def test_nothing_is_recommended_for_a_rung_that_clipped(
+    bench_of: Callable[..., Bench], rng: np.random.Generator
+) -> None:
+    bench = bench_of(levels_dbfs=[-16, -10])
+    samples = noisy(bench, rng, 4e-3)
+    middle = bench.stimulus.files[0].rungs[1].start_sample + RATE_HZ
+    samples[middle : middle + 6] = 1.0
+    take = bench.analyse(samples).take()
+    assert [rung.clipped for rung in take.rungs] == [False, True]
+    assert [advice.drive_dbfs for advice in take.thd_advice] == [-16.0]
+
+
 def test_a_room_too_noisy_is_said_by_how_much(
     bench_of: Callable[..., Bench], rng: np.random.Generator
 ) -> None:

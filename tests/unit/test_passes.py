@@ -9,6 +9,7 @@ import pytest
 from closed_form import MILDLY_CURVED, harmonic_amplitudes, play
 from conftest import RATE_HZ, Bench, draws
 
+from distsweep.analysis.sweep.passes import PassNoise, PassSpread, spread_of
 from distsweep.results import Results, Rung
 
 ORDER = 3
@@ -201,3 +202,53 @@ def test_of_three_passes_two_may_be_spoilt(
     results, _ = passes.analyse(passes.with_gains(gains_db) + passes.noise(rng, 50.0))
     assert len(left_out(results)) == dropped
     assert [one.startswith(f"The {averaged} passes of") for one in differing(results)] == [True]
+
+
+@pytest.mark.parametrize("passes", [2, 3, 4])
+def test_no_gain_is_read_into_noise(rng: np.random.Generator, passes: int) -> None:
+    """Neither of what the silence held nor of a passing car; that adds all of its power."""
+    orders, points, rungs = 3, 400, 40
+    power = np.full((orders, points), 2.0)
+    background = PassNoise(
+        power, degrees=np.full(power.shape, 100.0), windows=np.full(power.shape, 17.0)
+    )
+
+    def spread(ratio: float) -> PassSpread:
+        deviation = np.sqrt(ratio * power[:, None] / 2.0)
+        found = spread_of(
+            [
+                3.0 + deviation * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+                for shape in [(orders, passes, points)] * rungs
+            ],
+            background,
+        )
+        assert found is not None
+        return found
+
+    quiet, loud = spread(1.0), spread(4.0)
+    # Chosen by a chance of 1e-4; neighbouring points share their noise.
+    assert np.mean(quiet.gain_db > 0.0) < 2e-3
+    assert np.mean(loud.gain_db > 0.0) < 2e-2
+    assert np.mean(loud.noise) == pytest.approx(3.0 * 2.0 / passes, rel=0.1)
+
+
+@pytest.mark.parametrize("levels_dbfs", [[-10], [-16, -10]])
+def test_a_rung_whose_clipped_pass_is_left_out_did_not_clip(
+    make_bench: Callable[..., Bench], rng: np.random.Generator, levels_dbfs: list[float]
+) -> None:
+    passes = Passes(make_bench(levels_dbfs=levels_dbfs, repeats=3, order=ORDER, quiet_s=3.0))
+    samples = passes.heard + passes.noise(rng, 50.0)
+    first = passes.bench.stimulus.files[0].rungs[-2].start_sample
+    spoilt = slice(first, first + passes.bench.stimulus.rung_samples)
+    samples[spoilt] = np.clip(8.0 * samples[spoilt], -1.0, 1.0)
+    results = passes.bench.analyse(samples)
+    assert len(left_out(results)) == 1
+    take = results.take()
+    assert not any(rung.clipped for rung in take.rungs)
+    assert [one.code for one in results.warnings if one.code == "clipped"] == []
+    assert not any("every level clipped" in note for note in results.resonance_notes)
+    rung = take.rungs[-1]
+    truth_db = passes.truth_db(rung, take.frequency_hz)
+    assert np.max(np.abs(rung.fundamental_db - truth_db[0])) < 0.1
+    assert np.mean(rung.thd_reliable) > 0.3
+    assert rung.peak_dbfs < -6.0

@@ -26,7 +26,7 @@ from distsweep.report.distortion.words import averages
 from distsweep.report.limits import gain_change, gain_map
 from distsweep.report.limits.last_step import last_step_words
 from distsweep.report.lines import fundamental_line, harmonic_line, thd_line
-from distsweep.report.reliability import gain_change_parts, thd_bound_db
+from distsweep.report.reliability import gain_change_parts, gain_change_reliable, thd_bound_db
 from distsweep.report.tables import write_tables
 from distsweep.results import Rung, SmoothedLevel, Take, read_results, write_results
 from distsweep.words import wording
@@ -403,3 +403,19 @@ def test_harmonics_draw_averages_as_well() -> None:
     figure = report.plot_harmonics(take, drive_dbfs=take.rungs[4].drive_dbfs)
     averages = [one for axes in figure.axes for one in labelled(axes, "_average")]
     assert sum(drawn(one).size for one in averages) > 50
+
+
+def test_a_gain_change_that_repeats_leave_open_is_not_stated() -> None:
+    """What noise leaves narrow, passes of unlike gain may have widened."""
+    take = with_intervals(sample_take())
+    results, change = sample_results(take), take.compression
+    assert change is not None and gain_change_reliable(take, 6).any()
+    assert "changed by" in gain_change.sentence(results, take)
+    assert last_step_words(take)
+    for end, by_db in ((change.gain_change_low_db, -4.0), (change.gain_change_high_db, 4.0)):
+        end[6] += by_db
+    take.rungs[6].fundamental_low_db[:] -= 4.0
+    take.rungs[6].fundamental_high_db[:] += 4.0
+    assert not gain_change_reliable(take, 6).any()
+    assert gain_change.sentence(results, take).endswith("is known within 1.5 dB.")
+    assert last_step_words(take) is None

@@ -145,6 +145,25 @@ def test_thd_and_smoothed_curves_reach_as_far(make_bench) -> None:
     assert twelfth.thd.low_db[middle] <= mean_db <= twelfth.thd.high_db[middle]
 
 
+def test_advice_says_where_it_is_of_noise_alone(make_bench) -> None:
+    bench = make_bench(sweep_s=3.0, band_hz=[40, 16000], levels_dbfs=[-16, -10], quiet_s=3.0)
+    for branches, fewer in ((SET_OFF, True), ([OWN], False)):
+        sound = 0.3 * play(branches, bench.waveform, RATE_HZ)
+        noise = 3e-4 * np.random.default_rng(6).standard_normal(len(sound))
+        take = bench.analyse(sound + noise, subtype="FLOAT").take()
+        assert take.thd_advice
+        for one in take.thd_advice:
+            (rung,) = [rung for rung in take.rungs if rung.drive_dbfs == one.drive_dbfs]
+            thirds = rung.thd_third_octave
+            asked = (thirds.frequency_hz >= 100.0) & (thirds.frequency_hz <= 5000.0)
+            known = int(np.sum((thirds.high_db - thirds.low_db)[asked] <= 3.0))
+            assert known == one.bands_known or (known < one.bands_known and one.beside_modes)
+            assert ("octave, what the sweep passes too fast left out" in one.sentence) == (
+                one.beside_modes
+            )
+        assert any(one.beside_modes for one in take.thd_advice) == fewer
+
+
 def test_intervals_reach_as_far_where_the_search_lists_nothing(make_bench) -> None:
     """In 3 s the second harmonic of 120 Hz has 35 periods to itself, and is not searched."""
     bench = make_bench(sweep_s=3.0, band_hz=[40, 16000], levels_dbfs=[-16, -10])

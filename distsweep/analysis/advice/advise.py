@@ -181,7 +181,8 @@ def _needed(rung: Rung) -> int:
 
 
 def _is_wanting(rung: Rung) -> bool:
-    return bool(np.sum(_known(rung)) < _needed(rung))
+    """Tell whether noise hides a rung's THD; of one that clipped nobody can tell what does."""
+    return not rung.clipped and bool(np.sum(_known(rung)) < _needed(rung))
 
 
 def _rising(first: int, last: float) -> FloatArray:

@@ -21,7 +21,7 @@ BOTH_SIDES = 0.5
 
 VALUES_A_WINDOW = 1.12
 """Independent values of noise per hertz and second of a window's ∫w² dt (by the formula ∫w²/∫w⁴,
-which is 1.11 to 1.14 for windows whose sides are equally long, or one three times the other)."""
+which is 1.11 to 1.15 for windows whose later side is one to three times as long as the earlier)."""
 
 
 # One formula after the other, from the density to the sum over orders: long for its comments.

@@ -10,7 +10,7 @@ import numpy as np
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.analysis.resonance.steady import SteadyChange
 from distsweep.analysis.sweep.harmonics import SweptHarmonics
-from distsweep.analysis.third_octave import fraction_bands, third_octave_bands
+from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
 
@@ -30,8 +30,9 @@ def holding_steady(
     change : what a steady tone may change.
     """
     fundamental = np.abs(harmonics.values[0]) ** 2
-    lower = np.minimum(change.low, 0.0) / fundamental
-    higher = np.maximum(change.high, 0.0) / fundamental
+    with np.errstate(divide="ignore", invalid="ignore"):  # a rung may be silent to the last bit
+        lower = np.minimum(change.low, 0.0) / fundamental
+        higher = np.maximum(change.high, 0.0) / fundamental
     return [
         _rung(rung, lower[:, row], higher[:, row], harmonics.frequency_hz)
         for row, rung in enumerate(rungs)
@@ -45,7 +46,7 @@ def _rung(rung: Rung, lower: FloatArray, higher: FloatArray, frequency_hz: Float
     total_low, total_high = np.sum(lower[known], axis=0), np.sum(higher[known], axis=0)
     thd_low_db, thd_high_db = _moved(rung.thd_low_db, rung.thd_high_db, total_low, total_high)
     smoothed = [
-        _smoothed(one, lower, higher, known, _bands(frequency_hz, one.bands_per_octave))
+        _smoothed(one, lower, higher, known, octave_bands(frequency_hz, one.bands_per_octave)[1])
         for one in rung.smoothed
     ]
     third = next((one.thd for one in smoothed if one.bands_per_octave == 3), None)
@@ -95,9 +96,3 @@ def _moved(
         np.where(lower < 0.0, power_to_db(np.maximum(db_to_power(low_db) + lower, 0.0)), low_db),
         np.where(higher > 0.0, power_to_db(db_to_power(high_db) + higher), high_db),
     )
-
-
-def _bands(frequency_hz: FloatArray, per_octave: int) -> BoolArray:
-    if per_octave == 3:
-        return third_octave_bands(frequency_hz)[1]
-    return fraction_bands(frequency_hz, per_octave)[1]

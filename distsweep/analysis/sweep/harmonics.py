@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.analysis.cut import CutLadder, CutRung
+from distsweep.analysis.cut import CutLadder
 from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals, find_arrivals
@@ -15,7 +15,13 @@ from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver
 from distsweep.analysis.sweep.grid import frequency_grid
 from distsweep.analysis.sweep.high_orders import HighOrders
 from distsweep.analysis.sweep.passes import PassSpread
-from distsweep.analysis.sweep.separation import averaged, loudest_clean, passes_of, read_passes
+from distsweep.analysis.sweep.separation import (
+    averaged,
+    fundamental_at_multiples,
+    loudest_clean,
+    passes_of,
+    read_passes,
+)
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import BoolArray, ComplexArray, FloatArray
@@ -146,14 +152,10 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     responses = responses.averaged(
         [[passes_of(cut.rungs, row)[k] for k in keep] for row, keep in enumerate(separated.kept)]
     )
-    first_kept = [rung.signals[k[0]] for rung, k in zip(cut.rungs, separated.kept, strict=True)]
-    high = HighOrders(
-        deconvolver,
-        grid,
-        order=settings.order,
-        upper_hz=settings.band_hz[1],
-        scale=cut.scale,
-    )
+    rungs = cut.without(separated.left_out)
+    loudest = loudest_clean(rungs)
+    upper_hz = settings.band_hz[1]
+    high = HighOrders(deconvolver, grid, order=settings.order, upper_hz=upper_hz, scale=cut.scale)
     drive = cut.sweep.drive_ratio(grid)
     return Amplitudes(
         frequency_hz=grid,
@@ -162,7 +164,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         degrees=passes.degrees,
         independent_hz=passes.independent_hz,
         leaks=_leaks(recorded, settings, grid / cut.scale),
-        high_orders=high.amplitude(first_kept) / drive,
+        high_orders=high.amplitude([rung.signals[0] for rung in rungs]) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=separated.usable,
         spread=separated.spread,
@@ -171,19 +173,19 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         noise=noise,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
-        impulse=_impulse_response(responses, arrival, cut.rungs),
+        impulse=_impulse_response(responses, arrival, loudest),
         swept=SweptHarmonics(
-            grid, separated.orders, separated.floors, separated.linear,
+            grid, separated.orders, separated.floors,
+            fundamental_at_multiples(passes, responses, arrival, loudest),
             cut.sweep.rate_constant_s, cut.sweep.duration_s,
         ),
     )  # fmt: skip
 
 
 def _impulse_response(
-    responses: Responses, arrival: int, rungs: Sequence[CutRung]
+    responses: Responses, arrival: int, row: int | None
 ) -> ImpulseResponse | None:
     """Keep the loudest clean rung's fundamental: noise is farthest away there."""
-    row = loudest_clean(rungs)
     if row is None:
         return None
     origin = int(IMPULSE_BEFORE_S * responses.rate_hz)

@@ -12,7 +12,7 @@ from distsweep.analysis.noise.interval import NoisySum, is_reliable
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.analysis.sweep.levels import input_referred_db
-from distsweep.analysis.third_octave import fraction_bands, third_octave_bands
+from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
 from distsweep.units import BoolArray, FloatArray, db_to_percent, db_to_power, power_to_db
 
@@ -82,7 +82,7 @@ def _noisy(
         noises, degrees = spread.added_to(noises, degrees)
         gain_db = spread.gain_db
     fundamental = NoisySum.single(powers[0], noises[0], degrees[0], np.zeros(powers.shape[1:]))
-    harmonics = _relative(powers, noises, degrees, amplitudes.leaks)
+    harmonics = NoisySum.ratios(powers, noises, degrees, amplitudes.leaks[:, None])
     shift_db = np.concatenate([gain_db[:1], np.hypot(_shift_db(amplitudes), gain_db[1:])])
     return fundamental, harmonics, amplitudes.usable[:, list(rows)], shift_db
 
@@ -139,14 +139,17 @@ def _shift_db(amplitudes: Amplitudes) -> FloatArray:
 def wider(
     interval: tuple[FloatArray, FloatArray, FloatArray], shift_db: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Widen intervals by an independent error of as much confidence, as squares."""
+    """Widen intervals by an independent error of as much confidence, as squares.
+
+    The high end of what may be nothing, whose level is NaN, moves by the whole of it.
+    """
     level, low, high = interval
     with np.errstate(invalid="ignore"):
         down, up = np.hypot(level - low, shift_db), np.hypot(high - level, shift_db)
         return (
             level,
             np.where(np.isfinite(low), level - down, low),
-            np.where(np.isfinite(level), level + up, high),
+            np.where(np.isfinite(level), level + up, high + shift_db),
         )
 
 
@@ -155,19 +158,10 @@ def _summed(harmonics: NoisySum, shift_db: FloatArray) -> tuple[FloatArray, Floa
     left = np.nan_to_num(np.maximum(harmonics.total - harmonics.noise, 0.0))
     weight = np.sum(left, axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean_db = np.where(weight > 0.0, np.sum(left * shift_db, axis=0) / weight, 0.0)
+        mean_db = np.where(
+            weight > 0.0, np.sum(left * shift_db, axis=0) / weight, np.mean(shift_db, axis=0)
+        )
     return wider(harmonics.summed().interval(), mean_db)
-
-
-def _relative(
-    powers: FloatArray, noises: FloatArray, degrees: FloatArray, leaks: FloatArray
-) -> NoisySum:
-    """Return the powers of the harmonics re the fundamental's, shape ``(order − 1, R, F)``."""
-    left = powers[0] - noises[0]
-    reference = np.where(left > 0.0, left, np.nan)
-    noise = noises[1:] / reference + leaks[1:, None] ** 2
-    relative = np.broadcast_to(2.0 * noises[0] / reference, noise.shape)
-    return NoisySum.single(powers[1:] / reference, noise, degrees[1:], relative)
 
 
 class _Bands:
@@ -195,10 +189,7 @@ class _Bands:
 
 
 def _bands(amplitudes: Amplitudes, per_octave: int) -> _Bands:
-    frequency_hz = amplitudes.frequency_hz
-    if per_octave == 3:
-        return _Bands(3, *third_octave_bands(frequency_hz), amplitudes)
-    return _Bands(per_octave, *fraction_bands(frequency_hz, per_octave), amplitudes)
+    return _Bands(per_octave, *octave_bands(amplitudes.frequency_hz, per_octave), amplitudes)
 
 
 def _smoothed(
@@ -250,7 +241,7 @@ def _rung(
     harmonics = {}
     for index, (order, curve) in enumerate(rung.harmonics.items()):
         value_db, low_db, high_db = (part[index] for part in curves)
-        level_db = np.where(np.isnan(high_db), curve.level_db, value_db)
+        level_db = np.where(known, value_db, curve.level_db)
         harmonics[order] = HarmonicCurve(
             level_db=level_db,
             floor_db=curve.floor_db,
@@ -259,7 +250,7 @@ def _rung(
             low_db=low_db,
             high_db=high_db,
         )
-    thd_db = np.where(np.isnan(thd[2]), rung.thd_db, thd[0])
+    thd_db = np.where(known, thd[0], rung.thd_db)
     unspoilt = np.all(
         [clean[n - 2] | ~np.isfinite(c.floor_db) for n, c in harmonics.items()], axis=0
     )

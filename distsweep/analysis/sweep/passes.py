@@ -25,8 +25,15 @@ POOLED_POINTS = 17
 which the windows are worth a dozen independent values above the bass)."""
 
 MORE_THAN_NOISE = 2.326
-"""Deviations above the noise from which a spread counts as a change, a Gaussian's 99 % quantile
-(chosen: where noise alone passes it, it widens an interval by a few percent)."""
+"""Deviations above the noise's spread from which one that is there along a value and across it
+counts as more noise, a Gaussian's 99 % quantile (chosen: noise alone passes it in both directions
+once in ten thousand values)."""
+
+MOVED = 3.719
+"""Deviations above the noise's spread from which one in a single direction counts as a gain, or a
+time of arrival, that moved: a Gaussian's quantile of one in ten thousand (chosen: as seldom as the
+other. Student's quantile of one or two degrees of freedom makes many decibels of a gain that noise
+feigns, and of one in a hundred of these every take would have some)."""
 
 UNLIKE_POINTS = 9
 """Grid points over which one pass's distance from the others is averaged (chosen: a sixth of an
@@ -189,38 +196,40 @@ def _spread(
     size = np.maximum(np.abs(mean), 1e-300)
     with np.errstate(invalid="ignore"):
         turned = (values - mean[:, None]) * (np.conj(mean) / size)[:, None]
-    along = np.sum(turned.real**2, axis=1) / (passes - 1.0)
-    across = np.sum(turned.imag**2, axis=1) / (passes - 1.0)
-    known = (passes - 1.0) * background.windows
+    sizes = [np.sum(part**2, axis=1) / (passes - 1.0) for part in (turned.real, turned.imag)]
+    known, of_silence = (passes - 1.0) * background.windows, background.degrees * background.windows
     with np.errstate(invalid="ignore", divide="ignore"):
-        excess_along, excess_across = (
-            _excess(_pooled(2.0 * part / background.power, POOLED_POINTS), known, background)
-            for part in (along, across)
-        )
-    both = np.minimum(excess_along, excess_across)
-    explained = _pooled(0.5 * (1.0 + both) * background.power, POOLED_POINTS)
-    with np.errstate(invalid="ignore"):
-        gain = (_pooled(along, POOLED_POINTS) - explained) / _pooled(size**2, POOLED_POINTS)
-        changed = (excess_along > both) & (gain > 0.0)
+        along, across = (_pooled(2.0 * part / background.power, POOLED_POINTS) for part in sizes)
+        least = np.minimum(*(_deviate(part, known, of_silence) for part in (along, across)))
+        more_noise = least > MORE_THAN_NOISE
+        # More noise than the silence held is known by the spread across, which no gain is in.
+        expected = np.maximum(across, 1.0)
+        of_expected = np.where(more_noise, known, of_silence)
+        moved = _deviate(along / expected, known, of_expected) > MOVED
+        # Only across moves the time of arrival; where neither moved, both tell of noise.
+        arrival = more_noise & (_deviate(across / along, known, known) > MOVED)
+        both = more_noise & ~moved & ~arrival
+        noise = np.select([arrival, both, more_noise], [along, 0.5 * (along + across), across], 1.0)
+        gain = _pooled(sizes[0] - 0.5 * noise * background.power, POOLED_POINTS)
+        gain = np.maximum(gain, 0.0) / _pooled(size**2, POOLED_POINTS)
     gain_db = (
         DB_PER_RATIO
         * float(stdtrit(passes - 1.0, 0.975))
-        * np.sqrt(np.where(changed, gain, 0.0) / passes)
+        * np.sqrt(np.where(moved, gain, 0.0) / passes)
     )
-    return np.nan_to_num(both * background.power / passes), 2.0 * known, gain_db
+    added = np.nan_to_num((noise - 1.0) * background.power / passes)
+    return added, np.where(both, 2.0, 1.0) * known, gain_db
 
 
-def _excess(ratio: FloatArray, known: FloatArray, background: PassNoise) -> FloatArray:
-    """Return by how much a spread exceeds the noise's, as a ratio to it; 0 where noise explains it.
+def _deviate(ratio: FloatArray, degrees: FloatArray, below: FloatArray) -> FloatArray:
+    """Return how many deviations the ratio of two estimates of one power lies above 1.
 
-    The ratio of two estimated powers has F's distribution; its deviate is Paulson's (Annals of
-    Mathematical Statistics 13, 1942), by the cube root.
+    It has F's distribution, of ``degrees`` above the line and ``below`` it; its deviate is
+    Paulson's (Annals of Mathematical Statistics 13, 1942), by the cube root.
     """
-    own, noises = 2.0 / 9.0 / known, 2.0 / 9.0 / (background.degrees * background.windows)
-    with np.errstate(invalid="ignore"):
-        root = np.cbrt(ratio)
-        deviate = ((1.0 - noises) * root - (1.0 - own)) / np.sqrt(noises * root**2 + own)
-        return np.where(deviate > MORE_THAN_NOISE, ratio - 1.0, 0.0)
+    own, lower = 2.0 / 9.0 / degrees, 2.0 / 9.0 / below
+    root = np.cbrt(ratio)
+    return np.asarray(((1.0 - lower) * root - (1.0 - own)) / np.sqrt(lower * root**2 + own))
 
 
 def _limit(chance: float, k: FloatArray) -> FloatArray:

@@ -31,13 +31,12 @@ class Passes:
     """What is read off the windows of every order, pass by pass; see `Amplitudes`.
 
     ``values`` and ``usable`` have the shape ``(order, P, F)`` over the passes of all rungs, one
-    rung's after the other's; ``floors`` are those of a single pass, ``(order, F)``. ``linear`` are
-    the fundamentals of the loudest clean rung's passes, heard at n·f through order n's windows,
-    ``(order, N, F)``.
+    rung's after the other's; ``floors`` are those of a single pass, ``(order, F)``. ``windows``
+    are those of every order, None where its frequencies lie above the band.
     """
 
     values: ComplexArray
-    linear: ComplexArray
+    windows: list[HarmonicWindow | None]
     usable: BoolArray
     floors: FloatArray
     degrees: FloatArray
@@ -58,10 +57,8 @@ def read_passes(
     drive = cut.sweep.drive_ratio(grid)
     clipped_samples = [samples for rung in cut.rungs for samples in rung.clipped_samples]
     shape = (settings.order, len(responses.full), len(grid))
-    row = loudest_clean(cut.rungs)
-    loudest = responses.of_rows([] if row is None else passes_of(cut.rungs, row))
     values, usable = np.full(shape, np.nan, dtype=complex), np.zeros(shape, dtype=bool)
-    linear = np.full((shape[0], len(loudest.full), shape[2]), np.nan, dtype=complex)
+    windows: list[HarmonicWindow | None] = [None] * settings.order
     floors, degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(3))
 
     def separate(order: int) -> None:
@@ -73,7 +70,7 @@ def read_passes(
         window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
         scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
         values[index, :, held] = window.spectrum(responses, arrival) * scaling
-        linear[index, :, held] = window.spectrum(loudest, arrival, of_order=1)
+        windows[index] = window
         independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:
             degrees[index, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
@@ -83,7 +80,7 @@ def read_passes(
         )
 
     side_by_side(separate, range(1, settings.order + 1))
-    return Passes(values, linear, usable, floors, degrees, independent_hz)
+    return Passes(values, windows, usable, floors, degrees, independent_hz)
 
 
 @dataclass(frozen=True)
@@ -91,7 +88,6 @@ class Averages:
     """The means of rungs' passes: see `Amplitudes`; ``kept`` are each rung's, its first being 0."""
 
     orders: ComplexArray
-    linear: ComplexArray
     floors: FloatArray
     usable: BoolArray
     spread: PassSpread | None
@@ -120,13 +116,8 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
         values.append(passes.values[:, own][:, keep])
         usable.append(np.all(passes.usable[:, own][:, keep], axis=1))
     number = np.array([len(keep) for keep in kept])[:, None]
-    loudest = loudest_clean(rungs)
-    linear = np.full((len(passes.values), len(grid)), np.nan, dtype=complex)
-    if loudest is not None:
-        linear = np.mean(passes.linear[:, kept[loudest]], axis=1)
     return Averages(
         orders=np.stack([np.mean(one, axis=1) for one in values], axis=1),
-        linear=linear,
         floors=passes.floors[:, None] / number**0.5,
         usable=np.stack(usable, axis=1),
         spread=spread_of(values, background),
@@ -134,6 +125,28 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
         differing=[row for row, one in enumerate(values) if passes_differ(one, background)],
         kept=kept,
     )
+
+
+def fundamental_at_multiples(
+    passes: Passes, responses: Responses, arrival: int, row: int | None
+) -> ComplexArray:
+    """Return a response's fundamental at n·f through order n's windows, shape ``(order, F)``.
+
+    NaN above the band, and everywhere where ``row`` is None.
+    """
+    heard = np.full(passes.floors.shape, np.nan, dtype=complex)
+    if row is None:
+        return heard
+    response = responses.of_rows([row])
+
+    def look(order: int) -> None:
+        window = passes.windows[order - 1]
+        if window is not None:
+            spectrum = window.spectrum(response, arrival, of_order=1)[0]
+            heard[order - 1, : len(spectrum)] = spectrum
+
+    side_by_side(look, range(1, len(heard) + 1))
+    return heard
 
 
 def passes_of(rungs: Sequence[CutRung], row: int) -> list[int]:

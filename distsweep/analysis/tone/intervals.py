@@ -29,15 +29,11 @@ def freed_of_noise(
     noises = np.broadcast_to(tone.floors[:, None] ** 2, powers.shape)
     degrees = np.full(powers.shape, tone.degrees)
     level = NoisySum.single(powers[0], noises[0], degrees[0], np.zeros(len(up))).interval()
-    left = powers[0] - noises[0]
-    reference = np.where(left > 0.0, left, np.nan)
-    relative = np.broadcast_to(2.0 * noises[0] / reference, powers[1:].shape)
-    harmonics = NoisySum.single(
-        powers[1:] / reference, noises[1:] / reference, degrees[1:], relative
-    )
+    harmonics = NoisySum.ratios(powers, noises, degrees, np.zeros((len(powers), 1)))
     curves, thd = harmonics.interval(), harmonics.summed().interval()
-    level_db = np.where(np.isnan(level[2]), levels.level_db, level[0] + offset_db)
-    thd_db = np.where(np.isnan(thd[2]), levels.thd_db, thd[0])
+    known = np.isfinite(level[2])
+    level_db = np.where(known, level[0] + offset_db, levels.level_db)
+    thd_db = np.where(known, thd[0], levels.thd_db)
     usable = tone.usable[up]
     return replace(
         levels,
@@ -51,7 +47,7 @@ def freed_of_noise(
         thd_high_db=thd[2],
         thd_reliable=is_reliable(thd[1], thd[2]) & usable,
         harmonics={
-            n: np.where(np.isnan(curves[2][n - 2]), measured_db, curves[0][n - 2])
+            n: np.where(known, curves[0][n - 2], measured_db)
             for n, measured_db in levels.harmonics.items()
         },
         harmonics_low_db={n: curves[1][n - 2] for n in levels.harmonics},

@@ -34,7 +34,8 @@ Of ``…_db_spl`` and ``…_dbfs`` one is filled: the first when calibrated. ``s
 is the rung's level over the level band, the same in all its rows. ``…_low…`` and ``…_high…`` are
 the ends of the value's 95 % interval; the reference rung's own gain change is 0 exactly. Where the
 low end is empty and the high end is not, the value is at most that; where the value is empty too,
-no more than noise was measured. Each ``…_reliable`` asks for an interval of at most 1.5 dB to
+no more than noise was measured; where all three of a THD or harmonic are, inside the band, noise
+hides the fundamental that it is re. Each ``…_reliable`` asks for an interval of at most 1.5 dB to
 either side, unclipped. Where it is ``false`` and the interval is narrower, something else spoilt
 the value (clipping, or a window too short). In a rung whose ``clipped`` is ``true`` what is not
 reliable may be clipped. THD, ``high_order_db`` and their floors are re the fundamental at the

@@ -86,7 +86,10 @@ def _thd_cell(rung: Rung, line: Line, index: int, nominal_hz: float) -> Cell:
 
 
 def _third(rung: Rung, nominal_hz: float) -> Cell | None:
-    """Write the average over the third of an octave around a frequency, None where unknown."""
+    """Write the average over the third of an octave around a frequency, None where unknown.
+
+    So is what may be 100 % or more: such a bound says nothing of a loudspeaker.
+    """
     third = rung.thd_third_octave
     if third is None or not np.isclose(third.frequency_hz, nominal_hz).any():
         return None
@@ -94,9 +97,10 @@ def _third(rung: Rung, nominal_hz: float) -> Cell | None:
     level_db, low_db, high_db = (
         float(part[at]) for part in (third.thd_db, third.low_db, third.high_db)
     )
-    if not math.isfinite(high_db):
+    reliable = bool(is_reliable(np.array(low_db), np.array(high_db)))
+    if not math.isfinite(high_db) or (high_db >= 0.0 and not reliable):
         return None
-    if math.isfinite(low_db) and not is_reliable(np.array(low_db), np.array(high_db)):
+    if math.isfinite(low_db) and not reliable:
         ends = [float(db_to_percent(end)) for end in (low_db, high_db)]
         ends_db = f"{wording.signed(low_db, 0)} to {wording.decibels(high_db, decimals=0)}"
         return Cell(wording.percent_between(*ends), f"{ends_db}, ⅓ oct.", pale=True)

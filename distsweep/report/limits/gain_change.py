@@ -125,6 +125,8 @@ def sentence(_results: Results, take: Take) -> str:
     line = gain_change_line(take, index)
     known = np.flatnonzero(line.standing.reliable)
     if not known.size:
+        if np.isfinite(line.values).any():
+            return f"No gain change at {name} is known within 1.5 dB."
         return f"No gain change at {name} stands clear of the noise."
     parts = [part[known] for part in (line.values, line.low_db, line.high_db) if part.size]
     deepest = int(np.argmin(parts[0]))

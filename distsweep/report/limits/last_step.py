@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from distsweep.analysis.noise.interval import is_reliable
 from distsweep.report.limits.gain_map import gain_grid, level_errors
 from distsweep.results import Take
 from distsweep.units import FloatArray
@@ -23,10 +24,10 @@ def last_step_words(take: Take) -> str | None:
         return None
     output = change + drives[:, None]
     gained = output[-1] - _before(drives, output)
-    known = np.isfinite(gained)
+    down, up = _errors(take, drives, gained)
+    known = np.isfinite(gained) & (is_reliable(-down, up) | np.isnan(down + up))
     if not np.any(known):
         return None
-    down, up = _errors(take, drives, gained)
     parts = [part[known] for part in (gained, gained - down, gained + up)]
     least, most = int(np.argmin(parts[0])), int(np.argmax(parts[0]))
     # The median of what lies between ends lies between the medians of these.
