@@ -86,7 +86,7 @@ def test_a_room_is_not_blamed_for_what_less_noise_would_not_mend() -> None:
     sentence = advice_sentence(advice)
     assert sentence.endswith("ten minutes of sweeps would not do, nor would a far quieter room.")
     noisy = advice_sentence(dataclasses.replace(advice, noise_fall_db=12.0))
-    assert noisy.endswith("the room is too noisy for this level, by 12\N{NO-BREAK SPACE}dB.")
+    assert noisy.endswith("there is too much noise for this level, by 12\N{NO-BREAK SPACE}dB.")
 
 
 def test_a_rung_silent_to_the_last_bit_has_neither_level_nor_distortion(
