@@ -20,7 +20,7 @@ BOTH_SIDES = 0.5
 """Two-sided density of a one-sided one (by its definition)."""
 
 VALUES_A_WINDOW = 1.12
-"""Independent values of noise per hertz and second of a window's ∫w² dt (by the formula ∫w²/∫w⁴,
+"""Values of independent power per hertz and second of a window's ∫w² dt (by the formula ∫w²/∫w⁴,
 which is 1.11 to 1.15 for windows whose later side is one to three times as long as the earlier)."""
 
 
@@ -75,7 +75,7 @@ def least_thd_percent(
     thd = NoisySum(
         total=np.where(radiated_hz <= band_hz[1], seen, np.nan),
         noise=seen,
-        cross=seen / worth,
+        cross=seen / np.clip(width_hz * energy_s, 1.0, points),
         spread=seen**2 / worth,
         relative=np.zeros_like(seen),
         degrees=noise.degrees_around(width_hz),

@@ -109,13 +109,16 @@ class NoisySum:
             np.where(np.isfinite(degrees), degrees, np.inf),
         )
 
-    def averaged(self, inside: BoolArray, independent: FloatArray, degrees: FloatArray) -> NoisySum:
+    def averaged(
+        self, inside: BoolArray, independent: FloatArray, in_step: float, degrees: FloatArray
+    ) -> NoisySum:
         """Return the means over bands of the last axis; NaN powers take no part.
 
         Parameters
         ----------
         inside : which of the last axis's points lie in which band, shape ``(B, F)``.
-        independent : how many of a band's points see independent noise, shape ``(…, B)``.
+        independent : how many of a band's points see noise of independent power, ``(…, B)``.
+        in_step : how many times as many see noise that is independent in step with the signal.
         degrees : degrees of freedom of a band's noise, shape ``(…, B)``.
         """
         held = np.isfinite(self.total) & np.isfinite(self.noise)
@@ -129,16 +132,19 @@ class NoisySum:
 
         total, noise = mean(self.total), mean(self.noise)
         left = np.maximum(np.where(held, self.total - self.noise, 0.0), 0.0)
-        points = np.clip(independent, 1.0, np.maximum(count, 1.0))
+        points, in_step_points = (
+            np.clip(number, 1.0, np.maximum(count, 1.0))
+            for number in (independent, in_step * independent)
+        )
         with np.errstate(invalid="ignore", divide="ignore"):
             weight = mean(left)
             cross = np.where(weight > 0.0, mean(left * self.cross) / weight, mean(self.cross))
         return NoisySum(
             np.where(enough, total, np.nan),
             noise,
-            cross / points,
+            cross / in_step_points,
             mean(self.spread) / points,
-            mean(np.broadcast_to(self.relative, self.total.shape)) / points,
+            mean(np.broadcast_to(self.relative, self.total.shape)) / in_step_points,
             np.broadcast_to(degrees, total.shape),
         )
 

@@ -12,6 +12,7 @@ from distsweep.analysis.noise.interval import NoisySum, is_reliable
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.analysis.sweep.levels import input_referred_db
+from distsweep.analysis.sweep.windows import IN_STEP
 from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
 from distsweep.units import BoolArray, FloatArray, db_to_percent, db_to_power, power_to_db
@@ -125,7 +126,7 @@ def _averaged(harmonics: NoisySum, usable: BoolArray, bands: _Bands) -> NoisySum
     """Average what is usable of harmonics over bands."""
     clean = usable[1:] & usable[0]
     return replace(harmonics, total=np.where(clean, harmonics.total, np.nan)).averaged(
-        bands.inside, bands.independent[1:], bands.degrees[1:]
+        bands.inside, bands.independent[1:], IN_STEP, bands.degrees[1:]
     )
 
 
@@ -204,7 +205,7 @@ def _smoothed(
     band_db = (shift_db @ bands.inside.T.astype(float)) / np.sum(bands.inside, axis=1)
     level = (
         replace(fundamental, total=np.where(usable[0], fundamental.total, np.nan))
-        .averaged(bands.inside, bands.independent[0], bands.degrees[0])
+        .averaged(bands.inside, bands.independent[0], IN_STEP, bands.degrees[0])
         .interval()
     )
     orders = _averaged(harmonics, usable, bands)
