@@ -86,6 +86,8 @@ def _likely(
         for rung in range(len(drive)):
             # Only the rungs from the last within to the first past make the line.
             f = np.flatnonzero((rung >= last_within) & (rung <= first_past) & (straight.upper > 0))
+            if not len(f):
+                continue
             values = value[:, f]
             values[rung] = ends[rung, f]
             place = _crossed(drive, values, (last_within[f], first_past[f])).at
