@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from distsweep.units import BoolArray, FloatArray
+from distsweep.units import BoolArray, FloatArray, IntArray
 
 BANDS_PER_DECADE = 10
 NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
@@ -30,14 +30,8 @@ def third_octave_bands(frequency_hz: FloatArray) -> tuple[FloatArray, BoolArray]
     its *exact* midband frequency 1000·10^(k/10) Hz. Bands of which less than half is on the grid
     are left out; so are all where the grid has fewer than two points.
     """
-    if len(frequency_hz) < 2:
-        return np.zeros(0), np.zeros((0, len(frequency_hz)), dtype=bool)
-    place = BANDS_PER_DECADE * np.log10(frequency_hz / 1000.0)
-    full = 1.0 / float(np.median(np.diff(place)))  # points in a whole band
-    number = np.floor(place + 0.5).astype(int)
-    kept = [k for k in np.unique(number) if np.sum(number == k) >= LEAST_SHARE * full]
-    inside = np.array([number == k for k in kept]).reshape(len(kept), len(frequency_hz))
-    return np.array([_nominal_hz(int(k)) for k in kept]), inside
+    numbers, inside = _whole_numbers(BANDS_PER_DECADE * np.log10(frequency_hz / 1000.0) + 0.5)
+    return np.array([_nominal_hz(int(k)) for k in numbers]), inside
 
 
 def _nominal_hz(number: int) -> float:
@@ -68,14 +62,23 @@ def fraction_bands(frequency_hz: FloatArray, per_octave: int) -> tuple[FloatArra
     octave, shape ``(B,)``, and which points lie in which, shape ``(B, F)`` (IEC 61260-1:2014).
     Bands of which less than half is on the grid are left out.
     """
-    if len(frequency_hz) < 2:
-        return np.zeros(0), np.zeros((0, len(frequency_hz)), dtype=bool)
-    place = per_octave * np.log10(frequency_hz / 1000.0) / 0.3
-    full = 1.0 / float(np.median(np.diff(place)))
+    numbers, inside = _whole_numbers(per_octave * np.log10(frequency_hz / 1000.0) / 0.3)
+    return 1000.0 * 10.0 ** (0.3 * (numbers + 0.5) / per_octave), inside
+
+
+def _whole_numbers(place: FloatArray) -> tuple[IntArray, BoolArray]:
+    """Sort places, evenly spaced, by the whole numbers below them.
+
+    Returns the numbers of which at least `LEAST_SHARE` is there, shape ``(B,)``, and which places
+    belong to which, ``(B, F)``; none where there are fewer than two places.
+    """
+    if len(place) < 2:
+        return np.zeros(0, dtype=int), np.zeros((0, len(place)), dtype=bool)
+    full = 1.0 / float(np.median(np.diff(place)))  # places in a whole band
     number = np.floor(place).astype(int)
     kept = [k for k in np.unique(number) if np.sum(number == k) >= LEAST_SHARE * full]
-    inside = np.array([number == k for k in kept]).reshape(len(kept), len(frequency_hz))
-    return 1000.0 * 10.0 ** (0.3 * (np.array(kept) + 0.5) / per_octave), inside
+    inside = np.array([number == k for k in kept]).reshape(len(kept), len(place))
+    return np.array(kept, dtype=int), inside
 
 
 def octave_bands(frequency_hz: FloatArray, per_octave: int) -> tuple[FloatArray, BoolArray]:

@@ -20,16 +20,13 @@ from distsweep.report.reliability import (
     thd_standing,
 )
 from distsweep.results import Rung, Smoothed, SmoothedLevel, Take
+from distsweep.results.ladder import no_interval
 from distsweep.units import BoolArray, FloatArray, db_to_ratio
 
 _LONE_OCTAVES = 0.5
 """Uncertain averages that stand alone over less than this are not drawn: one band of a third of an
 octave. Of bands that hold noise only, one in forty has a low end by chance (its 95 % interval);
 two neighbours hardly ever do."""
-
-
-def _nothing() -> FloatArray:
-    return np.zeros(0)
 
 
 @dataclass(frozen=True)
@@ -60,8 +57,8 @@ class Line:
     values: FloatArray
     standing: Standing
     remark: str = ""
-    low_db: FloatArray = field(default_factory=_nothing)
-    high_db: FloatArray = field(default_factory=_nothing)
+    low_db: FloatArray = field(default_factory=no_interval)
+    high_db: FloatArray = field(default_factory=no_interval)
     average: Average | None = None
 
     @property

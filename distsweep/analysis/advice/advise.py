@@ -8,7 +8,7 @@ times as many independent values.
 
 Whether a band of THD is known then is a matter of chance twice over: what is left of it now, the
 noise's share taken off, is uncertain itself, and the other measurement meets other noise. A
-recommendation reaches the aim with a chance of nine tenths, and half of it would not so reliably.
+recommendation reaches the aim with a chance of `SURE`, and half of it would not so reliably.
 Where too little is left now to promise both, the least that it takes is all that can be stated.
 """
 
@@ -27,11 +27,7 @@ from distsweep.analysis.advice.chances import (
     what_may_be_there,
 )
 from distsweep.analysis.cut import CutLadder
-from distsweep.analysis.noise.interval import (
-    NoisySum,
-    is_reliable,
-    normal_share,
-)
+from distsweep.analysis.noise.interval import NoisySum, is_reliable, normal_share
 from distsweep.analysis.sweep.harmonics import Amplitudes
 from distsweep.analysis.sweep.intervals import ThirdOctaveHarmonics, third_octave_harmonics
 from distsweep.analysis.sweep.windows import WindowSpans

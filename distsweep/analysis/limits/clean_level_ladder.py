@@ -9,13 +9,10 @@ import numpy as np
 from distsweep.analysis.limits.clean_level import find_clean_levels
 from distsweep.analysis.limits.estimate import Estimate
 from distsweep.analysis.limits.gain_change import ends_of_change
-from distsweep.analysis.noise.interval import is_reliable
+from distsweep.analysis.noise.interval import LEAST_SHARE, is_reliable
 from distsweep.analysis.third_octave import third_octave_bands
 from distsweep.results import CleanLevel, Compression, LimiterNumbers, Rung, SmoothedLevel
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
-
-LEAST_POINTS_SHARE = 0.5
-"""A third of an octave is judged where so much of its points can be (chosen: most of them)."""
 
 
 def ladder_clean_levels(
@@ -163,5 +160,5 @@ def _means(values: FloatArray, inside: BoolArray) -> FloatArray:
     held = np.isfinite(values)
     count = held @ inside.T.astype(float)
     total = np.where(held, values, 0.0) @ inside.T.astype(float)
-    enough = count >= LEAST_POINTS_SHARE * np.sum(inside, axis=1)
+    enough = count >= LEAST_SHARE * np.sum(inside, axis=1)
     return np.asarray(np.where(enough, total / np.maximum(count, 1.0), np.nan))

@@ -19,7 +19,6 @@ from distsweep.analysis.sweep.separation import (
     averaged,
     fundamental_at_multiples,
     loudest_clean,
-    passes_of,
     read_passes,
 )
 from distsweep.analysis.sweep.windows import HarmonicWindow
@@ -149,9 +148,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
     passes = read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
     separated = averaged(passes, cut.rungs, grid)
-    responses = responses.averaged(
-        [[passes_of(cut.rungs, row)[k] for k in keep] for row, keep in enumerate(separated.kept)]
-    )
+    responses = responses.averaged(separated.kept)
     rungs = cut.without(separated.left_out)
     loudest = loudest_clean(rungs)
     upper_hz = settings.band_hz[1]

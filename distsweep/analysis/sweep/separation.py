@@ -85,7 +85,7 @@ def read_passes(
 
 @dataclass(frozen=True)
 class Averages:
-    """The means of rungs' passes: see `Amplitudes`; ``kept`` are each rung's, its first being 0."""
+    """The means of rungs' passes: see `Amplitudes`; ``kept`` are the places of each rung's."""
 
     orders: ComplexArray
     floors: FloatArray
@@ -107,15 +107,15 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
     )
     values, usable, left_out, kept = [], [], [], []
     for row in range(len(rungs)):
-        own = passes_of(rungs, row)
+        own = _passes_of(rungs, row)
         unlike = unlike_pass(passes.values[:, own], background)
-        keep = [number for number in range(len(own)) if number != unlike]
         if unlike is not None:
             left_out.append((row, unlike))
-        kept.append(keep)
-        values.append(passes.values[:, own][:, keep])
-        usable.append(np.all(passes.usable[:, own][:, keep], axis=1))
-    number = np.array([len(keep) for keep in kept])[:, None]
+            del own[unlike]
+        kept.append(own)
+        values.append(passes.values[:, own])
+        usable.append(np.all(passes.usable[:, own], axis=1))
+    number = np.array([len(own) for own in kept])[:, None]
     return Averages(
         orders=np.stack([np.mean(one, axis=1) for one in values], axis=1),
         floors=passes.floors[:, None] / number**0.5,
@@ -149,7 +149,7 @@ def fundamental_at_multiples(
     return heard
 
 
-def passes_of(rungs: Sequence[CutRung], row: int) -> list[int]:
+def _passes_of(rungs: Sequence[CutRung], row: int) -> list[int]:
     """Return the places of a rung's passes among those of all rungs."""
     first = sum(len(rung.signals) for rung in rungs[:row])
     return list(range(first, first + len(rungs[row].signals)))
