@@ -9,6 +9,8 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from distsweep.units import FloatArray, db_to_percent
+
 
 def as_text(value: object) -> str:
     """Return a number as the tables write it; nothing for what does not exist."""
@@ -18,6 +20,11 @@ def as_text(value: object) -> str:
         return "true" if value else "false"
     number = float(value)  # type: ignore[arg-type]
     return f"{number:.6g}" if math.isfinite(number) else ""
+
+
+def percent_or_nothing(level_db: FloatArray) -> FloatArray:
+    """Return levels in percent; NaN for −inf, so that nothing stays nothing."""
+    return np.asarray(db_to_percent(np.where(np.isfinite(level_db), level_db, np.nan)))
 
 
 def as_csv(lines: Iterable[Sequence[str]]) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.agreement.at_tone import SAME_DRIVE_DB
+from distsweep.analysis.noise.interval import errors_of_difference
 from distsweep.results import Agreement, Rung, Staircase, Take
 from distsweep.results.ladder import no_interval
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
@@ -89,10 +90,12 @@ class _Known:
     high_db: float
 
     def minus(self, other: _Known) -> _Known:
-        """Return the difference; errors add as squares (GUM, JCGM 100:2008, 5.1.2)."""
+        """Return the difference."""
         difference = self.level_db - other.level_db
-        down = np.hypot(self.level_db - self.low_db, other.high_db - other.level_db)
-        up = np.hypot(self.high_db - self.level_db, other.level_db - other.low_db)
+        down, up = errors_of_difference(
+            (self.level_db, self.low_db, self.high_db),
+            (other.level_db, other.low_db, other.high_db),
+        )
         return _Known(difference, float(difference - down), float(difference + up))
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.analysis.noise.interval import errors_of_difference
 from distsweep.results import Compression, Rung, ToneLevels
 from distsweep.units import BoolArray, FloatArray
 
@@ -99,12 +100,10 @@ def ends_of_change(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the ends of gain changes, from the levels' that they come from, shape ``(R, …)`` each.
 
-    The errors of a rung's level and of the reference's are independent and add as squares (GUM,
-    JCGM 100:2008, 5.1.2); the reference's own change is nothing, exactly.
+    The reference's own change is nothing, exactly.
     """
-    with np.errstate(invalid="ignore"):
-        below, above = level_db - low_db, high_db - level_db
-        down, up = np.hypot(below, above[reference]), np.hypot(above, below[reference])
+    parts = level_db, low_db, high_db
+    down, up = errors_of_difference(parts, [part[reference] for part in parts])
     down[reference], up[reference] = 0.0, 0.0
     return change_db - down, change_db + up
 

@@ -18,6 +18,7 @@ A true power belongs to the interval as long as P lies between the two quantiles
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -219,6 +220,20 @@ def normal_share(deviate: FloatArray) -> FloatArray:
     tail = t * (0.319381530 + t * (-0.356563782 + t * tail))
     beyond = np.exp(-0.5 * x**2) / np.sqrt(2.0 * np.pi) * tail
     return np.asarray(np.where(deviate < 0.0, beyond, 1.0 - beyond))
+
+
+def errors_of_difference(
+    level: Sequence[FloatArray | float], other: Sequence[FloatArray | float]
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far a difference of two levels reaches down and up, each (value, low, high).
+
+    Independent errors add as squares (GUM, JCGM 100:2008, 5.1.2).
+    """
+    (level_db, low_db, high_db), (other_db, other_low_db, other_high_db) = level, other
+    with np.errstate(invalid="ignore"):
+        down = np.hypot(np.subtract(level_db, low_db), np.subtract(other_high_db, other_db))
+        up = np.hypot(np.subtract(high_db, level_db), np.subtract(other_db, other_low_db))
+    return np.asarray(down), np.asarray(up)
 
 
 def is_reliable(low_db: FloatArray, high_db: FloatArray) -> BoolArray:

@@ -8,14 +8,14 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
-from distsweep.report.csv_text import as_csv
+from distsweep.report.csv_text import as_csv, percent_or_nothing
 from distsweep.report.reliability import (
     fundamental_standing,
     gain_change_parts,
     gain_change_reliable,
 )
 from distsweep.results import Rung, Take
-from distsweep.units import BoolArray, FloatArray, db_to_percent
+from distsweep.units import BoolArray, FloatArray
 from distsweep.words.wording import level_unit
 
 LEADING_COLUMNS = (
@@ -81,7 +81,7 @@ def _rung_columns(take: Take, index: int, orders: list[int]) -> Iterator[list[st
     yield _numbers(rung.thd_db, 3)
     yield from (_ends(end, count, 3) for end in ends)
     yield _numbers(rung.thd_percent, 6)
-    yield from (_ends(_percent(end), count, 6) for end in ends)
+    yield from (_ends(percent_or_nothing(end), count, 6) for end in ends)
     yield _numbers(rung.thd_re_total_percent, 6)
     yield _numbers(rung.thd_floor_db, 3)
     yield _flags(rung.thd_reliable)
@@ -127,7 +127,7 @@ def smoothed_thd_table(take: Take) -> str:
                 ["" if rung.spl_db is None else _number(rung.spl_db, 3)] * count,
                 [_flag(rung.clipped)] * count,
                 *(_numbers(part, 3) for part in parts),
-                *(_ends(_percent(part), count, 6) for part in parts),
+                *(_ends(percent_or_nothing(part), count, 6) for part in parts),
                 _flags(is_reliable(thd.low_db, thd.high_db)),
             ]
             lines += zip(*columns, strict=True)
@@ -137,11 +137,6 @@ def smoothed_thd_table(take: Take) -> str:
 def _ends(values: FloatArray, count: int, decimals: int) -> list[str]:
     """Write an end of an interval; nothing in files without intervals."""
     return _numbers(values, decimals) if values.size else [""] * count
-
-
-def _percent(level_db: FloatArray) -> FloatArray:
-    """Return levels in percent; NaN for −inf, so that nothing stays nothing."""
-    return np.asarray(db_to_percent(np.where(np.isfinite(level_db), level_db, np.nan)))
 
 
 def _numbers(values: FloatArray, decimals: int) -> list[str]:

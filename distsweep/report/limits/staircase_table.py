@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from distsweep.report.csv_text import as_csv, as_text
+from distsweep.report.csv_text import as_csv, as_text, percent_or_nothing
 from distsweep.results import Staircase, Take
-from distsweep.units import FloatArray, db_to_percent
+from distsweep.units import FloatArray
 
 STAIRCASE_COLUMNS = (
     "frequency_hz", "drive_dbfs", "level_db", "level_low_db", "level_high_db", "level_floor_db",
@@ -50,7 +50,7 @@ def _column(row: Staircase, name: str) -> list[str]:
         return [as_text(row.frequency_hz)] * count
     if name in ("thd_low_percent", "thd_high_percent"):
         end_db = getattr(row, name.replace("_percent", "_db"))
-        return _texts(db_to_percent(np.where(np.isfinite(end_db), end_db, np.nan)), count)
+        return _texts(percent_or_nothing(end_db), count)
     return _texts(getattr(row, name), count)
 
 
