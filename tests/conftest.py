@@ -20,6 +20,7 @@ from unittest import mock
 import numpy as np
 import pytest
 import soundfile
+from standstill import pytest_runtest_protocol  # noqa: F401 (a hook)
 
 from distsweep.results import Results
 from distsweep.stimulus.recipe import LadderRecipe, parse_recipe, read_recipe

@@ -21,6 +21,7 @@ import numpy as np
 import scipy.signal
 from own_server import AudioServer
 from rig_monitor import Passed, passed
+from standstill import logs
 
 RATE_HZ = 48000
 # One PortAudio device with both directions, beside those of ``own_server``.
@@ -101,7 +102,9 @@ class Rig:
         script = Path(__file__).with_name("rig_loudspeaker.py")
         arguments = [sys.executable, str(script), "--model", json.dumps(model)]
         arguments += ["--kept", str(self.kept)]
-        with (self.folder / "speaker.log").open("ab") as log:
+        said = self.folder / "speaker.log"
+        logs.append(said)
+        with said.open("ab") as log:
             self._speaker = subprocess.Popen(
                 arguments, env=self.environment, stdout=log, stderr=log, start_new_session=True
             )

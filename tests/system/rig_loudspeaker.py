@@ -9,6 +9,9 @@ where c is x, or what a limiter with a static curve makes of it.
 
 Faults are armed beforehand and strike at a sample: ``delay`` samples after the input first
 exceeds ``threshold``. Every sample that came in is written to ``--kept`` as raw float32.
+
+Where blocks come late by more than LATE_S, or the server says that it ran out of samples, standard
+error has a line with the word LATE: a machine that stood still is no fault of the program.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +31,9 @@ import scipy.signal
 RATE_HZ = 48000
 BLOCK = 240
 HALF_TAPS = 24
+
+LATE_S = 0.1
+"""A block that comes so late has used up much of the 250 ms that are kept ready."""
 
 
 class Resampler:
@@ -168,6 +175,22 @@ class Loudspeaker:
         return y
 
 
+class Lateness:
+    """Says on standard error when a block comes late re the earliest of those before it."""
+
+    def __init__(self) -> None:
+        self.frames = 0
+        self.began_s = np.inf
+
+    def came(self, frames: int) -> None:
+        self.frames += frames
+        began_s = time.monotonic() - self.frames / RATE_HZ
+        if began_s > self.began_s + LATE_S:
+            print(f"LATE by {began_s - self.began_s:.2f} s", file=sys.stderr, flush=True)
+            self.began_s = np.inf
+        self.began_s = min(self.began_s, began_s)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--model", required=True)
@@ -183,10 +206,12 @@ def main() -> None:
         stdout=subprocess.PIPE,
     )
     # Room for 250 ms: the machine that runs the tests may be busy, a real loudspeaker is not.
+    ready = ["--latency-msec=250", "--verbose"]  # says when it ran out of samples
     speaks = subprocess.Popen(
-        ["pacat", "--playback", "--device=mic", "--latency-msec=250", "--channels=1", *format_],
+        ["pacat", "--playback", "--device=mic", *ready, "--channels=1", *format_],
         stdin=subprocess.PIPE,
     )
+    lateness = Lateness()
     assert hears.stdout is not None and speaks.stdin is not None
     try:
         with given.kept.open("wb") as kept:
@@ -194,6 +219,7 @@ def main() -> None:
                 data = hears.stdout.read(8 * BLOCK)
                 if len(data) < 8 * BLOCK:
                     return
+                lateness.came(BLOCK)
                 sent = np.frombuffer(data, dtype="<f4")[::2]
                 kept.write(sent.tobytes())
                 kept.flush()

@@ -17,7 +17,7 @@ from own_server import AudioServer, need
 import distsweep
 
 pytest_plugins = ["audio_fixtures"]
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.real_time]
 
 RECIPE = """\
 kind = "ladder"

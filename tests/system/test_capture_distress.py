@@ -15,7 +15,7 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 
 pytest_plugins = ["audio_fixtures"]
-pytestmark = [pytest.mark.system, pytest.mark.long]
+pytestmark = [pytest.mark.system, pytest.mark.long, pytest.mark.real_time]
 
 RECIPE = {
     "kind": "ladder",

@@ -21,7 +21,7 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 
 pytest_plugins = ["audio_fixtures"]
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.real_time]
 
 WITHIN_S = 0.05
 """Issue: capture."""

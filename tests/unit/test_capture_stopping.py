@@ -33,6 +33,8 @@ from distsweep.capture.watch import Stop, Watch
 from distsweep.cli._printing import Printer
 from distsweep.errors import DeviceError
 
+pytestmark = pytest.mark.real_time
+
 RATE_HZ = 48000
 
 # ── a PortAudio without devices ────────────────────────────────────────────────────────────
