@@ -7,7 +7,8 @@ hundredth of a second and says so when it slept too long, and the loudspeaker of
 tells when blocks came late or the server ran out of samples.
 
 A test that failed while a witness saw the machine stand still is run again, twice at most; one
-that fails on a machine that runs is a failure at once. Each repetition is printed.
+that fails on a machine that runs is a failure at once. Each repetition is printed where there is a
+terminal.
 """
 
 from __future__ import annotations
@@ -69,7 +70,10 @@ def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> 
         if not left or not still or not any(report.failed for report in reports):
             break
         line = f"{item.nodeid} is run again, as the machine stood still: {'; '.join(still)}"
-        item.config.get_terminal_writer().line(f"\n{line}")
+        # Where tests run side by side their processes have no terminal.
+        terminal = item.config.pluginmanager.get_plugin("terminalreporter")
+        if terminal is not None:
+            terminal.write_line(f"\n{line}")
     for report in reports:
         item.ihook.pytest_runtest_logreport(report=report)
     item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)

@@ -27,11 +27,11 @@ def test_once():
 """
 
 
-def outcome(folder: Path, said: str) -> tuple[int, str, int]:
+def outcome(folder: Path, said: str, *more: str) -> tuple[int, str, int]:
     (folder / "test_it.py").write_text(FAILS_ONCE.format(said=said))
     (folder / "pytest.ini").write_text("[pytest]\nmarkers =\n    real_time\n")
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-p", "standstill", "test_it.py"],
+        [sys.executable, "-m", "pytest", "-q", "-p", "standstill", "test_it.py", *more],
         cwd=folder,
         env={**os.environ, "PYTHONPATH": str(TESTS)},
         capture_output=True,
@@ -52,3 +52,8 @@ def test_a_failure_on_a_machine_that_ran_stays_one(tmp_path: Path) -> None:
     code, out, runs = outcome(tmp_path, "Time: 1 s\rStream started.\n")
     # The heartbeat may have seen this machine stand still: then it says so.
     assert (code, runs) == (1, 1) or "LATE by" in out, out
+
+
+def test_run_again_where_tests_run_side_by_side(tmp_path: Path) -> None:
+    code, out, runs = outcome(tmp_path, "Stream underrun.", "-n", "1")
+    assert (code, runs) == (0, 2), out
