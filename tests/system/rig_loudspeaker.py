@@ -10,8 +10,8 @@ where c is x, or what a limiter with a static curve makes of it.
 Faults are armed beforehand and strike at a sample: ``delay`` samples after the input first
 exceeds ``threshold``. Every sample that came in is written to ``--kept`` as raw float32.
 
-Where blocks come late by more than LATE_S, or the server says that it ran out of samples, standard
-error has a line with the word LATE: a machine that stood still is no fault of the program.
+Where the machine stood still, which is no fault of the program, standard error says so
+(``standstill.SIGNS``): blocks came late by more than LATE_S, or the server ran out of samples.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ BLOCK = 240
 HALF_TAPS = 24
 
 LATE_S = 0.1
-"""A block that comes so late has used up much of the 250 ms that are kept ready."""
+"""A block that comes so late has used up most of what is kept ready (chosen: two thirds)."""
 
 
 class Resampler:
@@ -205,7 +205,7 @@ def main() -> None:
         ["parec", "--device=spk.monitor", "--latency-msec=10", "--channels=2", *format_],
         stdout=subprocess.PIPE,
     )
-    # Room for 250 ms: the machine that runs the tests may be busy, a real loudspeaker is not.
+    # Of 250 ms the server keeps 145 ready: the machine may be busy, a real loudspeaker is not.
     ready = ["--latency-msec=250", "--verbose"]  # says when it ran out of samples
     speaks = subprocess.Popen(
         ["pacat", "--playback", "--device=mic", *ready, "--channels=1", *format_],

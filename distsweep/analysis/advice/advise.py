@@ -153,6 +153,27 @@ def _advice(rung: Rung, ways: tuple[_Way, _Way, _Way]) -> ThdAdvice:
     )
 
 
+def enough_of(bands: int) -> int:
+    """Return in how many of these bands THD must be known."""
+    return math.ceil(KNOWN_SHARE * bands - 1e-9)
+
+
+def energies_s(
+    order: int, middle_hz: FloatArray, *, lowest_hz: float, rate_constant_s: float | FloatArray
+) -> FloatArray:
+    """Return ∫w² dt of the windows of orders 2 to ``order`` at played frequencies, in seconds.
+
+    ``lowest_hz`` is the lower end of the grid. Shape ``(order − 1, B)``, or ``(order − 1, C, B)``
+    for rate constants of shape ``(C, 1)``.
+    """
+    return np.array(
+        [
+            WindowSpans(n, n * lowest_hz, rate_constant_s).energy_s(n * middle_hz)
+            for n in range(2, order + 1)
+        ]
+    )
+
+
 def _thirds_of(rung: Rung) -> ThdThirdOctave:
     assert rung.thd_third_octave is not None  # the ladder's intervals were made before
     return rung.thd_third_octave
@@ -173,7 +194,7 @@ def _known(rung: Rung) -> BoolArray:
 
 def _needed(rung: Rung) -> int:
     """Return in how many it must be."""
-    return math.ceil(KNOWN_SHARE * np.sum(_judged(rung)) - 1e-9)
+    return enough_of(int(np.sum(_judged(rung))))
 
 
 def _is_wanting(rung: Rung) -> bool:
@@ -205,14 +226,11 @@ def _longer(
 ) -> _Others:
     """Return sweeps of other lengths than the present one, ``seconds``."""
     longer = lengths_s / seconds
-    constants_s = amplitudes.rate_constant_s * np.append(1.0, longer)[:, None]
-    energy_s = np.array(
-        [
-            WindowSpans(n, n * float(amplitudes.frequency_hz[0]), constants_s).energy_s(
-                n * thirds.middle_hz
-            )
-            for n in range(2, len(amplitudes.orders) + 1)
-        ]
+    energy_s = energies_s(
+        len(amplitudes.orders),
+        thirds.middle_hz,
+        lowest_hz=float(amplitudes.frequency_hz[0]),
+        rate_constant_s=amplitudes.rate_constant_s * np.append(1.0, longer)[:, None],
     )
     grown = (energy_s[:, 1:] / energy_s[:, :1])[:, :, None]
     points, independent = thirds.points, thirds.independent[:, None]
@@ -255,7 +273,8 @@ def _chances(
     was measured: hardly ever far below the noise.
     """
     now, later = thirds.powers.summed(), _measured(thirds.powers, others).summed()
-    shift_db = _shift_db(thirds)
+    # Half-width of THD that noise has no part in; of what is nothing it is nothing.
+    shift_db = np.nan_to_num(thirds.powers.weighted(thirds.shift_db))
     if others.alike:  # all powers scale as one
         least = others.power[0] * least_known(now, shift_db)
     else:
@@ -282,10 +301,3 @@ def _measured(now: NoisySum, others: _Others) -> NoisySum:
         relative=now.relative[:, None] * others.fundamental * others.fewer,
         degrees=np.broadcast_to(now.degrees[:, None], noise.shape),
     )
-
-
-def _shift_db(thirds: ThirdOctaveHarmonics) -> FloatArray:
-    """Return the half-width of THD that noise has no part in, shape ``(R, B)``."""
-    left = np.nan_to_num(np.maximum(thirds.powers.total - thirds.powers.noise, 0.0))
-    weight = np.maximum(np.sum(left, axis=0), 1e-300)
-    return np.asarray(np.sum(left * np.nan_to_num(thirds.shift_db), axis=0) / weight)

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
-from distsweep.analysis.advice.advise import ADVISED_HZ, KNOWN_SHARE
+from distsweep.analysis.advice.advise import ADVISED_HZ, energies_s, enough_of
 from distsweep.analysis.advice.chances import least_known
 from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.noise.interval import NoisySum
 from distsweep.analysis.sweep.grid import frequency_grid
-from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.analysis.third_octave import third_octave_bands
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray, db_to_power
@@ -58,11 +55,8 @@ def least_thd_percent(
     level_db = np.interp(np.log(middle_hz), np.log(fundamental_hz), fundamental_db)
     orders = np.arange(2, order + 1)[:, None]
     radiated_hz = orders * middle_hz
-    energy_s = np.array(
-        [
-            WindowSpans(n, n * band_hz[0], sweep.rate_constant_s).energy_s(n * middle_hz)
-            for n in range(2, order + 1)
-        ]
+    energy_s = energies_s(
+        order, middle_hz, lowest_hz=band_hz[0], rate_constant_s=sweep.rate_constant_s
     )
     width_hz = radiated_hz * (10.0**0.05 - 10.0**-0.05)
     density = np.array(
@@ -81,4 +75,4 @@ def least_thd_percent(
         degrees=noise.degrees_around(width_hz),
     ).summed()
     least = np.sort(least_known(thd, np.zeros(len(middle_hz))))
-    return float(100.0 * np.sqrt(least[math.ceil(KNOWN_SHARE * len(least) - 1e-9) - 1]))
+    return float(100.0 * np.sqrt(least[enough_of(len(least)) - 1]))

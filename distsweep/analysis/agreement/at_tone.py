@@ -24,13 +24,13 @@ SAME_DRIVE_DB = 1e-6
 
 @dataclass(frozen=True)
 class _Changes:
-    """Both gain changes, and how far their 95 % intervals reach; NaN where nobody knows."""
+    """Both gain changes, and the ends of their 95 % intervals; None where nobody knows."""
 
-    drive_dbfs: float
-    ladder_db: float
-    staircase_db: float
-    ladder_within_db: float
-    staircase_within_db: float
+    drive_dbfs: float | None = None
+    ladder_db: float | None = None
+    staircase_db: float | None = None
+    ladder_ends_db: tuple[float | None, float | None] = (None, None)
+    staircase_ends_db: tuple[float | None, float | None] = (None, None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,10 +79,10 @@ class LadderAtTone:
         )
 
     @cached_property
-    def _changes(self) -> _Changes | None:
+    def _changes(self) -> _Changes:
         drives, changes = self.known_changes
         if len(drives) < 2:
-            return None
+            return _Changes()
         common = [
             (rung.drive_dbfs + self.shape_db, change, self._rung_within_db(rung))
             for rung, change in zip(self.ladder.rungs, self._ladder_changes_db(), strict=True)
@@ -91,17 +91,19 @@ class LadderAtTone:
             and _within(rung.drive_dbfs + self.shape_db, drives)
         ]
         if len(common) < 2:
-            return None
+            return _Changes()
         first_dbfs, first, first_within = min(common)
         last_dbfs, last, last_within = max(common)
         ends_dbfs = [first_dbfs, last_dbfs]
         before, after = np.interp(ends_dbfs, drives, changes)
+        by_ladder, by_staircase = float(last - first), float(after - before)
+        tone_within = np.interp(ends_dbfs, drives, self._tone_within_db())
         return _Changes(
             last_dbfs,
-            float(last - first),
-            float(after - before),
-            float(np.hypot(first_within, last_within)),
-            float(np.hypot(*np.interp(ends_dbfs, drives, self._tone_within_db()))),
+            by_ladder,
+            by_staircase,
+            _ends(by_ladder, float(np.hypot(first_within, last_within))),
+            _ends(by_staircase, float(np.hypot(*tone_within))),
         )
 
     def _tone_within_db(self) -> FloatArray:
@@ -126,33 +128,27 @@ class LadderAtTone:
     @property
     def drive_dbfs(self) -> float | None:
         """The highest drive that both have."""
-        return None if self._changes is None else self._changes.drive_dbfs
+        return self._changes.drive_dbfs
 
     @property
     def ladder_change_db(self) -> float | None:
         """The ladder's gain change there."""
-        return None if self._changes is None else self._changes.ladder_db
+        return self._changes.ladder_db
 
     @property
     def staircase_change_db(self) -> float | None:
         """The staircase's gain change there."""
-        return None if self._changes is None else self._changes.staircase_db
+        return self._changes.staircase_db
 
     @property
     def ladder_ends_db(self) -> tuple[float | None, float | None]:
         """The ends of the ladder's gain change."""
-        changes = self._changes
-        if changes is None:
-            return None, None
-        return _ends(changes.ladder_db, changes.ladder_within_db)
+        return self._changes.ladder_ends_db
 
     @property
     def staircase_ends_db(self) -> tuple[float | None, float | None]:
         """The ends of the staircase's gain change."""
-        changes = self._changes
-        if changes is None:
-            return None, None
-        return _ends(changes.staircase_db, changes.staircase_within_db)
+        return self._changes.staircase_ends_db
 
     @property
     def known_changes(self) -> tuple[FloatArray, FloatArray]:

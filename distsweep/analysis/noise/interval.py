@@ -82,6 +82,17 @@ class NoisySum:
         relative = np.broadcast_to(2.0 * noises[0] / reference, noise.shape)
         return cls.single(powers[1:] / reference, noise, degrees[1:], relative)
 
+    def weighted(self, values: FloatArray) -> FloatArray:
+        """Return means along the first axis, weighted by what is left of each power.
+
+        NaN where nothing stands above the noise's share. ``values`` are of the powers' shape.
+        """
+        with np.errstate(invalid="ignore", divide="ignore"):
+            left = np.nan_to_num(np.maximum(self.total - self.noise, 0.0))
+            return np.asarray(
+                np.sum(left * values, axis=0, where=left > 0.0) / np.sum(left, axis=0)
+            )
+
     def summed(self) -> NoisySum:
         """Return the sums along the first axis; NaN powers take no part.
 
@@ -91,15 +102,11 @@ class NoisySum:
         total, noise, spread = (
             np.where(held, part, 0.0) for part in (self.total, self.noise, self.spread)
         )
-        left = np.maximum(total - noise, 0.0)
-        weight, spreads = np.sum(left, axis=0), np.sum(spread, axis=0)
+        spreads, cross = np.sum(spread, axis=0), self.weighted(self.cross)
         with np.errstate(invalid="ignore", divide="ignore"):
             # Where no signal is left the noise's own mean stands for the signal's place.
-            cross = np.where(
-                weight > 0.0,
-                np.sum(left * self.cross, axis=0, where=held) / weight,
-                np.sum(noise * self.cross, axis=0, where=held) / np.sum(noise, axis=0),
-            )
+            in_noise = np.sum(noise * self.cross, axis=0, where=held) / np.sum(noise, axis=0)
+            cross = np.where(np.isfinite(cross), cross, in_noise)
             degrees = spreads / np.sum(spread / self.degrees, axis=0)
         return NoisySum(
             np.where(np.any(held, axis=0), np.sum(total, axis=0), np.nan),

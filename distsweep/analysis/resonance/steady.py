@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.resonance.mode_in_products import template
-from distsweep.analysis.resonance.swept_fit import PRODUCT, FittedMode, OrderView
+from distsweep.analysis.resonance.swept_fit import PRODUCT, FittedMode, OrderFit, OrderView
 from distsweep.analysis.resonance.swept_mode import steady
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.analysis.sweep.harmonics import SweptHarmonics
@@ -114,7 +114,7 @@ def _add(mode: FittedMode, order: int, change: ComplexArray, variance: FloatArra
         added.append(steady(at_hz, mode_hz=mode_hz, q=q, order=order) - moving)
         bases.append(views[0].columns(at_hz[inside], moving[inside]))
     for row, view in enumerate(views):
-        fits = [view.fit(basis) for basis in bases]
+        fits = [OrderFit(view, basis) for basis in bases]
         best, *others = [fit.sizes(along) * one for fit, one in zip(fits, added, strict=True)]
         own = fits[0].deviation(PRODUCT) * np.abs(added[0])
         change[row, points] += best
@@ -139,7 +139,7 @@ def _level(mode: FittedMode, view: OrderView, drive_dbfs: float) -> SteadyLevel:
         at_hz = mode_hz * (1.0 + np.linspace(-TOP_BANDWIDTHS, TOP_BANDWIDTHS, TOP_POINTS) / q)
         product = steady(at_hz, mode_hz=mode_hz, q=q, order=order)
         columns = view.columns(at_hz, product)
-        fits.append(view.fit(view.basis(mode_hz, q)))
+        fits.append(view.fit(mode_hz, q))
         ratio = np.abs(columns @ fits[-1].coefficients) / _fundamental(view, at_hz)
         place = int(np.argmax(ratio))
         tops.append((float(ratio[place]), float(at_hz[place]), columns[place]))

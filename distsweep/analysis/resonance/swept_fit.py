@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -83,7 +84,7 @@ class OrderView:
         along = np.abs(np.log2(self.harmonics.frequency_hz / self.centre_hz))
         return np.flatnonzero((along <= reach_octaves) & np.isfinite(self._curve))
 
-    @property
+    @cached_property
     def near(self) -> IntArray:
         """The points that are fitted."""
         return self.points(self.reach_octaves)
@@ -154,9 +155,9 @@ class OrderView:
         frequency_hz = self.harmonics.frequency_hz[self.near]
         return self.columns(frequency_hz, self.swept(frequency_hz, mode_hz, q))
 
-    def fit(self, basis: ComplexArray) -> OrderFit:
-        """Fit columns to the values."""
-        return OrderFit(self, basis)
+    def fit(self, mode_hz: float, q: float) -> OrderFit:
+        """Fit base and product to the values, for a mode of given frequency and Q."""
+        return OrderFit(self, self.basis(mode_hz, q))
 
 
 class OrderFit:
@@ -225,7 +226,7 @@ class FittedMode:
         own = self.views[0]
         return OrderView(
             own.harmonics, order, row, own.centre_hz, own.reach_octaves,
-            linear=self.views[0].linear if fitted is None else fitted.linear,
+            linear=(fitted or own).linear,
         )  # fmt: skip
 
     def places(self) -> list[tuple[float, float]]:
@@ -308,12 +309,12 @@ def _rest(views: Sequence[OrderView], place: FloatArray) -> FloatArray:
     """Return weighted deviations of the best fit at (ln f₀, ln Q), real and imaginary, ``(K,)``."""
     rests = []
     for view in views:
-        rest = view.fit(view.basis(math.exp(place[0]), math.exp(place[1]))).rest
+        rest = view.fit(*np.exp(place).tolist()).rest
         rests += [rest.real, rest.imag]
     return np.concatenate(rests)
 
 
 def _shows(view: OrderView, place: FloatArray) -> bool:
     """Tell whether an order shows a product of a mode at (ln f₀, ln Q)."""
-    fit = view.fit(view.basis(math.exp(place[0]), math.exp(place[1])))
+    fit = view.fit(*np.exp(place).tolist())
     return abs(fit.size) >= SURE_DEVIATIONS * fit.deviation(PRODUCT)

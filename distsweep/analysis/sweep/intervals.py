@@ -156,12 +156,8 @@ def wider(
 
 def _summed(harmonics: NoisySum, shift_db: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return THD with its interval; its harmonics may all be moved the same way."""
-    left = np.nan_to_num(np.maximum(harmonics.total - harmonics.noise, 0.0))
-    weight = np.sum(left, axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean_db = np.where(
-            weight > 0.0, np.sum(left * shift_db, axis=0) / weight, np.mean(shift_db, axis=0)
-        )
+    mean_db = harmonics.weighted(shift_db)
+    mean_db = np.where(np.isfinite(mean_db), mean_db, np.mean(shift_db, axis=0))
     return wider(harmonics.summed().interval(), mean_db)
 
 
