@@ -79,6 +79,7 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
         bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
                                                         top=3.2))  # fmt: skip
         bar.ax.tick_params(labelsize=8.0)
+        bar.ax.set_title("dB", fontsize=8.0)
         figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(decay), va="top", fontsize=8.0,
                     linespacing=1.45)  # fmt: skip
     return figure
