@@ -6,10 +6,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from distsweep.results import Damage
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray, IntArray
 
@@ -27,6 +28,9 @@ class CutRung:
     clipped_samples : per repeat, the indices of clipped samples.
     file, start_s : which file holds the rung, counted from 0, and how long after the start
         marker its first sweep was played there.
+    first_samples : per repeat, which sample of the recording its signal begins with.
+    holes : per repeat, the stretches of its signal that do not hold what was heard (first sample,
+        and the one after the last); empty where there are none.
     """
 
     drive_dbfs: float
@@ -36,6 +40,8 @@ class CutRung:
     clipped_samples: list[IntArray]
     file: int = 0
     start_s: float = 0.0
+    first_samples: list[int] = field(default_factory=list)
+    holes: list[list[tuple[int, int]]] = field(default_factory=list)
 
     @property
     def clipped(self) -> bool:
@@ -50,6 +56,8 @@ class CutRung:
             signals=[self.signals[number] for number in kept],
             late_samples=[self.late_samples[number] for number in kept],
             clipped_samples=[self.clipped_samples[number] for number in kept],
+            first_samples=[self.first_samples[number] for number in kept if self.first_samples],
+            holes=[self.holes[number] for number in kept if self.holes],
         )
 
 
@@ -64,6 +72,8 @@ class CutLadder:
     quiet : the silences, each of shape ``(samples,)``.
     scale : recorded samples per played sample.
     step : smallest step of the recording's encoding, full scale 1.
+    damage : what was found wrong with the recordings when they were cut; ``rung`` is the row of
+        ``rungs``.
     """
 
     sweep: Sweep
@@ -71,6 +81,7 @@ class CutLadder:
     quiet: list[FloatArray]
     scale: float
     step: float
+    damage: list[Damage] = field(default_factory=list)
 
     def without(self, left_out: Collection[tuple[int, int]]) -> list[CutRung]:
         """Return the rungs without some passes, each given by its rung's row and its number."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,7 +24,7 @@ from distsweep.analysis.sweep.harmonics import (
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
-from distsweep.results import Background, Compression, Rung, ThdAdvice
+from distsweep.results import Background, Compression, Damage, Rung, ThdAdvice
 from distsweep.units import BoolArray, FloatArray, ratio_to_db
 
 RETURN_LIMIT_DB = 0.3
@@ -62,6 +62,7 @@ class MeasuredLadder:
     rate_constant_s : of the sweep as played.
     arrivals : when the sound of each rung arrives, the repeated first one included.
     thd_advice : what would make THD known where noise hides it, without sentences.
+    damage : what happened to the recording, without sentences; ``rung`` counts ``rungs``.
     median_dbfs : median of each of these rungs' fundamentals, shape ``(R,)``.
     """
 
@@ -81,6 +82,7 @@ class MeasuredLadder:
     arrivals: Arrivals
     median_dbfs: FloatArray
     thd_advice: list[ThdAdvice]
+    damage: list[Damage]
 
 
 # A rung that is silent to the last bit has a level of −inf; what is re that is NaN: not known.
@@ -116,7 +118,14 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
         thd_advice=advise(amplitudes, cut, *_alike(rungs, levels.rows, amplitudes)),
+        damage=[_of_rungs(damage, levels.rows) for damage in cut.damage],
     )
+
+
+def _of_rungs(damage: Damage, rows: Sequence[int]) -> Damage:
+    """Return a damage with its row replaced by the number of the rung, None if it is no rung's."""
+    rung = rows.index(damage.rung) if damage.rung in rows else None
+    return replace(damage, rung=rung)
 
 
 def _left_out(

@@ -59,6 +59,7 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "high_order_onset": measured.limits.high_order_onset,
         "thd_advice": advice_records(measured.thd_advice),
+        "damage": measured.damage,
     }
 
 

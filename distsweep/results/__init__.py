@@ -4,6 +4,7 @@ Field names are those of the contract ("distsweep.results/2"). Inside, arrays ar
 arrays, with NaN or −inf where a number does not exist; in the file those are ``null``.
 """
 
+from distsweep.results.damage import Damage
 from distsweep.results.file import read_results, to_json, write_results
 from distsweep.results.ladder import (
     Background,
@@ -62,6 +63,7 @@ __all__ = [
     "CleanLevel",
     "Compression",
     "Conditions",
+    "Damage",
     "Decay",
     "DecayMap",
     "Device",

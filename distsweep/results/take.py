@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from distsweep.results.damage import Damage
 from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung, ThdAdvice
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
 from distsweep.results.record import Record
@@ -72,6 +73,7 @@ class Take(Record):
     where the ladder was judged and nothing acts, empty where nothing can be said.
     ``calibration`` is the one this take was made with. ``partial`` says that the capture ended
     before the stimulus did. ``thd_advice`` has an entry for each rung whose THD noise hides.
+    ``damage`` is what happened to the recording and was not the loudspeaker's doing.
     """
 
     position: str
@@ -96,6 +98,7 @@ class Take(Record):
     calibration: RecordedCalibration = field(default_factory=RecordedCalibration)
     partial: bool = False
     thd_advice: list[ThdAdvice] = field(default_factory=list)
+    damage: list[Damage] = field(default_factory=list)
 
     def thd_at(self, frequency_hz: float, *, drive_dbfs: float) -> Thd:
         """Return THD at a frequency, for one of the drives that were played.

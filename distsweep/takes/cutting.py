@@ -150,7 +150,7 @@ def _cut_rung(
 ) -> CutRung | None:
     length = round(stimulus.rung_samples * placement.scale)
     sweep_length = stimulus.sweep.samples * placement.scale
-    signals, late, clipped = [], [], []
+    signals, late, clipped, starts = [], [], [], []
     for item in played:
         exact = placement.at(item.start_sample)
         first = round(exact)
@@ -160,6 +160,9 @@ def _cut_rung(
         signal = recording.samples[first : first + length]
         signals.append(signal)
         late.append(exact - first)
+        starts.append(first)
         inside = np.searchsorted(recording.clipped_samples, [first, first + len(signal)])
         clipped.append(recording.clipped_samples[inside[0] : inside[1]] - first)
-    return CutRung(played[0].drive_dbfs, played[0].role, signals, late, clipped)
+    return CutRung(
+        played[0].drive_dbfs, played[0].role, signals, late, clipped, first_samples=starts
+    )
