@@ -28,6 +28,10 @@ TOGETHER, BLOCKS_HALF = 10, 1
 """Frames of a block, and blocks to either side that the lasting mean includes (chosen: a tenth of a
 second, so that a third of a second counts, the length of a syllable)."""
 
+BESIDE = 2
+"""Moments beside a short disturbance that are left out of lasting means (chosen: a frame's length;
+down to 60 dB below it a Hann window still shows it there)."""
+
 CELLS_ALIKE = 2.0
 """Cells that are worth one independent one: Hann windows that overlap by half, with bins side by
 side (1 + 2·4/9 + 2·1/36 of bins; Welch 1967)."""
@@ -63,8 +67,16 @@ def find_disturbances(layout: MomentMap, density: FloatArray, expected: FloatArr
     weighted = density / expected * layout.cells
     short = _exceeds(_over_bands(weighted, OCTAVE_HALF), _over_bands(layout.cells, OCTAVE_HALF))
     short &= layout.cells > 0.0
-    lasting = _lasting(layout, np.where(short, layout.cells, weighted))
+    # What is short must not count as lasting by the third of a second around it.
+    brief = reaching(np.any(short, axis=2), BESIDE)[:, :, None]
+    lasting = _lasting(layout, np.where(brief, layout.cells, weighted))
     return Disturbances(expected, _excess(layout, density, expected), short, lasting)
+
+
+def reaching(flags: BoolArray, moments: int) -> BoolArray:
+    """Return flags that reach some moments farther to both sides, shape ``(P, T)``."""
+    kernel = np.ones(2 * moments + 1)
+    return np.stack([np.convolve(row, kernel, mode="same") > 0.5 for row in flags])
 
 
 def _excess(layout: MomentMap, density: FloatArray, expected: FloatArray) -> FloatArray:

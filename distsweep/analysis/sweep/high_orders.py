@@ -73,7 +73,7 @@ class HighOrders:
         if background is None:
             return np.full(len(self._held), np.nan)
         everywhere = np.broadcast_to(background, (1, *self._layout.cells.shape))
-        return self.amplitude(everywhere, np.zeros(everywhere.shape[:2], dtype=bool))[0]
+        return np.asarray(self.amplitude(everywhere, np.zeros(everywhere.shape[:2], dtype=bool))[0])
 
 
 def mean_of_passes(amplitudes: FloatArray, kept: Sequence[Sequence[int]]) -> FloatArray:

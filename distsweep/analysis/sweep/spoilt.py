@@ -26,7 +26,7 @@ from distsweep.analysis.sweep.windows import (
     window_shape,
 )
 from distsweep.results import Damage
-from distsweep.units import BoolArray, FloatArray
+from distsweep.units import BoolArray, FloatArray, IntArray
 
 ADDED_DEGREES = 4.0
 """Degrees of freedom of the power that a disturbance adds (chosen: two independent cells beside the
@@ -36,9 +36,9 @@ LEAST_REACH_S = 0.005
 """Shortest reach of a window to either side, where densities are weighted by it (chosen: half the
 distance of the map's moments)."""
 
-CLICK_FRAMES = 6
-"""Frames in which a click shows at most (chosen: its own length of a few samples, seen through
-frames that overlap by half, down to 30 dB below its middle)."""
+CLICK_FRAMES = 3
+"""Frames in which a click shows at most, down to `DOWN_TO` (chosen: so many see a few samples, as
+they overlap by half)."""
 
 KNOCK_S = 0.4
 """Longest event that is one knock (chosen: a door, a step; speech and traffic go on longer)."""
@@ -181,12 +181,12 @@ def _record(
     moments = slice(event.first, event.last)
     flags = (left.found.short | left.found.lasting)[event.row, moments]
     power = np.sum(np.where(flags, left.found.excess[event.row, moments], 0.0), axis=1)
-    strong = event.first + np.flatnonzero(power >= DOWN_TO * np.max(power))
-    start_s, end_s = (float(left.layout.time_s[at]) for at in (strong[0], strong[-1]))
+    strong = np.flatnonzero(power >= DOWN_TO * np.max(power))
+    start_s, end_s = (float(left.layout.time_s[event.first + at]) for at in strong[[0, -1]])
     low_hz, high_hz = touched_hz(left.layout, start_s, end_s)
     passed_s = first_sample / deconvolver.rate_hz
     return Damage(
-        kind=_kind(left, event, flags),
+        kind=_kind(left, event, flags, strong),
         start_s=passed_s + start_s,
         end_s=passed_s + end_s,
         rung=row,
@@ -195,14 +195,13 @@ def _record(
     )
 
 
-def _kind(left: LeftOver, event: Event, flags: BoolArray) -> str:
+def _kind(left: LeftOver, event: Event, flags: BoolArray, strong: IntArray) -> str:
     """Tell a click, which is brief and reaches all frequencies, from a knock and from noise."""
-    frames = event.last - event.first
-    if frames * left.layout.time_s[1] > KNOCK_S:
+    if len(strong) * left.layout.time_s[1] > KNOCK_S:
         return "noise"
-    free = left.layout.cells[event.first : event.last] > 0.0
-    wide = np.sum(flags) >= WIDE_SHARE * np.sum(free)
-    return "click" if wide and frames <= CLICK_FRAMES else "knock"
+    loudest = strong[np.argmax(np.sum(flags[strong], axis=1))]
+    wide = np.mean(flags[loudest, left.layout.cells[event.first + loudest] > 0.0]) >= WIDE_SHARE
+    return "click" if wide and len(strong) <= CLICK_FRAMES else "knock"
 
 
 def touched_hz(layout: MomentMap, start_s: float, end_s: float) -> tuple[float, float]:

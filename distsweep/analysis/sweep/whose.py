@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.sweep.disturbances import Disturbances, runs_of
+from distsweep.analysis.sweep.disturbances import Disturbances, reaching, runs_of
 from distsweep.analysis.sweep.left_over import MomentMap
 from distsweep.units import BoolArray, FloatArray, db_to_power
 
@@ -68,7 +68,7 @@ def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[floa
     shown = np.sum(flags, axis=2) >= LEAST_BANDS
     if not np.any(shown):
         return []
-    near = np.stack([_dilated(row, LATER_FRAMES) for row in shown])
+    near = reaching(shown, LATER_FRAMES)
     events = []
     for row in range(len(shown)):
         for first, last in runs_of(_closed(shown[row])):
@@ -113,8 +113,3 @@ def _closed(flags: BoolArray) -> BoolArray:
         if first > 0 and last < len(flags) and last - first <= GAP_FRAMES:
             closed[first:last] = True
     return closed
-
-
-def _dilated(flags: BoolArray, frames: int) -> BoolArray:
-    kernel = np.ones(2 * frames + 1)
-    return np.asarray(np.convolve(flags, kernel, mode="same") > 0.5)
