@@ -20,6 +20,7 @@ from distsweep.results import RecordedCalibration, Rung, Take, ThdAdvice, Warnin
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
+from distsweep.words.damage import damage_sentence
 from distsweep.words.warnings import warning_sentence
 
 if TYPE_CHECKING:
@@ -59,7 +60,10 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "high_order_onset": measured.limits.high_order_onset,
         "thd_advice": advice_records(measured.thd_advice),
-        "damage": measured.damage,
+        "damage": [
+            dataclasses.replace(one, sentence=damage_sentence(one, measured.rungs))
+            for one in measured.damage
+        ],
     }
 
 
