@@ -70,11 +70,14 @@ def damage_sentences(damage: Sequence[Damage], rungs: Sequence[Rung] = ()) -> li
 
 
 def groups(damage: Sequence[Damage], *, by_rung: bool = False) -> list[list[Damage]]:
-    """Return damages of one kind in one recording (and one rung) together, in order of time."""
-    found: dict[tuple[str, str, int | None], list[Damage]] = {}
+    """Return damages of one kind in one recording together, in order of time.
+
+    Those that fell into no rung are apart from others, and with ``by_rung`` those of each rung.
+    """
+    found: dict[tuple[str, str, int | bool | None], list[Damage]] = {}
     for one in sorted(damage, key=lambda one: one.start_s):
-        key = one.recording, one.kind, one.rung if by_rung else None
-        found.setdefault(key, []).append(one)
+        rung = one.rung if by_rung else one.rung is None
+        found.setdefault((one.recording, one.kind, rung), []).append(one)
     return list(found.values())
 
 
@@ -173,16 +176,19 @@ def _bridged(count: int, of: int, kind: str) -> str:
     return f"{who} bridged by what the harmonics around {'it' if count == 1 else 'them'} say"
 
 
+def damage_phrase(group: Sequence[Damage], rungs: Sequence[Rung] = ()) -> str:
+    """Name damages of one kind, with time and rungs: "9 clicks between 3.0 and 6.2 s in …"."""
+    when = "" if group[0].kind == "lossy" else f" {time_words(group)}"
+    named = rung_words(group, rungs)
+    return f"{what_words(group)}{when}{f' in the {named}' if named else ''}"
+
+
 def _sentence(group: Sequence[Damage], rungs: Sequence[Rung]) -> str:
     """Say of one damage, or of several of one kind, what, when, where, and what comes of it."""
-    what = what_words(group)
-    text = f"{what[0].upper()}{what[1:]}"
-    if group[0].kind != "lossy":
-        text += f" {time_words(group)}"
+    phrase = damage_phrase(group, rungs)
+    text = f"{phrase[0].upper()}{phrase[1:]}"
     if group[0].recording:
-        text += f" in {group[0].recording}"
-    if named := rung_words(group, rungs):
-        text += f", in the {named}"
+        text += f" of {group[0].recording}"
     if touched := frequency_words(group):
         text += f", where {touched} was played"
     return f"{text}: {done_words(group)}{_whose(group, rungs)}."

@@ -14,7 +14,7 @@ RUNGS = sample_take(points=5, levels_dbfs=(-16.0, -10.0, -4.0)).rungs
 CLICK = Damage(
     "click", 12.31, 12.32, rung=1, low_hz=980.0, high_hz=1040.0, recording="axis.wav"
 )  # fmt: skip
-PLACE = "in axis.wav, in the rung at −10 dBFS, where 980 Hz to 1.04 kHz was played:"
+PLACE = "in the rung at −10 dBFS of axis.wav, where 980 Hz to 1.04 kHz was played:"
 HELD = "the intervals there are wide enough for what may have changed"
 
 
@@ -99,7 +99,7 @@ def test_what_was_bridged_is_said_to_be() -> None:
 
 def test_what_touches_no_frequency_says_so() -> None:
     pause = replace(CLICK, kind="lost", rung=None, low_hz=None, high_hz=None, samples=64)
-    assert said(pause) == "A gap of 64 lost samples at 12.3 s in axis.wav: no value is touched."
+    assert said(pause) == "A gap of 64 lost samples at 12.3 s of axis.wav: no value is touched."
 
 
 def test_many_of_one_kind_are_one_sentence() -> None:
@@ -111,7 +111,7 @@ def test_many_of_one_kind_are_one_sentence() -> None:
     texts = damage_sentences([*clicks, lost, replace(lost, samples=256, bridged=True)], RUNGS)
     first, second = (text.replace("\N{NO-BREAK SPACE}", " ") for text in texts)
     assert first.startswith(
-        "3 clicks between 3.1 and 7.9 s in axis.wav, in the rungs at −16 and −10 dBFS, where"
+        "3 clicks between 3.1 and 7.9 s in the rungs at −16 and −10 dBFS of axis.wav, where"
         " 310 Hz to 869 Hz was played: "
     )
     assert first.endswith("as no louder rung has them, they are the room's or the recorder's.")
