@@ -47,6 +47,7 @@ _IN_A_CELL = {
 _ENDS = {
     "automatic_gain": "what follows the level there is the recorder's doing, and no limiter or gain"
     " change of the loudspeaker can be told from it",
+    "clock": "when something arrives in it is the clock's doing as well as the loudspeaker's",
     "clipped": "something before the recorder's converter clipped, and nothing that it fell on is"
     " called reliable",
     "gain_step": "it is no limiter of the loudspeaker's",
@@ -54,6 +55,9 @@ _ENDS = {
     " and each may be as high as it would have hidden",
 }
 """What comes of kinds that do more than blur the values they touch."""
+
+_TAKEN_OUT = ("gain_step", "automatic_gain", "dc_step", "hum", "clock")
+"""Kinds that leave no hole: where they were put right, nothing had to be bridged."""
 
 _MOVED = ("lost", "repeated")
 """Kinds behind which everything comes early or late."""
@@ -79,6 +83,11 @@ def groups(damage: Sequence[Damage], *, by_rung: bool = False) -> list[list[Dama
         rung = one.rung if by_rung else one.rung is None
         found.setdefault((one.recording, one.kind, rung), []).append(one)
     return list(found.values())
+
+
+def spoils_values(damage: Damage) -> bool:
+    """Tell whether any value may be another because of it."""
+    return damage.low_hz is not None or damage.kind in _ENDS
 
 
 def kind_name(kind: str) -> str:
@@ -171,7 +180,7 @@ def _bridged(count: int, of: int, kind: str) -> str:
     who = "it was" if of == 1 else "they were"
     if count < of:
         who = f"{count} of them {'was' if count == 1 else 'were'}"
-    if kind == "gain_step":
+    if kind in _TAKEN_OUT:
         return f"{who} taken out"
     return f"{who} bridged by what the harmonics around {'it' if count == 1 else 'them'} say"
 

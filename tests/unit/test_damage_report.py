@@ -79,7 +79,7 @@ def test_the_strip_has_a_row_a_rung_that_is_touched(plot: str) -> None:
     assert axes.get_xlabel() == "Excitation frequency, Hz"
 
 
-def test_kinds_differ_by_hatching_and_name_and_what_is_bridged_by_its_outline() -> None:
+def test_kinds_differ_by_hatching_and_name_and_what_is_put_right_by_its_outline() -> None:
     (axes,) = strips(report.plot_thd(damaged()))
     legend = axes.get_legend()
     assert legend is not None
@@ -135,7 +135,7 @@ def test_the_page_tells_what_happened_and_what_became_of_it() -> None:
     page = words_of(results)
     assert ("h3", "What happened to the recording") in page.headings
     (table,) = (table for table in page.tables if table[0][0] == "What")
-    assert table[0] == ["What", "When", "Rung", "Frequencies played", "Size", "Bridged"]
+    assert table[0] == ["What", "When", "Rung", "Frequencies played", "Size", "Put right"]
     assert [
         "9 × click",
         "between 3.0 and 6.2 s",
@@ -151,10 +151,18 @@ def test_the_page_tells_what_happened_and_what_became_of_it() -> None:
     summary = summary_of(results)
     assert "Damage in the recording: " in summary
     assert "9 clicks between 3.0 and 6.2 s in the rung at −22 dBFS" in summary
-    assert "Values that it touches are bridged, have wider intervals or are left out" in summary
+    assert "Values that it touches are put right, have wider intervals or are left out" in summary
     assert "as no louder rung has them, they are the room's or the recorder's." in page.text
     assert page.text.count("The hatched strip shows") == 4
     assert defined(results) == {"Damage", "Bridged"}
+
+
+def test_damage_that_touches_no_value_is_said_to_touch_none() -> None:
+    said = summary_of(sample_results(damaged(Damage("lost", 62.0, 62.0, samples=64))))
+    assert (
+        "Damage in the recording, which touches no value: a gap of 64 lost samples at 01:02.0."
+        in said
+    )
 
 
 def test_a_page_without_damage_says_nothing_of_it() -> None:

@@ -47,7 +47,7 @@ KINDS = {
     ),
     "dc_step": ({}, "A step of direct current at", HELD),
     "hum": ({}, "Hum that comes or goes at", HELD),
-    "clock": ({}, "A clock that wanders at", HELD),
+    "clock": ({}, "A clock that wanders at", "is the clock's doing as well as the loudspeaker's"),
     "lossy": ({}, "Lossy coding", "no weak harmonic is reliable"),
 }
 

@@ -14,11 +14,11 @@ def damage(_results: Results, take: Take, name: str) -> Section | None:
     if not take.damage:
         return None
     rows = [_row(take, group) for group in words.groups(take.damage, by_rung=True)]
-    columns = ["What", "When", "Rung", "Frequencies played", "Size", "Bridged"]
+    columns = ["What", "When", "Rung", "Frequencies played", "Size", "Put right"]
     caption = (
         "Times count from the recording's first sample. Values at the frequencies that were played"
-        " then have intervals wide enough for what may have changed, or are left out; what was"
-        " bridged comes from the harmonics around it."
+        " then have intervals wide enough for what may have changed, or are left out; what was put"
+        " right was taken out, or bridged by what the harmonics around it say."
     )
     blocks: list[Block] = [
         Points(words.damage_sentences(take.damage, take.rungs)),
@@ -32,7 +32,9 @@ def sentence(_results: Results, take: Take) -> str | None:
     if not take.damage:
         return None
     named = "; ".join(words.damage_phrase(group, take.rungs) for group in words.groups(take.damage))
-    mended = "are bridged, " if any(one.bridged for one in take.damage) else ""
+    if not any(words.spoils_values(one) for one in take.damage):
+        return f"Damage in the recording, which touches no value: {named}."
+    mended = "are put right, " if any(one.bridged for one in take.damage) else ""
     return (
         f"Damage in the recording: {named}. Values that it touches {mended}have wider intervals or"
         f" are left out; “{TITLE}” says more."

@@ -1,7 +1,7 @@
 """A strip under a figure: which played frequencies damage in the recording touches, in which rung.
 
 One row a rung that is touched, on the figure's own frequency axis; nothing at all where no rung is.
-Kinds are told apart by hatching and by name, and what was bridged by a dashed outline.
+Kinds are told apart by hatching and by name, and what was put right by a dashed outline.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ def caption(take: Take, rung: int | None = None) -> str:
     some = touched(take, rung)
     if not some:
         return ""
-    bridged = " Dashed outlines: bridged." if any(one.bridged for one in some) else ""
+    bridged = " Dashed outlines: put right." if any(one.bridged for one in some) else ""
     return (
         " The hatched strip shows the played frequencies that damage in the recording touches, by"
         f" kind; its times are under “What happened to the recording”.{bridged}"
