@@ -98,7 +98,9 @@ def kind_name(kind: str) -> str:
 def what_words(group: Sequence[Damage]) -> str:
     """Name what happened, how often, and how large it is: "2 gaps of 64 to 512 lost samples"."""
     kind = group[0].kind
-    one, many = _NAMES.get(kind, (kind_name(kind), kind_name(kind)))
+    if kind not in _NAMES:
+        return kind_name(kind) if len(group) == 1 else f"{len(group)} × {kind_name(kind)}"
+    one, many = _NAMES[kind]
     name = one if len(group) == 1 else f"{len(group)} {many}"
     samples, step = size_words(group, "samples"), size_words(group, "change_db")
     return name.format(
@@ -195,7 +197,7 @@ def damage_phrase(group: Sequence[Damage], rungs: Sequence[Rung] = ()) -> str:
 def _sentence(group: Sequence[Damage], rungs: Sequence[Rung]) -> str:
     """Say of one damage, or of several of one kind, what, when, where, and what comes of it."""
     phrase = damage_phrase(group, rungs)
-    text = f"{phrase[0].upper()}{phrase[1:]}"
+    text = f"{phrase[:1].upper()}{phrase[1:]}"
     if group[0].recording:
         text += f" of {group[0].recording}"
     if touched := frequency_words(group):

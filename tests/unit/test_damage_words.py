@@ -122,3 +122,5 @@ def test_many_of_one_kind_are_one_sentence() -> None:
 
 def test_a_kind_of_a_later_version_is_named() -> None:
     assert said(replace(CLICK, kind="cable_pulled")).startswith("Cable pulled at 12.3 s")
+    assert said(replace(CLICK, kind="{rung")).startswith("{rung at 12.3 s")
+    assert said(replace(CLICK, kind="")).endswith(f"{HELD}.")
