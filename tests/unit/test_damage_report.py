@@ -107,6 +107,12 @@ def test_a_mark_stands_over_the_frequencies_played_and_is_never_too_thin() -> No
     assert low < 1000.0 < high and 1.01 < high / low < 1.1
 
 
+def test_a_name_from_a_file_is_no_formula() -> None:
+    take = damaged(Damage(r"$\frac$", 1.0, 1.0, 5, 250.0, 330.0))
+    assert r"$\frac$" in words(report.plot_thd(take))
+    assert "<svg" in svg(report.plot_thd(take))
+
+
 def test_harmonics_have_the_strip_of_their_own_rung() -> None:
     left, right = strips(report.plot_harmonics(damaged()))
     assert sorted(marks(left)) == sorted(marks(right)) == ["lost 6", "muted 6"]
