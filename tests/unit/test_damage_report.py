@@ -30,7 +30,7 @@ from distsweep.report.damage.strip import height_in
 from distsweep.report.definitions import DEFINITIONS, definitions
 from distsweep.report.distortion import impulses
 from distsweep.report.distortion.csv_table import ladder_table
-from distsweep.results import Damage, Results, Take
+from distsweep.results import Damage, HighOrderOnset, Results, Take
 from distsweep.results.record import Record
 
 LADDER_PLOTS = ["plot_fundamental", "plot_thd", "plot_gain_change"]
@@ -192,6 +192,17 @@ def test_impulses_of_the_loudspeaker_are_drawn_and_said() -> None:
     for line, rung in zip(lines, take.rungs, strict=True):
         np.testing.assert_array_equal(line.get_ydata(), rung.impulsive_db)
     assert words(figure).count("none was found") == 4
+
+
+@pytest.mark.parametrize(("frequency_hz", "known"), [(65.0, True), (500.0, False)])
+def test_a_rattle_that_comes_again_is_no_knock(frequency_hz: float, known: bool) -> None:
+    take = with_impulses(sample_take())
+    band_hz = [0.95 * frequency_hz, 1.05 * frequency_hz]
+    onset = HighOrderOnset(frequency_hz, -16.0, -50.0, crest_db=20.0, band_hz=band_hz)
+    alter(take, high_order_onset=[onset])
+    said = summary_of(sample_results(take))
+    assert "it is impulsive distortion, as of a rattle" in said
+    assert ("or a knock in the room" not in said) == known
 
 
 def test_impulses_at_several_places_have_a_sentence_each() -> None:
