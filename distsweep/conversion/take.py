@@ -16,10 +16,11 @@ from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
-from distsweep.results import RecordedCalibration, Rung, Take, ThdAdvice, Warning_
+from distsweep.results import Damage, RecordedCalibration, Rung, Take, ThdAdvice, Warning_
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
+from distsweep.words.damage import damage_sentence
 from distsweep.words.warnings import warning_sentence
 
 if TYPE_CHECKING:
@@ -59,8 +60,13 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "high_order_onset": measured.limits.high_order_onset,
         "thd_advice": advice_records(measured.thd_advice),
-        "damage": measured.damage,
+        "damage": damage_records(measured.damage, measured.rungs),
     }
+
+
+def damage_records(damage: Sequence[Damage], rungs: Sequence[Rung]) -> list[Damage]:
+    """Return damage with its sentences; ``rungs`` are those that it counts."""
+    return [dataclasses.replace(one, sentence=damage_sentence(one, rungs)) for one in damage]
 
 
 def advice_records(advice: Sequence[ThdAdvice], rungs: Sequence[Rung] = ()) -> list[ThdAdvice]:
