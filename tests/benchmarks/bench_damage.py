@@ -20,7 +20,7 @@ import os
 import sys
 import time
 import traceback
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -192,45 +192,63 @@ def undamaged_draws(given: argparse.Namespace) -> None:
         print(f"{share(stay, of, 2)} % of {of} reliable values stay; bar: at least 95 %")
 
 
+def away_from(one: Draw, take_hz: np.ndarray, gap_s: float) -> np.ndarray:
+    """Return which values' frequencies are passed farther from a gap, shape ``(rungs, F)``."""
+    sweep = one.bench.stimulus.sweep
+    away = np.ones((len(one.drives_dbfs), len(take_hz)), dtype=bool)
+    for span in one.scene.spans:
+        if span.row < len(away):
+            passed_s = sweep.rate_constant_s * np.log(take_hz / sweep.start_hz)
+            at_s = span.first / one.scene.rate_hz + passed_s
+            away[span.row] &= np.abs(at_s - gap_s) > AROUND_S
+    return away
+
+
 def sized_draws(given: argparse.Namespace) -> None:
-    """Print how far harmonics lie from the undamaged ones where a block was lost."""
-    print("samples   recordings  values  gone  >0.3 dB  worst, farther than 100 ms from the gap")
-    for length in LOST_SAMPLES:
-        moved: list[np.ndarray] = []
-        gone = refused = unnamed = 0
-        for number in range(given.count):
-            rng = np.random.default_rng([given.seed, length, number])
-            one = random_draw(rng, room=given.room)
+    """Print how far values lie from the undamaged ones where a block was lost.
+
+    Those count that are reliable in both, and whose frequency is passed farther than 100 ms from
+    the gap; "gone" are those that are no longer reliable.
+    """
+    moved: dict[int, list[np.ndarray]] = defaultdict(list)
+    gone, unnamed, refused = Counter[int](), Counter[int](), Counter[int]()
+    for number in range(given.count):
+        rng = np.random.default_rng([given.seed, number])
+        one = random_draw(rng, room=given.room)
+        before = one.analyse(one.heard).takes[0]
+        whole = table_of(before, one.drives_dbfs)
+        for length in LOST_SAMPLES:
             span = one.scene.spans[int(rng.integers(len(one.scene.spans)))]
             first = int(rng.integers(span.first, span.end))
             samples, done = lost(one.heard, one.scene, rng, length=length, first=first)
-            before = one.analyse(one.heard).takes[0]
             try:
                 after = one.analyse(samples).takes[0]
             except DistsweepError as error:
-                refused += 1
-                print(f"    refused: {error}")
+                refused[length] += 1
+                if given.list:
+                    print(f"{number:3d} {done.text()}\n    refused: {error}")
                 continue
-            unnamed += not any(item.kind == "lost" for item in after.damage)
-            one_table, other = (table_of(t, one.drives_dbfs) for t in (before, after))
-            sweep = one.bench.stimulus.sweep
-            at_s = sweep.rate_constant_s * np.log(before.frequency_hz / sweep.start_hz)
-            away = np.ones((len(one.drives_dbfs), len(at_s)), dtype=bool)
-            for each in one.scene.spans:
-                if each.row < len(away):
-                    passed_s = each.first / one.scene.rate_hz + at_s - done.start_s
-                    away[each.row] &= np.abs(passed_s) > AROUND_S
-            counts = one_table.reliable & away[:, None, :]
-            gone += int(np.sum(counts & ~other.reliable))
-            counts &= other.reliable
-            moved.append(np.abs(other.value_db - one_table.value_db)[counts])
-        every = np.concatenate([*moved, np.zeros(1)])
-        over = int(np.sum(every > PUT_RIGHT_DB))
-        print(
-            f"{length:7d} {given.count:12d} {len(every):7d} {gone:5d} {over:8d}"
-            f"  {every.max():.2f} dB; {unnamed} not named, {refused} refused",
-            flush=True,
-        )
+            named = [item for item in after.damage if item.kind == "lost"]
+            unnamed[length] += not named
+            away = away_from(one, before.frequency_hz, done.start_s)
+            table = table_of(after, one.drives_dbfs)
+            counts = whole.reliable & away[:, None, :]
+            gone[length] += int(np.sum(counts & ~table.reliable))
+            counts &= table.reliable
+            off = np.where(counts, np.abs(table.value_db - whole.value_db), 0.0)
+            moved[length].append(off[counts])
+            if given.list:
+                found = ", ".join(f"{item.samples} at {item.start_s:.4f} s" for item in named)
+                print(
+                    f"{number:3d} {done.text()}\n    {one.text}: {worst(off, before.frequency_hz)};"
+                    f" {np.sum(off > PUT_RIGHT_DB)} past 0.3 dB; named: {found or '–'}",
+                    flush=True,
+                )
+    print("samples   values    gone  >0.3 dB    worst  not named  refused")
+    for length in LOST_SAMPLES:
+        every = np.concatenate([*moved[length], np.zeros(1)])
+        print(f"{length:7d} {len(every) - 1:8d} {gone[length]:7d} {np.sum(every > PUT_RIGHT_DB):8d}"
+              f" {every.max():8.2f} {unnamed[length]:10d} {refused[length]:8d}")  # fmt: skip
 
 
 def main() -> None:
