@@ -13,7 +13,7 @@ import numpy as np
 import scipy.fft
 import scipy.signal
 from bench_intervals import noise, with_mode
-from closed_form import harmonic_amplitudes, play
+from closed_form import Branch, harmonic_amplitudes, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 from crackling import a_click, clicks_at, excursion, passings
 from damaging import Scene, Span, between
@@ -49,8 +49,9 @@ class Table:
 class Draw:
     """An undamaged recording: its stimulus, what it is of, and how to learn what is true of it.
 
-    ``silent`` is the same without noise. ``closed`` gives true amplitudes ``(ORDER, F)`` of a rung
-    at a drive, at frequencies, where they are known in closed form.
+    ``silent`` is the same without noise. ``branches`` are a loudspeaker's whose harmonics are known
+    in closed form, None of another; ``room`` is the impulse response of the room that it stands in,
+    None in the open.
     """
 
     bench: Bench
@@ -59,7 +60,14 @@ class Draw:
     silent: np.ndarray
     scene: Scene
     drives_dbfs: tuple[float, ...]
-    closed: Callable[[np.ndarray, float], np.ndarray] | None
+    gain: float
+    branches: list[Branch] | None
+    room: np.ndarray | None
+
+    @property
+    def closed(self) -> bool:
+        """Whether what is heard is known in closed form."""
+        return self.branches is not None and self.room is None
 
     def analyse(self, samples: np.ndarray) -> Results:
         return self.bench.analyse(samples, subtype="FLOAT")
@@ -169,9 +177,12 @@ def random_draw(rng: np.random.Generator, *, room: bool) -> Draw:
         sound = sounded(bench, fed, lambda piece: play(branches, piece, RATE_HZ))
     if text == "buzz":
         sound = buzzing(sound, fed, rng)
+    echoes = None
+    known = text in ("open", "room")
     if room or sort == "room" or (sort == "coil" and rng.random() < 0.75):
         decay_s = float(rng.uniform(0.2, 0.6))
-        sound = heard_in(shoebox(rng, RATE_HZ, decay_s=decay_s), sound)
+        echoes = shoebox(rng, RATE_HZ, decay_s=decay_s)
+        sound = heard_in(echoes, sound)
         text += f" in {decay_s:.2f} s"
     gain = PEAK / np.max(np.abs(sound))
     before, after = (round(s * RATE_HZ) for s in (rng.uniform(0.1, 1.0), rng.uniform(0.0, 1.0)))
@@ -190,11 +201,6 @@ def random_draw(rng: np.random.Generator, *, room: bool) -> Draw:
     below_db = rng.uniform(40.0, 80.0)
     quiet = rms * 10.0 ** (-below_db / 20.0)
     heard = silent + quiet * background(rng, len(silent))
-    known = text == "open"
-
-    def closed(frequency_hz: np.ndarray, drive_dbfs: float) -> np.ndarray:
-        return gain * harmonic_amplitudes(branches, frequency_hz, 10 ** (drive_dbfs / 20), ORDER)
-
     return Draw(
         bench,
         f"{text}, {len(played)} rungs of {bench.stimulus.recipe.sweep_s:g} s"
@@ -203,7 +209,9 @@ def random_draw(rng: np.random.Generator, *, room: bool) -> Draw:
         silent + 1e-9 * rng.standard_normal(len(silent)),
         Scene(RATE_HZ, spans, rms, quiet),
         tuple(drive for drive, role in played if role == "rung"),
-        closed if known else None,
+        float(gain),
+        branches if known else None,
+        echoes,
     )
 
 
@@ -241,17 +249,21 @@ def truth_of(one: Draw, take: Take) -> tuple[np.ndarray, np.ndarray]:
     In closed form: the loudspeaker's amplitudes for a steady sine. Otherwise (a room, a limiter, a
     hot coil, a buzz, a moving coil) it is what the same sound shows in silence, undamaged: of a
     room, then, what the windows of 64 periods leave of it, and of a slow act what it is at that
-    moment of the sweep. Where silence itself does not know a value it is at most its upper end.
+    moment of the sweep (``check_room_truth.py`` holds the rooms' against closed forms). Where
+    silence itself does not know a value it is at most its upper end.
     """
     frequency_hz = take.frequency_hz
-    if one.closed is None:
+    if not one.closed:
         still = table_of(one.analyse(one.silent).takes[0], one.drives_dbfs)
         with np.errstate(invalid="ignore"):
             known = still.high_db - still.low_db <= KNOWN_WITHIN_DB
         return np.where(known, still.value_db, still.high_db), known
+    assert one.branches is not None
     truth = np.full((len(one.drives_dbfs), ROWS, len(frequency_hz)), np.nan)
     for row, drive_dbfs in enumerate(one.drives_dbfs):
-        made = np.maximum(one.closed(frequency_hz, drive_dbfs), 1e-15)
+        drive = 10 ** (drive_dbfs / 20)
+        made = one.gain * harmonic_amplitudes(one.branches, frequency_hz, drive, ORDER)
+        made = np.maximum(made, 1e-15)
         (rung,) = [r for r in take.rungs if abs(r.drive_dbfs - drive_dbfs) <= 0.01][:1]
         inside = np.array([np.isfinite(c.floor_db) for c in rung.harmonics.values()])
         relative = made[1 : 1 + len(inside)] / made[0]
