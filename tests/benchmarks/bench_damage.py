@@ -10,7 +10,8 @@ every kind in turn, or of one. The same recording is analysed without its damage
 there is not the damage's doing. ``--undamaged`` asks for no damage at all; ``--write`` keeps which
 of its values are reliable, so that ``--against`` can say of another version how many stay.
 ``--sizes`` loses 64 to 4096 samples, and says how far values lie from the undamaged recording's
-farther than 100 ms from the gap. ``--list`` gives a line a recording, with its worst value.
+farther than 100 ms from the gap. ``--list`` gives a line a recording, with its worst value;
+``--only NUMBER…`` analyses those draws again.
 """
 
 from __future__ import annotations
@@ -104,7 +105,7 @@ def damaged_draws(given: argparse.Namespace) -> None:
     """Print the figures of damaged recordings, by kind and together."""
     kinds: dict[str, Figures] = defaultdict(Figures)
     whole_figures: dict[str, Figures] = defaultdict(Figures)
-    for number in range(given.count):
+    for number in given.numbers:
         rng = np.random.default_rng([given.seed, number])
         one = random_draw(rng, room=given.room)
         samples, done = drawn(one.heard, one.scene, rng, kind=given.kind, number=number)
@@ -163,7 +164,7 @@ def undamaged_draws(given: argparse.Namespace) -> None:
     masks: dict[str, np.ndarray] = {}
     kept = dict(np.load(given.against)) if given.against else {}
     stay = of = 0
-    for number in range(given.count):
+    for number in given.numbers:
         rng = np.random.default_rng([given.seed, number])
         one = random_draw(rng, room=given.room)
         take = one.analyse(one.heard).takes[0]
@@ -212,7 +213,7 @@ def sized_draws(given: argparse.Namespace) -> None:
     """
     moved: dict[int, list[np.ndarray]] = defaultdict(list)
     gone, unnamed, refused = Counter[int](), Counter[int](), Counter[int]()
-    for number in range(given.count):
+    for number in given.numbers:
         rng = np.random.default_rng([given.seed, number])
         one = random_draw(rng, room=given.room)
         before = one.analyse(one.heard).takes[0]
@@ -261,19 +262,19 @@ def main() -> None:
     parser.add_argument("--undamaged", action="store_true")
     parser.add_argument("--sizes", action="store_true")
     parser.add_argument("--list", action="store_true")
+    parser.add_argument("--only", type=int, nargs="+", metavar="NUMBER")
     parser.add_argument("--write", type=Path)
     parser.add_argument("--against", type=Path)
     given = parser.parse_args()
     started = time.monotonic()
+    part, count = damaged_draws, 200
     if given.undamaged:
-        given.count = given.count or 50
-        undamaged_draws(given)
+        part, count = undamaged_draws, 50
     elif given.sizes:
-        given.count = given.count or 20
-        sized_draws(given)
-    else:
-        given.count = given.count or 200
-        damaged_draws(given)
+        part, count = sized_draws, 20
+    given.numbers = given.only or range(given.count or count)
+    given.count = len(given.numbers)
+    part(given)
     print(f"seed {given.seed}, {given.count} draws, {time.monotonic() - started:.0f} s,"
           f" {time.process_time():.0f} s of CPU")  # fmt: skip
 

@@ -31,6 +31,9 @@ ROWS = ORDER + 1
 PEAK = 0.12
 """Largest sample of an undamaged recording: room above it for a step of gain of 12 dB."""
 
+_FOLDER = tempfile.TemporaryDirectory()
+"""Holds stimuli and recordings until the process ends."""
+
 KNOWN_WITHIN_DB = 0.3
 """Widest interval, end to end, of a value in silence that counts as its truth."""
 
@@ -80,7 +83,7 @@ def bench_of(rungs: int, sweep_s: float, repeats: int, returns: bool) -> Bench:
         levels_dbfs=[-30.0 + 20.0 / (rungs - 1) * i for i in range(rungs)], repeats=repeats,
         return_rung=returns,
     )  # fmt: skip
-    return Bench(Path(tempfile.mkdtemp()), recipe)
+    return Bench(Path(tempfile.mkdtemp(dir=_FOLDER.name)), recipe)
 
 
 def random_bench(rng: np.random.Generator) -> Bench:
