@@ -17,12 +17,18 @@ from distsweep.analysis.sweep.high_orders import HighOrders, mean_of_passes
 from distsweep.analysis.sweep.left_over import MomentMap
 from distsweep.analysis.sweep.passes import PassSpread
 from distsweep.analysis.sweep.separation import (
+    Passes,
     averaged,
     fundamental_at_multiples,
     loudest_clean,
     read_passes,
 )
-from distsweep.analysis.sweep.spoilt import damage_of, look_between, with_raised_floors
+from distsweep.analysis.sweep.spoilt import (
+    LeftOver,
+    damage_of,
+    look_between,
+    with_raised_floors,
+)
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.results import Damage
 from distsweep.stimulus.sweep import Sweep
@@ -103,6 +109,8 @@ class Amplitudes:
         radiated frequency, shape ``(order, F)``.
     leaks : what a perfect loudspeaker shows there re its fundamental, shape ``(order, F)``.
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
+    impulses : the first of these where the loudspeaker makes it at the same moments of several
+        passes, without the floors, ``(R, F)``; NaN elsewhere.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
     spread : what the passes differ by beyond the floors; None where there is one a rung.
@@ -125,6 +133,7 @@ class Amplitudes:
     leaks: FloatArray
     high_orders: FloatArray
     high_order_floors: FloatArray
+    impulses: FloatArray
     usable: BoolArray
     spread: PassSpread | None
     left_out: list[tuple[int, int]]
@@ -146,7 +155,45 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     longest = max(len(signal) for rung in cut.rungs for signal in rung.signals)
     recorded = cut.sweep.as_recorded(cut.scale)
     deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
-    recorded_grid, upper_hz = grid / cut.scale, settings.band_hz[1] / cut.scale
+    responses, passes, left = _read(deconvolver, cut, settings, grid)
+    arrival = _arrival(responses)
+    separated = averaged(passes, cut.rungs, grid)
+    responses = responses.averaged(separated.kept)
+    rungs = cut.without(separated.left_out)
+    loudest = loudest_clean(rungs)
+    high = _high_orders(left, separated.kept, cut, settings, grid)
+    return Amplitudes(
+        frequency_hz=grid,
+        orders=np.abs(separated.orders),
+        floors=separated.floors,
+        degrees=separated.degrees,
+        independent_hz=passes.independent_hz,
+        leaks=_leaks(recorded, settings, grid / cut.scale),
+        high_orders=high[0],
+        high_order_floors=high[1],
+        impulses=high[2],
+        usable=separated.usable,
+        spread=separated.spread,
+        left_out=separated.left_out,
+        differing=separated.differing,
+        noise=left.noise,
+        damage=damage_of(left, cut, deconvolver),
+        rate_constant_s=cut.sweep.rate_constant_s,
+        arrivals=find_arrivals(responses, settings.band_hz),
+        impulse=_impulse_response(responses, arrival, loudest),
+        swept=SweptHarmonics(
+            grid, separated.orders, separated.floors,
+            fundamental_at_multiples(passes, responses, arrival, loudest),
+            cut.sweep.rate_constant_s, cut.sweep.duration_s,
+        ),
+    )  # fmt: skip
+
+
+def _read(
+    deconvolver: Deconvolver, cut: CutLadder, settings: TakeSettings, grid: FloatArray
+) -> tuple[Responses, Passes, LeftOver]:
+    """Return the responses of all passes, what their windows show, and what is left over."""
+    upper_hz = settings.band_hz[1] / cut.scale
     layout = MomentMap(deconvolver, order=settings.order, upper_hz=upper_hz)
     signals = [rung.signals for rung in cut.rungs]
     density, decay = (layout.empty(sum(map(len, signals))) for _ in range(2))
@@ -161,40 +208,31 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     passes = read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
     drives = [rung.drive_dbfs for rung in cut.rungs for _ in rung.signals]
     left = look_between(
-        layout, density, decay, passes, noise, grid=recorded_grid, drives_dbfs=drives
+        layout, density, decay, passes, noise, grid=grid / cut.scale, drives_dbfs=drives
     )
     passes = with_raised_floors(passes, left, deconvolver, arrival / deconvolver.rate_hz)
-    separated = averaged(passes, cut.rungs, grid)
-    responses = responses.averaged(separated.kept)
-    rungs = cut.without(separated.left_out)
-    loudest = loudest_clean(rungs)
-    high = HighOrders(layout, recorded_grid, order=settings.order, upper_hz=upper_hz)
-    high_orders = mean_of_passes(high.amplitude(density, left.damaged), separated.kept)
+    return responses, passes, left
+
+
+def _high_orders(
+    left: LeftOver,
+    kept: Sequence[Sequence[int]],
+    cut: CutLadder,
+    settings: TakeSettings,
+    grid: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what is above the highest order, its floors, and impulses; see `Amplitudes`."""
+    upper_hz = settings.band_hz[1] / cut.scale
+    high = HighOrders(left.layout, grid / cut.scale, order=settings.order, upper_hz=upper_hz)
     drive = cut.sweep.drive_ratio(grid)
-    return Amplitudes(
-        frequency_hz=grid,
-        orders=np.abs(separated.orders),
-        floors=separated.floors,
-        degrees=separated.degrees,
-        independent_hz=passes.independent_hz,
-        leaks=_leaks(recorded, settings, grid / cut.scale),
-        high_orders=high_orders / drive,
-        high_order_floors=np.tile(high.floor(left.background) / drive, (len(cut.rungs), 1)),
-        usable=separated.usable,
-        spread=separated.spread,
-        left_out=separated.left_out,
-        differing=separated.differing,
-        noise=noise,
-        damage=damage_of(left, cut, deconvolver),
-        rate_constant_s=cut.sweep.rate_constant_s,
-        arrivals=find_arrivals(responses, settings.band_hz),
-        impulse=_impulse_response(responses, arrival, loudest),
-        swept=SweptHarmonics(
-            grid, separated.orders, separated.floors,
-            fundamental_at_multiples(passes, responses, arrival, loudest),
-            cut.sweep.rate_constant_s, cut.sweep.duration_s,
-        ),
-    )  # fmt: skip
+    amplitudes = mean_of_passes(high.amplitude(left.density, left.damaged), kept) / drive
+    floors = np.tile(high.floor(left.background) / drive, (len(cut.rungs), 1))
+    own = left.own
+    if not np.any(own):
+        return amplitudes, floors, np.full_like(amplitudes, np.nan)
+    impulses = mean_of_passes(high.amplitude(left.density, ~own), kept) / drive
+    power = impulses**2 - floors**2
+    return amplitudes, floors, np.sqrt(np.where(power > 0.0, power, np.nan))
 
 
 def _impulse_response(

@@ -59,12 +59,14 @@ class LeftOver:
     layout : which moments and bands the arrays below hold.
     density : between the strips, shape ``(P, T, B)``.
     background : of the silence, shape ``(B,)``; None where it was not recorded.
+    noise : of the silence, same.
     found, events : what exceeds it; None and empty without a background.
     """
 
     layout: MomentMap
     density: FloatArray
     background: FloatArray | None
+    noise: NoiseSpectrum | None
     found: Disturbances | None
     events: list[Event]
 
@@ -72,6 +74,11 @@ class LeftOver:
     def damaged(self) -> BoolArray:
         """Which moments of which pass are damaged, shape ``(P, T)``."""
         return self._moments("damage")
+
+    @property
+    def own(self) -> BoolArray:
+        """Which moments show what the loudspeaker does in several passes, shape ``(P, T)``."""
+        return self._moments("loudspeaker")
 
     def _moments(self, whose: str) -> BoolArray:
         flags = np.zeros(self.density.shape[:2], dtype=bool)
@@ -100,13 +107,14 @@ def look_between(
     drives_dbfs : of each pass.
     """
     if noise is None:
-        return LeftOver(layout, density, None, None, [])
+        return LeftOver(layout, density, None, None, None, [])
     background = noise.mean_around(layout.middle_hz, np.diff(layout.edges_hz))
     if not np.all(background > 0.0):
-        return LeftOver(layout, density, background, None, [])
+        return LeftOver(layout, density, background, noise, None, [])
     expected = expected_density(layout, decay, background, passes.values, passes.floors[:, 0], grid)
     found = find_disturbances(layout, density, expected)
-    return LeftOver(layout, density, background, found, events_of(layout, found, drives_dbfs))
+    events = events_of(layout, found, drives_dbfs)
+    return LeftOver(layout, density, background, noise, found, events)
 
 
 def with_raised_floors(
