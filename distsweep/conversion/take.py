@@ -32,6 +32,7 @@ def take_record(
     """Return a take's record, but for what the search for resonances adds to it."""
     if isinstance(measured, MeasuredLadder):
         fields = _ladder_fields(measured)
+        fields["damage"] = take.in_file_time(measured.damage)
     else:
         fields = _staircase_fields(measured)
     return Take(
@@ -59,7 +60,6 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "high_order_onset": measured.limits.high_order_onset,
         "thd_advice": advice_records(measured.thd_advice),
-        "damage": measured.damage,
     }
 
 
