@@ -166,8 +166,8 @@ def test_pairs_do_not_reach_into_each_other() -> None:
     # 1500 and 2500 are a pair as well; 9000 and 10003 stand too far apart.
     assert marker_pairs(places, matches, spacing=1000.0, chirp=20.0) == [(0, 1), (2, 3)]
     assert marker_pairs(places, matches, spacing=1010.0, chirp=20.0) == []
-    # A pair that crosses a clearer one is none.
-    assert marker_pairs(places, matches, spacing=1500.0, chirp=20.0) == [(0, 2)]
+    # 1000 and 2500 cross the clearer 0 and 1500.
+    assert marker_pairs(places, matches, spacing=1500.0, chirp=20.0) == [(0, 2), (3, 4)]
 
 
 def test_a_search_is_made_once(several, monkeypatch: pytest.MonkeyPatch) -> None:
