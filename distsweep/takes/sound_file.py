@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
+from distsweep.c_libraries import unheard
 from distsweep.errors import InputError
 from distsweep.units import FloatArray
 
@@ -20,6 +21,10 @@ and a call costs nothing beside its samples)."""
 
 STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
 STEPS["PCM_32"] = 2.0**-31
+
+
+TALKATIVE = (".mp3", ".mp2", ".mpa")
+"""Files whose decoder prints its own remarks on damage."""
 
 
 @dataclass(frozen=True)
@@ -151,15 +156,17 @@ def check_path(path: Path) -> None:
 
 @contextmanager
 def reading(path: Path) -> Iterator[None]:
-    """Turn what libsndfile raises into one line.
+    """Turn what libsndfile raises into one line, and what its decoders print into none.
 
     Raises
     ------
     InputError
         The file cannot be read as sound.
     """
+    talks = path.suffix.lower() in TALKATIVE
     try:
-        yield
+        with unheard(in_files_too=True) if talks else nullcontext():
+            yield
     except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError, TypeError,
             MemoryError) as error:  # fmt: skip
         reason = str(error).replace("\n", " ").rstrip(". ") or "damaged or cut off"

@@ -4,8 +4,9 @@
 96 kHz in 16 bits into a temporary folder (2.8 GB for two hours; it is removed), its signal in the
 second channel and noise in the first; before that one of a quarter of the length. Each is analysed
 in a process of its own, and so is it written: where a process is started, the system counts the
-memory of the one that starts it as its own. A process's memory is the operating system's count of its resident pages at
-their most; at most 800 MB are allowed. The time of both lengths shows whether it is linear.
+memory of the one that starts it as its own. A process's memory is the operating system's count of
+its resident pages at their most; at most 800 MB are allowed. The time of both lengths shows whether
+it is linear.
 """
 
 from __future__ import annotations

@@ -326,6 +326,8 @@ def outcome(arguments: list[str], name: str) -> tuple[str, str]:
     for left in ("out", "out.json"):
         shutil.rmtree(left, ignore_errors=True)
         Path(left).unlink(missing_ok=True)
+    os.ftruncate(2, 0)
+    os.lseek(2, 0, os.SEEK_SET)
     signal.alarm(LONGEST_S)
     try:
         if arguments == ["read"]:
@@ -340,6 +342,9 @@ def outcome(arguments: list[str], name: str) -> tuple[str, str]:
         signal.alarm(0)
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         return "FAILED", "".join(traceback.format_exception(done.exception))
+    printed = os.pread(2, 2000, 0).decode(errors="replace")
+    if printed:
+        return "FAILED", f"printed past Python: {printed}"
     said = [line for line in done.stderr.splitlines() if not line.startswith("take ")]
     if done.exit_code == 0:
         for path in (Path("out/results.json"), Path("out.json")):
@@ -385,6 +390,8 @@ def main() -> None:
     for path in sources.iterdir():
         (work / path.name).symlink_to(path)
     os.chdir(work)
+    heard = os.open(sources / "stderr", os.O_RDWR | os.O_CREAT)
+    os.dup2(heard, 2)  # what libraries in C print counts too
     warnings.simplefilter("error")
     signal.signal(signal.SIGALRM, _stop)
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
