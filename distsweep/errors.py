@@ -18,6 +18,10 @@ class InputError(DistsweepError):
     exit_code = 3
 
 
+class NoSignalError(InputError):
+    """A channel of a recording that is silent, or holds no markers: another one may."""
+
+
 class SafetyRefusal(DistsweepError):  # noqa: N818 - a refusal is not an error of the program
     """Something that could hurt ears or equipment was asked for (exit code 4)."""
 

@@ -27,6 +27,8 @@ from distsweep.conversion.take import (
     take_record,
     warning_record,
 )
+from distsweep.errors import InputError
+from distsweep.reason import Reason
 from distsweep.results import (
     Agreement,
     Conditions,
@@ -38,8 +40,9 @@ from distsweep.results import (
     first_take,
 )
 from distsweep.takes.doubts import session_warnings
+from distsweep.takes.marker_search import Searching
 from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
-from distsweep.takes.take import find_take, take_settings, take_warnings
+from distsweep.takes.take import each_run, find_take, take_settings, take_warnings
 
 if TYPE_CHECKING:
     from distsweep.analysis.staircase import MeasuredStaircase
@@ -48,13 +51,19 @@ Progress = Callable[[str], None]
 """Called with what is being worked on, a short text at a time."""
 
 
-def analyse(session: Session | str | Path, *, progress: Progress | None = None) -> Results:
+def analyse(
+    session: Session | str | Path,
+    *,
+    progress: Progress | None = None,
+    searching: Searching | None = None,
+) -> Results:
     """Analyse every take of a session.
 
     Parameters
     ----------
     session : a session, its folder, or its ``session.toml``.
     progress : called with a short text before each take.
+    searching : called, while a long recording is searched, with its name and the share done.
 
     Raises
     ------
@@ -64,16 +73,8 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     if not isinstance(session, Session):
         session = read_session(session)
     warnings = [warning_record(reason) for reason in session_warnings(session)]
-    takes: list[Take] = []
-    ladders: list[tuple[int, MeasuredLadder]] = []
-    for number, entry in enumerate(session.takes):
-        if progress is not None:
-            progress(f"take {entry.position!r}")
-        measured, take, doubts = _analyse_take(session, entry)
-        takes.append(take)
-        warnings += doubts
-        if isinstance(measured, MeasuredLadder):
-            ladders.append((number, measured))
+    takes, ladders, doubts = _analyse_takes(session, progress, searching)
+    warnings += doubts
     axis = first_take(takes, "axis") or takes[0]
     device = session.device
     resonances = find_resonances(
@@ -97,12 +98,41 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     )
 
 
+def _analyse_takes(
+    session: Session, progress: Progress | None, searching: Searching | None
+) -> tuple[list[Take], list[tuple[int, MeasuredLadder]], list[Warning_]]:
+    """Return the takes as recorded, the ladders among them by their number, and warnings."""
+    takes: list[Take] = []
+    warnings: list[Warning_] = []
+    ladders: list[tuple[int, MeasuredLadder]] = []
+    failed: InputError | None = None
+    for entry in session.takes:
+        if progress is not None:
+            progress(f"take {entry.position!r}")
+        try:
+            measured, take, doubts = _analyse_take(session, entry, searching)
+        except InputError as error:
+            if not entry.may_fail:
+                raise
+            failed = failed or error
+            left_out = Reason("run_left_out", run=entry.position, reason=str(error))
+            warnings.append(warning_record(left_out))
+            continue
+        if isinstance(measured, MeasuredLadder):
+            ladders.append((len(takes), measured))
+        takes.append(take)
+        warnings += doubts
+    if failed is not None and not takes:
+        raise failed
+    return takes, ladders, warnings
+
+
 def _analyse_take(
-    session: Session, entry: TakeEntry
+    session: Session, entry: TakeEntry, searching: Searching | None
 ) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
     """Return a take as measured and as recorded, with its warnings."""
     calibration = session.calibration_of(entry)
-    recorded = find_take(entry)
+    recorded = find_take(entry, searching=searching)
     settings = take_settings(recorded.stimulus.recipe, calibration, session.conditions)
     measured = measure_take(recorded.cut, settings)
     warnings = [
@@ -174,16 +204,22 @@ def analyse_recording(
     recording: str | Path | Sequence[str | Path],
     *,
     stimulus: str | Path,
-    channel: int = 1,
+    channel: int | None = None,
     progress: Progress | None = None,
+    searching: Searching | None = None,
 ) -> Results:
     """Analyse one recording (or one file a rung) without a session; levels are in dBFS.
+
+    A recording that holds the stimulus several times gives as many takes, "axis", "axis 2" and so
+    on, in the order recorded.
 
     Parameters
     ----------
     recording : a sound file, or a list of them in the order of the stimulus's files.
     stimulus : the sidecar of the stimulus that was played.
-    channel : counted from 1.
+    channel : counted from 1; None: the first, or, if that one is silent or holds no markers, one
+        that does hold them.
+    progress, searching : as of `analyse`.
 
     Raises
     ------
@@ -192,5 +228,7 @@ def analyse_recording(
     """
     paths = [recording] if isinstance(recording, str | Path) else list(recording)
     entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
-    session = Session(Path(), Device(), Conditions(), Calibration(), (entry,))
-    return analyse(session, progress=progress)
+    entries, several = each_run(entry, searching=searching)
+    session = Session(Path(), Device(), Conditions(), Calibration(), entries)
+    results = analyse(session, progress=progress, searching=searching)
+    return replace(results, warnings=[*map(warning_record, several), *results.warnings])

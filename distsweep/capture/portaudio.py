@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from distsweep.c_libraries import unheard
 from distsweep.capture.backend import (
     STOP_WITHIN_S,
     AudioDevice,
@@ -17,7 +18,7 @@ from distsweep.capture.backend import (
     Route,
     channels_to_open,
 )
-from distsweep.capture.drivers import CLOSING_S, close_streams, drivers_unheard
+from distsweep.capture.drivers import CLOSING_S, close_streams
 from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
@@ -107,7 +108,7 @@ class PortAudio:
         check_settings = getattr(self._sd, f"check_{kind}_settings")
         for channels in channels_to_open(device, needed, kind=kind):
             try:
-                with drivers_unheard():
+                with unheard():
                     check_settings(device=device.index, channels=channels, samplerate=rate_hz)
             except (self._sd.PortAudioError, ValueError) as error:
                 refused: Exception = error
@@ -140,7 +141,7 @@ class PortAudio:
         streams = _Streams(
             self._sd, route, conversation, opened=opened, latency_s=LATENCIES_S[self._eased]
         )
-        with drivers_unheard():
+        with unheard():
             self._run(streams, tick)
 
     def _run(self, streams: _Streams, tick: Callable[[], None]) -> None:

@@ -17,6 +17,7 @@ COMMANDS = {
     "devices": "List audio devices.",
     "calibrate": "Find pascal per full scale, from a calibrator or data sheets.",
     "capture": "Play and record a ladder or staircase, with every safeguard.",
+    "inspect": "Tell what a recording holds, without an analysis.",
     "analyse": "Analyse a session, or one recording.",
     "exposure": "Add up the noise dose of a plan or a session.",
     "demo": "Do the whole job on a simulated loudspeaker.",

@@ -20,6 +20,9 @@ import click
 LAST_WORDS_S = 0.5
 """Longest wait at the end for a terminal to take what is still to be shown (chosen)."""
 
+BAR_WIDTH = 30
+"""Characters of a bar (chosen: a file's name stands beside it in 80 columns)."""
+
 FULL_S = 0.01
 """A stream that must not be waited for (O_NONBLOCK) is tried again after this (chosen)."""
 
@@ -139,6 +142,14 @@ def say(text: str) -> None:
         click.echo(text, err=True)
     else:
         current.tell(text)
+
+
+def show_share(name: str, share: float) -> None:
+    """Show on a terminal how much of a file was gone through, as a bar; 1 ends the line."""
+    live = printer()
+    done = round(BAR_WIDTH * min(max(share, 0.0), 1.0))
+    bar = "█" * done + "░" * (BAR_WIDTH - done)
+    live.show(f"searching {name} {bar} {100.0 * share:3.0f} %")
 
 
 def put_out(text: str) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from distsweep.cli._printing import say
+from distsweep.cli._printing import say, show_share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,7 +33,11 @@ if TYPE_CHECKING:
     help="Sidecar (.json) of the stimulus that was played: analyse RECORDING without a session."
     " Of a split stimulus, give one RECORDING a file, in order.",
 )
-@click.option("--channel", type=click.IntRange(min=1), help="Channel of RECORDING, from 1.")
+@click.option(
+    "--channel",
+    type=click.IntRange(min=1),
+    help="Channel of RECORDING, from 1. [default: 1, or the one that holds the stimulus]",
+)
 @click.option(
     "-o",
     "--output",
@@ -138,8 +142,10 @@ def _analysed(sources: Sequence[Path], *, stimulus: Path | None, channel: int | 
     from distsweep.pipeline import analyse, analyse_recording
 
     if stimulus is None:
-        return analyse(sources[0], progress=say)
-    return analyse_recording(sources, stimulus=stimulus, channel=channel or 1, progress=say)
+        return analyse(sources[0], progress=say, searching=show_share)
+    return analyse_recording(
+        sources, stimulus=stimulus, channel=channel, progress=say, searching=show_share
+    )
 
 
 def _report_files(made: FileSet, folder: Path) -> None:

@@ -33,6 +33,7 @@ def take_record(
     """Return a take's record, but for what the search for resonances adds to it."""
     if isinstance(measured, MeasuredLadder):
         fields = _ladder_fields(measured)
+        fields["damage"] = damage_records(take.in_file_time(measured.damage), measured.rungs)
     else:
         fields = _staircase_fields(measured)
     return Take(
@@ -60,7 +61,6 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "limiters": [limiter_record(limiter) for limiter in measured.limits.limiters],
         "high_order_onset": measured.limits.high_order_onset,
         "thd_advice": advice_records(measured.thd_advice),
-        "damage": damage_records(measured.damage, measured.rungs),
     }
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from distsweep.errors import InputError
 from distsweep.results import version_1
+from distsweep.results.record import Record
 from distsweep.results.session import Noted
 from distsweep.results.take import SCHEMA, Results, Take
 from distsweep.whole_files import write_whole_text
@@ -25,8 +26,8 @@ _DECIMALS = {"_percent": 6}  # −120 dB is 0.0001 %; everything else is written
 _DEFAULT_DECIMALS = 4
 
 
-def to_json(results: Results) -> str:
-    """Results as the text of ``results.json``: strict JSON, ``null`` for what does not exist."""
+def to_json(results: Record) -> str:
+    """Return results, or another record, as strict JSON: ``null`` for what does not exist."""
     return json.dumps(_plain(results, ""), allow_nan=False, ensure_ascii=False)
 
 

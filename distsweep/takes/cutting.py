@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -84,15 +85,26 @@ def place_files(stimulus: Stimulus, recordings: Sequence[Recording]) -> list[Pla
         The number of recordings is not that of the stimulus's files, or a recording does
         not hold its file.
     """
-    if len(recordings) != len(stimulus.files):
-        raise InputError(
-            f"{recordings[0].path}: {len(recordings)} recording(s) given, the stimulus has"
-            f" {len(stimulus.files)} file(s): list one recording a file, in order"
-        )
+    check_count([recording.path for recording in recordings], stimulus)
     return [
         place_stimulus(recording, marker=stimulus.marker, file=file)
         for recording, file in zip(recordings, stimulus.files, strict=True)
     ]
+
+
+def check_count(recordings: Sequence[Path], stimulus: Stimulus) -> None:
+    """Refuse more or fewer recordings than the stimulus has files.
+
+    Raises
+    ------
+    InputError
+        There are.
+    """
+    if len(recordings) != len(stimulus.files):
+        raise InputError(
+            f"{recordings[0]}: {len(recordings)} recording(s) given, the stimulus has"
+            f" {len(stimulus.files)} file(s): list one recording a file, in order"
+        )
 
 
 def marker_changes(

@@ -21,11 +21,15 @@ from distsweep.units import FloatArray
 
 @dataclass(frozen=True)
 class FoundStaircase:
-    """A staircase found in its recordings and cut; ``missing`` names what is incomplete."""
+    """A staircase found in its recordings and cut.
+
+    ``missing`` names what is incomplete; ``placements`` has one item a file.
+    """
 
     cut: CutStaircase
     clock_drift_ppm: float | None
     missing: list[Reason]
+    placements: list[Placement]
 
 
 def with_scale(placement: Placement, scale: float, *, start: float, end: float) -> Placement:
@@ -83,7 +87,7 @@ def cut_staircase(
         scale=scale,
         step=max(recording.step for recording in recordings),
     )
-    return FoundStaircase(whole, (scale - 1.0) * 1e6 if known else None, missing)
+    return FoundStaircase(whole, (scale - 1.0) * 1e6 if known else None, missing, list(placements))
 
 
 def cut_tones(

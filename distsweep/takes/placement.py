@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from distsweep.errors import InputError
+from distsweep.errors import InputError, NoSignalError
 from distsweep.fast_length import fast_length
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.recording import Recording
-from distsweep.units import FloatArray
+from distsweep.units import FloatArray, IntArray
 
 LEAST_MATCH = 0.12
 """Normalised correlation from which a place may be a marker (chosen: the largest of a minute
@@ -106,9 +107,17 @@ def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatA
     chirp = marker.waveform(rate_hz=marker.rate_hz / step).astype(np.float32)
     if len(short) <= len(chirp):
         return np.empty(0), np.empty(0)
-    match = _normalised_correlation(short, chirp)
+    order, best = best_places(normalised_correlation(short, chirp), len(chirp))
+    return (order * step).astype(np.float64), best
+
+
+def best_places(match: FloatArray, chirp_samples: int) -> tuple[IntArray, FloatArray]:
+    """Return the lags at which a marker may be, sorted, and their matches; ``CANDIDATES`` at most.
+
+    ``match`` is a normalised correlation with a marker of so many samples, lag by lag.
+    """
     # The largest match of every half chirp's length; of two in reach, the larger stays.
-    block = len(chirp) // 2
+    block = chirp_samples // 2
     padded = np.pad(match, (0, -len(match) % block)).reshape(-1, block)
     best = np.argmax(padded, axis=1) + block * np.arange(len(padded))
     best = best[match[np.minimum(best, len(match) - 1)] >= LEAST_MATCH]
@@ -117,13 +126,16 @@ def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatA
         if len(kept) < CANDIDATES and all(abs(place - other) >= block for other in kept):
             kept.append(int(place))
     order = np.array(sorted(kept), dtype=np.int64)
-    return (order * step).astype(np.float64), match[order].astype(np.float64)
+    return order, match[order].astype(np.float64)
 
 
-def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
+def normalised_correlation(
+    signal: Any, chirp: Any, *, mean_power: float | None = None
+) -> FloatArray:
     """Return |correlation| over what identical shapes would give, 0…1, per lag.
 
-    Stretches far below the signal's overall power are not blown up: there the power of
+    ``mean_power`` is that of the recording that the signal is a part of; None: the signal is all
+    of it. Stretches far below the signal's overall power are not blown up: there the power of
     60 dB below the mean stands in. Else a faint copy of a marker, in a silence without noise,
     would match as well as the marker.
     """
@@ -140,7 +152,8 @@ def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
     energy = np.zeros(len(signal) + 1)
     np.cumsum(signal.astype(float) ** 2, out=energy[1:])
     local = energy[len(chirp) :] - energy[: len(energy) - len(chirp)]
-    least = 1e-6 * energy[-1] / len(signal) * len(chirp) + 1e-300
+    mean_power = energy[-1] / len(signal) if mean_power is None else mean_power
+    least = 1e-6 * mean_power * len(chirp) + 1e-300
     np.maximum(local, least, out=local)
     local *= np.sum(chirp**2)
     return np.asarray(correlation / np.sqrt(local, out=local))
@@ -166,20 +179,7 @@ def _place_by_one(
     matches: FloatArray,
 ) -> Placement:
     """Place a stimulus by its only marker, as start or end, whichever leaves more rungs."""
-    if not len(matches) or np.max(matches) < SURE_MATCH:
-        raise InputError(
-            f"{recording.path}: the stimulus's start and end markers were not found"
-            f" (best match {np.max(matches, initial=0.0):.2f} of 1): is it a recording of this"
-            " stimulus, on this channel, and loud enough?"
-        )
-    if np.sum(matches >= SURE_MATCH) > 1:
-        found = places[matches >= SURE_MATCH]
-        raise InputError(
-            f"{recording.path}: the markers stand {(found[-1] - found[0]) / marker.rate_hz:.3f} s"
-            f" apart, in this stimulus they stand"
-            f" {(file.end_marker_sample - file.start_marker_sample) / marker.rate_hz:.3f} s"
-            " apart: give the sidecar of the stimulus that was played"
-        )
+    check_only_marker(recording.path, marker, file, places, matches)
     place = places[int(np.argmax(matches))]
     curve = _correlation_around(recording.samples, marker, int(place))
     place += int(np.argmax(np.abs(curve))) - len(curve) // 2
@@ -191,6 +191,36 @@ def _place_by_one(
     return Placement(
         offset_samples=float(offset), scale=1.0, markers=name, match=float(np.max(matches))
     )
+
+
+def check_only_marker(
+    path: Path, marker: Marker, file: StimulusFile, places: FloatArray, matches: FloatArray
+) -> None:
+    """Refuse places of which not exactly one is surely a marker, and none stand as a pair should.
+
+    Parameters
+    ----------
+    places, matches : of what may be markers, in samples at the marker's rate, sorted.
+
+    Raises
+    ------
+    InputError
+        None is one for sure (a `NoSignalError`), or several are.
+    """
+    if not len(matches) or np.max(matches) < SURE_MATCH:
+        raise NoSignalError(
+            f"{path}: the stimulus's start and end markers were not found"
+            f" (best match {np.max(matches, initial=0.0):.2f} of 1): is it a recording of this"
+            " stimulus, on this channel, and loud enough?"
+        )
+    if np.sum(matches >= SURE_MATCH) > 1:
+        found = places[matches >= SURE_MATCH]
+        raise InputError(
+            f"{path}: the markers stand {(found[-1] - found[0]) / marker.rate_hz:.3f} s"
+            f" apart, in this stimulus they stand"
+            f" {(file.end_marker_sample - file.start_marker_sample) / marker.rate_hz:.3f} s"
+            " apart: give the sidecar of the stimulus that was played"
+        )
 
 
 def _rungs_inside(recording: Recording, file: StimulusFile, offset: float) -> int:

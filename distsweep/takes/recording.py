@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
-from distsweep.errors import InputError
+from distsweep.errors import InputError, NoSignalError
+from distsweep.takes.sound_file import SoundFile, open_sound, read_channel
 from distsweep.units import FloatArray, IntArray
 
 SILENT_PEAK = 1e-6
@@ -25,10 +24,6 @@ ALL_CLIPPED_SHARE = 0.2
 in it)."""
 
 
-_STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
-_STEPS["PCM_32"] = 2.0**-31
-
-
 @dataclass(frozen=True)
 class Recording:
     """One channel of a sound file.
@@ -41,6 +36,7 @@ class Recording:
     clipped_samples : sorted indices of samples that are clipped, shape ``(K,)``.
     step : size of the encoding's smallest step; 0 where it has none (float).
     peak : largest magnitude of a sample.
+    first_sample : which sample of the file's the first of ``samples`` is.
     """
 
     path: Path
@@ -49,39 +45,70 @@ class Recording:
     clipped_samples: IntArray
     step: float
     peak: float
+    first_sample: int = 0
 
 
-def read_recording(path: Path, *, channel: int = 1) -> Recording:
-    """Read one channel (counted from 1) of a sound file.
+def read_recording(
+    path: Path | SoundFile, *, channel: int = 1, first: int = 0, last: int | None = None
+) -> Recording:
+    """Read one channel (counted from 1) of a sound file, or a stretch of it.
+
+    Parameters
+    ----------
+    path : the file, or its header if that was read before.
+    first, last : the stretch's first sample, and the one after its last.
 
     Raises
     ------
     InputError
         The file is missing, empty, no sound file, cut off, has no such channel, holds no
-        sound, is clipped all over, or holds samples that are not numbers.
+        sound (a `NoSignalError`), is clipped all over, or holds samples that are not numbers.
     """
-    _check_path(path)
-    samples, rate_hz, step = _read_channel(path, channel)
+    sound = path if isinstance(path, SoundFile) else open_sound(path)
+    samples = read_channel(sound, channel, first=first, last=last)
     peak = max(float(samples.max()), -float(samples.min())) if len(samples) else 0.0
     if not len(samples):
-        raise InputError(f"{path}: holds no samples: record it again, or copy it again")
+        raise InputError(f"{sound.path}: holds no samples: record it again, or copy it again")
     if not np.isfinite(peak):
-        bad = int(np.flatnonzero(~np.isfinite(samples))[0])
-        raise InputError(
-            f"{path}: sample {bad} of channel {channel} is not a number: export the recording again"
-        )
+        bad = first + int(np.flatnonzero(~np.isfinite(samples))[0])
+        raise no_number(sound, channel, bad)
     if peak < SILENT_PEAK:
-        raise InputError(
-            f"{path}: channel {channel} is silent: choose another channel, or check the microphone"
-        )
-    clipped = find_clipping(samples, peak, step=step)
+        raise silent(sound, channel)
+    clipped = find_clipping(samples, peak, step=sound.step)
     if len(clipped) > ALL_CLIPPED_SHARE * len(samples):
-        raise InputError(
-            f"{path}: {100 * len(clipped) // len(samples)} % of the samples are clipped:"
-            " lower the input gain and record it again"
-        )
+        raise clipped_all_over(sound, len(clipped) / len(samples))
     return Recording(
-        path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped, step=step, peak=peak
+        path=sound.path,
+        samples=samples,
+        rate_hz=sound.rate_hz,
+        clipped_samples=clipped,
+        step=sound.step,
+        peak=peak,
+        first_sample=first,
+    )
+
+
+def no_number(sound: SoundFile, channel: int, sample: int) -> InputError:
+    """Return the error of a channel with a sample that is not a finite number."""
+    return InputError(
+        f"{sound.path}: sample {sample} of channel {channel} is not a number: export the recording"
+        " again"
+    )
+
+
+def silent(sound: SoundFile, channel: int) -> NoSignalError:
+    """Return the error of a channel that holds no sound."""
+    return NoSignalError(
+        f"{sound.path}: channel {channel} is silent: choose another channel, or check the"
+        " microphone"
+    )
+
+
+def clipped_all_over(sound: SoundFile, share: float) -> InputError:
+    """Return the error of a channel of which such a share is clipped."""
+    return InputError(
+        f"{sound.path}: {int(100 * share)} % of the samples are clipped:"
+        " lower the input gain and record it again"
     )
 
 
@@ -93,23 +120,7 @@ def count_channels(path: Path) -> int:
     InputError
         It cannot be read as sound.
     """
-    _check_path(path)
-    try:
-        return int(soundfile.info(path).channels)
-    except (soundfile.LibsndfileError, RuntimeError, OSError) as error:
-        raise InputError(f"{path}: cannot be read as sound: give a WAV, FLAC or AIFF") from error
-
-
-def _check_path(path: Path) -> None:
-    try:
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder, not a recording: give a WAV, FLAC or AIFF file")
-        if not path.exists():
-            raise InputError(f"{path}: no such recording: check the path")
-        if path.stat().st_size == 0:
-            raise InputError(f"{path}: is empty: record it again, or copy it again")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}): check the path") from error
+    return open_sound(path).channels
 
 
 def find_clipping(samples: FloatArray, peak: float, *, step: float = 0.0) -> IntArray:
@@ -137,32 +148,6 @@ def find_clipping(samples: FloatArray, peak: float, *, step: float = 0.0) -> Int
     return np.asarray(at_limit if np.any(keep) else at_limit[:0], dtype=np.int64)
 
 
-def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, float]:
-    try:
-        with soundfile.SoundFile(path) as file:
-            if not 1 <= channel <= file.channels:
-                raise InputError(
-                    f"{path}: has {file.channels} channel(s), channel {channel} was asked for:"
-                    " choose another, with --channel or channel in session.toml"
-                )
-            announced = file.frames
-            cut_off = _is_cut_off(file.extra_info)
-            samples = file.read(dtype="float64", always_2d=True)[:, channel - 1]
-            rate_hz = file.samplerate
-            step = _STEPS.get(file.subtype, 0.0)
-    except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError, TypeError) as error:
-        reason = str(error).replace("\n", " ").rstrip(". ") or "damaged or cut off"
-        raise InputError(
-            f"{path}: cannot be read as sound ({reason}): give a WAV, FLAC or AIFF file"
-        ) from error
-    if cut_off or len(samples) < announced:
-        raise InputError(
-            f"{path}: is cut off, it holds fewer samples than its header announces:"
-            " copy it again, or record it again"
-        )
-    return np.ascontiguousarray(samples), rate_hz, step
-
-
 def _reaching(samples: FloatArray, limit: float) -> IntArray:
     """Return the indices of samples that reach ±limit; few blocks of a recording hold any."""
     block = 4096
@@ -171,12 +156,3 @@ def _reaching(samples: FloatArray, limit: float) -> IntArray:
     rest = np.arange(whole.size, len(samples))
     places = np.concatenate([(loud[:, None] * block + np.arange(block)).reshape(-1), rest])
     return np.asarray(places[np.abs(samples[places]) >= limit], dtype=np.int64)
-
-
-def _is_cut_off(log: str) -> bool:
-    """Tell from libsndfile's log whether the sound data end before the length in the header."""
-    for line in log.splitlines():
-        found = re.match(r"\s*(?:data|SSND)\s*:\s*(\d+)\s*\(should be (\d+)\)", line)
-        if found and int(found[1]) > int(found[2]):
-            return True
-    return False

@@ -51,15 +51,20 @@ class Calibration:
 class TakeEntry:
     """One take as listed: its stimulus's sidecar and its recordings, one or one a rung.
 
-    ``calibration`` is the one this take was made with; None: the session's.
+    ``channel`` is None where none was named: the first, or the one that holds the markers.
+    ``number`` tells which run of the stimulus is meant where a recording holds several, counted
+    from 1; None: the first. ``calibration`` is the one this take was made with; None: the
+    session's. ``may_fail``: it is left out, with a warning, where it cannot be analysed.
     """
 
     position: str
     stimulus: Path
     recordings: tuple[Path, ...]
-    channel: int = 1
+    channel: int | None = None
     partial: bool = False
     calibration: Calibration | None = None
+    number: int | None = None
+    may_fail: bool = False
 
 
 @dataclass(frozen=True)
@@ -318,7 +323,8 @@ def _takes(table: Table, file: Path, common: Calibration) -> tuple[TakeEntry, ..
                 position=inner.text("position"),
                 stimulus=file.parent / inner.text("stimulus"),
                 recordings=tuple(file.parent / name for name in names),
-                channel=inner.whole("channel", 1, least=1),
+                channel=inner.whole("channel", None, least=1),
+                number=inner.whole("number", None, least=1),
                 partial=inner.truth("partial", False),
                 calibration=_own_calibration(inner, file, common),
             )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,16 +13,19 @@ from distsweep.analysis.cut import CutLadder, CutStaircase
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.settings import TakeSettings
 from distsweep.reason import Reason
-from distsweep.results import Conditions
+from distsweep.results import Conditions, Damage
 from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus, read_sidecar
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
-from distsweep.takes.cutting import FoundLadder, cut_ladder, marker_changes
+from distsweep.takes.channel_choice import on_a_channel
+from distsweep.takes.cutting import FoundLadder, check_count, cut_ladder, marker_changes
 from distsweep.takes.doubts import level_band_doubts, take_doubts
 from distsweep.takes.file_order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.gain_warnings import ladder_gain_warnings, staircase_gain_warnings
-from distsweep.takes.recording import Recording, read_recording
+from distsweep.takes.marker_search import Searching
+from distsweep.takes.recording import Recording
+from distsweep.takes.runs import Search, read_run, run_starts_s
 from distsweep.takes.session import Calibration, Session, TakeEntry
 from distsweep.takes.sweep_identity import CLOCKS_PPM, check_sweeps
 
@@ -55,6 +60,7 @@ class FoundTake:
     recordings : one a file of the stimulus.
     cutting : the cut stimulus, the clocks' drift, and what is missing of it.
     marker_changes : one a file; None where a marker was not found.
+    choices : what was chosen for want of being told: a channel, a run.
     """
 
     entry: TakeEntry
@@ -62,15 +68,37 @@ class FoundTake:
     recordings: list[Recording]
     cutting: FoundLadder | FoundStaircase
     marker_changes: list[MarkerChange | None]
+    choices: list[Reason]
 
     @property
     def cut(self) -> CutLadder | CutStaircase:
         """What the analysis measures."""
         return self.cutting.cut
 
+    def in_file_time(self, damage: Sequence[Damage]) -> list[Damage]:
+        """Return damage timed from its file's first sample, not from that of the stretch read."""
+        begins_s = {
+            recording.path.name: recording.first_sample / recording.rate_hz
+            for recording in self.recordings
+        }
+        if not any(begins_s.values()):
+            return list(damage)
+        first_s = begins_s[self.recordings[0].path.name]
+        return [
+            replace(
+                one,
+                start_s=one.start_s + begins_s.get(one.recording, first_s),
+                end_s=one.end_s + begins_s.get(one.recording, first_s),
+            )
+            for one in damage
+        ]
 
-def find_take(entry: TakeEntry) -> FoundTake:
+
+def find_take(entry: TakeEntry, *, searching: Searching | None = None) -> FoundTake:
     """Read a take's recordings, find its stimulus in them, and cut it out.
+
+    Where no channel was named, and the first is silent or holds no markers, it is looked for in
+    the others. ``searching`` is told how far the search of a long recording is.
 
     Raises
     ------
@@ -79,18 +107,86 @@ def find_take(entry: TakeEntry) -> FoundTake:
         listed twice or in the wrong order, or nothing is complete.
     """
     stimulus = read_sidecar(entry.stimulus)
-    recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
+    check_count(entry.recordings, stimulus)
+    return on_a_channel(
+        entry.channel,
+        entry.recordings,
+        lambda channel: _find_take(entry, stimulus, channel, searching=searching),
+    )
+
+
+EachRun = tuple[tuple[TakeEntry, ...], list[Reason]]
+
+
+def each_run(entry: TakeEntry, *, searching: Searching | None = None) -> EachRun:
+    """Return an entry for each run of the stimulus in a recording, and what is to be said of them.
+
+    Where it is one run, it is the entry itself. Of several all but the first have their number
+    behind the position's name, and each may fail.
+
+    Raises
+    ------
+    InputError
+        A file cannot be used, or the recording does not hold the stimulus.
+    """
+    stimulus = read_sidecar(entry.stimulus)
+    check_count(entry.recordings, stimulus)
+    if len(entry.recordings) > 1:
+        return (entry,), []
+    (path,), (file,) = entry.recordings, stimulus.files
+
+    def starts_on(channel: int) -> tuple[int, list[float]]:
+        search = Search(stimulus.marker, file, channel, searching=searching)
+        return channel, run_starts_s(path, search)
+
+    channel, starts_s = on_a_channel(entry.channel, entry.recordings, starts_on)
+    if len(starts_s) < 2:
+        return (entry,), []
+    entries = tuple(
+        replace(
+            entry,
+            channel=channel,
+            position=entry.position if number == 1 else f"{entry.position} {number}",
+            number=number,
+            may_fail=True,
+        )
+        for number in range(1, len(starts_s) + 1)
+    )
+    told = Reason("several_runs", recording=path.name, starts_s=starts_s, analysed="all")
+    return entries, [*_other_channel(entry, [path], channel), told]
+
+
+def _find_take(
+    entry: TakeEntry, stimulus: Stimulus, channel: int, *, searching: Searching | None
+) -> FoundTake:
+    recordings, choices = [], []
+    for path, file in zip(entry.recordings, stimulus.files, strict=True):
+        search = Search(stimulus.marker, file, channel, entry.number, searching)
+        recording, told = read_run(path, search)
+        recordings.append(recording)
+        choices += told
     refuse_repeated(recordings)
+    choices += _other_channel(entry, entry.recordings, channel)
     if isinstance(stimulus, LadderStimulus):
         ladder = cut_ladder(stimulus, recordings)
         refuse_ladder_order(stimulus, recordings, ladder.placements)
         refuse_copies(recordings, stimulus.files)
-        return FoundTake(entry, stimulus, recordings, ladder, ladder.marker_changes)
-    return _find_staircase(entry, stimulus, recordings)
+        return FoundTake(entry, stimulus, recordings, ladder, ladder.marker_changes, choices)
+    return _find_staircase(entry, stimulus, recordings, choices)
+
+
+def _other_channel(entry: TakeEntry, paths: Sequence[Path], channel: int) -> list[Reason]:
+    """Say so where not the channel that was named, or else the first, was taken."""
+    if channel == (entry.channel or 1):
+        return []
+    return [Reason("other_channel", recordings=[path.name for path in paths], channel=channel)]
 
 
 def _find_staircase(
-    entry: TakeEntry, stimulus: StaircaseStimulus, recordings: list[Recording]
+    entry: TakeEntry,
+    stimulus: StaircaseStimulus,
+    recordings: list[Recording],
+    choices: list[Reason],
 ) -> FoundTake:
     # Imported here: what proves tones loads the analysis of tones, which no ladder needs.
     from distsweep.takes.cutting_staircase import cut_staircase
@@ -99,7 +195,7 @@ def _find_staircase(
     placements = placed_staircase(stimulus, recordings)
     staircase = cut_staircase(stimulus, recordings, placements)
     changes = marker_changes(stimulus, zip(recordings, stimulus.files, placements, strict=True))
-    return FoundTake(entry, stimulus, recordings, staircase, changes)
+    return FoundTake(entry, stimulus, recordings, staircase, changes, choices)
 
 
 def take_settings(
@@ -145,6 +241,7 @@ def take_warnings(
     mic = session.calibration_of(take.entry).mic
     mixed = session.calibrated and not settings.calibrated
     return [
+        *take.choices,
         *take.cutting.missing,
         *_clock_drift(take.cutting.clock_drift_ppm, rungs),
         *([] if measured.background is not None else [Reason("no_background")]),

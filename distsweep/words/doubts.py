@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from distsweep import plausible
-from distsweep.words.wording import as_given, listing, signed, with_sign
+from distsweep.words.wording import as_given, clock_time, listed, listing, signed, with_sign
 
 
 def _improbable_temperature(temperature_c: float) -> str:
@@ -89,6 +89,29 @@ def _level_band_cut(level_band_hz: Sequence[float], measured_hz: Sequence[float]
     )
 
 
+def _other_channel(recordings: Sequence[str], channel: int) -> str:
+    return (
+        f"{listed(recordings)}: channel 1 is silent or holds no markers; channel {channel} holds"
+        " them and was taken."
+    )
+
+
+def _several_runs(recording: str, starts_s: Sequence[float], analysed: str) -> str:
+    """Say where the runs are, and which were taken: "first" or "all"."""
+    taken = {
+        "first": "The first was taken; number = 2 in the take's table would take the second.",
+        "all": "Each is a take of its own.",
+    }
+    return (
+        f"{recording} holds the stimulus {len(starts_s)} times, from"
+        f" {listed([clock_time(start) for start in starts_s])}. {taken[analysed]}"
+    )
+
+
+def _run_left_out(run: str, reason: str) -> str:
+    return f"{run} could not be analysed and was left out: {reason}"
+
+
 SENTENCES: dict[str, Callable[..., str]] = {
     "correction_cut": _correction_cut,
     "improbable_background": _improbable_background,
@@ -101,5 +124,8 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "improbable_temperature": _improbable_temperature,
     "level_band_cut": _level_band_cut,
     "level_band_outside": _level_band_outside,
+    "other_channel": _other_channel,
+    "run_left_out": _run_left_out,
+    "several_runs": _several_runs,
 }
 """By a warning's code: its sentence, given the reason's values."""

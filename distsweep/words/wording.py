@@ -182,6 +182,13 @@ def listed(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
+def clock_time(time_s: float) -> str:
+    """Write a place in a recording as players show it: "0:07", "12:30", "1:02:03"."""
+    minutes, seconds = divmod(int(time_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
+
+
 def with_sign(number: float, decimals: int = 1) -> str:
     """Write a difference with its sign: "+0.5", "−3.0"."""
     text = signed(number, decimals)

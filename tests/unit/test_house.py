@@ -12,7 +12,10 @@ import pytest
 from test_walls import PACKAGE, SOURCES, found, tree_of
 
 FLOORS = (
-    ("errors", "units", "fast_length", "reason", "plausible", "file_locks", "toml_slips"),
+    (
+        *("errors", "units", "fast_length", "reason", "plausible", "file_locks", "toml_slips"),
+        "c_libraries",
+    ),
     ("whole_files", "toml_input", "rehearsal"),
     ("file_sets", "results", "stimulus"),
     ("analysis",),
