@@ -143,6 +143,8 @@ def expected_density(
     """
     powers = np.maximum(np.abs(values) ** 2 - floors[:, None] ** 2, 0.0)
     heard = np.where(layout.decaying > 0.0, np.maximum(decay - background, 0.0), 0.0)
+    # An order's delay is no whole number of moments: the larger of neighbouring ones stands for it.
+    heard[:, 1:-1] = np.maximum(np.maximum(heard[:, :-2], heard[:, 2:]), heard[:, 1:-1])
     expected = np.broadcast_to(background, decay.shape).copy()
     fundamental = _over_octaves(powers[0], grid, layout.middle_hz)
     for n in range(2, len(values) + 1):

@@ -26,7 +26,7 @@ from distsweep.analysis.sweep.windows import (
     window_shape,
 )
 from distsweep.results import Damage
-from distsweep.units import BoolArray, FloatArray, IntArray
+from distsweep.units import BoolArray, FloatArray
 
 ADDED_DEGREES = 4.0
 """Degrees of freedom of the power that a disturbance adds (chosen: two independent cells beside the
@@ -37,17 +37,14 @@ LEAST_REACH_S = 0.005
 distance of the map's moments)."""
 
 CLICK_FRAMES = 3
-"""Frames in which a click shows at most, down to `DOWN_TO` (chosen: so many see a few samples, as
-they overlap by half)."""
+"""Frames in which a click shows at most, down to `whose.DOWN_TO` (chosen: so many see few samples,
+as they overlap by half)."""
 
 KNOCK_S = 0.4
 """Longest event that is one knock (chosen: a door, a step; speech and traffic go on longer)."""
 
 WIDE_SHARE = 0.5
 """Share of the cells at its moments in which a click shows (chosen: a knock is of low ones)."""
-
-DOWN_TO = 0.1
-"""An event begins and ends where its power is below this share of its largest (chosen: 10 dB)."""
 
 
 @dataclass(frozen=True)
@@ -185,16 +182,11 @@ def damage_of(left: LeftOver, cut: CutLadder, deconvolver: Deconvolver) -> list[
 def _record(
     left: LeftOver, event: Event, row: int, first_sample: int, deconvolver: Deconvolver
 ) -> Damage:
-    assert left.found is not None
-    moments = slice(event.first, event.last)
-    flags = (left.found.short | left.found.lasting)[event.row, moments]
-    power = np.sum(np.where(flags, left.found.excess[event.row, moments], 0.0), axis=1)
-    strong = np.flatnonzero(power >= DOWN_TO * np.max(power))
-    start_s, end_s = (float(left.layout.time_s[event.first + at]) for at in strong[[0, -1]])
+    start_s, end_s = (float(left.layout.time_s[at]) for at in event.strong[[0, -1]])
     low_hz, high_hz = touched_hz(left.layout, start_s, end_s)
     passed_s = first_sample / deconvolver.rate_hz
     return Damage(
-        kind=_kind(left, event, flags, strong),
+        kind=_kind(event, float(left.layout.time_s[1])),
         start_s=passed_s + start_s,
         end_s=passed_s + end_s,
         rung=row,
@@ -203,13 +195,12 @@ def _record(
     )
 
 
-def _kind(left: LeftOver, event: Event, flags: BoolArray, strong: IntArray) -> str:
+def _kind(event: Event, hop_s: float) -> str:
     """Tell a click, which is brief and reaches all frequencies, from a knock and from noise."""
-    if len(strong) * left.layout.time_s[1] > KNOCK_S:
+    if len(event.strong) * hop_s > KNOCK_S:
         return "noise"
-    loudest = strong[np.argmax(np.sum(flags[strong], axis=1))]
-    wide = np.mean(flags[loudest, left.layout.cells[event.first + loudest] > 0.0]) >= WIDE_SHARE
-    return "click" if wide and len(strong) <= CLICK_FRAMES else "knock"
+    brief = len(event.strong) <= CLICK_FRAMES
+    return "click" if brief and event.wide_share >= WIDE_SHARE else "knock"
 
 
 def touched_hz(layout: MomentMap, start_s: float, end_s: float) -> tuple[float, float]:

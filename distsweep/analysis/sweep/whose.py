@@ -16,7 +16,7 @@ import numpy as np
 
 from distsweep.analysis.sweep.disturbances import Disturbances, reaching, runs_of
 from distsweep.analysis.sweep.left_over import MomentMap
-from distsweep.units import BoolArray, FloatArray, db_to_power
+from distsweep.units import BoolArray, IntArray, db_to_power
 
 LEAST_BANDS = 2
 """Bands in which a moment must show something (chosen: one band is 100 Hz at 1 kHz, and a mere
@@ -37,24 +37,37 @@ SHARE_LOUDER, SHARE_QUIETER = 0.5, 0.25
 """Share of an event's moments at which a louder pass, and a quieter one, must show it (chosen: what
 a loudspeaker does at one drive it does at a louder one over a wider band)."""
 
-BRIEF_S = 0.1
-"""Longest event that is called a noise where only the loudest rung shows it (chosen: a twelfth of
+BRIEF_S = 0.15
+"""Longest event that is called a noise where only the loudest rung shows it (chosen: a sixth of
 an octave of an ordinary sweep; what rattles does so over more)."""
+
+DOWN_TO = 0.1
+"""An event begins and ends where its power is below this share of its largest (chosen: 10 dB)."""
+
+WOULD_SHOW = 4.0
+"""How many times the expected density a noise must be to show in a single band (chosen: 6 dB, which
+single cells exceed in 2 % of cases, and an octave of them never)."""
 
 
 @dataclass(frozen=True)
 class Event:
     """Moments of one pass that belong together.
 
-    ``first`` and ``last`` (one past it) count the map's moments; ``whose`` is "loudspeaker",
-    "damage", or "unknown"; with ``alone`` no louder or equal pass could testify.
+    Attributes
+    ----------
+    row : the pass.
+    first, last : the moments at which anything shows, counted in the map's (one past the last).
+    strong : the moments at which most of its power arrives, shape ``(M,)``.
+    wide_share : of the free cells at its widest moment, how many show it.
+    whose : "loudspeaker", "damage" or "unknown".
     """
 
     row: int
     first: int
     last: int
+    strong: IntArray
+    wide_share: float
     whose: str
-    alone: bool
 
 
 def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[float]) -> list[Event]:
@@ -65,16 +78,22 @@ def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[floa
     drives_dbfs : of each pass, shape ``(P,)``.
     """
     flags = found.short | found.lasting
-    shown = np.sum(flags, axis=2) >= LEAST_BANDS
+    count = np.sum(flags, axis=2)
+    shown = count >= LEAST_BANDS
     if not np.any(shown):
         return []
-    near = reaching(shown, LATER_FRAMES)
+    near, widths_hz = reaching(shown, LATER_FRAMES), np.diff(layout.edges_hz)
+    free = np.maximum(np.sum(layout.cells > 0.0, axis=1), 1)
     events = []
     for row in range(len(shown)):
         for first, last in runs_of(_closed(shown[row])):
-            moments = np.arange(first, last)[shown[row, first:last]]
-            whose, alone = _whose(layout, found, near, drives_dbfs, row, moments)
-            events.append(Event(row, first, last, whose, alone))
+            moments = slice(first, last)
+            power = np.where(flags[row, moments], found.excess[row, moments], 0.0) @ widths_hz
+            strong = first + np.flatnonzero(power >= DOWN_TO * np.max(power))
+            shares = count[row, strong] / free[strong]
+            widest = strong[np.argmax(shares)]
+            whose = _whose(layout, found, near, drives_dbfs, row, strong, widest)
+            events.append(Event(row, first, last, strong, float(np.max(shares)), whose))
     return events
 
 
@@ -84,26 +103,27 @@ def _whose(
     near: BoolArray,
     drives_dbfs: Sequence[float],
     row: int,
-    moments: FloatArray,
-) -> tuple[str, bool]:
-    """Return whose doing an event was, and whether only quieter passes could tell."""
+    strong: IntArray,
+    widest: int,
+) -> str:
+    """Return whose doing an event was; ``near`` tells at which moments passes show anything."""
     rises_db = np.asarray(drives_dbfs) - drives_dbfs[row]
     others = [number for number in range(len(rises_db)) if number != row]
     louder = sorted((n for n in others if rises_db[n] > -0.05), key=lambda n: rises_db[n])
     if louder:
-        shares = [np.mean(near[number, moments]) for number in louder[:WITNESSES]]
-        return ("loudspeaker" if min(shares) >= SHARE_LOUDER else "damage"), False
-    quieter = sorted(others, key=lambda n: -rises_db[n])[:1]
-    if quieter and np.mean(near[quieter[0], moments]) >= SHARE_QUIETER:
-        return "loudspeaker", True
-    lasts_s = len(moments) * float(layout.time_s[1])
-    if lasts_s > BRIEF_S or not quieter:
-        return "unknown", True
-    fallen = db_to_power(rises_db[quieter[0]])
-    flags = (found.short | found.lasting)[row, moments]
-    foretold = fallen * found.excess[row, moments][flags]
-    could = np.mean(foretold > found.expected[quieter[0], moments][flags])
-    return ("damage" if could >= 0.5 else "unknown"), True
+        shares = [np.mean(near[number, strong]) for number in louder[:WITNESSES]]
+        return "loudspeaker" if min(shares) >= SHARE_LOUDER else "damage"
+    if not others:
+        return "unknown"
+    quieter = max(others, key=lambda n: rises_db[n])
+    if np.mean(near[quieter, strong]) >= SHARE_QUIETER:
+        return "loudspeaker"
+    if len(strong) * float(layout.time_s[1]) > BRIEF_S:
+        return "unknown"
+    flags = (found.short | found.lasting)[row, widest]
+    foretold = db_to_power(rises_db[quieter]) * found.excess[row, widest]
+    would = foretold >= WOULD_SHOW * found.expected[quieter, widest]
+    return "damage" if np.mean(would[flags]) >= 0.5 else "unknown"
 
 
 def _closed(flags: BoolArray) -> BoolArray:
