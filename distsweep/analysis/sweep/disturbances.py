@@ -16,9 +16,9 @@ import numpy as np
 from distsweep.analysis.sweep.left_over import MomentMap
 from distsweep.units import BoolArray, ComplexArray, FloatArray
 
-FAR = 5.0
-"""Deviations of a Gaussian whose quantile a mean must exceed (chosen: one chance in three million,
-where a take has some hundred thousand cells)."""
+FAR = 6.0
+"""Deviations of a Gaussian whose quantile a mean must exceed (chosen: one chance in a thousand
+million, where a take has half a million cells; of 20 undamaged takes, 5 showed one)."""
 
 OCTAVE_HALF, NARROW_HALF = 6, 1
 """Bands to either side that the mean at one moment, and the lasting one, include (chosen: one

@@ -91,8 +91,8 @@ def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[floa
             power = np.where(flags[row, moments], found.excess[row, moments], 0.0) @ widths_hz
             strong = first + np.flatnonzero(power >= DOWN_TO * np.max(power))
             shares = count[row, strong] / free[strong]
-            widest = strong[np.argmax(shares)]
-            whose = _whose(layout, found, near, drives_dbfs, row, strong, widest)
+            loudest = first + int(np.argmax(power))
+            whose = _whose(layout, found, near, drives_dbfs, row, strong, loudest)
             events.append(Event(row, first, last, strong, float(np.max(shares)), whose))
     return events
 
@@ -104,9 +104,12 @@ def _whose(
     drives_dbfs: Sequence[float],
     row: int,
     strong: IntArray,
-    widest: int,
+    loudest: int,
 ) -> str:
-    """Return whose doing an event was; ``near`` tells at which moments passes show anything."""
+    """Return whose doing an event was; ``near`` tells at which moments passes show anything.
+
+    ``strong`` are the moments at which most of its power arrives, ``loudest`` the one of the most.
+    """
     rises_db = np.asarray(drives_dbfs) - drives_dbfs[row]
     others = [number for number in range(len(rises_db)) if number != row]
     louder = sorted((n for n in others if rises_db[n] > -0.05), key=lambda n: rises_db[n])
@@ -120,10 +123,10 @@ def _whose(
         return "loudspeaker"
     if len(strong) * float(layout.time_s[1]) > BRIEF_S:
         return "unknown"
-    flags = (found.short | found.lasting)[row, widest]
-    foretold = db_to_power(rises_db[quieter]) * found.excess[row, widest]
-    would = foretold >= WOULD_SHOW * found.expected[quieter, widest]
-    return "damage" if np.mean(would[flags]) >= 0.5 else "unknown"
+    foretold = db_to_power(rises_db[quieter]) * found.excess[row, loudest]
+    shows = (found.short | found.lasting)[row, loudest]
+    would = shows & (foretold >= WOULD_SHOW * found.expected[quieter, loudest])
+    return "damage" if np.sum(foretold[would]) >= 0.5 * np.sum(foretold[shows]) else "unknown"
 
 
 def _closed(flags: BoolArray) -> BoolArray:
