@@ -52,8 +52,9 @@ def percent_to_db(percent: ArrayLike) -> Any:
 
 
 def pascal_to_spl_db(pressure_pa: ArrayLike) -> Any:
-    """RMS pressure in Pa to dB SPL."""
-    return ratio_to_db(np.asarray(pressure_pa, dtype=float) / REFERENCE_PRESSURE_PA)
+    """RMS pressure in Pa to dB SPL; one beyond all numbers gives inf."""
+    with np.errstate(over="ignore"):
+        return ratio_to_db(np.asarray(pressure_pa, dtype=float) / REFERENCE_PRESSURE_PA)
 
 
 def spl_db_to_pascal(spl_db: ArrayLike) -> Any:

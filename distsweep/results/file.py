@@ -7,7 +7,7 @@ import json
 import math
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 
 from distsweep.errors import InputError
 from distsweep.results import version_1
+from distsweep.results.lengths import check_lengths
 from distsweep.results.record import Record
 from distsweep.results.session import Noted
 from distsweep.results.take import SCHEMA, Results, Take
@@ -25,10 +26,30 @@ _DECIMALS = {"_percent": 6}  # −120 dB is 0.0001 %; everything else is written
 
 _DEFAULT_DECIMALS = 4
 
+LARGEST = 1e15
+"""No number in results is larger (chosen: a frequency in Hz reaches 1e6, a sample number 1e10)."""
+
 
 def to_json(results: Record) -> str:
     """Return results, or another record, as strict JSON: ``null`` for what does not exist."""
-    return json.dumps(_plain(results, ""), allow_nan=False, ensure_ascii=False)
+    return "".join(_written(results, ""))
+
+
+def _written(value: Any, name: str) -> Iterator[str]:
+    """Yield a value's text in pieces: of an hour's takes, not all numbers are objects at once."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, Mapping):
+        fields = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+        for number, (key, item) in enumerate(fields.items()):
+            yield f'{", " if number else "{"}"{key}": '
+            yield from _written(item, key)
+        yield "}" if fields else "{}"
+    elif isinstance(value, list | tuple) and value and dataclasses.is_dataclass(value[0]):
+        for number, item in enumerate(value):
+            yield ", " if number else "["
+            yield from _written(item, name)
+        yield "]"
+    else:
+        yield json.dumps(_plain(value, name), allow_nan=False, ensure_ascii=False)
 
 
 def write_results(results: Results, path: Path) -> None:
@@ -66,7 +87,8 @@ def read_results(path: str | Path) -> Results:
         for take in results.takes:
             _check_ladder(take)
             _check_damage(take)
-    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        check_lengths(results)
+    except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
         raise InputError(f"{path}: is damaged ({error}): analyse the session again") from error
     return results
 
@@ -159,16 +181,32 @@ def _restore(kind: Any, data: Any) -> Any:
         for exact in (np.bool_, np.int64):
             if exact in typing.get_args(arguments[1]):
                 return np.array(data, dtype=exact)
-        return np.array([np.nan if item is None else item for item in data], dtype=float)
+        return _numbers([np.nan if item is None else item for item in data])
     if origin in (list, tuple):
         return origin(_restore(arguments[0], item) for item in data)
     if origin is dict:
         return {arguments[0](key): _restore(arguments[1], item) for key, item in data.items()}
     if kind is float:
-        return float("nan") if data is None else float(data)
+        return float("nan") if data is None else float(_numbers([data])[0])
     if kind in (bool, int, str) and type(data) is not kind:
         raise ValueError(f"{data!r:.40} stands where {kind.__name__} is due")
     return data
+
+
+def _numbers(data: list[Any]) -> np.ndarray[Any, Any]:
+    """Return an array of numbers.
+
+    Raises
+    ------
+    ValueError
+        One is none, or larger than any level, frequency or time.
+    """
+    if any(isinstance(item, str) for item in data):
+        raise ValueError(f"a text stands where a number is due: {data!r:.40}")
+    numbers = np.array(data, dtype=float)
+    if np.any(np.abs(numbers) > LARGEST):
+        raise ValueError(f"{np.nanmax(np.abs(numbers)):g} is no level, frequency or time")
+    return numbers
 
 
 def _restore_record(kind: Any, data: dict[str, Any]) -> Any:

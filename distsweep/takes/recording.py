@@ -15,6 +15,10 @@ SILENT_PEAK = 1e-6
 """A recording whose largest sample is below −120 dBFS holds no sound (chosen: a 16-bit
 file's single step is −90 dBFS, a muted 24-bit converter's noise rarely below −115)."""
 
+LARGEST_PEAK = 1e9
+"""Largest sample, full scale 1 (chosen: floating-point files by programs that scale to whole
+numbers of 24 bits reach 8e6)."""
+
 CLIPPED_FROM = 0.99985
 """Samples this close to full scale count as clipped when two follow each other; it is five
 steps of a 16-bit converter (chosen: converters differ in their last few codes)."""
@@ -69,8 +73,8 @@ def read_recording(
     peak = max(float(samples.max()), -float(samples.min())) if len(samples) else 0.0
     if not len(samples):
         raise InputError(f"{sound.path}: holds no samples: record it again, or copy it again")
-    if not np.isfinite(peak):
-        bad = first + int(np.flatnonzero(~np.isfinite(samples))[0])
+    if not peak <= LARGEST_PEAK:
+        bad = first + int(np.flatnonzero(~(np.abs(samples) <= LARGEST_PEAK))[0])
         raise no_number(sound, channel, bad)
     if peak < SILENT_PEAK:
         raise silent(sound, channel)
@@ -89,10 +93,10 @@ def read_recording(
 
 
 def no_number(sound: SoundFile, channel: int, sample: int) -> InputError:
-    """Return the error of a channel with a sample that is not a finite number."""
+    """Return the error of a channel with a sample that is not finite, or beyond all levels."""
     return InputError(
-        f"{sound.path}: sample {sample} of channel {channel} is not a number: export the recording"
-        " again"
+        f"{sound.path}: sample {sample} of channel {channel} is not a number, or is beyond"
+        f" {LARGEST_PEAK:g} times full scale: export the recording again"
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.takes.recording import CLIPPED_FROM
+from distsweep.takes.recording import CLIPPED_FROM, LARGEST_PEAK
 from distsweep.takes.sound_file import SoundFile, blocks
 from distsweep.units import FloatArray
 
@@ -60,7 +60,7 @@ def survey(
     bad: list[int | None] = [None] * sound.channels
     powers, zeros = [np.empty((0, sound.channels))], [np.empty((0, sound.channels))]
     for first, read in blocks(sound, length=STRETCHES * stretch):
-        finite = np.isfinite(read)
+        finite = np.abs(read) <= LARGEST_PEAK
         block = read
         if not np.all(finite):
             for channel in np.flatnonzero(~np.all(finite, axis=0)):

@@ -1,0 +1,86 @@
+"""Arrays that belong together are equally long: what the reader of results makes sure of."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from distsweep.results.ladder import Smoothed
+from distsweep.results.limits import CleanLevel
+from distsweep.results.record import Record
+from distsweep.results.resonance import DecayMap
+from distsweep.results.staircase import BurstTrace, ToneLevels
+from distsweep.results.take import Take
+
+MAY_LACK = ("low_db", "high_db")
+"""Ends of intervals are empty in files that were written without them."""
+
+AXES: dict[type[Record], str] = {
+    CleanLevel: "frequency_hz",
+    ToneLevels: "drive_dbfs",
+    BurstTrace: "time_s",
+}
+"""Records all of whose arrays, and lists of texts, are as long as one of them."""
+
+
+def check_lengths(record: Any) -> None:
+    """Refuse records, and those they hold, with arrays that do not belong together.
+
+    Raises
+    ------
+    ValueError
+        One has another length than the array that it is plotted against.
+    """
+    for one in _records(record):
+        for kind, axis in AXES.items():
+            if isinstance(one, kind):
+                _check_all(one, axis)
+        # Thirds of an octave, and what else states its own frequencies.
+        if isinstance(getattr(one, "frequency_hz", None), np.ndarray) and not isinstance(
+            one, CleanLevel | DecayMap | Smoothed | Take
+        ):
+            _check_all(one, "frequency_hz")
+        if isinstance(one, Smoothed):
+            for curve in (one.fundamental, one.thd, *one.harmonics.values()):
+                for name, array in vars(curve).items():
+                    _check(name, array, len(one.frequency_hz))
+        if isinstance(one, DecayMap):
+            _check("level_db", one.level_db, len(one.frequency_hz))
+            _check("ringing_s", one.ringing_s, len(one.frequency_hz))
+            for row in one.level_db:
+                _check("level_db", row, len(one.time_s))
+
+
+def _records(value: Any) -> Iterator[Any]:
+    """Yield a record and all that it holds, however deep."""
+    if isinstance(value, dict):
+        value = list(value.values())
+    if isinstance(value, list | tuple):
+        for item in value:
+            yield from _records(item)
+    elif dataclasses.is_dataclass(value):
+        yield value
+        for field in dataclasses.fields(value):
+            yield from _records(getattr(value, field.name))
+
+
+def _check_all(record: Record, axis: str) -> None:
+    length = len(getattr(record, axis))
+    for name, value in vars(record).items():
+        is_texts = isinstance(value, list) and all(isinstance(item, str) for item in value)
+        if isinstance(value, np.ndarray) or (is_texts and isinstance(record, CleanLevel)):
+            _check(name, value, length)
+        elif isinstance(value, dict):
+            for array in value.values():
+                _check(name, array, length)
+
+
+def _check(name: str, array: Any, length: int) -> None:
+    may_lack = name.endswith(MAY_LACK) and not len(array)
+    if np.ndim(array) != 1 and isinstance(array, np.ndarray):
+        raise ValueError(f"{name} is no list of numbers")
+    if len(array) != length and not may_lack:
+        raise ValueError(f"{name} has {len(array)} values beside {length} others")
