@@ -193,8 +193,8 @@ def _read(
     deconvolver: Deconvolver, cut: CutLadder, settings: TakeSettings, grid: FloatArray
 ) -> tuple[Responses, Passes, LeftOver]:
     """Return the responses of all passes, what their windows show, and what is left over."""
-    upper_hz = settings.band_hz[1] / cut.scale
-    layout = MomentMap(deconvolver, order=settings.order, upper_hz=upper_hz)
+    lower_hz, upper_hz = (edge / cut.scale for edge in settings.band_hz)
+    layout = MomentMap(deconvolver, order=settings.order, band_hz=(lower_hz, upper_hz))
     signals = [rung.signals for rung in cut.rungs]
     density, decay = (layout.empty(sum(map(len, signals))) for _ in range(2))
 
