@@ -41,6 +41,10 @@ ROUNDS = 5
 """So many times sizes and noise are learnt anew (chosen: the bridge of 512 samples changes by less
 than its error in the last)."""
 
+FIRST_VARIANCE = 1e-2
+"""Variance of the noise before anything is learnt, re the signal's (chosen: so much that only
+strong beats are believed at first; from 1e-4 on, sizes settled on beats that cancel each other)."""
+
 LEAST = 1e-30
 """A power that stands for none, full scale 1 (chosen: so small, −300 dB, that it only keeps
 digital silence from dividing by zero)."""
@@ -126,7 +130,11 @@ def explain(
     places = np.flatnonzero(unknown)
     known = np.where(unknown, 0.0, signal)
     power = float(np.sum(known**2)) / max(1, int(np.sum(~unknown))) + LEAST
-    sizes, taps, variance = power * carriers.shape, np.eye(1, NOISE_TAPS + 1)[0], 1e-4 * power
+    sizes, taps, variance = (
+        power * carriers.shape,
+        np.eye(1, NOISE_TAPS + 1)[0],
+        FIRST_VARIANCE * power,
+    )
     free = np.convolve(unknown, np.ones(NOISE_TAPS + 1))[NOISE_TAPS : len(unknown)] == 0
     for again in range(ROUNDS):
         fit = _Fit(known, places, carriers.waves, taps, sizes, variance)
