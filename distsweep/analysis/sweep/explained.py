@@ -22,9 +22,9 @@ NOISE_TAPS = 32
 """Order of the autoregressive noise (chosen: at 48 kHz it tells 1.5 kHz apart, enough for the slope
 of a background; what a room adds belongs to the fundamental's carrier)."""
 
-TAIL_S = 0.25
-"""A room's tail is given to the fundamental's carrier for so long (chosen: one of 0.6 s has then
-fallen by 25 dB)."""
+TAIL_S = 0.5
+"""A room's tail is given to the fundamental's carrier for so long (chosen: in six simulated rooms
+of 0.6 s bridges of 128 to 707 samples err by −70 dB re full scale on average, with 0.25 s by −50)."""
 
 MOST_BEATS = 250
 """Most beats of a tail (chosen: above some kilohertz a tail holds more, and is explained as noise
