@@ -29,8 +29,8 @@ BRIDGED_S = 0.1
 """Longest event in which single samples are looked for (chosen: the longest block that recorders
 lose, with the frames around it)."""
 
-MOST_BRIDGED = 40
-"""Passes of a take in which so many events are looked into (chosen: each takes a second or so; in a
+MOST_BRIDGED = 10
+"""Passes of a take in which so many events are looked into (chosen: each takes 2 to 5 s; in a
 room that crackles all the time floors say what is known)."""
 
 SAME_S = 0.03
