@@ -83,6 +83,7 @@ def find_take(entry: TakeEntry) -> FoundTake:
     refuse_repeated(recordings)
     if isinstance(stimulus, LadderStimulus):
         ladder = cut_ladder(stimulus, recordings)
+        recordings = ladder.recordings
         refuse_ladder_order(stimulus, recordings, ladder.placements)
         refuse_copies(recordings, stimulus.files)
         return FoundTake(entry, stimulus, recordings, ladder, ladder.marker_changes)

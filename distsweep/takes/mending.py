@@ -1,0 +1,190 @@
+"""Recordings with lost blocks put back in length, and repeated ones taken out, before cutting."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from distsweep.analysis.cut import CutRung
+from distsweep.results import Damage
+from distsweep.stimulus.sidecar import LadderStimulus
+from distsweep.stimulus.sweep import Sweep
+from distsweep.takes.copies import find_copies
+from distsweep.takes.gap_places import Gap, place_gaps
+from distsweep.takes.gaps import find_jumps
+from distsweep.takes.lags import pass_lags
+from distsweep.takes.passes import passes_apart
+from distsweep.takes.placement import Placement, place_stimulus
+from distsweep.takes.recording import Recording
+
+ROUNDS = 3
+"""Times that gaps are looked for, each time in what was mended before (chosen: gaps that lie close
+together are seen as one at first)."""
+
+PERIODS_BEFORE, PERIODS_AFTER = 24.0, 64.0
+"""A moment touches the frequencies that are played so many of their periods later, or earlier (the
+windows that cut orders apart, `analysis/sweep/windows.py`)."""
+
+
+@dataclass(frozen=True)
+class Mended:
+    """A recording in which time runs on evenly.
+
+    Attributes
+    ----------
+    recording : mended.
+    gaps : what was mended: place in the mended recording and samples that the given one lacks
+        there (negative) or has too many (positive), in the order of places.
+    holes : stretches that do not hold what was heard, first sample and the one after the last.
+    damage : what was mended; times are those of the recording as given.
+    """
+
+    recording: Recording
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+    holes: list[tuple[int, int]] = field(default_factory=list)
+    damage: list[Damage] = field(default_factory=list)
+
+    def as_given(self, place: int) -> int:
+        """Return where a sample of the mended recording stands in the given one."""
+        given = place
+        for start, samples in self.gaps:
+            if place >= start:
+                given += max(samples, -(place - start)) if samples < 0 else samples
+        return given
+
+    def holes_between(self, first: int, last: int) -> list[tuple[int, int]]:
+        """Return the holes in a part of the mended recording, counted from its first sample."""
+        return [
+            (max(start, first) - first, min(end, last) - first)
+            for start, end in self.holes
+            if start < last and end > first
+        ]
+
+    def without(self, gap: Gap) -> Mended:
+        """Return the recording with one more gap mended."""
+        recording, place, samples = self.recording, gap.place, gap.samples
+        clipped = recording.clipped_samples
+        if samples > 0:
+            parts = [recording.samples[:place], recording.samples[place + samples :]]
+            clipped = clipped[(clipped < place) | (clipped >= place + samples)]
+        else:
+            parts = [recording.samples[:place], gap.fill, recording.samples[place:]]
+        clipped = np.where(clipped >= place, clipped - samples, clipped)
+        recording = replace(recording, samples=np.concatenate(parts), clipped_samples=clipped)
+
+        def moved(at: int) -> int:
+            return at if at < place else max(place, at - samples)
+
+        gaps = sorted([(moved(at), count) for at, count in self.gaps] + [(place, samples)])
+        holes = [(moved(first), moved(last)) for first, last in self.holes]
+        if samples < 0:
+            holes.append((place, place - samples))
+        rate_hz, given = recording.rate_hz, self.as_given(place)
+        told = Damage(
+            kind="repeated" if samples > 0 else "lost",
+            start_s=given / rate_hz,
+            end_s=(given + max(samples, 0)) / rate_hz,
+            samples=abs(samples),
+            bridged=True,
+            recording=recording.path.name,
+        )
+        return Mended(recording, gaps, sorted(holes), [*self.damage, told])
+
+
+def in_rungs(
+    damage: Sequence[Damage], rungs: Sequence[CutRung], *, sweep: Sweep, scale: float
+) -> list[Damage]:
+    """Return the damage of a file with the rung into which each fell, and the frequencies touched.
+
+    ``rungs`` are all rungs cut; ``rung`` becomes the row of one that holds a sweep of that time.
+    """
+    return [_in_rung(one, rungs, sweep.as_recorded(scale)) for one in damage]
+
+
+def _in_rung(damage: Damage, rungs: Sequence[CutRung], sweep: Sweep) -> Damage:
+    for row, rung in enumerate(rungs):
+        for first in rung.first_samples:
+            start_s, end_s = (
+                at - first / sweep.rate_hz for at in (damage.start_s, damage.end_s)
+            )
+            if start_s < sweep.duration_s and end_s >= 0.0:
+                low_hz, high_hz = _touched_hz(sweep, start_s, end_s)
+                return replace(damage, rung=row, low_hz=low_hz, high_hz=high_hz)
+    return damage
+
+
+def _touched_hz(sweep: Sweep, start_s: float, end_s: float) -> tuple[float | None, float | None]:
+    """Return the lowest and highest frequency whose values what sounds at these times touches."""
+    frequency_hz = np.geomspace(sweep.full_from_hz, sweep.full_to_hz, 400)
+    passed_s = sweep.time_of_s(frequency_hz)
+    touched = (passed_s - PERIODS_BEFORE / frequency_hz <= end_s) & (
+        passed_s + PERIODS_AFTER / frequency_hz >= start_s
+    )
+    chosen = frequency_hz[touched]
+    return (float(chosen[0]), float(chosen[-1])) if len(chosen) else (None, None)
+
+
+def mend(
+    stimulus: LadderStimulus, recordings: Sequence[Recording], placements: Sequence[Placement]
+) -> tuple[list[Mended], list[Placement]]:
+    """Look for lost and repeated blocks and put them right; return where the stimulus lies then.
+
+    Recordings in which nothing is out of place are returned as they are.
+    """
+    mended = [Mended(recording) for recording in recordings]
+    placed = list(placements)
+    for _ in range(ROUNDS):
+        current = [one.recording for one in mended]
+        if not passes_apart(stimulus, current, placed):
+            break
+        markers = [_markers(stimulus, number, placement) for number, placement in enumerate(placed)]
+        lags = pass_lags(stimulus, current, placed)
+        jumps = find_jumps(lags, markers)
+        if not jumps:
+            break
+        # From the last to the first, so that what is mended moves no place still to be mended.
+        for gap in sorted(place_gaps(lags, jumps, current), key=lambda gap: -gap.place):
+            mended[gap.file] = mended[gap.file].without(gap)
+        placed = [
+            place_stimulus(one.recording, marker=stimulus.marker, file=file)
+            for one, file in zip(mended, stimulus.files, strict=True)
+        ]
+    return [_with_copies(one) for one in mended], placed
+
+
+def _markers(
+    stimulus: LadderStimulus, number: int, placement: Placement
+) -> tuple[float, float] | None:
+    """Return how far a file's markers are apart, and by how much further they were recorded."""
+    if placement.markers != "both":
+        return None
+    file = stimulus.files[number]
+    apart = float(file.end_marker_sample - file.start_marker_sample)
+    return apart, apart * (placement.scale - 1.0)
+
+
+def _with_copies(mended: Mended) -> Mended:
+    """Return a recording with the blocks named that were repeated in place of what followed."""
+    recording = mended.recording
+    copies = find_copies(recording.samples, step=recording.step)
+    if not copies:
+        return mended
+    rate_hz, damage, holes = recording.rate_hz, [], []
+    for copy in copies:
+        first, last = (mended.as_given(copy.place + n) for n in (0, copy.samples))
+        holes.append((copy.place, copy.place + copy.samples))
+        damage.append(
+            Damage(
+                kind="repeated",
+                start_s=first / rate_hz,
+                end_s=last / rate_hz,
+                samples=copy.samples,
+                bridged=True,
+                recording=recording.path.name,
+            )
+        )
+    return replace(
+        mended, holes=sorted(mended.holes + holes), damage=[*mended.damage, *damage]
+    )
