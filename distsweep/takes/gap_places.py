@@ -29,9 +29,21 @@ FITS_BETTER = 1.2
 """A jump lies inside a stretch if that explains it by so much better than one outside does (chosen:
 noise makes the two alike to a per cent)."""
 
-NEAR_S = 0.02
-"""Reach around the place where the sweeps part in which the step is looked for (chosen: noise of
-the loudspeaker's own makes the place unsure by some periods of what sounds there)."""
+LENGTH_DOUBT = 2
+"""Samples by which a block may be longer or shorter than the lags make it (chosen: lags are known
+to a sample)."""
+
+NEAR_SAMPLES = 1024
+"""Reach around the place where the sweeps part in which the step is looked for (chosen: 20 ms, some
+periods of what sounds in the band's middle)."""
+
+WELL_ENOUGH = 1.5
+"""A step is the place if the two parts fit up to so much worse there (chosen: noise moves the best
+place away from the step, and makes little difference)."""
+
+END_PAUSE_S = 0.5
+"""What counts as the pause before a file's first sweep, and after its last (chosen: the sound is
+down, the markers are further off)."""
 
 SAME_SHARE, LEAST_SAME = 0.9, 12
 """A block is a copy if so large a part of it, and so many samples, equal those before (chosen: no
@@ -86,37 +98,28 @@ def _place(
 ) -> Gap:
     samples = recordings[jump.file].samples
     stretches = _stretches(lags, jumps, jump, recordings)
-    best: tuple[float, int, int, _Stretch] | None = None
-    for stretch in stretches:
-        for length in range(jump.samples - 2, jump.samples + 3):
-            if length == 0:
-                continue
-            place, cost, gain = _split(stretch, length, inside=jump.between is not None)
-            if gain > FITS_BETTER and (best is None or cost < best[0]):
-                best = cost, place, length, stretch
-    if best is None:
-        place = _in_pause(lags, jump, len(samples))
-        length, fill = jump.samples, samples[max(place + jump.samples, 0) : place][::-1]
-        filter_of = None
-    else:
-        _, place, length, stretch = best
-        filter_of = stretch
-        fill = np.empty(0)
-    region = (place - round(0.1 * lags.rate_hz), place + round(0.1 * lags.rate_hz))
-    if best is None:
-        region = _pause_region(lags, jump, len(samples))
-    elif jump.between is not None:
-        region = (stretch.first, stretch.last)
-    if length > 0:
-        copy = _copy(samples, length, region)
+    pause = _pause(lags, jump, len(samples))
+    if jump.samples > 0:
+        first = min([pause[0], *(one.first for one in stretches)])
+        last = max([pause[1], *(one.last for one in stretches)])
+        copy = _copy(samples, jump.samples, first, last)
         if copy is not None:
             return Gap(jump.file, copy[0], copy[1], True, np.empty(0))
+    place, length, fits_in = sum(pause) // 2, jump.samples, None
+    best = FITS_BETTER
+    for stretch in stretches:
+        for near in range(jump.samples - LENGTH_DOUBT, jump.samples + LENGTH_DOUBT + 1):
+            split, gain = _split(stretch, near, inside=jump.between is not None)
+            if gain > best:
+                best, place, length, fits_in = gain, split, near, stretch
+    if length > 0:
         return Gap(jump.file, place, length, False, np.empty(0))
-    if filter_of is not None:
-        fill = _made(filter_of, length, place, place - length)
-    padded = np.zeros(-length)
-    padded[: len(fill)] = fill[:-length]
-    return Gap(jump.file, place, length, False, padded)
+    if fits_in is None:
+        # In a pause there is only noise, and that before it is as good as any.
+        fill = np.resize(samples[max(place + length, 0) : place][::-1], -length)
+    else:
+        fill = _made(fits_in, length, place, place - length)
+    return Gap(jump.file, place, length, False, fill)
 
 
 def _stretches(
@@ -132,9 +135,9 @@ def _stretches(
     else:
         end = len(lags.passes) if jump.later is None else jump.later
         if end and lags.passes[end - 1].file == jump.file:
-            rows.append((end - 1, count - 1, count, False))
+            rows.append((end - 1, jump.known[0], count, False))
         if jump.later is not None:
-            rows.append((jump.later, -1, 0, True))
+            rows.append((jump.later, -1, jump.known[1], True))
     found = []
     for row, low, high, at_start in rows:
         other = _undisturbed(lags, jumps, row, low, high)
@@ -221,15 +224,12 @@ def _made(stretch: _Stretch, length: int, first: int, last: int) -> FloatArray:
     return np.asarray(_other(stretch, first, last, stretch.shift) @ _filter(stretch, length))
 
 
-def _split(stretch: _Stretch, length: int, *, inside: bool) -> tuple[int, float, float]:
-    """Return where a stretch falls best into before and after, its misfit, and the improvement.
-
-    The misfit is that per sample over the power; the improvement is what it is divided by.
-    """
+def _split(stretch: _Stretch, length: int, *, inside: bool) -> tuple[int, float]:
+    """Return where a stretch falls best into before and after, and by how much it fits better."""
     first, last = stretch.first, stretch.last
     gone = max(length, 0)
     if last - first <= gone + TAPS:
-        return first, np.inf, 0.0
+        return first, 0.0
     taps = _filter(stretch, length)
     heard = stretch.samples[first:last]
     before = (heard - _other(stretch, first, last, stretch.shift) @ taps) ** 2
@@ -243,17 +243,13 @@ def _split(stretch: _Stretch, length: int, *, inside: bool) -> tuple[int, float,
     outside = since[gone] if not stretch.clean_before else up_to[-1 - gone]
     if inside:
         outside = min(since[gone], up_to[-1 - gone])
-    least = float(misfit[place])
-    gain = float(outside / (least + 1e-300))
-    return first + place, least / float(np.sum(heard**2) + 1e-300), gain
+    return first + place, float(outside / (misfit[place] + 1e-300))
 
 
 def _step_near(samples: FloatArray, first: int, place: int, last: int, misfit: FloatArray) -> int:
     """Return the step in the sound nearest to a place, re ``first``; the place if there is none."""
-    # 48 samples a millisecond: the reach is some periods of what sounds in the band's middle.
-    reach = max(1024, PREDICTED_FROM * 8)
-    low = max(first + place - reach, PREDICTED_FROM)
-    high = min(first + place + reach, last, len(samples))
+    low = max(first + place - NEAR_SAMPLES, PREDICTED_FROM)
+    high = min(first + place + NEAR_SAMPLES, last, len(samples))
     part = samples[low - PREDICTED_FROM : high]
     if high - low < 4 * PREDICTED_FROM:
         return place
@@ -268,46 +264,50 @@ def _step_near(samples: FloatArray, first: int, place: int, last: int, misfit: F
     # The first of a step's samples: those after it are unforeseen because of it.
     starts = places[np.concatenate([[True], np.diff(places) > PREDICTED_FROM])]
     best = int(starts[np.argmin(misfit[starts])])
-    return best if misfit[best] <= 1.5 * misfit[place] + 1e-300 else place
+    return best if misfit[best] <= WELL_ENOUGH * misfit[place] + 1e-300 else place
 
 
-def _in_pause(lags: Lags, jump: Jump, count: int) -> int:
-    first, last = _pause_region(lags, jump, count)
-    return (first + last) // 2
+def _pause(lags: Lags, jump: Jump, count: int) -> tuple[int, int]:
+    """Return the pause in which a jump may lie: from a sweep's end to the next one's start.
 
-
-def _pause_region(lags: Lags, jump: Jump, count: int) -> tuple[int, int]:
-    """Return the pause in which a jump lies: from the end of a sweep to the start of the next."""
+    Half a second of it at a file's ends; of a jump within a sweep, the frames around it.
+    """
+    if jump.between is not None and jump.later is not None:
+        zero = int(lags.places[jump.later, jump.between[0]] - lags.starts[jump.between[0]])
+        last = min(jump.between[1], len(lags.starts) - 1)
+        end = zero + int(lags.starts[last] + lags.widths[last]) + max(jump.samples, 0)
+        return zero + int(lags.starts[jump.between[0]]), min(end, count)
+    some = round(END_PAUSE_S * lags.rate_hz)
     end = len(lags.passes) if jump.later is None else jump.later
-    first, last = 0, count
+    first, last = None, None
     if end and lags.passes[end - 1].file == jump.file:
         first = int(lags.places[end - 1, -1] - lags.starts[-1]) + lags.sweep_samples
     if jump.later is not None:
         last = int(np.median(lags.places[jump.later, :3] - lags.starts[:3]))
-    if first == 0:
-        first = max(0, last - round(0.5 * lags.rate_hz))
-    if last == count:
-        last = min(count, first + round(0.5 * lags.rate_hz))
-    return min(first, last), max(first, last)
+    if first is None:
+        first = 0 if last is None else last - some
+    if last is None:
+        last = first + some
+    first, last = sorted((min(max(first, 0), count), min(max(last, 0), count)))
+    return first, last
 
 
-def _copy(samples: FloatArray, length: int, region: tuple[int, int]) -> tuple[int, int] | None:
+def _copy(samples: FloatArray, length: int, first: int, last: int) -> tuple[int, int] | None:
     """Return place and length of a block that is a copy of what stands before it."""
-    for offset in (0, 1, -1, 2, -2):
-        size = length + offset
-        if size < 1:
+    for size in sorted(
+        range(max(1, length - LENGTH_DOUBT), length + LENGTH_DOUBT + 1),
+        key=lambda size: abs(size - length),
+    ):
+        low, high = max(first - size, size), min(last + size, len(samples))
+        if high <= low:
             continue
-        first, last = max(region[0] - size, size), min(region[1] + size, len(samples))
-        if last <= first:
-            continue
-        same = samples[first:last] == samples[first - size : last - size]
+        same = samples[low:high] == samples[low - size : high - size]
         edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]])))
         runs = edges.reshape(-1, 2)
         if not len(runs):
             continue
-        best = runs[np.argmax(runs[:, 1] - runs[:, 0])]
-        start, end = first + int(best[0]), first + int(best[1])
+        start, end = low + runs[np.argmax(runs[:, 1] - runs[:, 0])]
         enough = end - start >= max(SAME_SHARE * size, LEAST_SAME)
         if enough and np.any(np.diff(samples[start:end])):
-            return start, size
+            return int(start), size
     return None

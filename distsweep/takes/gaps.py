@@ -42,7 +42,9 @@ class Jump:
     later : row of `Lags.passes` of the sweep that is heard after it, or while it happens; None
         after a file's last sweep.
     between : the last frame before and the first after it, of that sweep; None where it happened
-        before the sweep's first frame, or after the file's last sweep.
+        between two sweeps, or in frames at their ends whose lags are not known.
+    known : the last frame before it that is known, of the sweep before, and the first after it, of
+        the later one.
     samples : by how much everything arrives later; negative after a lost block.
     """
 
@@ -50,6 +52,7 @@ class Jump:
     later: int | None
     between: tuple[int, int] | None
     samples: int
+    known: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True)
@@ -91,7 +94,8 @@ def find_jumps(lags: Lags, marker_lags: Sequence[tuple[float, float] | None]) ->
             later = interval.later
             if later is None:
                 later = _first_of_file(lags, stretches, interval.file, samples)
-            jumps.append(Jump(interval.file, later, None, samples))
+            known = _known(lags, stretches, later)
+            jumps.append(Jump(interval.file, later, None, samples, known))
     end = len(lags.passes)
     return sorted(
         jumps,
@@ -101,6 +105,20 @@ def find_jumps(lags: Lags, marker_lags: Sequence[tuple[float, float] | None]) ->
             (-1, -1) if jump.between is None else jump.between,
         ),
     )
+
+
+def _known(
+    lags: Lags, stretches: Sequence[Sequence[_Stretch]], later: int | None
+) -> tuple[int, int]:
+    """Return the highest frame known of the sweep before, and the lowest of the later one.
+
+    The first sweep's own lags, re the sweep as played, tell nothing: the room is in them.
+    """
+    rows, count = len(stretches), len(lags.starts)
+    after = rows if later is None else later
+    lasts = [stretches[row][-1].last for row in (after - 1, after) if 1 <= row < rows if stretches[row]]
+    firsts = [stretches[row][0].first for row in (after, after + 1) if 1 <= row < rows if stretches[row]]
+    return min(lasts, default=count - 1), max(firsts, default=0)
 
 
 def _stretches(lags: Lags, row: int) -> list[_Stretch]:
@@ -147,17 +165,31 @@ def _jumps_inside(
             before = [jump for jump in before if jump not in undone]
             if abs(step) < LEAST_SAMPLES:
                 continue
-            here = row
+            here, between = row, (low.last, high.first)
             if row == 1 and _was_before(lags, stretches, marker_lags, low, high):
                 here, step = 0, -step
+            elif high.first == len(lags.starts) - 1 and _in_last_frame(found, row, low, step):
+                here, step, between = row - 1, -step, (high.first, high.first + 1)
             file = lags.passes[here].file
-            found[here].append(Jump(file, here, (low.last, high.first), round(step)))
+            found[here].append(Jump(file, here, between, round(step)))
     return [jump for row in sorted(found) for jump in found[row]]
 
 
 def _same_place(jump: Jump, low: _Stretch, high: _Stretch) -> bool:
     assert jump.between is not None
     return jump.between[0] <= high.first and low.last <= jump.between[1]
+
+
+def _in_last_frame(
+    found: dict[int, list[Jump]], row: int, low: _Stretch, step: float
+) -> bool:
+    """Tell whether a step in a sweep's last frame happened in the sweep before.
+
+    There most of that frame may have passed, so that its lag shows nothing; but then all of this
+    sweep, up to its last frame, is as late as the step is large.
+    """
+    late = low.lag - sum(jump.samples for jump in found[row - 1])
+    return abs(late + step) < abs(late)
 
 
 def _was_before(

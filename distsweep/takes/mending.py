@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from distsweep.analysis.cut import CutRung
+from distsweep.analysis.sweep.windows import CYCLES_AFTER, CYCLES_BEFORE
 from distsweep.results import Damage
 from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.stimulus.sweep import Sweep
@@ -23,9 +24,8 @@ ROUNDS = 3
 """Times that gaps are looked for, each time in what was mended before (chosen: gaps that lie close
 together are seen as one at first)."""
 
-PERIODS_BEFORE, PERIODS_AFTER = 24.0, 64.0
-"""A moment touches the frequencies that are played so many of their periods later, or earlier (the
-windows that cut orders apart, `analysis/sweep/windows.py`)."""
+GRID_POINTS = 2000
+"""Frequencies among which those touched are looked for (chosen: 200 an octave)."""
 
 
 @dataclass(frozen=True)
@@ -106,24 +106,27 @@ def in_rungs(
 def _in_rung(damage: Damage, rungs: Sequence[CutRung], sweep: Sweep) -> Damage:
     for row, rung in enumerate(rungs):
         for first in rung.first_samples:
-            start_s, end_s = (
-                at - first / sweep.rate_hz for at in (damage.start_s, damage.end_s)
-            )
+            start_s = damage.start_s - first / sweep.rate_hz
+            end_s = start_s + (damage.samples or 0) / sweep.rate_hz
             if start_s < sweep.duration_s and end_s >= 0.0:
                 low_hz, high_hz = _touched_hz(sweep, start_s, end_s)
                 return replace(damage, rung=row, low_hz=low_hz, high_hz=high_hz)
     return damage
 
 
-def _touched_hz(sweep: Sweep, start_s: float, end_s: float) -> tuple[float | None, float | None]:
-    """Return the lowest and highest frequency whose values what sounds at these times touches."""
-    frequency_hz = np.geomspace(sweep.full_from_hz, sweep.full_to_hz, 400)
+def _touched_hz(sweep: Sweep, start_s: float, end_s: float) -> tuple[float, float]:
+    """Return the lowest and highest frequency whose fundamental what sounds at these times touches.
+
+    Its windows reach at most half-way to the second harmonic.
+    """
+    frequency_hz = np.geomspace(sweep.full_from_hz, sweep.full_to_hz, GRID_POINTS)
     passed_s = sweep.time_of_s(frequency_hz)
-    touched = (passed_s - PERIODS_BEFORE / frequency_hz <= end_s) & (
-        passed_s + PERIODS_AFTER / frequency_hz >= start_s
-    )
-    chosen = frequency_hz[touched]
-    return (float(chosen[0]), float(chosen[-1])) if len(chosen) else (None, None)
+    furthest_s = 0.5 * np.log(2.0) * sweep.rate_constant_s
+    before_s = np.minimum(CYCLES_BEFORE / frequency_hz, furthest_s)
+    after_s = np.minimum(CYCLES_AFTER / frequency_hz, furthest_s)
+    touched = (passed_s - before_s <= end_s) & (passed_s + after_s >= start_s)
+    chosen = frequency_hz[touched] if np.any(touched) else frequency_hz[[0 if end_s < 1 else -1]]
+    return float(chosen[0]), float(chosen[-1])
 
 
 def mend(
