@@ -18,8 +18,8 @@ from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
 
 MOVED_S = 0.2
-"""Largest time by which lost or repeated blocks move the markers (chosen: two blocks of 4096 samples
-at 44.1 kHz)."""
+"""Largest time by which lost or repeated blocks move the markers (chosen: two blocks of 4096
+samples at 44.1 kHz)."""
 
 LEAST_PAUSE_S = 0.2
 """A rung whose recording ends sooner after its sweep than this is incomplete (chosen: the treble of

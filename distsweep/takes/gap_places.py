@@ -60,14 +60,14 @@ class Gap:
     place : the first sample after the jump: what is lost belongs before it, what is too much
         starts with it.
     samples : length of the block; negative if it is lost.
-    copied : whether it is a copy of what stands before it.
+    sure : whether it is known to be a block.
     fill : for a lost block, what the neighbouring sweep says was there, shape ``(-samples,)``.
     """
 
     file: int
     place: int
     samples: int
-    copied: bool
+    sure: bool
     fill: FloatArray
 
 
@@ -93,15 +93,17 @@ def place_gaps(lags: Lags, jumps: Sequence[Jump], recordings: Sequence[Recording
     return [_place(lags, jumps, jump, recordings) for jump in jumps]
 
 
-def _place(
-    lags: Lags, jumps: Sequence[Jump], jump: Jump, recordings: Sequence[Recording]
-) -> Gap:
+def _place(lags: Lags, jumps: Sequence[Jump], jump: Jump, recordings: Sequence[Recording]) -> Gap:
     samples = recordings[jump.file].samples
     stretches = _stretches(lags, jumps, jump, recordings)
     pause = _pause(lags, jump, len(samples))
     if jump.samples > 0:
         first = min([pause[0], *(one.first for one in stretches)])
         last = max([pause[1], *(one.last for one in stretches)])
+        if jump.later is None:
+            last = len(samples)
+        elif jump.between is None and _is_first(lags, jump.later):
+            first = 0
         copy = _copy(samples, jump.samples, first, last)
         if copy is not None:
             return Gap(jump.file, copy[0], copy[1], True, np.empty(0))
@@ -113,13 +115,13 @@ def _place(
             if gain > best:
                 best, place, length, fits_in = gain, split, near, stretch
     if length > 0:
-        return Gap(jump.file, place, length, False, np.empty(0))
+        return Gap(jump.file, place, length, jump.sure, np.empty(0))
     if fits_in is None:
         # In a pause there is only noise, and that before it is as good as any.
         fill = np.resize(samples[max(place + length, 0) : place][::-1], -length)
     else:
         fill = _made(fits_in, length, place, place - length)
-    return Gap(jump.file, place, length, False, fill)
+    return Gap(jump.file, place, length, jump.sure, fill)
 
 
 def _stretches(
@@ -165,9 +167,7 @@ def _stretches(
     return found
 
 
-def _undisturbed(
-    lags: Lags, jumps: Sequence[Jump], row: int, low: int, high: int
-) -> int | None:
+def _undisturbed(lags: Lags, jumps: Sequence[Jump], row: int, low: int, high: int) -> int | None:
     """Return the nearest other sweep in which nothing jumps between two frames."""
     count = len(lags.starts)
 
@@ -206,8 +206,8 @@ def _filter(stretch: _Stretch, length: int) -> FloatArray:
     if stretch.clean_after:
         sides.append((stretch.last - stretch.clean_after // 4,
                       stretch.last + stretch.clean_after // 2, stretch.shift + length))  # fmt: skip
-    for first, last, shift in sides:
-        first, last = max(first, 0), min(last, len(stretch.samples))
+    for begins, ends, shift in sides:
+        first, last = max(begins, 0), min(ends, len(stretch.samples))
         if last - first > TAPS:
             rows.append(_other(stretch, first, last, shift))
             heard.append(stretch.samples[first:last])
@@ -265,6 +265,10 @@ def _step_near(samples: FloatArray, first: int, place: int, last: int, misfit: F
     starts = places[np.concatenate([[True], np.diff(places) > PREDICTED_FROM])]
     best = int(starts[np.argmin(misfit[starts])])
     return best if misfit[best] <= WELL_ENOUGH * misfit[place] + 1e-300 else place
+
+
+def _is_first(lags: Lags, row: int) -> bool:
+    return row == 0 or lags.passes[row - 1].file != lags.passes[row].file
 
 
 def _pause(lags: Lags, jump: Jump, count: int) -> tuple[int, int]:

@@ -19,6 +19,23 @@ STEADY_SAMPLES, STEADY_PERIODS = 2.5, 0.02
 """Neighbouring frames whose lags differ by less than either of these belong together (chosen: a
 lag is known to a small part of a period, and the least block that is looked for is 16 samples)."""
 
+CLOCK_FROM_HZ, WANDER_STEPS = 500.0, 3.0
+"""A clock that wanders makes lags change from frame to frame, above the first; then neighbouring
+frames belong together if they differ by up to so many times as much as most (chosen: a block that
+is lost changes one of twenty)."""
+
+SHARP = 3.0
+"""A jump is so many times what neighbouring frames may differ by (chosen: where the clock wanders,
+the frame that a jump falls into is not known better)."""
+
+WANDER_RATE = 7e-4
+"""A clock that wanders changes its rate by less; what a pause is too short or long by is a block
+only if it is more (chosen: 200 µs to and fro in 2 s are 630 ppm)."""
+
+SURE_SAMPLES = 64
+"""A pause that is too short or long by so much is told of, though nothing else confirms it (chosen:
+a clock that changes its rate by 100 ppm moves the sweep after it by 20 to 50)."""
+
 LEAST_SAMPLES = 8.0
 """Least jump of the clock that is a block (chosen: recorders lose 16 samples or more, and the jump
 is known to a sample or two)."""
@@ -45,6 +62,7 @@ class Jump:
         between two sweeps, or in frames at their ends whose lags are not known.
     known : the last frame before it that is known, of the sweep before, and the first after it, of
         the later one.
+    sure : False where a clock that changed its rate may have done the same.
     samples : by how much everything arrives later; negative after a lost block.
     """
 
@@ -53,15 +71,24 @@ class Jump:
     between: tuple[int, int] | None
     samples: int
     known: tuple[int, int] = (0, 0)
+    sure: bool = True
 
 
 @dataclass(frozen=True)
 class _Stretch:
-    """Neighbouring frames of a sweep with one lag."""
+    """Neighbouring frames of a sweep with one lag.
+
+    ``begins`` and ``ends`` are the lag at its two ends, ``spread`` is how far lags differ where
+    clocks show, and ``steady`` what neighbours may differ by.
+    """
 
     first: int
     last: int
     lag: float
+    begins: float
+    ends: float
+    spread: float
+    steady: float
 
 
 @dataclass(frozen=True)
@@ -86,16 +113,19 @@ def find_jumps(lags: Lags, marker_lags: Sequence[tuple[float, float] | None]) ->
     stretches = [_stretches(lags, row) for row in range(len(lags.passes))]
     inside = _jumps_inside(lags, stretches, marker_lags)
     intervals = _intervals(lags, stretches, inside, marker_lags)
-    drift = _drift(intervals)
+    drift, agree = _drift(intervals)
+    wanders = any(_wanders(stretches[row]) for row in range(1, len(stretches)))
     jumps = list(inside)
     for interval in intervals:
         samples = round(interval.lag - drift * interval.samples)
-        if abs(samples) >= LEAST_SAMPLES:
+        least = LEAST_SAMPLES + (WANDER_RATE * interval.samples if wanders else 0.0)
+        if abs(samples) >= least:
             later = interval.later
             if later is None:
                 later = _first_of_file(lags, stretches, interval.file, samples)
             known = _known(lags, stretches, later)
-            jumps.append(Jump(interval.file, later, None, samples, known))
+            sure = abs(samples) >= SURE_SAMPLES or (interval.later is not None and agree > 1)
+            jumps.append(Jump(interval.file, later, None, samples, known, sure))
     end = len(lags.passes)
     return sorted(
         jumps,
@@ -107,6 +137,11 @@ def find_jumps(lags: Lags, marker_lags: Sequence[tuple[float, float] | None]) ->
     )
 
 
+def _wanders(stretches: Sequence[_Stretch]) -> bool:
+    """Tell whether lags change within stretches in which nothing jumps: the clock wanders."""
+    return any(one.spread >= STEADY_SAMPLES for one in stretches)
+
+
 def _known(
     lags: Lags, stretches: Sequence[Sequence[_Stretch]], later: int | None
 ) -> tuple[int, int]:
@@ -116,8 +151,12 @@ def _known(
     """
     rows, count = len(stretches), len(lags.starts)
     after = rows if later is None else later
-    lasts = [stretches[row][-1].last for row in (after - 1, after) if 1 <= row < rows if stretches[row]]
-    firsts = [stretches[row][0].first for row in (after, after + 1) if 1 <= row < rows if stretches[row]]
+    lasts = [
+        stretches[row][-1].last for row in (after - 1, after) if 1 <= row < rows if stretches[row]
+    ]
+    firsts = [
+        stretches[row][0].first for row in (after, after + 1) if 1 <= row < rows if stretches[row]
+    ]
     return min(lasts, default=count - 1), max(firsts, default=0)
 
 
@@ -125,8 +164,10 @@ def _stretches(lags: Lags, row: int) -> list[_Stretch]:
     """Divide a sweep into stretches of one lag; single frames that agree with neither are none."""
     lag, known = lags.lags[row], lags.likeness[row] > LIKE
     rate_hz = lags.rate_hz
-    steady = np.maximum(STEADY_SAMPLES, STEADY_PERIODS * rate_hz / lags.frequency_hz)
     frames = np.flatnonzero(known)
+    changes = np.abs(np.diff(lag[frames[lags.frequency_hz[frames] >= CLOCK_FROM_HZ]]))
+    wander = WANDER_STEPS * float(np.median(changes)) if len(changes) else 0.0
+    steady = np.maximum(max(STEADY_SAMPLES, wander), STEADY_PERIODS * rate_hz / lags.frequency_hz)
     runs: list[list[int]] = []
     for frame in frames:
         if runs and abs(lag[frame] - lag[runs[-1][-1]]) <= steady[runs[-1][-1]]:
@@ -135,14 +176,27 @@ def _stretches(lags: Lags, row: int) -> list[_Stretch]:
             runs.append([int(frame)])
     last = int(frames[-1]) if len(frames) else -1
     kept = [run for run in runs if len(run) > 1 or run[0] == last]
-    found: list[_Stretch] = []
+    joined: list[list[int]] = []
     for run in kept:
-        upper = run[-max(3, len(run) // 2) :]
-        level = float(np.median(lag[upper]))
-        if found and abs(found[-1].lag - level) <= steady[run[0]]:
-            found[-1] = _Stretch(found[-1].first, run[-1], level)
+        before = lag[joined[-1][-3:]] if joined else np.array([np.inf])
+        if abs(np.median(before) - np.median(lag[run[:3]])) <= steady[run[0]]:
+            joined[-1] += run
         else:
-            found.append(_Stretch(run[0], run[-1], level))
+            joined.append(run)
+    found = []
+    for run in joined:
+        high = [frame for frame in run if lags.frequency_hz[frame] >= CLOCK_FROM_HZ]
+        found.append(
+            _Stretch(
+                run[0],
+                run[-1],
+                lag=float(np.median(lag[run[-max(3, len(run) // 2) :]])),
+                begins=float(np.median(lag[run[:3]])),
+                ends=float(np.median(lag[run[-3:]])),
+                spread=float(np.ptp(lag[high])) if high else 0.0,
+                steady=max(STEADY_SAMPLES, wander),
+            )
+        )
     return found
 
 
@@ -159,11 +213,11 @@ def _jumps_inside(
     for row in range(1, len(stretches)):
         before = list(found[row - 1])
         for low, high in zip(stretches[row], stretches[row][1:], strict=False):
-            step = high.lag - low.lag
+            step = high.begins - low.ends
             undone = [jump for jump in before if _same_place(jump, low, high)]
             step += sum(jump.samples for jump in undone)
             before = [jump for jump in before if jump not in undone]
-            if abs(step) < LEAST_SAMPLES:
+            if abs(step) < max(LEAST_SAMPLES, SHARP * high.steady):
                 continue
             here, between = row, (low.last, high.first)
             if row == 1 and _was_before(lags, stretches, marker_lags, low, high):
@@ -180,9 +234,7 @@ def _same_place(jump: Jump, low: _Stretch, high: _Stretch) -> bool:
     return jump.between[0] <= high.first and low.last <= jump.between[1]
 
 
-def _in_last_frame(
-    found: dict[int, list[Jump]], row: int, low: _Stretch, step: float
-) -> bool:
+def _in_last_frame(found: dict[int, list[Jump]], row: int, low: _Stretch, step: float) -> bool:
     """Tell whether a step in a sweep's last frame happened in the sweep before.
 
     There most of that frame may have passed, so that its lag shows nothing; but then all of this
@@ -206,9 +258,7 @@ def _was_before(
     if len(stretches) > 2:
         steps = zip(stretches[2], stretches[2][1:], strict=False)
         step = high.lag - low.lag
-        undone = [
-            b.lag - a.lag for a, b in steps if a.last <= high.first and low.last <= b.first
-        ]
+        undone = [b.lag - a.lag for a, b in steps if a.last <= high.first and low.last <= b.first]
         return not any(abs(other + step) < LEAST_SAMPLES for other in undone)
     file = lags.passes[1].file
     markers = marker_lags[file]
@@ -259,18 +309,20 @@ def _intervals(
     return intervals
 
 
-def _drift(intervals: Sequence[_Interval]) -> float:
-    """Return the drift of the clock, samples a sample: what most of the intervals agree with.
+def _drift(intervals: Sequence[_Interval]) -> tuple[float, int]:
+    """Return the drift of the clock, samples a sample, and how many intervals agree with it.
 
-    Of two equally good ones the smaller is returned: a clock drifts less than a block moves.
+    It is what most agree with; of two equally good ones the smaller, as a clock drifts by less than
+    a block moves.
     """
     if not intervals:
-        return 0.0
+        return 0.0, 0
     lags = np.array([one.lag for one in intervals])
     times = np.array([one.samples for one in intervals])
     agree = np.abs(lags - (lags / times)[:, None] * times) < SAME_CLOCK_SAMPLES
     best = max(range(len(lags)), key=lambda n: (np.sum(agree[n]), -abs(lags[n] / times[n])))
-    return float(np.sum(lags[agree[best]]) / np.sum(times[agree[best]]))
+    drift = float(np.sum(lags[agree[best]]) / np.sum(times[agree[best]]))
+    return drift, int(np.sum(agree[best]))
 
 
 def _first_of_file(

@@ -15,10 +15,11 @@ from distsweep.stimulus.sweep import Sweep
 from distsweep.takes.copies import find_copies
 from distsweep.takes.gap_places import Gap, place_gaps
 from distsweep.takes.gaps import find_jumps
-from distsweep.takes.lags import pass_lags
+from distsweep.takes.lags import Lags, pass_lags
 from distsweep.takes.passes import passes_apart
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
+from distsweep.takes.wander import find_wander
 
 ROUNDS = 3
 """Times that gaps are looked for, each time in what was mended before (chosen: gaps that lie close
@@ -90,7 +91,8 @@ class Mended:
             bridged=True,
             recording=recording.path.name,
         )
-        return Mended(recording, gaps, sorted(holes), [*self.damage, told])
+        damage = [*self.damage, told] if gap.sure else self.damage
+        return Mended(recording, gaps, sorted(holes), damage)
 
 
 def in_rungs(
@@ -104,6 +106,8 @@ def in_rungs(
 
 
 def _in_rung(damage: Damage, rungs: Sequence[CutRung], sweep: Sweep) -> Damage:
+    if damage.kind == "clock":
+        return damage
     for row, rung in enumerate(rungs):
         for first in rung.first_samples:
             start_s = damage.start_s - first / sweep.rate_hz
@@ -146,15 +150,43 @@ def mend(
         lags = pass_lags(stimulus, current, placed)
         jumps = find_jumps(lags, markers)
         if not jumps:
+            mended = [_even(one, n, lags, placed[n], stimulus) for n, one in enumerate(mended)]
+            placed = _placed(stimulus, mended)
             break
         # From the last to the first, so that what is mended moves no place still to be mended.
         for gap in sorted(place_gaps(lags, jumps, current), key=lambda gap: -gap.place):
             mended[gap.file] = mended[gap.file].without(gap)
-        placed = [
-            place_stimulus(one.recording, marker=stimulus.marker, file=file)
-            for one, file in zip(mended, stimulus.files, strict=True)
-        ]
+        placed = _placed(stimulus, mended)
     return [_with_copies(one) for one in mended], placed
+
+
+def _placed(stimulus: LadderStimulus, mended: Sequence[Mended]) -> list[Placement]:
+    return [
+        place_stimulus(one.recording, marker=stimulus.marker, file=file)
+        for one, file in zip(mended, stimulus.files, strict=True)
+    ]
+
+
+def _even(
+    mended: Mended, number: int, lags: Lags, placement: Placement, stimulus: LadderStimulus
+) -> Mended:
+    """Return a recording with its clock made even; as it is, where it ran evenly."""
+    markers, file = _markers(stimulus, number, placement), stimulus.files[number]
+    ends = placement.at(file.start_marker_sample), placement.at(file.end_marker_sample)
+    wander = find_wander(lags, number, ends, None if markers is None else markers[1])
+    if wander is None:
+        return mended
+    recording = mended.recording
+    first, last = (wander.changes, wander.changes) if wander.changes is not None else ends
+    told = Damage(
+        kind="clock",
+        start_s=mended.as_given(round(first)) / recording.rate_hz,
+        end_s=mended.as_given(round(last)) / recording.rate_hz,
+        bridged=True,
+        recording=recording.path.name,
+    )
+    even = replace(recording, samples=wander.straightened(recording.samples))
+    return replace(mended, recording=even, damage=[*mended.damage, told])
 
 
 def _markers(
@@ -188,6 +220,4 @@ def _with_copies(mended: Mended) -> Mended:
                 recording=recording.path.name,
             )
         )
-    return replace(
-        mended, holes=sorted(mended.holes + holes), damage=[*mended.damage, *damage]
-    )
+    return replace(mended, holes=sorted(mended.holes + holes), damage=[*mended.damage, *damage])

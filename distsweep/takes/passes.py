@@ -7,6 +7,7 @@ sample, whatever the loudspeaker's response is.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -83,7 +84,7 @@ def passes_apart(
     ]
     whole = [one for one in heard if one is not None]
     allowed = np.maximum(APART_RAD, 2.0 * np.pi * frequency_hz / sweep.rate_hz * APART_SAMPLES)
-    for (before, before_share), (after, after_share) in zip(whole, whole[1:], strict=False):
+    for (before, before_share), (after, after_share) in itertools.pairwise(whole):
         known = (before_share > COHERENT) & (after_share > COHERENT)
         if np.any(known & (np.abs(np.angle(after * np.conj(before))) > allowed)):
             return True
