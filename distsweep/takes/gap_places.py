@@ -283,15 +283,13 @@ def _pause(lags: Lags, jump: Jump, count: int) -> tuple[int, int]:
         return zero + int(lags.starts[jump.between[0]]), min(end, count)
     some = round(END_PAUSE_S * lags.rate_hz)
     end = len(lags.passes) if jump.later is None else jump.later
-    first, last = None, None
+    starts, ends = [], []
     if end and lags.passes[end - 1].file == jump.file:
-        first = int(lags.places[end - 1, -1] - lags.starts[-1]) + lags.sweep_samples
+        ends.append(int(lags.places[end - 1, -1] - lags.starts[-1]) + lags.sweep_samples)
     if jump.later is not None:
-        last = int(np.median(lags.places[jump.later, :3] - lags.starts[:3]))
-    if first is None:
-        first = 0 if last is None else last - some
-    if last is None:
-        last = first + some
+        starts.append(int(np.median(lags.places[jump.later, :3] - lags.starts[:3])))
+    first = ends[0] if ends else starts[0] - some
+    last = starts[0] if starts else ends[0] + some
     first, last = sorted((min(max(first, 0), count), min(max(last, 0), count)))
     return first, last
 

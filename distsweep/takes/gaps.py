@@ -12,17 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.takes.lag_stretches import Stretch, clock_wanders, lag_stretches
 from distsweep.takes.lags import Lags
 from distsweep.units import FloatArray
 
-STEADY_SAMPLES, STEADY_PERIODS = 2.5, 0.02
-"""Neighbouring frames whose lags differ by less than either of these belong together (chosen: a
-lag is known to a small part of a period, and the least block that is looked for is 16 samples)."""
-
-CLOCK_FROM_HZ, WANDER_STEPS = 500.0, 3.0
-"""A clock that wanders makes lags change from frame to frame, above the first; then neighbouring
-frames belong together if they differ by up to so many times as much as most (chosen: a block that
-is lost changes one of twenty)."""
+SKIPPED_PERIODS = 1.5
+"""Where the clock wanders, a jump within a sweep is more than so many periods (chosen: the sweep
+that it bends is most like the one before at a lag that may be a period off)."""
 
 SHARP = 3.0
 """A jump is so many times what neighbouring frames may differ by (chosen: where the clock wanders,
@@ -43,10 +39,6 @@ is known to a sample or two)."""
 SAME_CLOCK_SAMPLES = 2.0
 """Intervals agree with one drift within this (chosen: each is known to half a sample, markers to
 one)."""
-
-LIKE = 0.5
-"""Frames whose correlation with the sweep before is below this tell nothing (chosen: two sweeps
-in noise as strong as themselves reach it)."""
 
 
 @dataclass(frozen=True)
@@ -75,23 +67,6 @@ class Jump:
 
 
 @dataclass(frozen=True)
-class _Stretch:
-    """Neighbouring frames of a sweep with one lag.
-
-    ``begins`` and ``ends`` are the lag at its two ends, ``spread`` is how far lags differ where
-    clocks show, and ``steady`` what neighbours may differ by.
-    """
-
-    first: int
-    last: int
-    lag: float
-    begins: float
-    ends: float
-    spread: float
-    steady: float
-
-
-@dataclass(frozen=True)
 class _Interval:
     """The time between two sweeps, or around a file's sweeps from marker to marker.
 
@@ -110,11 +85,11 @@ def find_jumps(lags: Lags, marker_lags: Sequence[tuple[float, float] | None]) ->
     ``marker_lags`` are, for each file, the distance of its markers as played, and by how much
     further apart they were recorded, in samples; None where one was not found.
     """
-    stretches = [_stretches(lags, row) for row in range(len(lags.passes))]
+    stretches = [lag_stretches(lags, row) for row in range(len(lags.passes))]
     inside = _jumps_inside(lags, stretches, marker_lags)
     intervals = _intervals(lags, stretches, inside, marker_lags)
     drift, agree = _drift(intervals)
-    wanders = any(_wanders(stretches[row]) for row in range(1, len(stretches)))
+    wanders = any(clock_wanders(stretches[row]) for row in range(1, len(stretches)))
     jumps = list(inside)
     for interval in intervals:
         samples = round(interval.lag - drift * interval.samples)
@@ -137,13 +112,8 @@ def find_jumps(lags: Lags, marker_lags: Sequence[tuple[float, float] | None]) ->
     )
 
 
-def _wanders(stretches: Sequence[_Stretch]) -> bool:
-    """Tell whether lags change within stretches in which nothing jumps: the clock wanders."""
-    return any(one.spread >= STEADY_SAMPLES for one in stretches)
-
-
 def _known(
-    lags: Lags, stretches: Sequence[Sequence[_Stretch]], later: int | None
+    lags: Lags, stretches: Sequence[Sequence[Stretch]], later: int | None
 ) -> tuple[int, int]:
     """Return the highest frame known of the sweep before, and the lowest of the later one.
 
@@ -160,49 +130,9 @@ def _known(
     return min(lasts, default=count - 1), max(firsts, default=0)
 
 
-def _stretches(lags: Lags, row: int) -> list[_Stretch]:
-    """Divide a sweep into stretches of one lag; single frames that agree with neither are none."""
-    lag, known = lags.lags[row], lags.likeness[row] > LIKE
-    rate_hz = lags.rate_hz
-    frames = np.flatnonzero(known)
-    changes = np.abs(np.diff(lag[frames[lags.frequency_hz[frames] >= CLOCK_FROM_HZ]]))
-    wander = WANDER_STEPS * float(np.median(changes)) if len(changes) else 0.0
-    steady = np.maximum(max(STEADY_SAMPLES, wander), STEADY_PERIODS * rate_hz / lags.frequency_hz)
-    runs: list[list[int]] = []
-    for frame in frames:
-        if runs and abs(lag[frame] - lag[runs[-1][-1]]) <= steady[runs[-1][-1]]:
-            runs[-1].append(int(frame))
-        else:
-            runs.append([int(frame)])
-    last = int(frames[-1]) if len(frames) else -1
-    kept = [run for run in runs if len(run) > 1 or run[0] == last]
-    joined: list[list[int]] = []
-    for run in kept:
-        before = lag[joined[-1][-3:]] if joined else np.array([np.inf])
-        if abs(np.median(before) - np.median(lag[run[:3]])) <= steady[run[0]]:
-            joined[-1] += run
-        else:
-            joined.append(run)
-    found = []
-    for run in joined:
-        high = [frame for frame in run if lags.frequency_hz[frame] >= CLOCK_FROM_HZ]
-        found.append(
-            _Stretch(
-                run[0],
-                run[-1],
-                lag=float(np.median(lag[run[-max(3, len(run) // 2) :]])),
-                begins=float(np.median(lag[run[:3]])),
-                ends=float(np.median(lag[run[-3:]])),
-                spread=float(np.ptp(lag[high])) if high else 0.0,
-                steady=max(STEADY_SAMPLES, wander),
-            )
-        )
-    return found
-
-
 def _jumps_inside(
     lags: Lags,
-    stretches: Sequence[Sequence[_Stretch]],
+    stretches: Sequence[Sequence[Stretch]],
     marker_lags: Sequence[tuple[float, float] | None],
 ) -> list[Jump]:
     """Return the jumps within sweeps.
@@ -217,7 +147,10 @@ def _jumps_inside(
             undone = [jump for jump in before if _same_place(jump, low, high)]
             step += sum(jump.samples for jump in undone)
             before = [jump for jump in before if jump not in undone]
-            if abs(step) < max(LEAST_SAMPLES, SHARP * high.steady):
+            least = max(LEAST_SAMPLES, SHARP * high.steady)
+            if clock_wanders([low, high]):
+                least += SKIPPED_PERIODS * lags.rate_hz / float(lags.frequency_hz[high.first])
+            if abs(step) < least:
                 continue
             here, between = row, (low.last, high.first)
             if row == 1 and _was_before(lags, stretches, marker_lags, low, high):
@@ -229,12 +162,12 @@ def _jumps_inside(
     return [jump for row in sorted(found) for jump in found[row]]
 
 
-def _same_place(jump: Jump, low: _Stretch, high: _Stretch) -> bool:
+def _same_place(jump: Jump, low: Stretch, high: Stretch) -> bool:
     assert jump.between is not None
     return jump.between[0] <= high.first and low.last <= jump.between[1]
 
 
-def _in_last_frame(found: dict[int, list[Jump]], row: int, low: _Stretch, step: float) -> bool:
+def _in_last_frame(found: dict[int, list[Jump]], row: int, low: Stretch, step: float) -> bool:
     """Tell whether a step in a sweep's last frame happened in the sweep before.
 
     There most of that frame may have passed, so that its lag shows nothing; but then all of this
@@ -246,10 +179,10 @@ def _in_last_frame(found: dict[int, list[Jump]], row: int, low: _Stretch, step: 
 
 def _was_before(
     lags: Lags,
-    stretches: Sequence[Sequence[_Stretch]],
+    stretches: Sequence[Sequence[Stretch]],
     marker_lags: Sequence[tuple[float, float] | None],
-    low: _Stretch,
-    high: _Stretch,
+    low: Stretch,
+    high: Stretch,
 ) -> bool:
     """Tell whether a step between the first two sweeps happened in the first.
 
@@ -276,7 +209,7 @@ def _was_before(
 
 def _intervals(
     lags: Lags,
-    stretches: Sequence[Sequence[_Stretch]],
+    stretches: Sequence[Sequence[Stretch]],
     inside: Sequence[Jump],
     marker_lags: Sequence[tuple[float, float] | None],
 ) -> list[_Interval]:
@@ -326,7 +259,7 @@ def _drift(intervals: Sequence[_Interval]) -> tuple[float, int]:
 
 
 def _first_of_file(
-    lags: Lags, stretches: Sequence[Sequence[_Stretch]], file: int, samples: int
+    lags: Lags, stretches: Sequence[Sequence[Stretch]], file: int, samples: int
 ) -> int | None:
     """Return a file's first sweep if it arrives late by about as many samples; else None."""
     row = next(row for row, one in enumerate(lags.passes) if one.file == file)

@@ -25,6 +25,9 @@ ROUNDS = 3
 """Times that gaps are looked for, each time in what was mended before (chosen: gaps that lie close
 together are seen as one at first)."""
 
+MOST_JUMPS = 12
+"""Of more jumps none is believed (chosen: what was recorded is not these sweeps)."""
+
 GRID_POINTS = 2000
 """Frequencies among which those touched are looked for (chosen: 200 an octave)."""
 
@@ -102,7 +105,8 @@ def in_rungs(
 
     ``rungs`` are all rungs cut; ``rung`` becomes the row of one that holds a sweep of that time.
     """
-    return [_in_rung(one, rungs, sweep.as_recorded(scale)) for one in damage]
+    told = [_in_rung(one, rungs, sweep.as_recorded(scale)) for one in damage]
+    return sorted(told, key=lambda one: one.start_s)
 
 
 def _in_rung(damage: Damage, rungs: Sequence[CutRung], sweep: Sweep) -> Damage:
@@ -149,6 +153,8 @@ def mend(
         markers = [_markers(stimulus, number, placement) for number, placement in enumerate(placed)]
         lags = pass_lags(stimulus, current, placed)
         jumps = find_jumps(lags, markers)
+        if len(jumps) > MOST_JUMPS:
+            return [Mended(recording) for recording in recordings], list(placements)
         if not jumps:
             mended = [_even(one, n, lags, placed[n], stimulus) for n, one in enumerate(mended)]
             placed = _placed(stimulus, mended)

@@ -17,7 +17,7 @@ from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.stimulus.sweep import Sweep
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
-from distsweep.units import ComplexArray, FloatArray
+from distsweep.units import ComplexArray, FloatArray, IntArray
 
 FRAME_S = 2048 / 48000.0
 """Length of the frames in which two sweeps are compared (chosen: twelve periods of 300 Hz, and of
@@ -30,6 +30,10 @@ LOWEST_HZ, LOWEST_OF_BAND = 200.0, 4.0
 COHERENT = 0.05
 """Share of a frame's energy that is the sweep's own frequency from which its phase is known
 (chosen: noise gives 0.001, a room of 0.6 s a fifth)."""
+
+FADED = 4.0
+"""A sweep that had so many times the share in the one before, and has less than it now, sounds at
+another time (chosen: from rung to rung the share moves by less)."""
 
 APART_SAMPLES, APART_RAD = 1.2, 0.35
 """Sweeps lie apart where a frame's phase differs by more than both of these, one a delay, one a
@@ -88,8 +92,7 @@ def passes_apart(
         known = (before_share > COHERENT) & (after_share > COHERENT)
         if np.any(known & (np.abs(np.angle(after * np.conj(before))) > allowed)):
             return True
-        faded = (before_share > 4.0 * COHERENT) & (after_share < COHERENT)
-        if np.any(faded & (np.abs(after) > 0.0)):
+        if np.any((before_share > FADED * COHERENT) & (after_share < COHERENT)):
             return True
     return False
 
@@ -123,7 +126,7 @@ class _Frames:
         late = np.exp(2j * np.pi * self.frequency_hz / self.rate_hz * (exact - first))
         return amplitude * late, share
 
-    def _phasors(self, sweep: Sweep, places: FloatArray, scale: float) -> ComplexArray:
+    def _phasors(self, sweep: Sweep, places: IntArray, scale: float) -> ComplexArray:
         """Return the sweep's negative phase over every frame; kept for sweeps of one clock."""
         if self._turned is None or self._turned[0] != scale:
             time_s = (places[:, None] + np.arange(self.length)) / self.rate_hz

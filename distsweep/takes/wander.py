@@ -119,10 +119,13 @@ def _fitted(
     matrix: FloatArray, wanted: FloatArray, doubt: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the least absolute deviations' solution, by weights, and the deviations."""
-    solution, off = np.zeros(matrix.shape[1]), doubt
+    solution: FloatArray = np.zeros(matrix.shape[1])
+    off: FloatArray = doubt
     for _ in range(FIT_ROUNDS):
         weights = 1.0 / np.sqrt(doubt * np.maximum(off, 0.5 * doubt))
-        solution = np.linalg.lstsq(matrix * weights[:, None], wanted * weights, rcond=None)[0]
+        solution = np.asarray(
+            np.linalg.lstsq(matrix * weights[:, None], wanted * weights, rcond=None)[0]
+        )
         off = np.abs(wanted - matrix @ solution)
     return solution, off
 
