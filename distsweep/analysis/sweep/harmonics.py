@@ -11,6 +11,7 @@ from distsweep.analysis.cut import CutLadder
 from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals, find_arrivals
+from distsweep.analysis.sweep.bridging import bridge_ladder
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
 from distsweep.analysis.sweep.grid import frequency_grid
 from distsweep.analysis.sweep.high_orders import HighOrders
@@ -140,6 +141,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     grid = frequency_grid(settings.band_hz)
     longest = max(len(signal) for rung in cut.rungs for signal in rung.signals)
     recorded = cut.sweep.as_recorded(cut.scale)
+    cut, bridges = bridge_ladder(cut, sweep=recorded, order=settings.order)
     deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
     responses = deconvolver.responses(
         [rung.signals for rung in cut.rungs], [rung.late_samples for rung in cut.rungs]
@@ -147,6 +149,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     arrival = _arrival(responses)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
     passes = read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
+    passes = bridges.spoil(passes, deconvolver, responses, arrival)
     separated = averaged(passes, cut.rungs, grid)
     responses = responses.averaged(separated.kept)
     rungs = cut.without(separated.left_out)
