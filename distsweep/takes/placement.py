@@ -27,6 +27,10 @@ LARGEST_DRIFT = 2e-3
 """Largest difference of two clocks that is believed (chosen: converters keep 100 ppm, tape
 and streaming do not belong here)."""
 
+CLEARER = 2.0
+"""Markers that stand where no two clocks put them are believed if they match so many times better
+than those that do (chosen: an echo of a marker, or a sweep, matches half as well at best)."""
+
 CANDIDATES = 40
 """Number of best places that are tried as start and end (chosen: a file has two markers; its rungs
 and echoes match at more places)."""
@@ -60,8 +64,12 @@ class Placement:
         return (self.scale - 1.0) * 1e6 if self.markers == "both" else None
 
 
-def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) -> Placement:
+def place_stimulus(
+    recording: Recording, *, marker: Marker, file: StimulusFile, moved_s: float = 0.0
+) -> Placement:
     """Find a stimulus in a recording, whatever its gain, polarity and start.
+
+    The markers may stand ``moved_s`` further or less far apart than any two clocks put them.
 
     Raises
     ------
@@ -76,7 +84,10 @@ def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) 
         )
     places, matches = _candidates(recording.samples, marker)
     spacing = file.end_marker_sample - file.start_marker_sample
-    pair = _best_pair(places, matches, spacing)
+    pair = _best_pair(places, matches, spacing, LARGEST_DRIFT * spacing)
+    if moved_s > 0.0:
+        loose = _best_pair(places, matches, spacing, moved_s * marker.rate_hz)
+        pair = _clearer(pair, loose, matches)
     if pair is None:
         return _place_by_one(recording, marker, file, places, matches)
     start, end = (int(places[i]) for i in pair)
@@ -159,16 +170,28 @@ def normalised_correlation(
     return np.asarray(correlation / np.sqrt(local, out=local))
 
 
-def _best_pair(places: FloatArray, matches: FloatArray, spacing: int) -> tuple[int, int] | None:
+def _best_pair(
+    places: FloatArray, matches: FloatArray, spacing: int, within: float
+) -> tuple[int, int] | None:
     """Return the two candidates that stand as far apart as start and end marker should."""
     best, best_match = None, 0.0
     for i, start in enumerate(places):
         for j in range(i + 1, len(places)):
             together = min(matches[i], matches[j])
-            fits = abs((places[j] - start) / spacing - 1.0) < LARGEST_DRIFT
+            fits = abs(places[j] - start - spacing) < within
             if fits and together > best_match:
                 best, best_match = (i, j), together
     return best
+
+
+def _clearer(
+    near: tuple[int, int] | None, loose: tuple[int, int] | None, matches: FloatArray
+) -> tuple[int, int] | None:
+    """Return the pair that stands as two clocks put it, unless another is far clearer."""
+    if near is None or loose is None:
+        return loose if near is None else near
+    clear, other = (min(matches[i] for i in pair) for pair in (near, loose))
+    return loose if other > CLEARER * clear else near
 
 
 def _place_by_one(
