@@ -11,7 +11,9 @@ from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.errors import InputError
 from distsweep.reason import Reason
 from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, Stimulus, StimulusFile
+from distsweep.takes.examined import examine
 from distsweep.takes.gain_moved import MarkerChange, marker_change
+from distsweep.takes.gain_steps import doubt_at_db
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
@@ -46,19 +48,27 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         not hold its file, or no rung is complete.
     """
     placements = place_files(stimulus, recordings)
-    files = list(zip(recordings, stimulus.files, placements, strict=True))
+    read = list(zip(recordings, stimulus.files, placements, strict=True))
+    changes = marker_changes(stimulus, read)
+    examined = examine(stimulus, recordings, placements, changes)
+    files = list(zip(examined.recordings, stimulus.files, placements, strict=True))
     rungs: list[CutRung] = []
     missing: list[Reason] = []
+    place, places = -1, []
     for number, (recording, file, placement) in enumerate(files):
         if placement.markers != "both":
             missing.append(one_marker(recording, placement, drift_from="nothing"))
         for played in _by_rung(file):
+            place += 1
             rung = _cut_rung(stimulus, recording, placement, played)
             if rung is None:
                 missing.append(_no_rung(recording, played[0]))
             else:
-                later = played[0].start_sample - file.start_marker_sample
-                rungs.append(replace(rung, file=number, start_s=later / recording.rate_hz))
+                later_s = (played[0].start_sample - file.start_marker_sample) / recording.rate_hz
+                last = rung.first_samples[-1] + len(rung.signals[-1])
+                doubt_db = doubt_at_db(examined.steps, number, last)
+                rungs.append(replace(rung, file=number, start_s=later_s, gain_doubt_db=doubt_db))
+                places.append(place)
     if not any(rung.role == "rung" for rung in rungs):
         raise InputError(
             f"{recordings[0].path}: holds no complete rung of the stimulus: record it again"
@@ -71,8 +81,12 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         quiet=[quiet_part(*found) for found in files],
         scale=1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm,
         step=max(recording.step for recording in recordings),
+        damage=[
+            replace(one, rung=places.index(one.rung) if one.rung in places else None)
+            for one in examined.damage
+        ],
     )
-    return FoundLadder(cut, drift_ppm, missing, marker_changes(stimulus, files), placements)
+    return FoundLadder(cut, drift_ppm, missing, changes, placements)
 
 
 def place_files(stimulus: Stimulus, recordings: Sequence[Recording]) -> list[Placement]:

@@ -102,6 +102,8 @@ class Amplitudes:
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
+    gain_doubt_db : half-width of the 95 % interval of the recorder's gain, shape ``(R,)``; NaN
+        where an automatic gain was at work.
     spread : what the passes differ by beyond the floors; None where there is one a rung.
     left_out : rung and pass of each that was unlike the others of its rung.
     differing : rungs whose passes, as far as they are averaged, differ beyond the floors.
@@ -122,6 +124,7 @@ class Amplitudes:
     high_orders: FloatArray
     high_order_floors: FloatArray
     usable: BoolArray
+    gain_doubt_db: FloatArray
     spread: PassSpread | None
     left_out: list[tuple[int, int]]
     differing: list[int]
@@ -164,6 +167,9 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         high_orders=high.amplitude([rung.signals[0] for rung in rungs]) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=separated.usable,
+        gain_doubt_db=np.array(
+            [rung.gain_doubt_db if cut.gain_known else np.nan for rung in cut.rungs]
+        ),
         spread=separated.spread,
         left_out=separated.left_out,
         differing=separated.differing,

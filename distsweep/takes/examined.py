@@ -1,0 +1,143 @@
+"""What a recorder did to the level and waveform of recordings: named, put right where known.
+
+The way of a recording before it is cut: its gain (steps, automatic gain), flat tops, steps of the
+offset, hum that comes or goes, coding with loss.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from distsweep.results import Damage
+from distsweep.stimulus.sidecar import LadderStimulus
+from distsweep.takes.gain_in_pauses import find_step_in_pause
+from distsweep.takes.gain_moved import MarkerChange
+from distsweep.takes.gain_steps import GainStep, find_gain_steps, put_right
+from distsweep.takes.hiss import Hiss, hiss_of
+from distsweep.takes.placement import Placement
+from distsweep.takes.recording import Recording
+from distsweep.takes.sweep_blocks import SweepBlocks, sweeps_in_blocks
+
+HISS_BEFORE_S, HISS_UNTIL_OF_SWEEP = 0.3, 0.25
+"""Hiss is heard from the first before a sweep until that share of it has passed (chosen: a room's
+treble has died away, and in an exponential sweep over three decades no product that matters has
+reached the top octave by then)."""
+
+FALLEN_HISS_DB = -0.6
+"""Hiss that falls by more while sweeps pass was turned down by the recorder (chosen: eight standard
+deviations of what half a second of it tells)."""
+
+SPOILT_S = 0.005
+"""What a step leaves behind where it was put right reaches so far to both sides (chosen: its
+place is known to a few samples)."""
+
+
+@dataclass(frozen=True)
+class Examined:
+    """Recordings after their examination.
+
+    Attributes
+    ----------
+    recordings : with what is known of their damage put right.
+    damage : what was found; ``rung`` is the place among all rungs of the stimulus, in order.
+    steps : of the gain, put right.
+    """
+
+    recordings: list[Recording]
+    damage: list[Damage]
+    steps: list[GainStep]
+
+
+def examine(
+    stimulus: LadderStimulus,
+    recordings: Sequence[Recording],
+    placements: Sequence[Placement],
+    changes: Sequence[MarkerChange | None],
+) -> Examined:
+    """Look for what the recorder did to level and waveform."""
+    sweeps = sweeps_in_blocks(stimulus, recordings, placements)
+    steps, damage, righted = find_gain_steps(sweeps, changes), [], []
+    for number, read in enumerate(recordings):
+        recording = read
+        file, placement = stimulus.files[number], placements[number]
+        own = [sweep for sweep in sweeps if sweep.file == number]
+        here = [step for step in steps if step.file == number]
+        first, last = (max(0, round(placement.at(sample))) for sample in file.quiet_samples)
+        hiss = hiss_of(recording, (first, last))
+        change = changes[number]
+        if not here and change is not None:
+            heard = [_hiss_at(hiss, sweep, recording.rate_hz) for sweep in own]
+            found = find_step_in_pause(own, change, heard)
+            here = [] if found is None else [found]
+        fallen = None
+        if hiss is not None and own:
+            fallen = _automatic(hiss, own, here, change, recording)
+        if fallen is not None:
+            damage.append(fallen)
+            here = []
+        damage += [_named(step, sweeps, recording, stimulus, placement.scale) for step in here]
+        steps = [step for step in steps if step.file != number] + here
+        if here:
+            recording = replace(recording, samples=put_right(recording.samples, here))
+        righted.append(recording)
+    return Examined(righted, damage, steps)
+
+
+def _hiss_at(hiss: Hiss | None, sweep: SweepBlocks, rate_hz: int) -> float:
+    """Return the hiss before and early in a sweep, re that of the silence; NaN if not known."""
+    if hiss is None:
+        return float("nan")
+    until = sweep.first + HISS_UNTIL_OF_SWEEP * sweep.samples.size
+    return hiss.between(sweep.first - HISS_BEFORE_S * rate_hz, until)
+
+
+def _automatic(
+    hiss: Hiss,
+    sweeps: Sequence[SweepBlocks],
+    steps: Sequence[GainStep],
+    change: MarkerChange | None,
+    recording: Recording,
+) -> Damage | None:
+    """Name what turned the hiss down while sweeps passed, if the steps found don't explain it.
+
+    It is a step whose place is not known well enough to put it right if one step, of the marker's
+    height, explains all of it; else an automatic gain.
+    """
+    first, last = sweeps[0].first, sweeps[-1].first + sweeps[-1].samples.size
+    end, rate_hz = len(recording.samples), recording.rate_hz
+    if hiss.without(steps).lowest(first, end) > FALLEN_HISS_DB:
+        return None
+    if change is not None:
+        at = hiss.place_of_step(change.change_db)
+        step = GainStep(sweeps[0].file, at, change.change_db, change.doubt_db)
+        if hiss.without([step]).lowest(first, end) > FALLEN_HISS_DB:
+            return Damage(
+                "gain_step", at / rate_hz, at / rate_hz, change_db=change.change_db,
+                recording=recording.path.name,
+            )  # fmt: skip
+    return Damage("automatic_gain", first / rate_hz, last / rate_hz, recording=recording.path.name)
+
+
+def _named(
+    step: GainStep,
+    sweeps: Sequence[SweepBlocks],
+    recording: Recording,
+    stimulus: LadderStimulus,
+    scale: float,
+) -> Damage:
+    """Name a step of the gain; of a sweep it spoils what its windows see at that moment."""
+    at_s = step.sample / recording.rate_hz
+    rung = low_hz = high_hz = None
+    if step.sweep is not None:
+        sweep = sweeps[step.sweep]
+        rung = sweep.rung
+        played_s = (step.sample - sweep.first) / recording.rate_hz / scale
+        low_hz, high_hz = (
+            float(stimulus.sweep.frequency_at_hz(played_s + reach_s))
+            for reach_s in (-SPOILT_S, SPOILT_S)
+        )
+    return Damage(
+        "gain_step", at_s, at_s, rung, low_hz, high_hz,
+        change_db=step.change_db, bridged=True, recording=recording.path.name,
+    )  # fmt: skip
