@@ -15,6 +15,7 @@ from distsweep.takes.gain_in_pauses import find_step_in_pause
 from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.gain_steps import GainStep, find_gain_steps, put_right
 from distsweep.takes.hiss import Hiss, hiss_of
+from distsweep.takes.lossy import is_coded, shows_coding
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
 from distsweep.takes.sweep_blocks import SweepBlocks, sweeps_in_blocks
@@ -70,12 +71,12 @@ def examine(
             heard = [_hiss_at(hiss, sweep, recording.rate_hz) for sweep in own]
             found = find_step_in_pause(own, change, heard)
             here = [] if found is None else [found]
-        fallen = None
-        if hiss is not None and own:
+        fallen = _coded(recording, own, (first, last))
+        if fallen is None and hiss is not None and own:
             fallen = _automatic(hiss, own, here, change, recording)
         if fallen is not None:
             damage.append(fallen)
-            here = []
+            here = here if fallen.kind == "lossy" else []
         damage += [_named(step, sweeps, recording, stimulus, placement.scale) for step in here]
         steps = [step for step in steps if step.file != number] + here
         if here:
@@ -104,7 +105,7 @@ def _automatic(
     It is a step whose place is not known well enough to put it right if one step, of the marker's
     height, explains all of it; else an automatic gain.
     """
-    first, last = sweeps[0].first, sweeps[-1].first + sweeps[-1].samples.size
+    first, last = sweeps[0].first, sweeps[-1].end
     end, rate_hz = len(recording.samples), recording.rate_hz
     if hiss.without(steps).lowest(first, end) > FALLEN_HISS_DB:
         return None
@@ -117,6 +118,20 @@ def _automatic(
                 recording=recording.path.name,
             )  # fmt: skip
     return Damage("automatic_gain", first / rate_hz, last / rate_hz, recording=recording.path.name)
+
+
+def _coded(
+    recording: Recording, sweeps: Sequence[SweepBlocks], quiet: tuple[int, int]
+) -> Damage | None:
+    """Name coding with loss, known from the file or from the loudest sweep in it."""
+    if not is_coded(recording):
+        if not sweeps:
+            return None
+        loudest = max(sweeps, key=lambda sweep: sweep.drive_dbfs)
+        if not shows_coding(recording, quiet, (loudest.first, loudest.end)):
+            return None
+    length_s = len(recording.samples) / recording.rate_hz
+    return Damage("lossy", 0.0, length_s, recording=recording.path.name)
 
 
 def _named(

@@ -68,5 +68,5 @@ def find_step_in_pause(
         if not witness or np.max(np.abs(heard - expected)) > HISS_DB + LIKE_SHARE * abs(step_db):
             return None
     last = best == len(sweeps)
-    at = sweeps[-1].first + sweeps[-1].samples.size if last else sweeps[best].first
+    at = sweeps[-1].end if last else sweeps[best].first
     return GainStep(sweeps[0].file, at, step_db, change.doubt_db)

@@ -41,6 +41,7 @@ class Recording:
     clipped_samples : sorted indices of samples that are clipped, shape ``(K,)``.
     step : size of the encoding's smallest step; 0 where it has none (float).
     peak : largest magnitude of a sample.
+    subtype : libsndfile's name of the encoding.
     """
 
     path: Path
@@ -49,6 +50,7 @@ class Recording:
     clipped_samples: IntArray
     step: float
     peak: float
+    subtype: str = ""
 
 
 def read_recording(path: Path, *, channel: int = 1) -> Recording:
@@ -61,7 +63,8 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
         sound, is clipped all over, or holds samples that are not numbers.
     """
     _check_path(path)
-    samples, rate_hz, step = _read_channel(path, channel)
+    samples, rate_hz, subtype = _read_channel(path, channel)
+    step = _STEPS.get(subtype, 0.0)
     peak = max(float(samples.max()), -float(samples.min())) if len(samples) else 0.0
     if not len(samples):
         raise InputError(f"{path}: holds no samples: record it again, or copy it again")
@@ -80,9 +83,7 @@ def read_recording(path: Path, *, channel: int = 1) -> Recording:
             f"{path}: {100 * len(clipped) // len(samples)} % of the samples are clipped:"
             " lower the input gain and record it again"
         )
-    return Recording(
-        path=path, samples=samples, rate_hz=rate_hz, clipped_samples=clipped, step=step, peak=peak
-    )
+    return Recording(path, samples, rate_hz, clipped, step, peak, subtype)
 
 
 def count_channels(path: Path) -> int:
@@ -137,7 +138,7 @@ def find_clipping(samples: FloatArray, peak: float, *, step: float = 0.0) -> Int
     return np.asarray(at_limit if np.any(keep) else at_limit[:0], dtype=np.int64)
 
 
-def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, float]:
+def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, str]:
     try:
         with soundfile.SoundFile(path) as file:
             if not 1 <= channel <= file.channels:
@@ -149,7 +150,7 @@ def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, float]:
             cut_off = _is_cut_off(file.extra_info)
             samples = file.read(dtype="float64", always_2d=True)[:, channel - 1]
             rate_hz = file.samplerate
-            step = _STEPS.get(file.subtype, 0.0)
+            subtype = str(file.subtype)
     except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError, TypeError) as error:
         reason = str(error).replace("\n", " ").rstrip(". ") or "damaged or cut off"
         raise InputError(
@@ -160,7 +161,7 @@ def _read_channel(path: Path, channel: int) -> tuple[FloatArray, int, float]:
             f"{path}: is cut off, it holds fewer samples than its header announces:"
             " copy it again, or record it again"
         )
-    return np.ascontiguousarray(samples), rate_hz, step
+    return np.ascontiguousarray(samples), rate_hz, subtype
 
 
 def _reaching(samples: FloatArray, limit: float) -> IntArray:

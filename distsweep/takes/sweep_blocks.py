@@ -44,6 +44,11 @@ class SweepBlocks:
     energy: FloatArray
     noise: float
 
+    @property
+    def end(self) -> int:
+        """The sample of the recording after its last block."""
+        return self.first + self.samples.size
+
 
 def sweeps_in_blocks(
     stimulus: LadderStimulus, recordings: Sequence[Recording], placements: Sequence[Placement]
