@@ -9,15 +9,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from distsweep.results import Damage
 from distsweep.stimulus.sidecar import LadderStimulus
+from distsweep.takes.flat_tops import find_flat_tops
 from distsweep.takes.gain_in_pauses import find_step_in_pause
 from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.gain_steps import GainStep, find_gain_steps, put_right
 from distsweep.takes.hiss import Hiss, hiss_of
 from distsweep.takes.lossy import is_coded, shows_coding
 from distsweep.takes.placement import Placement
-from distsweep.takes.recording import Recording
+from distsweep.takes.recording import CLIPPED_FROM, Recording
 from distsweep.takes.sweep_blocks import SweepBlocks, sweeps_in_blocks
 
 HISS_BEFORE_S, HISS_UNTIL_OF_SWEEP = 0.3, 0.25
@@ -82,6 +85,16 @@ def examine(
         if here:
             recording = replace(recording, samples=put_right(recording.samples, here))
         righted.append(recording)
+    if steps:
+        sweeps = sweeps_in_blocks(stimulus, righted, placements)
+    tops = find_flat_tops(sweeps)
+    for number, recording in enumerate(righted):
+        own_tops = [top.samples for top in tops if sweeps[top.sweep].file == number]
+        clipped = np.unique(np.concatenate([recording.clipped_samples, *own_tops]))
+        righted[number] = replace(recording, clipped_samples=clipped)
+    for sweep in sweeps:
+        recording, placement = righted[sweep.file], placements[sweep.file]
+        damage += _clipped(sweep, recording, stimulus, placement.scale)
     return Examined(righted, damage, steps)
 
 
@@ -132,6 +145,25 @@ def _coded(
             return None
     length_s = len(recording.samples) / recording.rate_hz
     return Damage("lossy", 0.0, length_s, recording=recording.path.name)
+
+
+def _clipped(
+    sweep: SweepBlocks, recording: Recording, stimulus: LadderStimulus, scale: float
+) -> list[Damage]:
+    """Name what is clipped of a sweep below full scale."""
+    inside = np.searchsorted(recording.clipped_samples, [sweep.first, sweep.end])
+    samples = recording.clipped_samples[inside[0] : inside[1]]
+    if not len(samples) or recording.peak >= CLIPPED_FROM:
+        return []
+    ends = np.array([samples[0], samples[-1] + 1])
+    played_s = (ends - sweep.first) / recording.rate_hz / scale
+    low_hz, high_hz = stimulus.sweep.frequency_at_hz(played_s).tolist()
+    start_s, end_s = (ends / recording.rate_hz).tolist()
+    return [
+        Damage(
+            "clipped", start_s, end_s, sweep.rung, low_hz, high_hz, recording=recording.path.name
+        )
+    ]
 
 
 def _named(

@@ -31,7 +31,7 @@ class SweepBlocks:
     first : the sample of the recording that its first block begins with.
     late : by how much later (−0.5…0.5 samples) the sweep really starts.
     samples : the recording's part, shape ``(B, BLOCK)``.
-    energy : sum of the squares.
+    energy, highest, lowest : sum of the squares, largest and smallest sample.
     noise : the same of an average block of its file's silence; 0 where it was not recorded.
     """
 
@@ -42,6 +42,8 @@ class SweepBlocks:
     late: float
     samples: FloatArray
     energy: FloatArray
+    highest: FloatArray
+    lowest: FloatArray
     noise: float
 
     @property
@@ -73,7 +75,8 @@ def sweeps_in_blocks(
             energy = np.einsum("ij,ij->i", samples, samples)
             sweeps.append(
                 SweepBlocks(
-                    number, row, played.drive_dbfs, first, exact - first, samples, energy, noise
+                    number, row, played.drive_dbfs, first, exact - first, samples, energy,
+                    samples.max(axis=1), samples.min(axis=1), noise,
                 )
-            )
+            )  # fmt: skip
     return sweeps
