@@ -6,7 +6,7 @@ offset, hum that comes or goes, coding with loss.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -62,8 +62,7 @@ def examine(
     """Look for what the recorder did to level and waveform."""
     sweeps = sweeps_in_blocks(stimulus, recordings, placements)
     steps, damage, righted = find_gain_steps(sweeps, changes), [], []
-    for number, read in enumerate(recordings):
-        recording = read
+    for number, recording in enumerate(_with_flat_tops(recordings, sweeps)):
         file, placement = stimulus.files[number], placements[number]
         own = [sweep for sweep in sweeps if sweep.file == number]
         here = [step for step in steps if step.file == number]
@@ -71,7 +70,7 @@ def examine(
         hiss = hiss_of(recording, (first, last))
         change = changes[number]
         if not here and change is not None:
-            heard = [_hiss_at(hiss, sweep, recording.rate_hz) for sweep in own]
+            heard = _hiss_beside(hiss, own, recording)
             found = find_step_in_pause(own, change, heard)
             here = [] if found is None else [found]
         fallen = _coded(recording, own, (first, last))
@@ -82,28 +81,36 @@ def examine(
             here = here if fallen.kind == "lossy" else []
         damage += [_named(step, sweeps, recording, stimulus, placement.scale) for step in here]
         steps = [step for step in steps if step.file != number] + here
-        if here:
-            recording = replace(recording, samples=put_right(recording.samples, here))
-        righted.append(recording)
-    if steps:
-        sweeps = sweeps_in_blocks(stimulus, righted, placements)
-    tops = find_flat_tops(sweeps)
-    for number, recording in enumerate(righted):
-        own_tops = [top.samples for top in tops if sweeps[top.sweep].file == number]
-        clipped = np.unique(np.concatenate([recording.clipped_samples, *own_tops]))
-        righted[number] = replace(recording, clipped_samples=clipped)
-    for sweep in sweeps:
-        recording, placement = righted[sweep.file], placements[sweep.file]
-        damage += _clipped(sweep, recording, stimulus, placement.scale)
+        for sweep in own:
+            damage += _clipped(sweep, recording, stimulus, placement.scale)
+        samples = put_right(recording.samples, here) if here else recording.samples
+        righted.append(replace(recording, samples=samples))
     return Examined(righted, damage, steps)
 
 
-def _hiss_at(hiss: Hiss | None, sweep: SweepBlocks, rate_hz: int) -> float:
-    """Return the hiss before and early in a sweep, re that of the silence; NaN if not known."""
-    if hiss is None:
-        return float("nan")
-    until = sweep.first + HISS_UNTIL_OF_SWEEP * sweep.samples.size
-    return hiss.between(sweep.first - HISS_BEFORE_S * rate_hz, until)
+def _with_flat_tops(
+    recordings: Sequence[Recording], sweeps: Sequence[SweepBlocks]
+) -> Iterator[Recording]:
+    """Yield recordings whose clipped samples include those clipped below full scale."""
+    tops = find_flat_tops(sweeps)
+    for number, recording in enumerate(recordings):
+        own = [top.samples for top in tops if sweeps[top.sweep].file == number]
+        clipped = np.unique(np.concatenate([recording.clipped_samples, *own]))
+        yield replace(recording, clipped_samples=clipped)
+
+
+def _hiss_beside(
+    hiss: Hiss | None, sweeps: Sequence[SweepBlocks], recording: Recording
+) -> list[float]:
+    """Return the hiss before and early in each sweep, and after the last; NaN where not known."""
+    if hiss is None or not sweeps:
+        return [float("nan")] * (len(sweeps) + 1)
+    dead = round(HISS_BEFORE_S * recording.rate_hz)
+    until = [sweep.first + HISS_UNTIL_OF_SWEEP * sweep.samples.size for sweep in sweeps]
+    heard = [
+        hiss.between(sweep.first - dead, end) for sweep, end in zip(sweeps, until, strict=True)
+    ]
+    return [*heard, hiss.between(sweeps[-1].end + dead, len(recording.samples))]
 
 
 def _automatic(
@@ -122,7 +129,7 @@ def _automatic(
     end, rate_hz = len(recording.samples), recording.rate_hz
     if hiss.without(steps).lowest(first, end) > FALLEN_HISS_DB:
         return None
-    if change is not None:
+    if change is not None and change.change_db < FALLEN_HISS_DB:
         at = hiss.place_of_step(change.change_db)
         step = GainStep(sweeps[0].file, at, change.change_db, change.doubt_db)
         if hiss.without([step]).lowest(first, end) > FALLEN_HISS_DB:

@@ -20,9 +20,9 @@ CLEARLY = 0.5
 """The best pause explains the levels by as much of the step better than the next (chosen: a pause
 more or less moves one sweep from one side to the other, and its level by the whole step)."""
 
-HISS_DB = 0.5
-"""Hiss is like the step within this, besides `LIKE_SHARE` of it (chosen: five standard
-deviations of what half a second of it tells)."""
+HISS_DB = 0.25
+"""Hiss is like the step within this and `LIKE_SHARE` of it, but no farther off than half of it
+(chosen: some three standard deviations of what half a second of it tells)."""
 
 
 def find_step_in_pause(
@@ -34,7 +34,8 @@ def find_step_in_pause(
     ----------
     sweeps : of one file, in the order played.
     change : of its end marker re its start marker.
-    hiss_db : the hiss before each of the sweeps re that of the silence; NaN where not known.
+    hiss_db : the hiss before each of the sweeps, and after the last, re that of the silence; NaN
+        where not known.
     """
     step_db = change.change_db
     if not sweeps or abs(step_db) < LIKE_DB + change.doubt_db:
@@ -51,7 +52,7 @@ def find_step_in_pause(
     witness = bool(np.all(np.isfinite(heard)))
     misfits = []
     for place in range(len(sweeps) + 1):
-        after = np.arange(len(sweeps)) >= place
+        after = np.arange(len(sweeps) + 1) >= place
         off = [
             float(np.mean(np.abs(ratio_db - step_db * (int(after[other]) - int(after[one])))))
             for one, other, ratio_db in pairs
@@ -64,8 +65,9 @@ def find_step_in_pause(
     if next_best - misfits[best] < CLEARLY * abs(step_db):
         return None
     if -HOT_COIL_DB <= step_db < 0.0 or best in (0, len(sweeps)):
-        expected = step_db * (np.arange(len(sweeps)) >= best)
-        if not witness or np.max(np.abs(heard - expected)) > HISS_DB + LIKE_SHARE * abs(step_db):
+        off_db = np.abs(heard - step_db * (np.arange(len(heard)) >= best))
+        limit_db = min(HISS_DB + LIKE_SHARE * abs(step_db), 0.5 * abs(step_db))
+        if not witness or np.max(off_db) > limit_db:
             return None
     last = best == len(sweeps)
     at = sweeps[-1].end if last else sweeps[best].first

@@ -48,6 +48,10 @@ LIKE_DB, LIKE_SHARE = 0.15, 0.15
 """Two measures of one step agree within the first plus this share of it (chosen: compression moves
 the level of neighbouring sweeps by a tenth of a decibel in some milliseconds)."""
 
+MARKER_LIKE_DB, MARKER_LIKE_SHARE = 0.05, 0.05
+"""A marker changed like the steps within the first plus this share of them, and its own doubt
+(chosen: of 40 simulated steps none missed the marker's change by more than 0.02 dB)."""
+
 OF_HEAT = 0.5
 """A hot coil may explain what the end marker lacks of the steps found, up to this share of them
 (chosen: if it explained more, the marker would be no witness)."""
@@ -242,7 +246,9 @@ def _marker_agrees(steps: Sequence[GainStep], change: MarkerChange) -> bool:
     total_db = sum(step.change_db for step in steps)
     largest_db = max(abs(step.change_db) for step in steps)
     lacks_db = total_db - change.change_db
-    near_db = change.doubt_db + LIKE_DB + LIKE_SHARE * largest_db
+    near_db = change.doubt_db + MARKER_LIKE_DB + MARKER_LIKE_SHARE * largest_db
+    if abs(change.change_db) < OF_HEAT * largest_db:
+        return False
     return -near_db <= lacks_db <= max(near_db, min(HOT_COIL_DB, OF_HEAT * largest_db))
 
 

@@ -43,7 +43,8 @@ class Hiss:
 
     Attributes
     ----------
-    change_db : a value every `BLOCK` samples, re the silence; shape ``(T,)``.
+    change_db : a value every `BLOCK` samples, re the silence; NaN where the recording is clipped,
+        and its flat tops hold no hiss; shape ``(T,)``.
     """
 
     change_db: FloatArray
@@ -59,12 +60,13 @@ class Hiss:
         """Return the sample at which one step explains the hiss best, by least absolute misfit."""
         before = np.minimum(np.abs(self.change_db), LARGEST_MISFIT_DB)
         after = np.minimum(np.abs(self.change_db - step_db), LARGEST_MISFIT_DB)
-        misfit = np.concatenate([[0.0], np.cumsum(before - after)])
+        misfit = np.concatenate([[0.0], np.nancumsum(before - after)])
         return BLOCK * int(np.argmin(misfit))
 
     def between(self, first: float, last: float) -> float:
         """Return the median from one sample until another; NaN where that is too short."""
         part = self.change_db[int(np.ceil(first / BLOCK)) : int(last / BLOCK)]
+        part = part[np.isfinite(part)]
         return float(np.median(part)) if len(part) >= LEAST_BLOCKS // 2 else float("nan")
 
     def lowest(self, first: float, last: float) -> float:
@@ -72,6 +74,7 @@ class Hiss:
         part = self.change_db[int(np.ceil(first / BLOCK)) : int(last / BLOCK)]
         if len(part) < LEAST_BLOCKS:
             return 0.0
+        part = np.nan_to_num(part, nan=np.inf)
         running = np.lib.stride_tricks.sliding_window_view(part, LEAST_BLOCKS)
         return float(np.min(np.median(running, axis=1)))
 
@@ -93,5 +96,8 @@ def hiss_of(recording: Recording, quiet: tuple[int, int]) -> Hiss | None:
     usual = float(np.median(silence))
     if usual <= ABOVE_ROUNDING * OF_ROUNDING * recording.step**2:
         return None
+    power[np.unique(recording.clipped_samples[recording.clipped_samples < rough.size] // BLOCK)] = (
+        np.nan
+    )
     with np.errstate(divide="ignore"):
         return Hiss(np.asarray(power_to_db(power / usual)))

@@ -26,9 +26,10 @@ SILENT_FRAMES, SWEEP_FRAMES = 64, 128
 """Frames, evenly spread, that are looked at of the silence and of the loudest sweep (chosen: some
 four thousand cells, at a cost of milliseconds)."""
 
-EMPTY_DB, EMPTY_SHARE = -20.0, 0.01
+EMPTY_DB, EMPTY_SHARE = -30.0, 0.01
 """A cell so far below the silence is empty, and such a share of empty ones is a coder's (measured
-by tests/outside/test_outside_coders.py: Vorbis leaves 4 to 34 %, MP3 at 32 kbit/s 2 to 6 %)."""
+by tests/outside/test_outside_coders.py: Vorbis leaves 4 to 36 %; an
+automatic gain turns noise down by 20 dB)."""
 
 FAINT_DB, FAINT_SHARE = -10.0, 0.001
 """The same where the band ends abruptly besides (chosen: of noise alone no cell is so faint, and
@@ -38,7 +39,7 @@ EDGE_DB, EDGE_CELLS, EDGE_BELOW = -30.0, 3, 0.44
 """The band ends abruptly where the silence falls by the first within so many cells, below that
 share of the rate (chosen: filters of converters and of conversions from 44.1 kHz end at 0.45)."""
 
-ABOVE_ROUNDING_DB = 25.0
+ABOVE_ROUNDING_DB = 35.0
 """Cells are looked at where the silence stands so far above rounding (chosen: an empty one, which
 holds rounding only, is then seen to be)."""
 
