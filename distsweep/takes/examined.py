@@ -19,6 +19,7 @@ from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.gain_steps import GainStep, find_gain_steps, put_right
 from distsweep.takes.hiss import Hiss, hiss_of
 from distsweep.takes.lossy import is_coded, shows_coding
+from distsweep.takes.offset_steps import OffsetStep, find_offset_steps, without_offsets
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import CLIPPED_FROM, Recording
 from distsweep.takes.sweep_blocks import SweepBlocks, sweeps_in_blocks
@@ -61,7 +62,16 @@ def examine(
 ) -> Examined:
     """Look for what the recorder did to level and waveform."""
     sweeps = sweeps_in_blocks(stimulus, recordings, placements)
-    steps, damage, righted = find_gain_steps(sweeps, changes), [], []
+    damage = []
+    offsets = find_offset_steps(sweeps, rate_hz=stimulus.sweep.rate_hz)
+    if offsets:
+        damage = [
+            _dc_step(one, sweeps, recordings, stimulus, placements[sweeps[one.sweep].file].scale)
+            for one in offsets
+        ]
+        recordings = list(_without_offsets(recordings, sweeps, offsets))
+        sweeps = sweeps_in_blocks(stimulus, recordings, placements)
+    steps, righted = find_gain_steps(sweeps, changes), []
     for number, recording in enumerate(_with_flat_tops(recordings, sweeps)):
         file, placement = stimulus.files[number], placements[number]
         own = [sweep for sweep in sweeps if sweep.file == number]
@@ -86,6 +96,20 @@ def examine(
         samples = put_right(recording.samples, here) if here else recording.samples
         righted.append(replace(recording, samples=samples))
     return Examined(righted, damage, steps)
+
+
+def _without_offsets(
+    recordings: Sequence[Recording], sweeps: Sequence[SweepBlocks], steps: Sequence[OffsetStep]
+) -> Iterator[Recording]:
+    """Yield recordings without steps of their zero lines."""
+    for number, recording in enumerate(recordings):
+        own = [step for step in steps if sweeps[step.sweep].file == number]
+        if own:
+            rate_hz = recording.rate_hz
+            samples = without_offsets(recording.samples, own, rate_hz=rate_hz)
+            yield replace(recording, samples=samples)
+        else:
+            yield recording
 
 
 def _with_flat_tops(
@@ -195,3 +219,31 @@ def _named(
         "gain_step", at_s, at_s, rung, low_hz, high_hz,
         change_db=step.change_db, bridged=True, recording=recording.path.name,
     )  # fmt: skip
+
+
+def _dc_step(
+    step: OffsetStep,
+    sweeps: Sequence[SweepBlocks],
+    recordings: Sequence[Recording],
+    stimulus: LadderStimulus,
+    scale: float,
+) -> Damage:
+    """Name a step of the zero line, which is taken off."""
+    sweep = sweeps[step.sweep]
+    recording = recordings[sweep.file]
+    at_s = step.sample / recording.rate_hz
+    low_hz, high_hz = _spoilt_hz(sweep, step.sample, recording, stimulus, scale)
+    return Damage(
+        "dc_step", at_s, at_s, sweep.rung, low_hz, high_hz,
+        bridged=True, recording=recording.path.name,
+    )  # fmt: skip
+
+
+def _spoilt_hz(
+    sweep: SweepBlocks, sample: int, recording: Recording, stimulus: LadderStimulus, scale: float
+) -> tuple[float, float]:
+    """Return the frequencies that were played around a moment of a sweep."""
+    played_s = (sample - sweep.first) / recording.rate_hz / scale
+    ends_s = np.array([played_s - SPOILT_S, played_s + SPOILT_S])
+    low_hz, high_hz = stimulus.sweep.frequency_at_hz(ends_s).tolist()
+    return low_hz, high_hz
