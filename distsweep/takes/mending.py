@@ -58,6 +58,15 @@ class Mended:
                 given += max(samples, -(place - start)) if samples < 0 else samples
         return given
 
+    def damage_as_given(self, damage: Damage) -> Damage:
+        """Return damage of the mended recording with its times in the given one."""
+        rate_hz = self.recording.rate_hz
+        start_s, end_s = (
+            self.as_given(round(at_s * rate_hz)) / rate_hz
+            for at_s in (damage.start_s, damage.end_s)
+        )
+        return replace(damage, start_s=start_s, end_s=end_s) if self.gaps else damage
+
     def holes_between(self, first: int, last: int) -> list[tuple[int, int]]:
         """Return the holes in a part of the mended recording, counted from its first sample."""
         return [
