@@ -111,7 +111,7 @@ def _cut_rungs(
     placements: Sequence[Placement],
     steps: Sequence[GainStep],
 ) -> tuple[list[CutRung], list[int], list[Reason]]:
-    """Return the complete rungs, each one's place among all that were played, and what is missing."""
+    """Return the complete rungs, each one's place among all played, and what is missing."""
     rungs: list[CutRung] = []
     missing: list[Reason] = []
     places: list[int] = []
