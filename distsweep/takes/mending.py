@@ -94,11 +94,12 @@ class Mended:
         holes = [(moved(first), moved(last)) for first, last in self.holes]
         if samples < 0:
             holes.append((place, place - samples))
-        rate_hz, given = recording.rate_hz, self.as_given(place)
+        rate_hz = recording.rate_hz
+        first, last = gap.within or (place, place + max(samples, 0))
         told = Damage(
             kind="repeated" if samples > 0 else "lost",
-            start_s=given / rate_hz,
-            end_s=(given + max(samples, 0)) / rate_hz,
+            start_s=self.as_given(first) / rate_hz,
+            end_s=self.as_given(last) / rate_hz,
             samples=abs(samples),
             bridged=True,
             recording=recording.path.name,
@@ -119,7 +120,8 @@ def in_rungs(
 
 
 def _in_rung(damage: Damage, rungs: Sequence[CutRung], sweep: Sweep) -> Damage:
-    if damage.kind == "clock":
+    somewhere_in_a_pause = damage.kind == "lost" and damage.end_s > damage.start_s
+    if damage.kind == "clock" or somewhere_in_a_pause:
         return damage
     for row, rung in enumerate(rungs):
         for first in rung.first_samples:
