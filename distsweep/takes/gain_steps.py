@@ -232,13 +232,9 @@ def split_fit(heard: FloatArray, like: FloatArray) -> tuple[int, float]:
 
 
 def _lasting(steps: list[GainStep]) -> list[GainStep]:
-    """Leave out what one sweep steps up and down again by: a knock, or a loudspeaker's doing."""
-    kept = []
-    for step in steps:
-        same = [other.change_db for other in steps if other.sweep == step.sweep]
-        if abs(sum(same)) > LIKE_DB + LIKE_SHARE * max(map(abs, same)):
-            kept.append(step)
-    return kept
+    """Leave out sweeps that step more than once: a knock, a clip, or a loudspeaker's doing."""
+    swept = [step.sweep for step in steps]
+    return [step for step in steps if swept.count(step.sweep) == 1]
 
 
 def _marker_agrees(steps: Sequence[GainStep], change: MarkerChange) -> bool:

@@ -29,7 +29,7 @@ SUDDEN = 0.7
 """Share of its height that lies between the blocks right before and after it at least (chosen: what
 a loudspeaker's even products shift the zero line by rises and falls with its resonances)."""
 
-ABOVE_USUAL = 12.0
+ABOVE_USUAL = 16.0
 """A step is as many times what means of blocks usually differ by around it (chosen: bass of a sweep
 that a block does not hold a period of is not even)."""
 
@@ -37,11 +37,11 @@ that a block does not hold a period of is not even)."""
 LEAST_SWEEPS = 3
 """Sweeps that tell together what one's means are to be (chosen: fewer have no median)."""
 
-EXPLAINED = 0.7
+EXPLAINED = 0.85
 """Share of the means' energy around it that a step explains at least (chosen: a knock rings, and a
 muted block ends)."""
 
-DECAYS_S = (0.01, 0.02, 0.04, 0.08, 0.16, 0.32, 0.64, np.inf)
+DECAYS_S = (*np.geomspace(0.01, 0.64, 25).tolist(), np.inf)
 """Times in which a step falls to 1/e that are tried (chosen: high-passes of 16 to 0.25 Hz)."""
 
 
