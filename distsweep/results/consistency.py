@@ -1,4 +1,4 @@
-"""Arrays that belong together are equally long: what the reader of results makes sure of."""
+"""What the reader of results makes sure of: arrays fit each other, and levels can be levels."""
 
 from __future__ import annotations
 
@@ -26,15 +26,23 @@ AXES: dict[type[Record], str] = {
 """Records all of whose arrays, and lists of texts, are as long as one of them."""
 
 
-def check_lengths(record: Any) -> None:
+LARGEST_DB = 1000.0
+"""No level is further from 0 dB (chosen: double precision reaches 6000 dB, a recording's 24 bits
+144)."""
+
+
+def check_consistent(record: Any) -> None:
     """Refuse records, and those they hold, with arrays that do not belong together.
 
     Raises
     ------
     ValueError
-        One has another length than the array that it is plotted against.
+        One has another length than the array that it is plotted against, or holds what no level
+        can be.
     """
     for one in _records(record):
+        for name, value in vars(one).items():
+            _check_levels(name, value)
         for kind, axis in AXES.items():
             if isinstance(one, kind):
                 _check_all(one, axis)
@@ -47,6 +55,10 @@ def check_lengths(record: Any) -> None:
             for curve in (one.fundamental, one.thd, *one.harmonics.values()):
                 for name, array in vars(curve).items():
                     _check(name, array, len(one.frequency_hz))
+        if isinstance(one, Take):
+            for rung in one.rungs:
+                for curve in (rung, *rung.harmonics.values()):
+                    _check_required(curve, len(one.frequency_hz))
         if isinstance(one, DecayMap):
             _check("level_db", one.level_db, len(one.frequency_hz))
             _check("ringing_s", one.ringing_s, len(one.frequency_hz))
@@ -67,6 +79,20 @@ def _records(value: Any) -> Iterator[Any]:
             yield from _records(getattr(value, field.name))
 
 
+def _check_levels(name: str, value: Any) -> None:
+    """Refuse decibels that are finite and beyond ``LARGEST_DB``."""
+    if isinstance(value, dict) and name.startswith("harmonics"):
+        for levels_db in value.values():
+            if isinstance(levels_db, np.ndarray):
+                _check_levels(f"{name}_db", levels_db)
+    elif name.endswith(("_db", "_dbfs", "_dba")):
+        for levels_db in value if isinstance(value, list) else [value]:
+            if isinstance(levels_db, np.ndarray | float):
+                size = np.atleast_1d(np.abs(levels_db))
+                if np.any((size > LARGEST_DB) & np.isfinite(size)):
+                    raise ValueError(f"{name} holds {np.max(size[np.isfinite(size)]):g} dB")
+
+
 def _check_all(record: Record, axis: str) -> None:
     length = len(getattr(record, axis))
     for name, value in vars(record).items():
@@ -76,6 +102,15 @@ def _check_all(record: Record, axis: str) -> None:
         elif isinstance(value, dict):
             for array in value.values():
                 _check(name, array, length)
+
+
+def _check_required(record: Record, length: int) -> None:
+    """Check the arrays that a record cannot be without; others may be empty."""
+    for field in dataclasses.fields(record):  # type: ignore[arg-type]
+        value = getattr(record, field.name)
+        lacks_default = field.default is field.default_factory is dataclasses.MISSING
+        if lacks_default and isinstance(value, np.ndarray):
+            _check(field.name, value, length)
 
 
 def _check(name: str, array: Any, length: int) -> None:
