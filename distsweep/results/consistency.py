@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.results.ladder import Smoothed
+from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, ThdThirdOctave
 from distsweep.results.limits import CleanLevel
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap
@@ -20,6 +20,7 @@ MAY_LACK = ("low_db", "high_db")
 
 AXES: dict[type[Record], str] = {
     CleanLevel: "frequency_hz",
+    ThdThirdOctave: "frequency_hz",
     ToneLevels: "drive_dbfs",
     BurstTrace: "time_s",
 }
@@ -46,20 +47,16 @@ def check_consistent(record: Any) -> None:
         for kind, axis in AXES.items():
             if isinstance(one, kind):
                 _check_all(one, axis)
-        # Thirds of an octave, and what else states its own frequencies.
-        if isinstance(getattr(one, "frequency_hz", None), np.ndarray) and not isinstance(
-            one, CleanLevel | DecayMap | Smoothed | Take
-        ):
-            _check_all(one, "frequency_hz")
         if isinstance(one, Smoothed):
-            for curve in (one.fundamental, one.thd, *one.harmonics.values()):
-                for name, array in vars(curve).items():
+            for averages in (one.fundamental, one.thd, *one.harmonics.values()):
+                for name, array in vars(averages).items():
                     _check(name, array, len(one.frequency_hz))
-        if isinstance(one, Take):
+        elif isinstance(one, Take):
             for rung in one.rungs:
-                for curve in (rung, *rung.harmonics.values()):
+                _check_required(rung, len(one.frequency_hz))
+                for curve in rung.harmonics.values():
                     _check_required(curve, len(one.frequency_hz))
-        if isinstance(one, DecayMap):
+        elif isinstance(one, DecayMap):
             _check("level_db", one.level_db, len(one.frequency_hz))
             _check("ringing_s", one.ringing_s, len(one.frequency_hz))
             for row in one.level_db:
@@ -104,9 +101,9 @@ def _check_all(record: Record, axis: str) -> None:
                 _check(name, array, length)
 
 
-def _check_required(record: Record, length: int) -> None:
+def _check_required(record: Rung | HarmonicCurve, length: int) -> None:
     """Check the arrays that a record cannot be without; others may be empty."""
-    for field in dataclasses.fields(record):  # type: ignore[arg-type]
+    for field in dataclasses.fields(record):
         value = getattr(record, field.name)
         lacks_default = field.default is field.default_factory is dataclasses.MISSING
         if lacks_default and isinstance(value, np.ndarray):
