@@ -86,10 +86,10 @@ def play(branches: Sequence[Branch], waveform: np.ndarray, rate_hz: int) -> np.n
     return scipy.fft.irfft(total, length)[: len(waveform)]
 
 
-def harmonic_amplitudes(
+def harmonic_products(
     branches: Sequence[Branch], frequency_hz: np.ndarray, amplitude: float, order: int
 ) -> np.ndarray:
-    """Return |harmonic n| for a sine of an amplitude, shape ``(order, F)``."""
+    """Return the harmonics' complex amplitudes for a cosine of an amplitude, ``(order, F)``."""
     result = np.zeros((order, len(frequency_hz)), dtype=complex)
     for branch in branches:
         inner = amplitude * branch.pre(frequency_hz)
@@ -101,7 +101,14 @@ def harmonic_amplitudes(
                 if m >= n and (m - n) % 2 == 0
             )
             result[n - 1] += made * np.exp(1j * n * np.angle(inner)) * branch.post(n * frequency_hz)
-    return np.abs(result)
+    return result
+
+
+def harmonic_amplitudes(
+    branches: Sequence[Branch], frequency_hz: np.ndarray, amplitude: float, order: int
+) -> np.ndarray:
+    """Return |harmonic n| for a sine of an amplitude, shape ``(order, F)``."""
+    return np.abs(harmonic_products(branches, frequency_hz, amplitude, order))
 
 
 MILDLY_CURVED = [

@@ -118,7 +118,7 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
         thd_advice=advise(amplitudes, cut, *_alike(rungs, levels.rows, amplitudes)),
-        damage=[_of_rungs(damage, levels.rows) for damage in cut.damage],
+        damage=[_of_rungs(damage, levels.rows) for damage in (*cut.damage, *amplitudes.damage)],
     )
 
 

@@ -72,6 +72,7 @@ def command(
     from distsweep.results import SCHEMA, to_json, write_results
     from distsweep.whole_files import check_json_place
     from distsweep.words.calibration import correction as correction_of
+    from distsweep.words.damage import damage_sentences
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
@@ -94,6 +95,9 @@ def command(
     for warning in results.warnings:
         place = f"take {warning.take!r}: " if warning.take else ""
         say(f"warning: {place}{warning.message}")
+    for take in results.takes:
+        for sentence in damage_sentences(take.damage, take.rungs):
+            say(f"damage: take {take.position!r}: {sentence}")
     for take in results.takes:
         for advice in take.thd_advice:
             say(f"take {take.position!r}: {advice.sentence}")

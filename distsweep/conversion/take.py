@@ -16,10 +16,11 @@ from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
-from distsweep.results import RecordedCalibration, Rung, Take, ThdAdvice, Warning_
+from distsweep.results import Damage, RecordedCalibration, Rung, Take, ThdAdvice, Warning_
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
+from distsweep.words.damage import damage_sentence
 from distsweep.words.warnings import warning_sentence
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ def take_record(
     """Return a take's record, but for what the search for resonances adds to it."""
     if isinstance(measured, MeasuredLadder):
         fields = _ladder_fields(measured)
-        fields["damage"] = take.in_file_time(measured.damage)
+        fields["damage"] = damage_records(take.in_file_time(measured.damage), measured.rungs)
     else:
         fields = _staircase_fields(measured)
     return Take(
@@ -61,6 +62,11 @@ def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:
         "high_order_onset": measured.limits.high_order_onset,
         "thd_advice": advice_records(measured.thd_advice),
     }
+
+
+def damage_records(damage: Sequence[Damage], rungs: Sequence[Rung]) -> list[Damage]:
+    """Return damage with its sentences; ``rungs`` are those that it counts."""
+    return [dataclasses.replace(one, sentence=damage_sentence(one, rungs)) for one in damage]
 
 
 def advice_records(advice: Sequence[ThdAdvice], rungs: Sequence[Rung] = ()) -> list[ThdAdvice]:

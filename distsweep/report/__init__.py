@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from distsweep.report.distortion.harmonics import plot_harmonics
+    from distsweep.report.distortion.impulses import plot_impulses
     from distsweep.report.distortion.thd import plot_thd
     from distsweep.report.fundamental.figure import plot_fundamental
     from distsweep.report.limits.gain_change import plot_gain_change
@@ -28,6 +29,7 @@ _HOMES = {
     "plot_fundamental": "fundamental.figure",
     "plot_gain_change": "limits.gain_change",
     "plot_harmonics": "distortion.harmonics",
+    "plot_impulses": "distortion.impulses",
     "plot_resonance": "resonances.strip",
     "plot_thd": "distortion.thd",
     "write_report": "page",
@@ -39,6 +41,7 @@ __all__ = [
     "plot_fundamental",
     "plot_gain_change",
     "plot_harmonics",
+    "plot_impulses",
     "plot_resonance",
     "plot_thd",
     "write_report",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
 from distsweep.analysis.noise.interval import RELIABLE_HALF_WIDTH_DB
 from distsweep.report.content import Section, Terms
+from distsweep.report.distortion import impulses
 from distsweep.results import Results
 
 DEFINITIONS = [
@@ -76,6 +77,21 @@ DEFINITIONS = [
 """Pairs of a word and its meaning, in the order of the work."""
 
 
-def definitions(_results: Results) -> Section:
-    """What the page's words mean."""
-    return Section("Definitions", "definitions", [Terms(DEFINITIONS, long=True)])
+_OF_DAMAGE = [
+    ("Damage", "What the recording holds and the loudspeaker did not do: a knock, a gap, a gain "
+               "that moved."),
+    ("Bridged", "Said of values during which the recording held nothing of use for a moment: they "
+                "are what the harmonics around that moment say."),
+]  # fmt: skip
+_OF_IMPULSES = [
+    ("Impulsive distortion", "Short impulses beyond the separated harmonics that come at the same "
+                             "frequency played at several levels (IEC 60268-21)."),
+]  # fmt: skip
+
+
+def definitions(results: Results) -> Section:
+    """What the page's words mean; of damage and impulses only where there are any."""
+    terms = [*DEFINITIONS]
+    terms += _OF_DAMAGE if any(take.damage for take in results.takes) else []
+    terms += _OF_IMPULSES if any(impulses.sentences(take) for take in results.takes) else []
+    return Section("Definitions", "definitions", [Terms(terms, long=True)])

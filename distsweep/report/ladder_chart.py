@@ -4,7 +4,7 @@ Reliable stretches are full lines; between them thinner ones are averages over f
 octave, if these are reliable. What is uncertain is a hair line in a paler shade, without a tag,
 so that it shows a course and is not read off; noise is not drawn, as it would be read as
 data whatever its style. Shades along a line are its interval. The strip says the same in bars, and
-serves as the legend.
+serves as the legend. A second one says where the recording is damaged, if it is.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.report import look
+from distsweep.report.damage import strip as damage
 from distsweep.report.lines import Line
 from distsweep.report.reliability import beside, only, runs
 from distsweep.report.tags import place_tags
@@ -54,7 +55,9 @@ def draw_ladder(
 ) -> tuple[Figure, Axes]:
     """Draw one line a rung over the strip that is its legend; return figure and main axes."""
     count = len(take.rungs)
-    strip_top = _STRIP_BOTTOM_IN + max(2, count) * _ROW_IN + 0.06
+    damage_in = damage.height_in(take)
+    strip_bottom = _STRIP_BOTTOM_IN + damage_in
+    strip_top = strip_bottom + max(2, count) * _ROW_IN + 0.06
     main_bottom = strip_top + 0.27
     height = main_bottom + _MAIN_IN + _HEAD_IN
     figure = look.new_figure(height)
@@ -66,7 +69,7 @@ def draw_ladder(
         top=main_bottom + _MAIN_IN,
     )
     strip = look.add_axes(
-        figure, left=look.LEFT_IN, bottom=_STRIP_BOTTOM_IN, right=look.RIGHT_IN, top=strip_top
+        figure, left=look.LEFT_IN, bottom=strip_bottom, right=look.RIGHT_IN, top=strip_top
     )
     look.heading(figure, title, subtitle)
     low_hz, high_hz = float(take.frequency_hz[0]), float(take.frequency_hz[-1])
@@ -76,6 +79,12 @@ def draw_ladder(
     main.tick_params(axis="x", which="both", labelbottom=False)
     _draw_lines(main, take, lines)
     _draw_strip(strip, take, lines, legend or _states_legend(take, lines))
+    if damage_in:
+        strip.tick_params(axis="x", which="both", labelbottom=False)
+        strip = damage.draw(
+            figure, take, left=look.LEFT_IN, right=look.RIGHT_IN, bottom=_STRIP_BOTTOM_IN
+        )
+    strip.set_xlabel(wording.EXCITATION_AXIS)
     return figure, main
 
 
@@ -214,7 +223,6 @@ def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     axes.set_yticks([])
     axes.grid(False, axis="y")
     axes.spines["left"].set_visible(False)
-    axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_title(legend, loc="left", fontsize=8.5, color=look.QUIET_INK, pad=3.0)
 
 

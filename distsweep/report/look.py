@@ -45,6 +45,7 @@ _STYLE: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],  # ships with matplotlib, so it is the same everywhere
     "font.size": 9.0,
     "text.color": INK,
+    "text.parse_math": False,  # positions and kinds from files are no formulas
     "text.usetex": False,
     "axes.edgecolor": QUIET_INK,
     "axes.facecolor": PAPER,

@@ -8,6 +8,7 @@ from distsweep.report import facts
 from distsweep.report.agreement.section import agreement
 from distsweep.report.background.section import background
 from distsweep.report.content import Paragraph, Points, Section
+from distsweep.report.damage.section import damage
 from distsweep.report.definitions import definitions
 from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
@@ -65,6 +66,6 @@ def _kind(results: Results, take: Take) -> str:
 
 _FIRST: list[WholeSection] = [summary, facts.warnings, facts.conditions, resonances]
 _OF_A_TAKE: list[TakeSection] = [
-    facts.levels, distortion, output, compression, staircase, background,
+    facts.levels, damage, distortion, output, compression, staircase, background,
 ]  # fmt: skip
 _LAST: list[WholeSection] = [agreement, definitions, facts.cautions]

@@ -9,6 +9,8 @@ import numpy as np
 
 from distsweep.report.agreement.limiters import disagreements
 from distsweep.report.background.section import hum_sentence
+from distsweep.report.damage import section as damage
+from distsweep.report.distortion import impulses
 from distsweep.report.distortion import words as distortion
 from distsweep.report.limits import gain_change
 from distsweep.report.limits.sentences import ladder_sentences, staircase_sentences
@@ -28,7 +30,7 @@ def summary_sentences(results: Results, take: Take) -> list[str]:
     writers: list[Callable[[Results, Take], str | None]] = [
         _level, distortion.middle_band, distortion.bass, distortion.reliable_ends,
         distortion.averages, distortion.lowest_drive, distortion.hidden, gain_change.sentence,
-        _return_check, _clipping, hum_sentence,
+        _return_check, _clipping, damage.sentence, impulses.sentence, hum_sentence,
     ]  # fmt: skip
     sentences = [text for write in writers if (text := write(results, take))]
     return [*sentences, *ladder_sentences(take), *disagreements(results, take)]

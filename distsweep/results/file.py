@@ -86,6 +86,7 @@ def read_results(path: str | Path) -> Results:
         results = typing.cast(Results, _restore(Results, data))
         for take in results.takes:
             _check_ladder(take)
+            _check_damage(take)
         check_consistent(results)
     except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
         raise InputError(f"{path}: is damaged ({error}): analyse the session again") from error
@@ -116,6 +117,22 @@ def _check_ladder(take: Take) -> None:
                 lists is value and len(arrays) not in (0, len(take.rungs))
             ):
                 raise ValueError(f"{name} is not as long as frequency_hz, or not one a rung")
+
+
+def _check_damage(take: Take) -> None:
+    """Refuse damage that has no time, or lies in a rung that the take does not hold.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite, or a rung's is out of range.
+    """
+    for one in take.damage:
+        numbers = [value for value in vars(one).values() if isinstance(value, float)]
+        if not all(map(math.isfinite, numbers)):
+            raise ValueError(f"a time, frequency or size of {one.kind!r:.40} is no number")
+        if one.rung is not None and not 0 <= one.rung < len(take.rungs):
+            raise ValueError(f"{one.kind!r:.40} lies in rung {one.rung}, of {len(take.rungs)}")
 
 
 def _plain(value: Any, name: str) -> Any:

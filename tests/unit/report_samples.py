@@ -28,6 +28,7 @@ from distsweep.results import (
     Background,
     Compression,
     Conditions,
+    Damage,
     Device,
     HarmonicCurve,
     RecordedCalibration,
@@ -288,6 +289,32 @@ def _freed(level_db: Any, floor_db: Any) -> _Freed:
     power, noise = 10 ** (level_db / 10.0), 10 ** (floor_db / 10.0)
     left = power - noise
     return _Freed(left, np.sqrt(2.0 * np.maximum(left, 0.0) * noise + noise**2))
+
+
+DAMAGE = [
+    *(Damage("click", 3.0 + 0.4 * k, 3.0 + 0.4 * k, rung=3, low_hz=90.0 * 1.6**k,
+             high_hz=96.0 * 1.6**k, recording="axis.wav") for k in range(9)),
+    Damage("knock", 14.1, 14.4, rung=5, low_hz=250.0, high_hz=330.0, recording="axis.wav"),
+    Damage("muted", 71.2, 71.21, rung=6, low_hz=980.0, high_hz=1080.0, samples=512, bridged=True,
+           recording="axis.wav"),
+    Damage("lost", 74.9, 74.9, rung=6, low_hz=5200.0, high_hz=5900.0, samples=1024,
+           recording="axis.wav"),
+    Damage("gain_step", 66.0, 66.0, rung=5, low_hz=2100.0, high_hz=20000.0, change_db=-3.0,
+           recording="axis.wav"),
+    Damage("lost", 62.0, 62.0, samples=64, recording="axis.wav"),
+    Damage("lossy", 0.0, 80.0, recording="axis.wav"),
+]  # fmt: skip
+"""What may happen to a recording of the samples' ladder; the last two touch no rung's values."""
+
+
+def with_impulses(take: Take) -> Take:
+    """The take with impulses of the loudspeaker from 62 to 71 Hz in its three loudest rungs."""
+    inside = (take.frequency_hz >= 62.0) & (take.frequency_hz <= 71.0)
+    for place, rung in enumerate(take.rungs):
+        level_db = -44.0 + 4.0 * (place - len(take.rungs))
+        there = inside & (place >= len(take.rungs) - 3)
+        alter(rung, impulsive_db=np.where(there, level_db, np.nan))
+    return take
 
 
 def all_unreliable(take: Take) -> Take:

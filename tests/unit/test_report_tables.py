@@ -33,7 +33,7 @@ def test_columns_keep_their_names(tmp_path: Path) -> None:
         "thd_db", "thd_low_db", "thd_high_db",
         "thd_percent", "thd_low_percent", "thd_high_percent",
         "thd_re_total_percent", "thd_floor_db", "thd_reliable", "orders_summed", "high_order_db",
-        "high_order_floor_db",
+        "high_order_floor_db", "impulsive_db", "damage",
     ]  # fmt: skip
     assert header[len(LEADING_COLUMNS) :][:7] == [
         "h2_db", "h2_low_db", "h2_high_db", "h2_floor_db", "h2_reliable", "h2_input_referred_db",

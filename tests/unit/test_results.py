@@ -13,7 +13,9 @@ from report_samples import sample_take
 
 from distsweep.errors import InputError
 from distsweep.report.facts import condition_terms
-from distsweep.results import Results, Take, read_results, to_json, write_results
+from distsweep.results import Damage, Results, Take, read_results, to_json, write_results
+
+CLICK = {"kind": "click", "start_s": 3.1, "end_s": 3.1}
 
 
 def results_of(*takes: Take) -> Results:
@@ -122,6 +124,26 @@ def test_a_file_of_version_1_is_read(tmp_path: Path) -> None:
     assert second.limited_by[:4] == ["compression", "compression", "", ""]
 
 
+def test_damage_is_kept_and_older_files_hold_none(tmp_path: Path) -> None:
+    impulses = np.full(480, np.nan)
+    impulses[3] = -41.5
+    damage = [Damage("lost", 3.1, 3.1, 1, 980.0, 1040.0, 512, bridged=True, sentence="A gap.")]
+    take = sample_take()
+    rung = dataclasses.replace(take.rungs[1], impulsive_db=impulses)
+    take = dataclasses.replace(take, damage=damage, rungs=[take.rungs[0], rung], compression=None)
+    path = tmp_path / "results.json"
+    write_results(results_of(take), path)
+    found = read_results(path).takes[0]
+    assert found.damage == damage
+    assert found.rungs[0].impulsive_db.size == 0
+    np.testing.assert_array_equal(found.rungs[1].impulsive_db, impulses)
+    data = json.loads(path.read_text(encoding="utf-8"))
+    del data["takes"][0]["damage"], data["takes"][0]["rungs"][1]["impulsive_db"]
+    path.write_text(json.dumps(data))
+    found = read_results(path).takes[0]
+    assert found.damage == [] and found.rungs[1].impulsive_db.size == 0
+
+
 def test_what_was_noted_reads_as_a_table_and_keeps_what_was_added_by_hand(
     make_bench, tmp_path
 ) -> None:
@@ -164,7 +186,13 @@ def test_a_table_that_is_none_is_one_clear_line(make_bench, tmp_path, key, value
         (("takes", 0, "rungs", 0, "thd_db"), [1.0], "thd_db is not as long as frequency_hz"),
         (("takes", 0, "rungs", 0, "thd_low_db"), [1.0], "thd_low_db is not as long"),
         (("takes", 0, "rungs", 0, "harmonics", "2", "floor_db"), [1.0], "floor_db is not as long"),
+        (("takes", 0, "rungs", 0, "impulsive_db"), [1.0], "impulsive_db is not as long"),
         (("takes", 0, "compression", "gain_change_db"), [[1.0]], "gain_change_db is not as long"),
+        (("takes", 0, "damage"), [CLICK | {"rung": 2}], "'click' lies in rung 2, of 2"),
+        (("takes", 0, "damage"), [CLICK | {"rung": -1}], "'click' lies in rung -1, of 2"),
+        (("takes", 0, "damage"), [CLICK | {"samples": 1.5}], "1.5 stands where int is due"),
+        (("takes", 0, "damage"), [CLICK | {"start_s": None}], "a time, frequency or size of 'cl"),
+        (("takes", 0, "damage"), [{"kind": "click"}], "Damage has no start_s"),
         (("takes", 0, "rungs", 0, "smoothed", 0), {}, "Smoothed has no bands_per_octave"),
         (("takes", 0, "rungs", 0, "thd_db"), [], "thd_db has 0 values beside"),
         (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -93,7 +93,12 @@ class Deconvolver:
         """Return |X̃|, in seconds: what the spectrum of a noise is weighted by."""
         return np.asarray(2.0 * np.sqrt(frequency_hz / self.rate_constant_s))
 
-    def responses(self, rungs: list[list[FloatArray]], late: list[list[float]]) -> Responses:
+    def responses(
+        self,
+        rungs: list[list[FloatArray]],
+        late: list[list[float]],
+        each: Callable[[int, FloatArray], None] | None = None,
+    ) -> Responses:
         """Return the impulse responses of all passes, those of a rung one after the other.
 
         Parameters
@@ -101,6 +106,7 @@ class Deconvolver:
         rungs : per rung its passes' signals, each of shape ``(samples,)``.
         late : per rung and pass, by how many samples (−0.5…0.5) the sweep starts late; it
             matters, and is taken out, only where a rung has several.
+        each : called with a pass's number and its whole response, shape ``(length,)``, circular.
 
         Returns
         -------
@@ -125,6 +131,8 @@ class Deconvolver:
             response = np.fft.irfft(spectrum, self.length)
             full[row, :span] = response[-span:]
             full[row, span:] = response[: LOW_STEP * self._low_after]
+            if each is not None:
+                each(row, response)
 
         side_by_side(one, range(len(passes)))
         return Responses(full, span, low, self._low_before, self.rate_hz)

@@ -13,15 +13,24 @@ from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals, find_arrivals
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
 from distsweep.analysis.sweep.grid import frequency_grid
-from distsweep.analysis.sweep.high_orders import HighOrders
+from distsweep.analysis.sweep.high_orders import HighOrders, mean_of_passes
+from distsweep.analysis.sweep.left_over import MomentMap
 from distsweep.analysis.sweep.passes import PassSpread
 from distsweep.analysis.sweep.separation import (
+    Passes,
     averaged,
     fundamental_at_multiples,
     loudest_clean,
     read_passes,
 )
+from distsweep.analysis.sweep.spoilt import (
+    LeftOver,
+    damage_of,
+    look_between,
+    with_raised_floors,
+)
 from distsweep.analysis.sweep.windows import HarmonicWindow
+from distsweep.results import Damage
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import BoolArray, ComplexArray, FloatArray
 
@@ -95,17 +104,20 @@ class Amplitudes:
     orders : shape ``(order, R, F)``; row 0 is the fundamental; NaN above the band. Each is the mean
         of a rung's passes, but for those left out.
     floors : what the background alone shows there, shape ``(order, R, F)``; NaN if unknown.
-    degrees : degrees of freedom of the floors, shape ``(order, F)``.
+    degrees : degrees of freedom of the floors, shape ``(order, R, F)``.
     independent_hz : a band's noise is worth as many independent values as it holds of these, in
         radiated frequency, shape ``(order, F)``.
     leaks : what a perfect loudspeaker shows there re its fundamental, shape ``(order, F)``.
     high_orders, high_order_floors : root of the energy above the highest order, ``(R, F)``.
+    impulses : the first of these where the loudspeaker makes it at the same moments of several
+        passes, without the floors, ``(R, F)``; NaN elsewhere.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
     spread : what the passes differ by beyond the floors; None where there is one a rung.
     left_out : rung and pass of each that was unlike the others of its rung.
     differing : rungs whose passes, as far as they are averaged, differ beyond the floors.
     noise : of the silences; None where they were not recorded.
+    damage : what happened to the recording in its sweeps; ``rung`` is the row.
     rate_constant_s : of the sweep as played.
     arrivals : when each rung's sound arrives.
     impulse : the fundamental's impulse response at the loudest rung that did not clip, not
@@ -121,11 +133,13 @@ class Amplitudes:
     leaks: FloatArray
     high_orders: FloatArray
     high_order_floors: FloatArray
+    impulses: FloatArray
     usable: BoolArray
     spread: PassSpread | None
     left_out: list[tuple[int, int]]
     differing: list[int]
     noise: NoiseSpectrum | None
+    damage: list[Damage]
     rate_constant_s: float
     arrivals: Arrivals
     impulse: ImpulseResponse | None
@@ -141,33 +155,29 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     longest = max(len(signal) for rung in cut.rungs for signal in rung.signals)
     recorded = cut.sweep.as_recorded(cut.scale)
     deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
-    responses = deconvolver.responses(
-        [rung.signals for rung in cut.rungs], [rung.late_samples for rung in cut.rungs]
-    )
+    responses, passes, left = _read(deconvolver, cut, settings, grid)
     arrival = _arrival(responses)
-    noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
-    passes = read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
     separated = averaged(passes, cut.rungs, grid)
     responses = responses.averaged(separated.kept)
     rungs = cut.without(separated.left_out)
     loudest = loudest_clean(rungs)
-    upper_hz = settings.band_hz[1]
-    high = HighOrders(deconvolver, grid, order=settings.order, upper_hz=upper_hz, scale=cut.scale)
-    drive = cut.sweep.drive_ratio(grid)
+    high = _high_orders(left, separated.kept, cut, settings, grid)
     return Amplitudes(
         frequency_hz=grid,
         orders=np.abs(separated.orders),
         floors=separated.floors,
-        degrees=passes.degrees,
+        degrees=separated.degrees,
         independent_hz=passes.independent_hz,
         leaks=_leaks(recorded, settings, grid / cut.scale),
-        high_orders=high.amplitude([rung.signals[0] for rung in rungs]) / drive,
-        high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
+        high_orders=high[0],
+        high_order_floors=high[1],
+        impulses=high[2],
         usable=separated.usable,
         spread=separated.spread,
         left_out=separated.left_out,
         differing=separated.differing,
-        noise=noise,
+        noise=left.noise,
+        damage=damage_of(left, cut, deconvolver),
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
         impulse=_impulse_response(responses, arrival, loudest),
@@ -177,6 +187,52 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
             cut.sweep.rate_constant_s, cut.sweep.duration_s,
         ),
     )  # fmt: skip
+
+
+def _read(
+    deconvolver: Deconvolver, cut: CutLadder, settings: TakeSettings, grid: FloatArray
+) -> tuple[Responses, Passes, LeftOver]:
+    """Return the responses of all passes, what their windows show, and what is left over."""
+    upper_hz = settings.band_hz[1] / cut.scale
+    layout = MomentMap(deconvolver, order=settings.order, upper_hz=upper_hz)
+    signals = [rung.signals for rung in cut.rungs]
+    density, decay = (layout.empty(sum(map(len, signals))) for _ in range(2))
+
+    def look(number: int, response: FloatArray) -> None:
+        density[number], decay[number] = layout.densities(response)
+
+    late = [rung.late_samples for rung in cut.rungs]
+    responses = deconvolver.responses(signals, late, each=look)
+    arrival = _arrival(responses)
+    noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
+    passes = read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
+    drives = [rung.drive_dbfs for rung in cut.rungs for _ in rung.signals]
+    left = look_between(
+        layout, density, decay, passes, noise, grid=grid / cut.scale, drives_dbfs=drives
+    )
+    passes = with_raised_floors(passes, left, deconvolver, arrival / deconvolver.rate_hz)
+    return responses, passes, left
+
+
+def _high_orders(
+    left: LeftOver,
+    kept: Sequence[Sequence[int]],
+    cut: CutLadder,
+    settings: TakeSettings,
+    grid: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what is above the highest order, its floors, and impulses; see `Amplitudes`."""
+    upper_hz = settings.band_hz[1] / cut.scale
+    high = HighOrders(left.layout, grid / cut.scale, order=settings.order, upper_hz=upper_hz)
+    drive = cut.sweep.drive_ratio(grid)
+    amplitudes = mean_of_passes(high.amplitude(left.density, left.damaged), kept) / drive
+    floors = np.tile(high.floor(left.background) / drive, (len(cut.rungs), 1))
+    own = left.own
+    if not np.any(own):
+        return amplitudes, floors, np.full_like(amplitudes, np.nan)
+    impulses = mean_of_passes(high.amplitude(left.density, ~own), kept) / drive
+    power = impulses**2 - floors**2
+    return amplitudes, floors, np.sqrt(np.where(power > 0.0, power, np.nan))
 
 
 def _impulse_response(

@@ -6,101 +6,83 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from distsweep.analysis.noise.background import NoiseSpectrum
-from distsweep.analysis.sweep.deconvolution import Deconvolver
-from distsweep.analysis.sweep.side_by_side import side_by_side
-from distsweep.fast_length import fast_length
-from distsweep.units import FloatArray
+from distsweep.analysis.sweep.left_over import MomentMap
+from distsweep.units import BoolArray, FloatArray
 
-FRAME_S = 0.085
-"""Length of the frames (chosen: above the tenth order of 20 Hz the window has then
-fallen by more than 90 dB from the fundamental)."""
-
-BLACKMAN_HARRIS = (0.35875, 0.48829, 0.14128, 0.01168)
-"""Four-term window of −92 dB side lobes (Harris, Proc. IEEE 66(1), 1978)."""
-
-FRAMES_TOGETHER = 16
-"""So many frames are transformed at once (chosen: they stay in a processor's cache)."""
+AVERAGED_S = 0.08
+"""Time over which the energy is averaged (chosen: two periods of 25 Hz, so that a click each half
+period gives a level, not a row of pulses)."""
 
 
 class HighOrders:
-    """Short-time spectra of the recorded sweep, summed above (order + ½)·f.
+    """What is left over above (order + ½)·f, as the amplitude of one sine of the same power.
 
-    The value is the amplitude of one sine that has the summed energy, in the recording's
-    full scale; divided by the fundamental it is comparable with a harmonic's level.
+    It is in the recording's full scale; divided by the fundamental it is comparable with a
+    harmonic's level.
     """
 
-    def __init__(
-        self,
-        deconvolver: Deconvolver,
-        grid: FloatArray,
-        *,
-        order: int,
-        upper_hz: float,
-        scale: float,
-    ) -> None:
-        """Lay the frames out for a grid of excitation frequencies, shape ``(F,)``.
+    def __init__(self, layout: MomentMap, grid: FloatArray, *, order: int, upper_hz: float) -> None:
+        """Prepare for a grid of excitation frequencies in the recorder's clock, shape ``(F,)``.
 
-        ``upper_hz`` is the measured band's end, ``scale`` recorded samples per played one.
+        ``upper_hz`` is the measured band's end there.
         """
-        self._rate_hz = deconvolver.rate_hz
-        self._length = fast_length(int(FRAME_S * self._rate_hz))
-        self._hop = self._length // 2
-        self._edge_hz = (order + 0.5) * grid / scale
-        self._upper_hz = upper_hz / scale
-        self._held = self._edge_hz < self._upper_hz
-        passed_s = deconvolver.rate_constant_s * np.log(grid / scale / deconvolver.start_hz)
-        self._frame = np.clip((passed_s * self._rate_hz - self._length / 2) / self._hop, 0.0, None)
-        angle = 2.0 * np.pi * np.arange(self._length) / self._length
-        a0, a1, a2, a3 = BLACKMAN_HARRIS
-        self._window = a0 - a1 * np.cos(angle) + a2 * np.cos(2 * angle) - a3 * np.cos(3 * angle)
+        self._layout = layout
+        self._held = (order + 0.5) * grid < upper_hz
+        place = np.clip((order + 0.5) * grid, layout.edges_hz[0], layout.edges_hz[-1])
+        edges = np.arange(float(len(layout.edges_hz)))
+        self._edge = np.interp(place, layout.edges_hz, edges)
+        moment = layout.moment_of(grid) / float(layout.time_s[1])
+        self._moment = np.clip(np.rint(moment).astype(int), 0, len(layout.time_s) - 1)
 
-    def amplitude(self, signals: Sequence[FloatArray]) -> FloatArray:
-        """Return the amplitude above the highest order, shape ``(R, F)``; NaN above the band."""
-        result = np.full((len(signals), len(self._edge_hz)), np.nan)
-        if not np.any(self._held):
-            return result
-        place = self._frame[self._held]
-        lower = place.astype(int)
-        frames = int(lower[-1]) + 2
-        edge = self._edge_hz[self._held] * self._length / self._rate_hz
-        top = int(self._upper_hz * self._length / self._rate_hz)
-        first = np.minimum(np.ceil(edge).astype(int), top)
-        blend = place - lower
+    def amplitude(self, density: FloatArray, damaged: BoolArray) -> FloatArray:
+        """Return the amplitude of each pass, shape ``(P, F)``; NaN above the band.
 
-        def one(row: int) -> None:
-            above = self._power_above(signals[row], frames, top)
-            power = (1.0 - blend) * above[lower, first] + blend * above[lower + 1, first]
-            result[row, self._held] = np.sqrt(np.maximum(power, 0.0))
+        Parameters
+        ----------
+        density : between the strips, shape ``(P, T, B)``.
+        damaged : moments that don't count, shape ``(P, T)``; NaN where no other is near.
+        """
+        counted = ~damaged
+        width = np.where(self._layout.cells > 0.0, np.diff(self._layout.edges_hz), 0.0)
+        power = 2.0 * density * width * counted[:, :, None]
+        # Summed from each band to the band's end, and over the moments around each.
+        above = np.zeros((*power.shape[:2], power.shape[2] + 1))
+        above[:, :, :-1] = np.cumsum(power[:, :, ::-1], axis=2)[:, :, ::-1]
+        above, count = (self._around(part) for part in (above, counted[:, :, None].astype(float)))
+        lower = np.minimum(self._edge.astype(int), power.shape[2] - 1)
+        share = self._edge - lower
+        summed = above[:, self._moment, lower] * (1.0 - share)
+        summed += above[:, self._moment, lower + 1] * share
+        moments = count[:, self._moment, 0]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            amplitude = np.sqrt(np.where(moments > 0.5, summed / moments, np.nan))
+        return np.asarray(np.where(self._held, amplitude, np.nan))
 
-        side_by_side(one, range(len(signals)))
-        return result
-
-    def _power_above(self, signal: FloatArray, frames: int, top: int) -> FloatArray:
-        """Return, per frame, the squared amplitude summed from each bin up to the band's end."""
-        needed = (frames + 1) * self._hop
-        padded = np.zeros(needed)
-        padded[: min(needed, len(signal))] = signal[:needed]
-        framed = np.lib.stride_tricks.sliding_window_view(padded, self._length)[:: self._hop]
-        above = np.empty((frames, top + 1))
-        # One sine of amplitude A gives the sum A²/4·N·Σw² over its bins.
-        scaling = 4.0 / (self._length * np.sum(self._window**2))
-        for first in range(0, frames, FRAMES_TOGETHER):
-            some = slice(first, first + FRAMES_TOGETHER)
-            spectra = np.fft.rfft(framed[some] * self._window, axis=1)[:, : top + 1]
-            power = (spectra.real**2 + spectra.imag**2) * scaling
-            above[some] = np.cumsum(power[:, ::-1], axis=1)[:, ::-1]
-        return above
-
-    def floor(self, noise: NoiseSpectrum | None) -> FloatArray:
-        """Return what the background alone gives, shape ``(F,)``; NaN if it is not known."""
-        result = np.full(len(self._edge_hz), np.nan)
-        if noise is None:
-            return result
-        running = np.concatenate([[0.0], np.cumsum(noise.density)]) * noise.bin_hz
-        edges_hz = (np.arange(len(running)) - 0.5) * noise.bin_hz
-        mean_square = np.interp(self._upper_hz, edges_hz, running) - np.interp(
-            self._edge_hz[self._held], edges_hz, running
+    def _around(self, values: FloatArray) -> FloatArray:
+        """Return sums over the moments around each, along axis 1."""
+        half = round(0.5 * AVERAGED_S / float(self._layout.time_s[1]))
+        running = np.cumsum(values, axis=1)
+        running = np.concatenate([np.zeros_like(running[:, :1]), running], axis=1)
+        at = np.arange(values.shape[1])
+        return np.asarray(
+            running[:, np.minimum(at + half + 1, len(at))] - running[:, np.maximum(at - half, 0)]
         )
-        result[self._held] = np.sqrt(2.0 * np.maximum(mean_square, 0.0))
-        return result
+
+    def floor(self, background: FloatArray | None) -> FloatArray:
+        """Return what the background alone gives, shape ``(F,)``; NaN if it is not known."""
+        if background is None:
+            return np.full(len(self._held), np.nan)
+        everywhere = np.broadcast_to(background, (1, *self._layout.cells.shape))
+        return np.asarray(self.amplitude(everywhere, np.zeros(everywhere.shape[:2], dtype=bool))[0])
+
+
+def mean_of_passes(amplitudes: FloatArray, kept: Sequence[Sequence[int]]) -> FloatArray:
+    """Return the root of each rung's mean power, shape ``(R, F)``; NaN where no pass is known."""
+    rows = []
+    for passes in kept:
+        power = amplitudes[list(passes)] ** 2
+        known = np.isfinite(power)
+        with np.errstate(invalid="ignore"):
+            mean = np.sum(np.where(known, power, 0.0), axis=0) / np.sum(known, axis=0)
+        rows.append(np.sqrt(mean))
+    return np.array(rows)

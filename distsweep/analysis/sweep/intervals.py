@@ -76,7 +76,7 @@ def _noisy(
     passes, shape ``(order, R, F)``.
     """
     powers, noises = (part[:, list(rows)] ** 2 for part in (amplitudes.orders, amplitudes.floors))
-    degrees = np.broadcast_to(amplitudes.degrees[:, None], powers.shape)
+    degrees = amplitudes.degrees[:, list(rows)]
     gain_db = np.zeros(powers.shape)
     if amplitudes.spread is not None:
         spread = amplitudes.spread.of_rungs(rows)

@@ -151,6 +151,7 @@ def _rung(
         orders_summed=summed,
         high_order_db=db_re_fundamental(amplitudes.high_orders[row], fundamental),
         high_order_floor_db=db_re_fundamental(amplitudes.high_order_floors[row], fundamental),
+        impulsive_db=db_re_fundamental(amplitudes.impulses[row], fundamental),
     )
 
 

@@ -91,13 +91,13 @@ class PassSpread:
 
 @dataclass(frozen=True)
 class PassNoise:
-    """What the background predicts for a single pass; arrays of shape ``(order, F)``.
+    """What the background predicts for the passes of one rung.
 
     Attributes
     ----------
-    power : mean square of the noise in one pass; NaN where it is not known.
-    degrees : degrees of freedom of that estimate.
-    windows : how many independent values `POOLED_POINTS` points are worth.
+    power : mean square of the noise in each, shape ``(order, N, F)``; NaN where it is not known.
+    degrees : degrees of freedom of these estimates, same shape.
+    windows : how many independent values `POOLED_POINTS` points are worth, ``(order, F)``.
     """
 
     power: FloatArray
@@ -148,30 +148,34 @@ def _widths_apart(
     ``by_others`` is how much of the others' own spread it must exceed besides the noise.
     """
     passes = values.shape[1]
-    by_noise = _limit(NOISE_CHANCE, background.degrees / 2.0)
     wide = []
     for number in range(passes):
         others = np.delete(values, number, axis=1)
         mean = np.mean(others, axis=1)
         apart = np.abs(values[:, number] - mean) ** 2 * (passes - 1.0) / passes
         spread = np.sum(np.abs(others - mean[:, None]) ** 2, axis=1) / max(passes - 2.0, 1.0)
+        own, of_others = (
+            background.power[:, number],
+            np.mean(np.delete(background.power, number, axis=1), axis=1),
+        )
+        by_noise = _limit(NOISE_CHANCE, background.degrees[:, number] / 2.0)
         with np.errstate(invalid="ignore", divide="ignore"):
             moved = _pooled(apart, UNLIKE_POINTS) / _pooled(np.abs(mean) ** 2, UNLIKE_POINTS)
-            apart, spread = (
-                _pooled(part / background.power, UNLIKE_POINTS) for part in (apart, spread)
-            )
+            apart = _pooled(apart * passes / ((passes - 1.0) * own + of_others), UNLIKE_POINTS)
+            spread = _pooled(spread / of_others, UNLIKE_POINTS)
             far = apart > by_noise + by_others * np.maximum(spread - UNEXPLAINED, 0.0)
             far &= moved > (MOVES * passes) ** 2
         wide.append(int(np.max(np.sum(far, axis=1))))
     return wide
 
 
-def spread_of(rungs: Sequence[ComplexArray], background: PassNoise) -> PassSpread | None:
+def spread_of(rungs: Sequence[ComplexArray], backgrounds: Sequence[PassNoise]) -> PassSpread | None:
     """Compare the spread between passes with what the background predicts.
 
     Parameters
     ----------
     rungs : of each rung the passes' values, shape ``(order, N, F)``; N need not be the same.
+    backgrounds : of each rung.
 
     Returns
     -------
@@ -179,7 +183,7 @@ def spread_of(rungs: Sequence[ComplexArray], background: PassNoise) -> PassSprea
     """
     if all(values.shape[1] < 2 for values in rungs):
         return None
-    parts = [_spread(values, background) for values in rungs]
+    parts = [_spread(*rung) for rung in zip(rungs, backgrounds, strict=True)]
     return PassSpread(*(np.stack([part[i] for part in parts], axis=1) for i in range(3)))
 
 
@@ -197,9 +201,11 @@ def _spread(
     with np.errstate(invalid="ignore"):
         turned = (values - mean[:, None]) * (np.conj(mean) / size)[:, None]
     sizes = [np.sum(part**2, axis=1) / (passes - 1.0) for part in (turned.real, turned.imag)]
-    known, of_silence = (passes - 1.0) * background.windows, background.degrees * background.windows
+    power = np.mean(background.power, axis=1)
+    known = (passes - 1.0) * background.windows
+    of_silence = np.min(background.degrees, axis=1) * background.windows
     with np.errstate(invalid="ignore", divide="ignore"):
-        along, across = (_pooled(2.0 * part / background.power, POOLED_POINTS) for part in sizes)
+        along, across = (_pooled(2.0 * part / power, POOLED_POINTS) for part in sizes)
         least = np.minimum(*(_deviate(part, known, of_silence) for part in (along, across)))
         more_noise = least > MORE_THAN_NOISE
         # More noise than the silence held is known by the spread across, which no gain is in.
@@ -210,14 +216,14 @@ def _spread(
         arrival = more_noise & (_deviate(across / along, known, known) > MOVED)
         both = more_noise & ~moved & ~arrival
         noise = np.select([arrival, both, more_noise], [along, 0.5 * (along + across), across], 1.0)
-        gain = _pooled(sizes[0] - 0.5 * noise * background.power, POOLED_POINTS)
+        gain = _pooled(sizes[0] - 0.5 * noise * power, POOLED_POINTS)
         gain = np.maximum(gain, 0.0) / _pooled(size**2, POOLED_POINTS)
     gain_db = (
         DB_PER_RATIO
         * float(stdtrit(passes - 1.0, 0.975))
         * np.sqrt(np.where(moved, gain, 0.0) / passes)
     )
-    added = np.nan_to_num((noise - 1.0) * background.power / passes)
+    added = np.nan_to_num((noise - 1.0) * power / passes)
     return added, np.where(both, 2.0, 1.0) * known, gain_db
 
 

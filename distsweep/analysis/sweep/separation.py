@@ -30,9 +30,10 @@ from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray, db_to
 class Passes:
     """What is read off the windows of every order, pass by pass; see `Amplitudes`.
 
-    ``values`` and ``usable`` have the shape ``(order, P, F)`` over the passes of all rungs, one
-    rung's after the other's; ``floors`` are those of a single pass, ``(order, F)``. ``windows``
-    are those of every order, None where its frequencies lie above the band.
+    All but ``independent_hz``, ``(order, F)``, have the shape ``(order, P, F)`` over the passes of
+    all rungs, one rung's after the other's. ``windows`` are those of every order, None where its
+    frequencies lie above the band; ``scaling`` is what their spectra were multiplied by, shape
+    ``(order, F)``.
     """
 
     values: ComplexArray
@@ -41,6 +42,7 @@ class Passes:
     floors: FloatArray
     degrees: FloatArray
     independent_hz: FloatArray
+    scaling: FloatArray
 
 
 def read_passes(
@@ -59,7 +61,8 @@ def read_passes(
     shape = (settings.order, len(responses.full), len(grid))
     values, usable = np.full(shape, np.nan, dtype=complex), np.zeros(shape, dtype=bool)
     windows: list[HarmonicWindow | None] = [None] * settings.order
-    floors, degrees, independent_hz = (np.full((shape[0], shape[2]), np.nan) for _ in range(3))
+    floors, degrees = np.full(shape, np.nan), np.full(shape, np.nan)
+    independent_hz, scalings = (np.full((shape[0], shape[2]), np.nan) for _ in range(2))
 
     def separate(order: int) -> None:
         index = order - 1
@@ -70,17 +73,17 @@ def read_passes(
         window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
         scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
         values[index, :, held] = window.spectrum(responses, arrival) * scaling
-        windows[index] = window
+        windows[index], scalings[index, held] = window, scaling
         independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:
-            degrees[index, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
-            floors[index, held] = _floor(deconvolver, window, noise) * scaling
+            degrees[index, :, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
+            floors[index, :, held] = _floor(deconvolver, window, noise) * scaling
         usable[index, :, held] = window.resolves & ~_clipped(
             deconvolver, window, clipped_samples, grid[held] / cut.scale
         )
 
     side_by_side(separate, range(1, settings.order + 1))
-    return Passes(values, windows, usable, floors, degrees, independent_hz)
+    return Passes(values, windows, usable, floors, degrees, independent_hz, scalings)
 
 
 @dataclass(frozen=True)
@@ -89,6 +92,7 @@ class Averages:
 
     orders: ComplexArray
     floors: FloatArray
+    degrees: FloatArray
     usable: BoolArray
     spread: PassSpread | None
     left_out: list[tuple[int, int]]
@@ -100,30 +104,50 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
     """Average the passes of each rung, but for one unlike the others of three or more."""
     width_hz = np.arange(1.0, len(passes.values) + 1.0)[:, None] * grid
     width_hz *= POOLED_POINTS * math.log(2.0) / POINTS_PER_OCTAVE
-    background = PassNoise(
-        power=passes.floors**2,
-        degrees=passes.degrees,
-        windows=np.clip(width_hz / passes.independent_hz, 1.0, POOLED_POINTS),
-    )
-    values, usable, left_out, kept = [], [], [], []
+    windows = np.clip(width_hz / passes.independent_hz, 1.0, POOLED_POINTS)
+
+    def noise_of(places: list[int]) -> PassNoise:
+        return PassNoise(passes.floors[:, places] ** 2, passes.degrees[:, places], windows)
+
+    left_out, kept = [], []
     for row in range(len(rungs)):
         own = _passes_of(rungs, row)
-        unlike = unlike_pass(passes.values[:, own], background)
+        unlike = unlike_pass(passes.values[:, own], noise_of(own))
         if unlike is not None:
             left_out.append((row, unlike))
             del own[unlike]
         kept.append(own)
-        values.append(passes.values[:, own])
-        usable.append(np.all(passes.usable[:, own], axis=1))
-    number = np.array([len(own) for own in kept])[:, None]
+    means = [_weighted_mean(passes, own) for own in kept]
+    values, noises = [passes.values[:, own] for own in kept], [noise_of(own) for own in kept]
+    differ = [passes_differ(*rung) for rung in zip(values, noises, strict=True)]
+    orders, floors, degrees = (np.stack(part, axis=1) for part in zip(*means, strict=True))
     return Averages(
-        orders=np.stack([np.mean(one, axis=1) for one in values], axis=1),
-        floors=passes.floors[:, None] / number**0.5,
-        usable=np.stack(usable, axis=1),
-        spread=spread_of(values, background),
+        orders=orders,
+        floors=floors,
+        degrees=degrees,
+        usable=np.stack([np.all(passes.usable[:, own], axis=1) for own in kept], axis=1),
+        spread=spread_of(values, noises),
         left_out=left_out,
-        differing=[row for row, one in enumerate(values) if passes_differ(one, background)],
+        differing=[row for row, one in enumerate(differ) if one],
         kept=kept,
+    )
+
+
+def _weighted_mean(passes: Passes, own: list[int]) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    """Return the mean of passes, its floor, and that one's degrees, shape ``(order, F)`` each.
+
+    Each counts by the reciprocal of its noise's power, so that one that was disturbed counts less.
+    """
+    values, floors, degrees = (
+        part[:, own] for part in (passes.values, passes.floors, passes.degrees)
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        weight = floors**-2.0 / np.sum(floors**-2.0, axis=1, keepdims=True)
+    weight = np.where(np.isfinite(weight), weight, 1.0 / len(own))
+    return (
+        np.sum(weight * values, axis=1),
+        np.sqrt(np.sum((weight * floors) ** 2, axis=1)),
+        np.sum(weight * degrees, axis=1),
     )
 
 
@@ -134,7 +158,7 @@ def fundamental_at_multiples(
 
     NaN above the band, and everywhere where ``row`` is None.
     """
-    heard = np.full(passes.floors.shape, np.nan, dtype=complex)
+    heard = np.full(passes.independent_hz.shape, np.nan, dtype=complex)
     if row is None:
         return heard
     response = responses.of_rows([row])

@@ -13,6 +13,7 @@ from distsweep.report.reliability import (
     fundamental_standing,
     gain_change_parts,
     gain_change_reliable,
+    inside,
 )
 from distsweep.results import Rung, Take
 from distsweep.units import BoolArray, FloatArray
@@ -26,7 +27,7 @@ LEADING_COLUMNS = (
     "gain_change_db", "gain_change_low_db", "gain_change_high_db", "gain_change_reliable",
     "thd_db", "thd_low_db", "thd_high_db", "thd_percent", "thd_low_percent", "thd_high_percent",
     "thd_re_total_percent", "thd_floor_db", "thd_reliable", "orders_summed",
-    "high_order_db", "high_order_floor_db",
+    "high_order_db", "high_order_floor_db", "impulsive_db", "damage",
 )  # fmt: skip
 """Columns of every table, in order: go by their names, as new ones are added.
 
@@ -38,8 +39,10 @@ no more than noise was measured; where all three of a THD or harmonic are, insid
 hides the fundamental that it is re. Each ``…_reliable`` asks for an interval of at most 1.5 dB to
 either side, unclipped. Where it is ``false`` and the interval is narrower, something else spoilt
 the value (clipping, or a window too short). In a rung whose ``clipped`` is ``true`` what is not
-reliable may be clipped. THD, ``high_order_db`` and their floors are re the fundamental at the
-same frequency.
+reliable may be clipped. THD, ``high_order_db``, their floors and ``impulsive_db`` (impulses that
+the loudspeaker makes, empty where there are none) are re the fundamental at the same frequency.
+``damage`` names what happened to the recording while that frequency was played, by the kinds of
+`distsweep.results.Damage`, with a blank between several; it is empty where nothing did.
 """
 
 HARMONIC_COLUMNS = ("db", "low_db", "high_db", "floor_db", "reliable", "input_referred_db")
@@ -88,8 +91,20 @@ def _rung_columns(take: Take, index: int, orders: list[int]) -> Iterator[list[st
     yield _numbers(rung.orders_summed.astype(np.float64), 0)
     yield _numbers(rung.high_order_db, 3)
     yield _numbers(rung.high_order_floor_db, 3)
+    yield _ends(rung.impulsive_db, count, 3)
+    yield _damage(take, index)
     for order in orders:
         yield from _harmonic_columns(rung, order, count)
+
+
+def _damage(take: Take, index: int) -> list[str]:
+    """Name the kinds of damage that touch each frequency of a rung."""
+    kinds: list[dict[str, None]] = [{} for _ in take.frequency_hz]
+    for one in take.damage:
+        if one.rung == index and one.low_hz is not None and one.high_hz is not None:
+            for point in np.flatnonzero(inside(take.frequency_hz, one.low_hz, one.high_hz)):
+                kinds[point][one.kind] = None
+    return [" ".join(names) for names in kinds]
 
 
 def _harmonic_columns(rung: Rung, order: int, count: int) -> Iterator[list[str]]:

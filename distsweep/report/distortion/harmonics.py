@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
+from distsweep.report.damage import strip as damage
 from distsweep.report.distortion import spikes
 from distsweep.report.distortion.thd import thd_limits
 from distsweep.report.lines import Line, harmonic_line, thd_line
@@ -36,7 +37,8 @@ def picture(take: Take, name: str) -> Picture:
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
         f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
         "frequency. Shaded: the level that noise alone would show. "
-        f"{ladder_chart.states_caption(_lines(take, rung))}{spikes.caption(take)}",
+        f"{ladder_chart.states_caption(_lines(take, rung))}{spikes.caption(take)}"
+        f"{damage.caption(take, loudest_index(take))}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
@@ -116,7 +118,9 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
     orders = sorted(rung.harmonics)
     columns = ([n for n in orders if n % 2 == 0], [n for n in orders if n % 2 == 1])
     rows = max(len(column) for column in columns)
-    height = _BOTTOM_IN + rows * _PANEL_IN + (rows - 1) * _GAP_IN + _HEAD_IN
+    number = next(place for place, other in enumerate(take.rungs) if other is rung)
+    damage_in = damage.height_in(take, number)
+    height = _BOTTOM_IN + damage_in + rows * _PANEL_IN + (rows - 1) * _GAP_IN + _HEAD_IN
     figure = look.new_figure(height)
     look.heading(
         figure,
@@ -132,7 +136,13 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
             axes = look.add_axes(figure, left=left, bottom=top - _PANEL_IN, right=right, top=top)
             _panel(axes, take, rung, order, limits_db)
             if row == len(column) - 1:
-                axes.set_xlabel(wording.EXCITATION_AXIS)
+                lowest = axes
+                if damage_in:
+                    axes.tick_params(axis="x", which="both", labelbottom=False)
+                    bottom = top - _PANEL_IN - damage_in
+                    lowest = damage.draw(figure, take, left=left, right=right, bottom=bottom,
+                                         rung=number)  # fmt: skip
+                lowest.set_xlabel(wording.EXCITATION_AXIS)
             if side == 0:
                 axes.set_ylabel("dB re fund.")
             if side == 1 or len(columns[1]) <= row:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from distsweep.report.content import Block, Paragraph, Section
-from distsweep.report.distortion import harmonics, thd
+from distsweep.report.distortion import harmonics, impulses, thd
 from distsweep.report.distortion.table import thd_table
 from distsweep.results import Results, Take
 
@@ -17,4 +17,5 @@ def distortion(_results: Results, take: Take, name: str) -> Section | None:
         blocks.append(harmonics.picture(take, name))
     else:
         blocks.append(Paragraph("No single harmonic was separated in this take."))
+    blocks += [one] if (one := impulses.picture(take, name)) else []
     return Section("Distortion", f"take-{name}.distortion", blocks)

@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
+from distsweep.report.damage import strip as damage
 from distsweep.report.distortion import spikes
 from distsweep.report.lines import Line, thd_line
 from distsweep.report.reliability import order_ends_hz
@@ -31,7 +32,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{ladder_chart.lines_caption(take)}; numbers are in the table.",
         "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
         "(right). The number on a line is the drive in dBFS. "
-        f"{ladder_chart.states_caption(_lines(take))}{spikes.caption(take)}",
+        f"{ladder_chart.states_caption(_lines(take))}{spikes.caption(take)}{damage.caption(take)}",
         "A level without a line is not clean: its distortion is hidden by noise"
         + (
             "; how large it can be is in the table. "

@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
+from distsweep.report.damage import strip as damage
 from distsweep.report.lines import Line, fundamental_line
 from distsweep.results import Take
 from distsweep.units import FloatArray
@@ -30,7 +31,9 @@ def picture(take: Take, name: str) -> Picture:
         f"Level of the fundamental at each level, in {wording.level_unit(take)}"
         + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
         + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
-        f"its peaks are hum. {ladder_chart.states_caption(_lines(take))}" + _clipped_note(take),
+        f"its peaks are hum. {ladder_chart.states_caption(_lines(take))}"
+        + _clipped_note(take)
+        + damage.caption(take),
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together towards high drives mean compression, which the gain "
         "change shows better.",

@@ -10,6 +10,7 @@ import numpy as np
 from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.report import ladder_chart, look, reliability
 from distsweep.report.content import Picture
+from distsweep.report.damage import strip as damage
 from distsweep.report.lines import Line, gain_change_line
 from distsweep.report.reliability import Standing, reference_index
 from distsweep.results import Results, Take
@@ -31,7 +32,7 @@ def picture(take: Take, name: str) -> Picture | None:
         f"{ladder_chart.lines_caption(take)}.",
         "Gain change of each level re "
         f"{wording.drive(take.rungs[reference].drive_dbfs)}: 0 dB where output follows drive, "
-        "below it where the loudspeaker (or its limiter) holds back.",
+        f"below it where the loudspeaker (or its limiter) holds back.{damage.caption(take)}",
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
         "microphone that moved, a passing noise. The return check in the summary tells what was "
         "left of it at the end. It is drawn "

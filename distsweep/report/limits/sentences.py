@@ -8,6 +8,7 @@ from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report.clean_level.words import clean_level_sentences
 from distsweep.report.limits.last_step import last_step_words
 from distsweep.report.limits.limiter_words import last_change_words, ratio_words, threshold_words
+from distsweep.report.reliability import inside
 from distsweep.results import HighOrderOnset, Limiter, Staircase, Take
 from distsweep.words import wording
 
@@ -168,8 +169,9 @@ def onset_words(take: Take) -> str | None:
         return None
     first: HighOrderOnset = take.high_order_onset[0]
     impulsive = first.crest_db is not None and first.crest_db >= 15.0
+    knock = "" if _makes_impulses(take, first) else ", or a knock in the room"
     what = (
-        "it is impulsive distortion, as of a rattle, or a knock in the room"
+        f"it is impulsive distortion, as of a rattle{knock}"
         if impulsive
         else "higher orders, a limiter that is at work, or a noise that the silence did not hold"
     )
@@ -177,4 +179,13 @@ def onset_words(take: Take) -> str | None:
         f"From {wording.drive(first.drive_dbfs)} on, with {wording.frequency(first.frequency_hz)},"
         " there is sound beyond the separated harmonics, about"
         f" {wording.decibels(first.level_db, decimals=0)} re the fundamental: {what}."
+    )
+
+
+def _makes_impulses(take: Take, onset: HighOrderOnset) -> bool:
+    """Tell whether impulses there come again at several levels: then no knock made them."""
+    band_hz = onset.band_hz or [onset.frequency_hz]
+    there = inside(take.frequency_hz, min(band_hz), max(band_hz))
+    return any(
+        np.isfinite(rung.impulsive_db[there]).any() for rung in take.rungs if rung.impulsive_db.size
     )

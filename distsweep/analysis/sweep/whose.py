@@ -1,0 +1,138 @@
+"""Whose doing it is that more is left over of a sweep at some moments: rungs testify.
+
+Every pass sweeps through a frequency at the same time from its start. What the loudspeaker does
+there it does as well at a louder drive, and again at the same one: it comes back at the same
+moment of other passes. What does not was the room's, or happened to the recording. The loudest
+rung has only quieter ones beside it: what would have shown in them if it grew with the drive, and
+does not, is brief where it was a noise, and may be the loudspeaker's where it goes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.sweep.disturbances import Disturbances, reaching, runs_of
+from distsweep.analysis.sweep.left_over import MomentMap
+from distsweep.units import BoolArray, IntArray, db_to_power
+
+LEAST_BANDS = 2
+"""Bands in which a moment must show something (chosen: one band is 100 Hz at 1 kHz, and a mere
+tone's)."""
+
+GAP_FRAMES = 3
+"""Frames between two moments that still belong to one event (chosen: the length of a frame and a
+half, as a click's is seen in three)."""
+
+LATER_FRAMES = 2
+"""Frames by which another pass's moment may differ (chosen: the length of a frame)."""
+
+WITNESSES = 2
+"""Louder passes, or equally loud ones, that are asked (chosen: chance brings a click to the same
+moment of one other pass once in twenty times, in a room that crackles all the time)."""
+
+SHARE_LOUDER, SHARE_QUIETER = 0.5, 0.25
+"""Share of an event's moments at which a louder pass, and a quieter one, must show it (chosen: what
+a loudspeaker does at one drive it does at a louder one over a wider band)."""
+
+BRIEF_S = 0.15
+"""Longest event that is called a noise where only the loudest rung shows it (chosen: a sixth of
+an octave of an ordinary sweep; what rattles does so over more)."""
+
+DOWN_TO = 0.1
+"""An event begins and ends where its power is below this share of its largest (chosen: 10 dB)."""
+
+WOULD_SHOW = 4.0
+"""How many times the expected density a noise must be to show in a single band (chosen: 6 dB, which
+single cells exceed in 2 % of cases, and an octave of them never)."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """Moments of one pass that belong together.
+
+    Attributes
+    ----------
+    row : the pass.
+    first, last : the moments at which anything shows, counted in the map's (one past the last).
+    strong : the moments at which most of its power arrives, shape ``(M,)``.
+    wide_share : of the free cells at its widest moment, how many show it.
+    whose : "loudspeaker", "damage" or "unknown".
+    """
+
+    row: int
+    first: int
+    last: int
+    strong: IntArray
+    wide_share: float
+    whose: str
+
+
+def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[float]) -> list[Event]:
+    """Return the events of every pass, each with whose doing it was.
+
+    Parameters
+    ----------
+    drives_dbfs : of each pass, shape ``(P,)``.
+    """
+    flags = found.short | found.lasting
+    count = np.sum(flags, axis=2)
+    shown = count >= LEAST_BANDS
+    if not np.any(shown):
+        return []
+    near, widths_hz = reaching(shown, LATER_FRAMES), np.diff(layout.edges_hz)
+    free = np.maximum(np.sum(layout.cells > 0.0, axis=1), 1)
+    events = []
+    for row in range(len(shown)):
+        for first, last in runs_of(_closed(shown[row])):
+            moments = slice(first, last)
+            power = np.where(flags[row, moments], found.excess[row, moments], 0.0) @ widths_hz
+            strong = first + np.flatnonzero(power >= DOWN_TO * np.max(power))
+            shares = count[row, strong] / free[strong]
+            loudest = first + int(np.argmax(power))
+            whose = _whose(layout, found, near, drives_dbfs, row, strong, loudest)
+            events.append(Event(row, first, last, strong, float(np.max(shares)), whose))
+    return events
+
+
+def _whose(
+    layout: MomentMap,
+    found: Disturbances,
+    near: BoolArray,
+    drives_dbfs: Sequence[float],
+    row: int,
+    strong: IntArray,
+    loudest: int,
+) -> str:
+    """Return whose doing an event was; ``near`` tells at which moments passes show anything.
+
+    ``strong`` are the moments at which most of its power arrives, ``loudest`` the one of the most.
+    """
+    rises_db = np.asarray(drives_dbfs) - drives_dbfs[row]
+    others = [number for number in range(len(rises_db)) if number != row]
+    louder = sorted((n for n in others if rises_db[n] > -0.05), key=lambda n: rises_db[n])
+    if louder:
+        shares = [np.mean(near[number, strong]) for number in louder[:WITNESSES]]
+        return "loudspeaker" if min(shares) >= SHARE_LOUDER else "damage"
+    if not others:
+        return "unknown"
+    quieter = max(others, key=lambda n: rises_db[n])
+    if np.mean(near[quieter, strong]) >= SHARE_QUIETER:
+        return "loudspeaker"
+    if len(strong) * float(layout.time_s[1]) > BRIEF_S:
+        return "unknown"
+    foretold = db_to_power(rises_db[quieter]) * found.excess[row, loudest]
+    shows = (found.short | found.lasting)[row, loudest]
+    would = shows & (foretold >= WOULD_SHOW * found.expected[quieter, loudest])
+    return "damage" if np.sum(foretold[would]) >= 0.5 * np.sum(foretold[shows]) else "unknown"
+
+
+def _closed(flags: BoolArray) -> BoolArray:
+    """Return flags with gaps of up to `GAP_FRAMES` filled."""
+    closed = flags.copy()
+    for first, last in runs_of(~flags):
+        if first > 0 and last < len(flags) and last - first <= GAP_FRAMES:
+            closed[first:last] = True
+    return closed
