@@ -103,7 +103,9 @@ def _analyse_take(
     """Return a take as measured and as recorded, with its warnings."""
     calibration = session.calibration_of(entry)
     recorded = find_take(entry)
-    settings = take_settings(recorded.stimulus.recipe, calibration, session.conditions)
+    settings = take_settings(
+        recorded.stimulus.recipe, calibration, session.conditions, band_hz=recorded.band_hz
+    )
     measured = measure_take(recorded.cut, settings)
     warnings = [
         warning_record(reason, take=entry.position)

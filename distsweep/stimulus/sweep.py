@@ -64,6 +64,12 @@ class Sweep:
         """Length in seconds."""
         return self.samples / self.rate_hz
 
+    def at_rate(self, rate_hz: int) -> Sweep:
+        """Return the same sweep as sampled at another rate; what lies above half of it is lost."""
+        if rate_hz == self.rate_hz:
+            return self
+        return replace(self, rate_hz=rate_hz, samples=round(self.duration_s * rate_hz))
+
     def as_recorded(self, scale: float) -> Sweep:
         """Return the sweep as a recorder takes it down whose clock runs fast by ``scale``.
 

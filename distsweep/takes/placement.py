@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +27,10 @@ LARGEST_DRIFT = 2e-3
 """Largest difference of two clocks that is believed (chosen: converters keep 100 ppm, tape
 and streaming do not belong here)."""
 
+LEAST_RATE_OF_MARKER = 2.6
+"""Lowest rate of a recording, over the marker's highest frequency (chosen: half of it lies 1.3
+times above that frequency, and the search for markers averages down to no lower one)."""
+
 CANDIDATES = 40
 """Number of best places that are tried as start and end (chosen: a file has two markers; its rungs
 and echoes match at more places)."""
@@ -40,49 +45,56 @@ direct sound)."""
 class Placement:
     """Where a stimulus lies in a recording: recorded = offset + scale · stimulus, in samples.
 
-    ``markers`` tells which were found: "both", "start" or "end"; with one only, the scale is
-    1 by assumption. ``match`` is the normalised correlation of the weaker marker found.
+    ``markers`` tells which were found: "both", "start" or "end"; with one only, the clocks are
+    alike by assumption. ``match`` is the normalised correlation of the weaker marker found.
+    ``rate_ratio`` is the recording's rate over the stimulus's.
     """
 
     offset_samples: float
     scale: float
     markers: str
     match: float
+    rate_ratio: float = 1.0
 
     def at(self, stimulus_sample: float) -> float:
         """Return the place in the recording of a sample of the stimulus."""
         return self.offset_samples + self.scale * stimulus_sample
 
     @property
+    def clock_scale(self) -> float:
+        """Recorded length over played length, each in seconds by its own rate."""
+        return self.scale / self.rate_ratio
+
+    @property
     def clock_drift_ppm(self) -> float | None:
-        """Recorded length over played length, minus one, in parts per million."""
-        return (self.scale - 1.0) * 1e6 if self.markers == "both" else None
+        """The same minus one, in parts per million; None where it is not known."""
+        return (self.clock_scale - 1.0) * 1e6 if self.markers == "both" else None
 
 
 def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) -> Placement:
-    """Find a stimulus in a recording, whatever its gain, polarity and start.
+    """Find a stimulus in a recording, whatever its rate, gain, polarity and start.
 
     Raises
     ------
     InputError
-        The sampling rates differ, or the recording does not hold this stimulus.
+        The recording's rate is too low for the markers, or it does not hold this stimulus.
     """
-    if recording.rate_hz != marker.rate_hz:
+    if recording.rate_hz < LEAST_RATE_OF_MARKER * marker.start_hz:
         raise InputError(
-            f"{recording.path}: was recorded at {recording.rate_hz} Hz, the stimulus is at"
-            f" {marker.rate_hz} Hz: record at the stimulus's rate, or write the stimulus at"
-            " the recorder's"
+            f"{recording.path}: was recorded at {recording.rate_hz} Hz, too low for the stimulus's"
+            f" markers: record at {math.ceil(LEAST_RATE_OF_MARKER * marker.start_hz)} Hz or more"
         )
-    places, matches = _candidates(recording.samples, marker)
-    spacing = file.end_marker_sample - file.start_marker_sample
+    ratio = recording.rate_hz / marker.rate_hz
+    places, matches = _candidates(recording, marker)
+    spacing = (file.end_marker_sample - file.start_marker_sample) * ratio
     pair = _best_pair(places, matches, spacing)
     if pair is None:
         return _place_by_one(recording, marker, file, places, matches)
     start, end = (int(places[i]) for i in pair)
     start_curve, end_curve = (
-        _correlation_around(recording.samples, marker, place) for place in (start, end)
+        _correlation_around(recording, marker, place) for place in (start, end)
     )
-    scale = (end - start + _shift_between(start_curve, end_curve)) / spacing
+    scale = ratio * (end - start + _shift_between(start_curve, end_curve)) / spacing
     centre = len(start_curve) // 2
     fine = int(np.argmax(np.abs(start_curve))) - centre
     return Placement(
@@ -90,20 +102,22 @@ def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) 
         scale=scale,
         markers="both",
         match=float(min(matches[i] for i in pair)),
+        rate_ratio=ratio,
     )
 
 
-def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatArray]:
+def _candidates(recording: Recording, marker: Marker) -> tuple[FloatArray, FloatArray]:
     """Return the places (samples) and normalised correlations of what may be markers.
 
     The search runs on a recording averaged down to a few kilohertz, where the marker lives:
     position to a fraction of a millisecond is enough here.
     """
-    step = max(1, int(marker.rate_hz / (2.6 * marker.start_hz)))
+    samples, rate_hz = recording.samples, recording.rate_hz
+    step = max(1, int(rate_hz / (2.6 * marker.start_hz)))
     whole = samples[: len(samples) // step * step].reshape(-1, step)
     # Single precision: a place is sought here, not a level, and it takes half the memory.
     short = np.einsum("ij->i", whole).astype(np.float32)
-    chirp = marker.waveform(rate_hz=marker.rate_hz / step).astype(np.float32)
+    chirp = marker.waveform(rate_hz=rate_hz / step).astype(np.float32)
     if len(short) <= len(chirp):
         return np.empty(0), np.empty(0)
     match = _normalised_correlation(short, chirp)
@@ -146,7 +160,7 @@ def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
     return np.asarray(correlation / np.sqrt(local, out=local))
 
 
-def _best_pair(places: FloatArray, matches: FloatArray, spacing: int) -> tuple[int, int] | None:
+def _best_pair(places: FloatArray, matches: FloatArray, spacing: float) -> tuple[int, int] | None:
     """Return the two candidates that stand as far apart as start and end marker should."""
     best, best_match = None, 0.0
     for i, start in enumerate(places):
@@ -175,38 +189,36 @@ def _place_by_one(
     if np.sum(matches >= SURE_MATCH) > 1:
         found = places[matches >= SURE_MATCH]
         raise InputError(
-            f"{recording.path}: the markers stand {(found[-1] - found[0]) / marker.rate_hz:.3f} s"
-            f" apart, in this stimulus they stand"
-            f" {(file.end_marker_sample - file.start_marker_sample) / marker.rate_hz:.3f} s"
+            f"{recording.path}: the markers stand"
+            f" {(found[-1] - found[0]) / recording.rate_hz:.3f} s apart, in this stimulus they"
+            f" stand {(file.end_marker_sample - file.start_marker_sample) / marker.rate_hz:.3f} s"
             " apart: give the sidecar of the stimulus that was played"
         )
     place = places[int(np.argmax(matches))]
-    curve = _correlation_around(recording.samples, marker, int(place))
+    curve = _correlation_around(recording, marker, int(place))
     place += int(np.argmax(np.abs(curve))) - len(curve) // 2
-    as_start = place - file.start_marker_sample
-    as_end = place - file.end_marker_sample
-    start_holds = _rungs_inside(recording, file, as_start)
-    end_holds = _rungs_inside(recording, file, as_end)
-    name, offset = ("start", as_start) if start_holds >= end_holds else ("end", as_end)
-    return Placement(
-        offset_samples=float(offset), scale=1.0, markers=name, match=float(np.max(matches))
+    ratio, match = recording.rate_hz / marker.rate_hz, float(np.max(matches))
+    as_start, as_end = (
+        Placement(float(place - ratio * sample), ratio, name, match, ratio)
+        for name, sample in (("start", file.start_marker_sample), ("end", file.end_marker_sample))
     )
+    start_holds, end_holds = (_rungs_inside(recording, file, one) for one in (as_start, as_end))
+    return as_start if start_holds >= end_holds else as_end
 
 
-def _rungs_inside(recording: Recording, file: StimulusFile, offset: float) -> int:
+def _rungs_inside(recording: Recording, file: StimulusFile, placement: Placement) -> int:
     played = [rung.start_sample for rung in file.rungs]
     played += [burst.start_sample for burst in file.bursts]
-    starts = [offset + sample for sample in played]
-    return sum(0 <= start < len(recording.samples) for start in starts)
+    return sum(0 <= placement.at(sample) < len(recording.samples) for sample in played)
 
 
-def _correlation_around(samples: FloatArray, marker: Marker, place: int) -> FloatArray:
+def _correlation_around(recording: Recording, marker: Marker, place: int) -> FloatArray:
     """Return the correlation with the marker, lag by lag, around a place found coarsely."""
-    half = int(max(COMPARED_S, COMPARED_PERIODS / marker.start_hz) * marker.rate_hz)
-    chirp = marker.waveform()
+    half = int(max(COMPARED_S, COMPARED_PERIODS / marker.start_hz) * recording.rate_hz)
+    chirp = marker.waveform(rate_hz=recording.rate_hz)
     first = place - half
     stretch = np.zeros(len(chirp) + 2 * half)
-    inside = samples[max(first, 0) : first + len(stretch)]
+    inside = recording.samples[max(first, 0) : first + len(stretch)]
     stretch[max(-first, 0) : max(-first, 0) + len(inside)] = inside
     length = fast_length(len(stretch))
     spectrum = np.fft.rfft(stretch, length) * np.conj(np.fft.rfft(chirp, length))

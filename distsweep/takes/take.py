@@ -20,6 +20,7 @@ from distsweep.takes.doubts import level_band_doubts, take_doubts
 from distsweep.takes.file_order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.gain_warnings import ladder_gain_warnings, staircase_gain_warnings
+from distsweep.takes.recorded_band import band_cut, recorded_band_hz
 from distsweep.takes.recording import Recording, read_recording
 from distsweep.takes.session import Calibration, Session, TakeEntry
 from distsweep.takes.sweep_identity import CLOCKS_PPM, check_sweeps
@@ -64,6 +65,11 @@ class FoundTake:
     marker_changes: list[MarkerChange | None]
 
     @property
+    def band_hz(self) -> tuple[float, float]:
+        """The band that was measured: the stimulus's, as far as it was recorded."""
+        return recorded_band_hz(self.stimulus.recipe, self.recordings[0])
+
+    @property
     def cut(self) -> CutLadder | CutStaircase:
         """What the analysis measures."""
         return self.cutting.cut
@@ -103,11 +109,18 @@ def _find_staircase(
 
 
 def take_settings(
-    recipe: LadderRecipe | StaircaseRecipe, calibration: Calibration, conditions: Conditions
+    recipe: LadderRecipe | StaircaseRecipe,
+    calibration: Calibration,
+    conditions: Conditions,
+    *,
+    band_hz: tuple[float, float] | None = None,
 ) -> TakeSettings:
-    """Return what the analysis of a take goes by."""
+    """Return what the analysis of a take goes by.
+
+    ``band_hz`` is the band that was recorded; None: the recipe's.
+    """
     return TakeSettings(
-        band_hz=recipe.band_hz,
+        band_hz=band_hz or recipe.band_hz,
         order=recipe.order,
         correction_db=calibration.correction_db,
         level_offset_db=calibration.level_offset_db,
@@ -146,6 +159,7 @@ def take_warnings(
     mixed = session.calibrated and not settings.calibrated
     return [
         *take.cutting.missing,
+        *band_cut(take.stimulus.recipe, take.recordings[0]),
         *_clock_drift(take.cutting.clock_drift_ppm, rungs),
         *([] if measured.background is not None else [Reason("no_background")]),
         *silent,
