@@ -37,6 +37,7 @@ from distsweep.results import (
     Warning_,
     first_take,
 )
+from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.takes.doubts import session_warnings
 from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
 from distsweep.takes.take import find_take, take_settings, take_warnings
@@ -48,13 +49,24 @@ Progress = Callable[[str], None]
 """Called with what is being worked on, a short text at a time."""
 
 
-def analyse(session: Session | str | Path, *, progress: Progress | None = None) -> Results:
+Found = Callable[[FoundStimulus], None]
+"""Called with each stimulus that was found in a sound file."""
+
+
+def analyse(
+    session: Session | str | Path,
+    *,
+    progress: Progress | None = None,
+    found: Found | None = None,
+) -> Results:
     """Analyse every take of a session.
 
     Parameters
     ----------
     session : a session, its folder, or its ``session.toml``.
     progress : called with a short text before each take.
+    found : called with what was found of a sweep where a take names the sound file that was played
+        instead of a sidecar.
 
     Raises
     ------
@@ -69,7 +81,7 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
     for number, entry in enumerate(session.takes):
         if progress is not None:
             progress(f"take {entry.position!r}")
-        measured, take, doubts = _analyse_take(session, entry)
+        measured, take, doubts = _analyse_take(session, entry, found)
         takes.append(take)
         warnings += doubts
         if isinstance(measured, MeasuredLadder):
@@ -98,11 +110,13 @@ def analyse(session: Session | str | Path, *, progress: Progress | None = None) 
 
 
 def _analyse_take(
-    session: Session, entry: TakeEntry
+    session: Session, entry: TakeEntry, found: Found | None
 ) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
     """Return a take as measured and as recorded, with its warnings."""
     calibration = session.calibration_of(entry)
     recorded = find_take(entry)
+    if found is not None and isinstance(recorded.stimulus, FoundStimulus):
+        found(recorded.stimulus)
     settings = take_settings(
         recorded.stimulus.recipe, calibration, session.conditions, band_hz=recorded.band_hz
     )
@@ -178,14 +192,16 @@ def analyse_recording(
     stimulus: str | Path,
     channel: int = 1,
     progress: Progress | None = None,
+    found: Found | None = None,
 ) -> Results:
     """Analyse one recording (or one file a rung) without a session; levels are in dBFS.
 
     Parameters
     ----------
     recording : a sound file, or a list of them in the order of the stimulus's files.
-    stimulus : the sidecar of the stimulus that was played.
+    stimulus : the sidecar of the stimulus that was played, or the sound file itself.
     channel : counted from 1.
+    progress, found : see `analyse`.
 
     Raises
     ------
@@ -195,4 +211,4 @@ def analyse_recording(
     paths = [recording] if isinstance(recording, str | Path) else list(recording)
     entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
     session = Session(Path(), Device(), Conditions(), Calibration(), (entry,))
-    return analyse(session, progress=progress)
+    return analyse(session, progress=progress, found=found)

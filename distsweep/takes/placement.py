@@ -47,6 +47,7 @@ class Placement:
 
     ``markers`` tells which were found: "both", "start" or "end"; with one only, the clocks are
     alike by assumption. ``match`` is the normalised correlation of the weaker marker found.
+    "sweeps" or "sweep": it was placed by several of its sweeps, or by its only one.
     ``rate_ratio`` is the recording's rate over the stimulus's.
     """
 
@@ -68,7 +69,8 @@ class Placement:
     @property
     def clock_drift_ppm(self) -> float | None:
         """The same minus one, in parts per million; None where it is not known."""
-        return (self.clock_scale - 1.0) * 1e6 if self.markers == "both" else None
+        known = self.markers in ("both", "sweeps")
+        return (self.clock_scale - 1.0) * 1e6 if known else None
 
 
 def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) -> Placement:

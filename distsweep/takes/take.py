@@ -12,14 +12,16 @@ from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.settings import TakeSettings
 from distsweep.reason import Reason
 from distsweep.results import Conditions
+from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus, read_sidecar
+from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.cutting import FoundLadder, cut_ladder, marker_changes
 from distsweep.takes.doubts import level_band_doubts, take_doubts
 from distsweep.takes.file_order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.gain_warnings import ladder_gain_warnings, staircase_gain_warnings
+from distsweep.takes.played import read_played
 from distsweep.takes.recorded_band import band_cut, recorded_band_hz
 from distsweep.takes.recording import Recording, read_recording
 from distsweep.takes.session import Calibration, Session, TakeEntry
@@ -59,7 +61,7 @@ class FoundTake:
     """
 
     entry: TakeEntry
-    stimulus: Stimulus
+    stimulus: Stimulus | FoundStimulus
     recordings: list[Recording]
     cutting: FoundLadder | FoundStaircase
     marker_changes: list[MarkerChange | None]
@@ -84,9 +86,13 @@ def find_take(entry: TakeEntry) -> FoundTake:
         A file cannot be used, a recording does not hold its file of the stimulus, recordings are
         listed twice or in the wrong order, or nothing is complete.
     """
-    stimulus = read_sidecar(entry.stimulus)
+    stimulus = read_played(entry.stimulus)
     recordings = [read_recording(path, channel=entry.channel) for path in entry.recordings]
     refuse_repeated(recordings)
+    if isinstance(stimulus, FoundStimulus):
+        from distsweep.takes.foreign import cut_foreign
+
+        return FoundTake(entry, stimulus, recordings, cut_foreign(stimulus, recordings), [None])
     if isinstance(stimulus, LadderStimulus):
         ladder = cut_ladder(stimulus, recordings)
         refuse_ladder_order(stimulus, recordings, ladder.placements)
@@ -145,12 +151,14 @@ def take_warnings(
     silent: list[Reason] = []
     level_band: list[Reason] = []
     coarse: list[Reason] = []
+    moved: list[Reason] = []
     rungs = 0
     # A ladder's proof needs its measurement; a staircase's tones were proved when it was found.
     if isinstance(take.cutting, FoundLadder):
-        assert isinstance(take.stimulus, LadderStimulus) and isinstance(measured, MeasuredLadder)
+        assert isinstance(measured, MeasuredLadder)
         silent, rungs = check_sweeps(take.recordings, take.cutting, measured), len(measured.rungs)
-        moved = ladder_gain_warnings(take.stimulus, take.marker_changes, measured)
+        if isinstance(take.stimulus, LadderStimulus):
+            moved = ladder_gain_warnings(take.stimulus, take.marker_changes, measured)
         level_band = level_band_doubts(measured.frequency_hz, settings)
         coarse = _coarse_steps(take.cutting.cut)
     else:
