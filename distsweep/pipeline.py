@@ -76,16 +76,8 @@ def analyse(
     if not isinstance(session, Session):
         session = read_session(session)
     warnings = [warning_record(reason) for reason in session_warnings(session)]
-    takes: list[Take] = []
-    ladders: list[tuple[int, MeasuredLadder]] = []
-    for number, entry in enumerate(session.takes):
-        if progress is not None:
-            progress(f"take {entry.position!r}")
-        measured, take, doubts = _analyse_take(session, entry, found)
-        takes.append(take)
-        warnings += doubts
-        if isinstance(measured, MeasuredLadder):
-            ladders.append((number, measured))
+    takes, ladders, doubts = _analyse_takes(session, progress, found)
+    warnings += doubts
     axis = first_take(takes, "axis") or takes[0]
     device = session.device
     resonances = find_resonances(
@@ -107,6 +99,24 @@ def analyse(
         limiter_agreement=limiter_agreement,
         resonance_notes=resonance_notes(resonances),
     )
+
+
+def _analyse_takes(
+    session: Session, progress: Progress | None, found: Found | None
+) -> tuple[list[Take], list[tuple[int, MeasuredLadder]], list[Warning_]]:
+    """Return the takes as recorded, the ladders among them as measured, and the warnings."""
+    takes: list[Take] = []
+    ladders: list[tuple[int, MeasuredLadder]] = []
+    warnings: list[Warning_] = []
+    for number, entry in enumerate(session.takes):
+        if progress is not None:
+            progress(f"take {entry.position!r}")
+        measured, take, doubts = _analyse_take(session, entry, found)
+        takes.append(take)
+        warnings += doubts
+        if isinstance(measured, MeasuredLadder):
+            ladders.append((number, measured))
+    return takes, ladders, warnings
 
 
 def _analyse_take(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.units import BoolArray, FloatArray, IntArray
+from distsweep.units import BoolArray, FloatArray, IntArray, power_to_db
 
 FRAME_S = 0.01
 """Length of a frame (chosen: a sweep of 2 s over 5 Hz to 24 kHz passes 4 % of its frequency in it,
@@ -129,7 +129,7 @@ def _is_noise(samples: FloatArray, rate_hz: int, frames: Frames) -> bool:
     heard = np.flatnonzero(frames.heard)
     if 2 * len(heard) < len(frames.heard) or len(heard) < 20:
         return False
-    if np.std(10.0 * np.log10(frames.power[heard])) > EVEN_DB:
+    if np.std(power_to_db(frames.power[heard])) > EVEN_DB:
         return False
     length = round(FRAME_S * rate_hz)
     firsts = np.round(frames.time_s[heard[:: max(1, len(heard) // 500)]] * rate_hz - 0.5 * length)

@@ -18,7 +18,7 @@ from distsweep.takes.cutting import FoundLadder
 from distsweep.takes.placement import LARGEST_DRIFT, Placement
 from distsweep.takes.recorded_band import BAND_OF_RATE
 from distsweep.takes.recording import Recording
-from distsweep.units import FloatArray
+from distsweep.units import FloatArray, db_to_power
 
 SOUGHT_HZ = (100.0, 5000.0)
 """Band in which sweeps are sought (chosen: every driver of a small loudspeaker radiates in a part
@@ -58,6 +58,10 @@ DIED_AWAY_S, BEFORE_S = 1.0, 0.05
 
 LEAST_QUIET_S = 0.7
 """Shortest silence of use (chosen: the background's spectra are averages over 0.68 s)."""
+
+LOUDER_DB = 6.0
+"""A stretch of half that length is no silence where it is louder than the quieter ones by this
+(chosen: quiet rooms differ by 1 or 2 dB from second to second)."""
 
 
 @dataclass(frozen=True)
@@ -294,16 +298,37 @@ def _cut_rung(
 def _silences(
     stimulus: FoundStimulus, recording: Recording, placement: Placement
 ) -> Iterator[FloatArray]:
-    """Yield what lies before, between and after the sweeps, where it is long enough."""
+    """Yield what is quiet and long enough before, between and after the sweeps.
+
+    A signal that announces the sweeps, or a room's last reverberation, is no silence.
+    """
     rate_hz = recording.rate_hz
     length = stimulus.sweep.samples * placement.scale
     starts = [placement.at(rung.start_sample) for rung in stimulus.file.rungs]
     ends = [0.0, *(start + length + DIED_AWAY_S * rate_hz for start in starts)]
     nexts = [*(start - BEFORE_S * rate_hz for start in starts), float(len(recording.samples))]
+    gaps = []
     for first, last in zip(ends, nexts, strict=True):
-        silence = recording.samples[max(0, round(first)) : max(0, round(last))]
-        if len(silence) >= LEAST_QUIET_S * rate_hz:
-            yield silence
+        gaps.append(recording.samples[max(0, round(first)) : max(0, round(last))])
+    block = round(LEAST_QUIET_S * rate_hz / 2.0)
+    # Differences of neighbouring samples: the slow, restless part of a room's noise is left out.
+    powers = [_block_powers(np.diff(gap), block) for gap in gaps]
+    usual = np.concatenate(powers)
+    if not len(usual):
+        return
+    limit = float(np.quantile(usual, 0.25)) * float(db_to_power(LOUDER_DB))
+    for gap, power in zip(gaps, powers, strict=True):
+        edges = np.flatnonzero(np.diff(np.pad(power <= limit, 1).astype(int)))
+        for low, high in edges.reshape(-1, 2):
+            if high - low >= 2:
+                yield gap[low * block : high * block]
+
+
+def _block_powers(samples: FloatArray, block: int) -> FloatArray:
+    """Return the mean squares of whole blocks, the last one shorter by up to one sample."""
+    count = (len(samples) + 1) // block
+    padded = np.pad(samples, (0, max(0, count * block - len(samples))))[: count * block]
+    return np.asarray(np.mean(padded.reshape(count, block) ** 2, axis=1))
 
 
 def _no_rung(recording: Recording, played: PlayedRung) -> Reason:

@@ -120,9 +120,7 @@ def main() -> None:
         for number in range(given.count):
             drawn = drawn_file(rng)
             own = drawn.sweep
-            soundfile.write(
-                folder / "played.wav", drawn.waveform(), own.rate_hz, subtype="PCM_24"
-            )
+            soundfile.write(folder / "played.wav", drawn.waveform(), own.rate_hz, subtype="PCM_24")
             shares = []
             for where, branches in (("behind", curved_first(rng)), ("before", draw(rng))):
                 found, errors, reliable = harmonic_errors(folder, drawn, branches)
