@@ -27,6 +27,11 @@ LARGEST_DRIFT = 2e-3
 """Largest difference of two clocks that is believed (chosen: converters keep 100 ppm, tape
 and streaming do not belong here)."""
 
+LARGEST_SPEED = 0.021
+"""Largest departure of a player's or a recorder's speed that is believed (chosen: tape machines,
+and rates that a thousandth or a fiftieth was taken off). Past LARGEST_DRIFT the markers themselves
+must be as much longer or shorter as their distance."""
+
 LEAST_RATE_OF_MARKER = 2.6
 """Lowest rate of a recording, over the marker's highest frequency (chosen: half of it lies 1.3
 times above that frequency, and the search for markers averages down to no lower one)."""
@@ -89,7 +94,9 @@ def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) 
     ratio = recording.rate_hz / marker.rate_hz
     places, matches = _candidates(recording, marker)
     spacing = (file.end_marker_sample - file.start_marker_sample) * ratio
-    pair = _best_pair(places, matches, spacing)
+    pair = _best_pair(places, matches, spacing, LARGEST_DRIFT)
+    if pair is None:
+        pair = _pair_at_speed(recording, marker, places, matches, spacing)
     if pair is None:
         return _place_by_one(recording, marker, file, places, matches)
     start, end = (int(places[i]) for i in pair)
@@ -162,16 +169,43 @@ def _normalised_correlation(signal: Any, chirp: Any) -> FloatArray:
     return np.asarray(correlation / np.sqrt(local, out=local))
 
 
-def _best_pair(places: FloatArray, matches: FloatArray, spacing: float) -> tuple[int, int] | None:
-    """Return the two candidates that stand as far apart as start and end marker should."""
+def _best_pair(
+    places: FloatArray, matches: FloatArray, spacing: float, largest: float
+) -> tuple[int, int] | None:
+    """Return the two candidates that stand as far apart as start and end marker should.
+
+    ``largest`` is the share by which their distance may differ.
+    """
     best, best_match = None, 0.0
     for i, start in enumerate(places):
         for j in range(i + 1, len(places)):
             together = min(matches[i], matches[j])
-            fits = abs((places[j] - start) / spacing - 1.0) < LARGEST_DRIFT
+            fits = abs((places[j] - start) / spacing - 1.0) < largest
             if fits and together > best_match:
                 best, best_match = (i, j), together
     return best
+
+
+def _pair_at_speed(
+    recording: Recording,
+    marker: Marker,
+    places: FloatArray,
+    matches: FloatArray,
+    spacing: float,
+) -> tuple[int, int] | None:
+    """Return two candidates that another speed explains: their chirps ran at it as well."""
+    pair = _best_pair(places, matches, spacing, LARGEST_SPEED)
+    if pair is None:
+        return None
+    speed = (places[pair[1]] - places[pair[0]]) / spacing
+    for place in places[list(pair)]:
+        as_played, at_speed = (
+            float(np.max(np.abs(_correlation_around(recording, marker, int(place), scale=scale))))
+            for scale in (1.0, speed)
+        )
+        if at_speed**2 <= as_played**2 * speed:  # a longer chirp has more energy
+            return None
+    return pair
 
 
 def _place_by_one(
@@ -214,10 +248,15 @@ def _rungs_inside(recording: Recording, file: StimulusFile, placement: Placement
     return sum(0 <= placement.at(sample) < len(recording.samples) for sample in played)
 
 
-def _correlation_around(recording: Recording, marker: Marker, place: int) -> FloatArray:
-    """Return the correlation with the marker, lag by lag, around a place found coarsely."""
+def _correlation_around(
+    recording: Recording, marker: Marker, place: int, *, scale: float = 1.0
+) -> FloatArray:
+    """Return the correlation with the marker, lag by lag, around a place found coarsely.
+
+    ``scale`` is how much longer than played the marker is taken to have been recorded.
+    """
     half = int(max(COMPARED_S, COMPARED_PERIODS / marker.start_hz) * recording.rate_hz)
-    chirp = marker.waveform(rate_hz=recording.rate_hz)
+    chirp = marker.waveform(rate_hz=recording.rate_hz * scale)
     first = place - half
     stretch = np.zeros(len(chirp) + 2 * half)
     inside = recording.samples[max(first, 0) : first + len(stretch)]

@@ -12,6 +12,7 @@ import soundfile
 from closed_form import MILDLY_CURVED, play
 from conftest import RATE_HZ, Bench, ladder_recipe, long
 from staircase_bench import stimulus_of
+from test_placement import recorded_by_another_clock
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse_recording
@@ -100,6 +101,31 @@ def test_a_tone_above_the_recordings_band_is_named(tmp_path: Path) -> None:
     soundfile.write(path, 0.5 * at_rate(wave, 8000), 8000, subtype="DOUBLE")
     with pytest.raises(InputError, match="8000 Hz, too low for a stimulus that starts at 5000 Hz"):
         analyse_recording(path, stimulus=tmp_path / "steps.json")
+
+
+@pytest.mark.parametrize("ppm", [-20000.0, long(4200.0), long(10000.0)])
+def test_a_recording_at_another_speed_is_one_with_a_drift(heard: Heard, ppm: float) -> None:
+    """Up to 2 %: the markers ran at that speed as well as the sweeps between them."""
+    slow = recorded_by_another_clock(heard.samples, ppm)
+    results = heard.bench.analyse(slow, name="slow.wav", subtype="DOUBLE")
+    take, same = results.take(), heard.take
+    assert take.clock_drift_ppm == pytest.approx(ppm, abs=1.0)
+    assert "clock_drift" in [w.code for w in results.warnings]
+    assert take.rungs[1].fundamental_db == pytest.approx(same.rungs[1].fundamental_db, abs=0.02)
+    one, two = same.rungs[1].harmonics[2], take.rungs[1].harmonics[2]
+    clear = one.level_db - one.floor_db > CLEAR_DB
+    assert np.max(np.abs(two.level_db - one.level_db)[clear]) < 0.02
+
+
+@pytest.mark.parametrize("longer", [1.01, long(0.985)])
+def test_a_sweep_of_another_length_is_no_other_speed(
+    heard: Heard, tmp_path: Path, longer: float
+) -> None:
+    recipe = ladder_recipe(levels_dbfs=[-20, -10], sweep_s=4.0 * longer)
+    other = Bench(tmp_path, recipe)
+    path = other.record(heard.samples)
+    with pytest.raises(InputError, match="give the sidecar of the stimulus that was played"):
+        analyse_recording(path, stimulus=other.sidecar)
 
 
 def test_a_rate_below_the_stimulus_is_refused(heard: Heard) -> None:
