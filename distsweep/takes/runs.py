@@ -20,7 +20,12 @@ from distsweep.reason import Reason
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.marker_search import Searching, marker_pairs, marker_places
-from distsweep.takes.placement import check_only_marker
+from distsweep.takes.placement import (
+    LARGEST_DRIFT,
+    LARGEST_SPEED,
+    check_only_marker,
+    check_rate,
+)
 from distsweep.takes.recording import (
     ALL_CLIPPED_SHARE,
     SILENT_PEAK,
@@ -178,6 +183,7 @@ def _runs_or_none(sound: SoundFile, search: Search) -> list[Run] | NoSignalError
 
 
 def _find_runs(sound: SoundFile, search: Search) -> list[Run]:
+    check_rate(sound, search.marker)
     told = _part(search.searching, 0.0, 0.4)
     levels = _remembered(_surveys, (), sound, lambda: survey(sound, searching=told))
     here = levels[search.channel - 1]
@@ -195,11 +201,14 @@ def _find_runs(sound: SoundFile, search: Search) -> list[Run]:
         searching=_part(search.searching, 0.4, 1.0),
     )
     spacing = search.ratio(sound) * search.spacing
-    pairs = marker_pairs(places, matches, spacing=spacing, chirp=_chirp_samples(sound, search))
-    if pairs:
-        return _stretches(sound, search, places, matches, pairs)
+    chirp = _chirp_samples(sound, search)
+    # Another speed than the clocks' is proved where the run is placed.
+    for drift in (LARGEST_DRIFT, LARGEST_SPEED):
+        pairs = marker_pairs(places, matches, spacing=spacing, chirp=chirp, drift=drift)
+        if pairs:
+            return _stretches(sound, search, places, matches, pairs)
     ratio = search.ratio(sound)
-    check_only_marker(sound.path, search.marker, search.file, places / ratio, matches)
+    check_only_marker(sound, search.marker, search.file, places, matches)
     only = int(np.argmax(matches))
     around = AROUND_S * sound.rate_hz
     first = places[only] - ratio * search.file.end_marker_sample - around
