@@ -14,9 +14,9 @@ from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.settings import TakeSettings
 from distsweep.reason import Reason
 from distsweep.results import Conditions, Damage
-from distsweep.stimulus.found_sweep import FoundStimulus
+from distsweep.stimulus.found_sweep import FoundFile, FoundStimulus
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus
+from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus, StimulusFile
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.channel_choice import on_a_channel
 from distsweep.takes.cutting import FoundLadder, check_count, cut_ladder, marker_changes
@@ -64,6 +64,7 @@ class FoundTake:
     cutting : the cut stimulus, the clocks' drift, and what is missing of it.
     marker_changes : one a file; None where a marker was not found.
     choices : what was chosen for want of being told: a channel, a run.
+    channel : the one that was taken, counted from 1.
     """
 
     entry: TakeEntry
@@ -72,6 +73,14 @@ class FoundTake:
     cutting: FoundLadder | FoundStaircase
     marker_changes: list[MarkerChange | None]
     choices: list[Reason]
+    channel: int
+
+    @property
+    def stimulus_files(self) -> Sequence[StimulusFile | FoundFile]:
+        """The files of what was played."""
+        if isinstance(self.stimulus, FoundStimulus):
+            return [self.stimulus.file]
+        return self.stimulus.files
 
     @property
     def band_hz(self) -> tuple[float, float]:
@@ -135,7 +144,7 @@ def _find_foreign(entry: TakeEntry, stimulus: FoundStimulus, channel: int) -> Fo
     refuse_repeated(recordings)
     choices = _other_channel(entry, entry.recordings, channel)
     found = cut_foreign(stimulus, recordings)
-    return FoundTake(entry, stimulus, recordings, found, [None], choices)
+    return FoundTake(entry, stimulus, recordings, found, [None], choices, channel)
 
 
 EachRun = tuple[tuple[TakeEntry, ...], list[Reason]]
@@ -196,8 +205,10 @@ def _find_take(
         ladder = cut_ladder(stimulus, recordings)
         refuse_ladder_order(stimulus, recordings, ladder.placements)
         refuse_copies(recordings, stimulus.files)
-        return FoundTake(entry, stimulus, recordings, ladder, ladder.marker_changes, choices)
-    return _find_staircase(entry, stimulus, recordings, choices)
+        return FoundTake(
+            entry, stimulus, recordings, ladder, ladder.marker_changes, choices, channel
+        )
+    return _find_staircase(entry, stimulus, recordings, choices, channel)
 
 
 def _other_channel(entry: TakeEntry, paths: Sequence[Path], channel: int) -> list[Reason]:
@@ -212,6 +223,7 @@ def _find_staircase(
     stimulus: StaircaseStimulus,
     recordings: list[Recording],
     choices: list[Reason],
+    channel: int,
 ) -> FoundTake:
     # Imported here: what proves tones loads the analysis of tones, which no ladder needs.
     from distsweep.takes.cutting_staircase import cut_staircase
@@ -220,7 +232,7 @@ def _find_staircase(
     placements = placed_staircase(stimulus, recordings)
     staircase = cut_staircase(stimulus, recordings, placements)
     changes = marker_changes(stimulus, zip(recordings, stimulus.files, placements, strict=True))
-    return FoundTake(entry, stimulus, recordings, staircase, changes, choices)
+    return FoundTake(entry, stimulus, recordings, staircase, changes, choices, channel)
 
 
 def take_settings(
