@@ -59,7 +59,7 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
                 missing.append(_no_rung(recording, played[0]))
             else:
                 later = played[0].start_sample - file.start_marker_sample
-                rungs.append(replace(rung, file=number, start_s=later / recording.rate_hz))
+                rungs.append(replace(rung, file=number, start_s=later / stimulus.sweep.rate_hz))
     if not any(rung.role == "rung" for rung in rungs):
         raise InputError(
             f"{recordings[0].path}: holds no complete rung of the stimulus: record it again"
@@ -67,7 +67,7 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
     drifts = [p.clock_drift_ppm for p in placements if p.clock_drift_ppm is not None]
     drift_ppm = float(np.mean(drifts)) if drifts else None
     cut = CutLadder(
-        stimulus.sweep,
+        stimulus.sweep.at_rate(recordings[0].rate_hz),
         rungs,
         quiet=[quiet_part(*found) for found in files],
         scale=1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm,
@@ -82,10 +82,16 @@ def place_files(stimulus: Stimulus, recordings: Sequence[Recording]) -> list[Pla
     Raises
     ------
     InputError
-        The number of recordings is not that of the stimulus's files, or a recording does
-        not hold its file.
+        The number of recordings is not that of the stimulus's files, their rates differ, or a
+        recording does not hold its file.
     """
     check_count([recording.path for recording in recordings], stimulus)
+    other = next((r for r in recordings if r.rate_hz != recordings[0].rate_hz), None)
+    if other is not None:
+        raise InputError(
+            f"{other.path}: was recorded at {other.rate_hz} Hz, {recordings[0].path.name} at"
+            f" {recordings[0].rate_hz} Hz: record all files of a take at one rate"
+        )
     return [
         place_stimulus(recording, marker=stimulus.marker, file=file)
         for recording, file in zip(recordings, stimulus.files, strict=True)

@@ -121,6 +121,20 @@ def _clock_drift(drift_ppm: float, clocks_ppm: float, one_sweep: bool) -> str:
     )
 
 
+def _one_sweep(recording: str) -> str:
+    return (
+        f"{recording} holds one sweep, and no markers: whether player and recorder ran on different"
+        " clocks is not known, and was not taken out."
+    )
+
+
+def _recorded_band(rate_hz: int, high_hz: float, played_hz: float) -> str:
+    return (
+        f"The recording's rate of {rate_hz} Hz holds frequencies up to {high_hz:.0f} Hz: what lies"
+        f" above, up to {played_hz:g} Hz, was not recorded, neither as fundamental nor as harmonic."
+    )
+
+
 def _no_background() -> str:
     return (
         "The silence before the first rung was not recorded: floors are not known, and nothing can"
@@ -285,9 +299,11 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "no_reference": _no_reference,
     "not_come_back": _not_come_back,
     "one_rung": _one_rung,
+    "one_sweep": _one_sweep,
     "output_falls": _output_falls,
     "pass_left_out": _pass_left_out,
     "passes_differ": _passes_differ,
+    "recorded_band": _recorded_band,
     "silent_rungs": _silent_rungs,
     "uncalibrated": _uncalibrated,
 }

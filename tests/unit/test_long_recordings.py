@@ -64,7 +64,7 @@ def test_each_run_is_a_take_and_its_channel_is_found(several) -> None:
         # Noise of 1e-5 lies 70 dB below the softest rung.
         assert np.max(np.abs(fundamental_db - levels(bench, gain))) < 0.02
     told = {warning.code: warning.message for warning in results.warnings}
-    assert "channel 2 holds them" in told["other_channel"]
+    assert "channel 2 holds it" in told["other_channel"]
     assert "3 times" in told["several_runs"]
     assert shares[-1] == 1.0 and all(0.0 <= share <= 1.0 for share in shares)
 
@@ -101,7 +101,7 @@ def test_a_short_recording_s_channel_is_found(make_bench) -> None:
     path = bench.record(np.stack([silent, silent, heard], axis=1))
     results = analyse_recording(path, stimulus=bench.sidecar)
     told = [warning.message for warning in results.warnings if warning.code == "other_channel"]
-    assert len(told) == 1 and "channel 3 holds them" in told[0]
+    assert len(told) == 1 and "channel 3 holds it" in told[0]
     with pytest.raises(InputError, match="channel 1 is silent"):
         analyse_recording(path, stimulus=bench.sidecar, channel=1)
     nowhere = bench.record(np.stack([silent, silent], axis=1), name="nowhere.wav")
