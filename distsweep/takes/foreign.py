@@ -1,52 +1,27 @@
-"""Placing and cutting a recording of sweeps that have no markers: by the sweeps themselves."""
+"""Reading a recording of sweeps that have no markers, and cutting it into rungs and silences."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder, CutRung
-from distsweep.errors import InputError, NoSignalError
-from distsweep.fast_length import fast_length
+from distsweep.errors import InputError
 from distsweep.reason import Reason
 from distsweep.stimulus.found_sweep import FoundStimulus, by_level
 from distsweep.stimulus.sidecar import PlayedRung
-from distsweep.stimulus.sweep import Sweep
 from distsweep.takes.cutting import FoundLadder
-from distsweep.takes.placement import LARGEST_DRIFT, Placement
-from distsweep.takes.recorded_band import BAND_OF_RATE
-from distsweep.takes.recording import Recording
+from distsweep.takes.placement import Placement
+from distsweep.takes.recording import Recording, read_recording
+from distsweep.takes.sound_file import open_sound
+from distsweep.takes.sweep_placement import place_sweeps
 from distsweep.units import FloatArray, db_to_power
 
-SOUGHT_HZ = (100.0, 5000.0)
-"""Band in which sweeps are sought (chosen: every driver of a small loudspeaker radiates in a part
-of it, and rooms are quieter there than below)."""
-
-ENVELOPE_S = 0.001
-"""An arrival is that of the most energy in so short a time (chosen: a direct sound with its first
-reflection from the cabinet)."""
-
-REACH_S = 0.01
-"""How far, besides the clocks' drift, a sweep may arrive from where another one puts it (chosen: a
-reflection that is louder in one of two is 3 m longer)."""
-
-CANDIDATES, APART_S = 20, 0.05
-"""So many of the strongest arrivals, so far apart, are tried as each of the sweeps (chosen: five
-sweeps and their second to fifth harmonics)."""
-
-CLEAR = 100.0
-"""Energy of an arrival over the recording's median from which it may be a sweep's (chosen: the
-largest of a minute of noise alone is 25 times its median)."""
-
-SMEARED_S = 0.001
-"""Drift within a sweep from which it is placed once more with the clocks' scale (chosen: as long as
-the envelope)."""
-
-COMPARED_S = 0.003
-"""Half the stretch of two sweeps' responses that is compared to tell their distance (chosen: it
-holds the direct sound)."""
+LONGEST_SAMPLES = 2**26
+"""Longest recording in which sweeps without markers are sought, whole, at 23 minutes of 48 kHz
+(chosen: the search holds it some five times over, which is 3 GB)."""
 
 LONGEST_PAUSE_S, LEAST_PAUSE_S = 1.5, 0.5
 """What follows a sweep is kept up to the first, or until the next sweep; at the end of a recording
@@ -64,13 +39,30 @@ LOUDER_DB = 6.0
 (chosen: quiet rooms differ by 1 or 2 dB from second to second)."""
 
 
-@dataclass(frozen=True)
-class _Pattern:
-    """Where a recording's sweeps arrive: samples, and whether each is clear; the energies' sum."""
+def read_foreign(
+    paths: Sequence[Path], stimulus: FoundStimulus, *, channel: int, number: int | None
+) -> list[Recording]:
+    """Read the recordings of a stimulus that was found in a sound file.
 
-    places: list[int]
-    clear: list[bool]
-    energy: float
+    Raises
+    ------
+    InputError
+        One cannot be used, is too long, or a run is named, which only markers tell apart.
+    """
+    if number is not None and number > 1:
+        raise InputError(
+            f"{paths[0]}: run {number} was asked for, and the sweeps of {stimulus.file.name} have"
+            " no markers that tell runs apart: leave number out, and give a file for each run"
+        )
+    for path in paths:
+        sound = open_sound(path)
+        if sound.samples > LONGEST_SAMPLES:
+            raise InputError(
+                f"{path}: is {sound.length_s / 60.0:.0f} minutes long, sweeps without markers are"
+                f" sought in {LONGEST_SAMPLES / sound.rate_hz / 60.0:.0f} minutes at most: give the"
+                " part that holds them"
+            )
+    return [read_recording(path, channel=channel) for path in paths]
 
 
 def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> FoundLadder:
@@ -112,148 +104,6 @@ def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> Fou
         step=recording.step,
     )
     return FoundLadder(cut, drift_ppm, missing, [None], [placement])
-
-
-def place_sweeps(stimulus: FoundStimulus, recording: Recording) -> Placement:
-    """Find the sweeps of a found stimulus in a recording.
-
-    Raises
-    ------
-    InputError
-        The recording does not hold them.
-    """
-    ratio = recording.rate_hz / stimulus.sweep.rate_hz
-    starts = np.array([rung.start_sample for rung in stimulus.file.rungs], dtype=float)
-    if len(recording.samples) < ratio * stimulus.sweep.samples:
-        raise InputError(
-            f"{recording.path}: is shorter than the sweep in {stimulus.file.name}: give a"
-            " recording of all of it"
-        )
-    placement = _placed(stimulus, recording, starts, Placement(0.0, ratio, "sweep", 1.0, ratio))
-    drift = placement.clock_scale - 1.0
-    if abs(drift) * stimulus.sweep.duration_s > SMEARED_S:
-        placement = _placed(stimulus, recording, starts, placement)
-    return placement
-
-
-def _placed(
-    stimulus: FoundStimulus, recording: Recording, starts: FloatArray, before: Placement
-) -> Placement:
-    """Place the sweeps, given the clocks' scale by a placement that is less exact."""
-    sweep = stimulus.sweep.at_rate(recording.rate_hz).as_recorded(before.clock_scale)
-    response = _response(recording, sweep)
-    pattern = _best_pattern(response, recording, sweep, starts * before.scale)
-    if pattern is None:
-        raise NoSignalError(
-            f"{recording.path}: the sweep of {stimulus.file.name} was not found: is it a recording"
-            " of that file, on this channel, and loud enough?"
-        )
-    offset, scale = _line(response, pattern, starts, recording.rate_hz, before.scale)
-    by = "sweeps" if sum(pattern.clear) > 1 else "sweep"
-    return replace(before, offset_samples=offset, scale=scale, markers=by)
-
-
-def _response(recording: Recording, sweep: Sweep) -> FloatArray:
-    """Return the recording with the sweep's dispersion taken out, one value per arrival's sample.
-
-    Only the phase of the inverse is used, over a band: noise stays as it was.
-    """
-    samples = recording.samples
-    length = fast_length(len(samples) + sweep.samples)
-    spectrum = np.fft.rfft(samples, length)
-    frequency_hz = np.arange(len(spectrum)) * (recording.rate_hz / length)
-    low_hz = max(SOUGHT_HZ[0], sweep.full_from_hz)
-    high_hz = min(SOUGHT_HZ[1], sweep.full_to_hz, BAND_OF_RATE * recording.rate_hz)
-    if high_hz <= low_hz:
-        low_hz, high_hz = sweep.full_from_hz, sweep.full_to_hz
-    first, last = np.searchsorted(frequency_hz, [low_hz, high_hz])
-    inside = frequency_hz[first:last]
-    phase = 2.0 * np.pi * sweep.rate_constant_s * inside * (np.log(inside / sweep.start_hz) - 1.0)
-    # Rounded edges: a sharp one rings.
-    share = np.arange(len(inside)) / max(1, len(inside))
-    spectrum[:first], spectrum[last:] = 0.0, 0.0
-    spectrum[first:last] *= np.exp(1j * phase) * np.sin(np.pi * share) ** 0.5
-    return np.asarray(np.fft.irfft(spectrum, length)[: len(samples)])
-
-
-def _best_pattern(
-    response: FloatArray, recording: Recording, sweep: Sweep, starts: FloatArray
-) -> _Pattern | None:
-    """Return the arrivals that stand as far apart as the sweeps should; the most, the strongest.
-
-    ``starts`` are in recorded samples.
-    """
-    rate_hz = recording.rate_hz
-    width = max(1, int(ENVELOPE_S * rate_hz))
-    running = np.concatenate([[0.0], np.cumsum(response**2)])
-    energy = running[width:] - running[:-width]
-    usual = float(np.median(energy)) + 1e-300
-    best = None
-    for candidate in _strongest(energy, round(APART_S * rate_hz)):
-        for own in starts:
-            places, clear, total = [], [], 0.0
-            for start in starts:
-                expected = candidate + start - own
-                reach = REACH_S * rate_hz + LARGEST_DRIFT * abs(start - own)
-                first = max(0, round(expected - reach))
-                around = energy[first : max(0, round(expected + reach) + 1)]
-                whole = expected >= 0 and expected + sweep.samples <= len(energy) + reach
-                place = first + int(np.argmax(around)) if len(around) else 0
-                strong = bool(whole and len(around) and energy[place] > CLEAR * usual)
-                places.append(place + int(np.argmax(np.abs(response[place : place + width]))))
-                clear.append(strong)
-                total += float(energy[place]) if strong else 0.0
-            better = best is None or (sum(clear), total) > (sum(best.clear), best.energy)
-            if any(clear) and better:
-                best = _Pattern(places, clear, total)
-    return best
-
-
-def _strongest(energy: FloatArray, apart: int) -> list[int]:
-    """Return the places of the largest energies, none closer to a larger one than ``apart``."""
-    blocks = np.pad(energy, (0, -len(energy) % apart)).reshape(-1, apart)
-    best = np.argmax(blocks, axis=1) + apart * np.arange(len(blocks))
-    best = best[best < len(energy)]
-    kept: list[int] = []
-    for place in best[np.argsort(-energy[best])]:
-        if all(abs(place - other) >= apart for other in kept):
-            kept.append(int(place))
-        if len(kept) == CANDIDATES:
-            break
-    return kept
-
-
-def _line(
-    response: FloatArray, pattern: _Pattern, starts: FloatArray, rate_hz: int, scale: float
-) -> tuple[float, float]:
-    """Return offset and scale of the straight line through the arrivals that are clear.
-
-    Each one's response is compared with the strongest one's: they are alike.
-    """
-    half = int(COMPARED_S * rate_hz)
-    clear = np.flatnonzero(pattern.clear)
-    padded = np.pad(response, 2 * half)
-    parts = [padded[place + half : place + 3 * half + 1] for place in pattern.places]
-    strongest = max(clear, key=lambda row: float(np.sum(parts[row] ** 2)))
-    if len(clear) == 1:
-        return pattern.places[strongest] - scale * float(starts[strongest]), scale
-    exact = np.array(
-        [pattern.places[row] + _shift(parts[strongest], parts[row]) for row in clear], dtype=float
-    )
-    middle = float(np.mean(starts[clear]))
-    whole, at_middle = np.polyfit(starts[clear] - middle, exact, 1)
-    return float(at_middle - whole * middle), float(whole)
-
-
-def _shift(one: FloatArray, other: FloatArray) -> float:
-    """Return by how many samples another response lies later than one that is like it."""
-    both = np.correlate(other, one, mode="full")
-    best = int(np.argmax(both))
-    shift = float(best - (len(one) - 1))
-    if 0 < best < len(both) - 1:
-        before, at, after = both[best - 1 : best + 2]
-        shift += 0.5 * (before - after) / (before - 2.0 * at + after)
-    return shift
 
 
 def _cut_rung(

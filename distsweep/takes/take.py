@@ -172,8 +172,7 @@ def each_run(entry: TakeEntry, *, searching: Searching | None = None) -> EachRun
 
 def _find_foreign(entry: TakeEntry, stimulus: FoundStimulus, channel: int) -> FoundTake:
     # Imported here: no stimulus with markers needs it.
-    from distsweep.takes.foreign import cut_foreign
-    from distsweep.takes.foreign_recording import read_foreign
+    from distsweep.takes.foreign import cut_foreign, read_foreign
 
     recordings = read_foreign(entry.recordings, stimulus, channel=channel, number=entry.number)
     ladder = cut_foreign(stimulus, recordings)

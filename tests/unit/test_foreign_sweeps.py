@@ -250,6 +250,8 @@ def test_a_recording_that_ends_early_keeps_its_whole_sweeps(three: Foreign) -> N
     results = three.analyse(heard[: -round(3.0 * RATE_HZ)])
     assert len(results.take().rungs) == 2
     assert "incomplete" in codes(results)
+    late = three.analyse(heard[round(2.5 * RATE_HZ) :]).take()
+    assert [rung.drive_dbfs for rung in late.rungs] == pytest.approx([-16.0, -6.0], abs=0.01)
     with pytest.raises(InputError, match="shorter than the sweep"):
         three.analyse(heard[: round(3.0 * RATE_HZ)])
 
