@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import soundfile
 from closed_form import MILDLY_CURVED, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
+from distsweep.cli import _printing as printing
 from distsweep.errors import InputError, NoSignalError
 from distsweep.pipeline import analyse, analyse_recording
 from distsweep.results import Damage
@@ -246,3 +248,22 @@ def test_a_long_recording_with_one_marker(make_bench, rng: np.random.Generator) 
     told = {warning.code: warning.message for warning in results.warnings}
     assert "only the start marker" in told["incomplete"]
     assert "−10 dBFS" in told["silent_rungs"]
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("stream", "shown"), [(Terminal(), True), (io.StringIO(), False)])
+def test_a_bar_is_shown_on_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, stream: io.StringIO, shown: bool
+) -> None:
+    monkeypatch.setattr("sys.stderr", stream)
+    for share in (0.0, 0.5, 1.0):
+        printing.show_share("all.wav", share)
+    text = stream.getvalue()
+    assert ("searching all.wav" in text) == shown
+    if shown:
+        half = text.split("\r")[2]
+        assert half.count("█") == half.count("░") == printing.BAR_WIDTH / 2 and "50 %" in half
