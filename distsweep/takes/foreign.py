@@ -81,8 +81,11 @@ def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> Fou
             f" {stimulus.file.name}: give one"
         )
     (recording,) = recordings
-    placement = place_sweeps(stimulus, recording)
+    placement, elsewhere_s = place_sweeps(stimulus, recording)
     rungs, missing = [], []
+    if elsewhere_s:
+        name = recording.path.name
+        missing.append(Reason("other_sweeps", recording=name, starts_s=elsewhere_s))
     for played in by_level(stimulus):
         rung = _cut_rung(stimulus, recording, placement, played)
         if rung is None:

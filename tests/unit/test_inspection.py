@@ -16,7 +16,8 @@ from conftest import RATE_HZ
 from distsweep.cli import group
 from distsweep.results.inspection import Inspection
 from distsweep.stimulus.sidecar import read_sidecar
-from distsweep.takes.inspection import LookedFor, inspect_recording
+from distsweep.takes.inspected_runs import LookedFor
+from distsweep.takes.inspection import inspect_recording
 from distsweep.takes.muted import muted_blocks
 from distsweep.words.inspection import inspection_page, time_of
 
@@ -185,7 +186,7 @@ def test_the_command(make_bench, tmp_path: Path) -> None:
         refused = run(bad)
         assert refused.exit_code == 3
         assert len(refused.stderr.strip().splitlines()) == 1 and str(bad) in refused.stderr
-    assert run(path, "--stimulus", path).exit_code == 3
+    assert run(path, "--stimulus", other).exit_code == 3
     assert run().exit_code == 2
 
 
