@@ -233,8 +233,8 @@ def analyse_recording(
     ----------
     recording : a sound file, or a list of them in the order of the stimulus's files.
     stimulus : the sidecar of the stimulus that was played, or the sound file itself.
-    channel : counted from 1; None: the first, or, if that one is silent or holds no markers, one
-        that does hold them.
+    channel : counted from 1; None: the first, or, if that one is silent or does not hold the
+        stimulus, one that does.
     progress, searching, found : as of `analyse`.
 
     Raises

@@ -92,27 +92,9 @@ def command(
     made = None
     if any(parts.values()):
         made = write_result_files(results, folder, sidecars=sidecars, **parts)
-    _say_notes(results)
+    _say_what_to_know(results)
     if made is not None:
         _report_files(made, folder, sidecars)
-
-
-def _say_notes(results: Results) -> None:
-    """Say what the reader of the numbers must know."""
-    from distsweep.words.calibration import correction as correction_of
-    from distsweep.words.damage import damage_sentences
-
-    if correction := correction_of(results.calibration):
-        say(f"microphone correction: {correction}")
-    for warning in results.warnings:
-        place = f"take {warning.take!r}: " if warning.take else ""
-        say(f"warning: {place}{warning.message}")
-    for take in results.takes:
-        for sentence in damage_sentences(take.damage, take.rungs):
-            say(f"damage: take {take.position!r}: {sentence}")
-    for take in results.takes:
-        for advice in take.thd_advice:
-            say(f"take {take.position!r}: {advice.sentence}")
 
 
 def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> None:
@@ -172,6 +154,24 @@ def _analysed(
         found=keep,
     )
     return results, sidecars
+
+
+def _say_what_to_know(results: Results) -> None:
+    """Say what the reader of the numbers must know, and what would make more of them known."""
+    from distsweep.words.calibration import correction as correction_of
+    from distsweep.words.damage import damage_sentences
+
+    if correction := correction_of(results.calibration):
+        say(f"microphone correction: {correction}")
+    for warning in results.warnings:
+        place = f"take {warning.take!r}: " if warning.take else ""
+        say(f"warning: {place}{warning.message}")
+    for take in results.takes:
+        for sentence in damage_sentences(take.damage, take.rungs):
+            say(f"damage: take {take.position!r}: {sentence}")
+    for take in results.takes:
+        for advice in take.thd_advice:
+            say(f"take {take.position!r}: {advice.sentence}")
 
 
 def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:

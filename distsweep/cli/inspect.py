@@ -21,7 +21,7 @@ from distsweep.cli import _printing as printing
 @click.option(
     "--stimulus",
     type=click.Path(path_type=Path),
-    help="Sidecar (.json) of a stimulus, or the sound file that was played: look for it, and say"
+    help="Sidecar (.json) of a stimulus, or a sound file that was played: look for it, and say"
     " where it was played.",
 )
 @click.option(
@@ -38,7 +38,8 @@ def command(recordings: tuple[Path, ...], stimulus: Path | None, json_file: str 
     """
     from distsweep.results import to_json
     from distsweep.results.inspection import SCHEMA, Inspections
-    from distsweep.takes.inspection import LookedFor, inspect_recording
+    from distsweep.takes.inspected_runs import LookedFor
+    from distsweep.takes.inspection import inspect_recording
     from distsweep.takes.played import read_played
     from distsweep.whole_files import check_json_place, write_whole_text
     from distsweep.words.inspection import inspection_page

@@ -67,9 +67,9 @@ class FoundRun(Record):
     Attributes
     ----------
     start_s, end_s : where its file begins and ends.
-    markers : which were found: "both", "start" or "end"; "sweeps" or "sweep" where it was placed by
-        several of its sweeps, or by its only one; "" where it could not be cut out.
-    match : normalised correlation of the weaker one, 0…1.
+    markers : which were found: "both", "start" or "end"; "sweeps" or "sweep" where a stimulus that
+        has none was placed by its sweeps; "" where it could not be cut out.
+    match : normalised correlation of the weaker marker, 0…1; None where there is none.
     clock_drift_ppm : recorded length over played length, minus one; None where it is not known.
     missing : a sentence for each part of it that is not complete.
     trouble : why it could not be cut out; "" where it was.
@@ -78,7 +78,7 @@ class FoundRun(Record):
     start_s: float
     end_s: float
     markers: str
-    match: float
+    match: float | None
     clock_drift_ppm: float | None = None
     missing: list[str] = field(default_factory=list)
     trouble: str = ""

@@ -1,8 +1,9 @@
-"""Cutting a recording of sweeps that have no markers into rungs and silences."""
+"""Reading a recording of sweeps that have no markers, and cutting it into rungs and silences."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 import numpy as np
 
@@ -13,9 +14,14 @@ from distsweep.stimulus.found_sweep import FoundStimulus, by_level
 from distsweep.stimulus.sidecar import PlayedRung
 from distsweep.takes.cutting import FoundLadder
 from distsweep.takes.placement import Placement
-from distsweep.takes.recording import Recording
+from distsweep.takes.recording import Recording, read_recording
+from distsweep.takes.sound_file import open_sound
 from distsweep.takes.sweep_placement import place_sweeps
 from distsweep.units import FloatArray, db_to_power
+
+LONGEST_SAMPLES = 2**26
+"""Longest recording in which sweeps without markers are sought, whole, at 23 minutes of 48 kHz
+(chosen: the search holds it some five times over, which is 3 GB)."""
 
 LONGEST_PAUSE_S, LEAST_PAUSE_S = 1.5, 0.5
 """What follows a sweep is kept up to the first, or until the next sweep; at the end of a recording
@@ -31,6 +37,32 @@ LEAST_QUIET_S = 0.7
 LOUDER_DB = 6.0
 """A stretch of half that length is no silence where it is louder than the quieter ones by this
 (chosen: quiet rooms differ by 1 or 2 dB from second to second)."""
+
+
+def read_foreign(
+    paths: Sequence[Path], stimulus: FoundStimulus, *, channel: int, number: int | None
+) -> list[Recording]:
+    """Read the recordings of a stimulus that was found in a sound file.
+
+    Raises
+    ------
+    InputError
+        One cannot be used, is too long, or a run is named, which only markers tell apart.
+    """
+    if number is not None and number > 1:
+        raise InputError(
+            f"{paths[0]}: run {number} was asked for, and the sweeps of {stimulus.file.name} have"
+            " no markers that tell runs apart: leave number out, and give a file for each run"
+        )
+    for path in paths:
+        sound = open_sound(path)
+        if sound.samples > LONGEST_SAMPLES:
+            raise InputError(
+                f"{path}: is {sound.length_s / 60.0:.0f} minutes long, sweeps without markers are"
+                f" sought in {LONGEST_SAMPLES / sound.rate_hz / 60.0:.0f} minutes at most: give the"
+                " part that holds them"
+            )
+    return [read_recording(path, channel=channel) for path in paths]
 
 
 def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> FoundLadder:
@@ -49,8 +81,11 @@ def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> Fou
             f" {stimulus.file.name}: give one"
         )
     (recording,) = recordings
-    placement = place_sweeps(stimulus, recording)
+    placement, elsewhere_s = place_sweeps(stimulus, recording)
     rungs, missing = [], []
+    if elsewhere_s:
+        name = recording.path.name
+        missing.append(Reason("other_sweeps", recording=name, starts_s=elsewhere_s))
     for played in by_level(stimulus):
         rung = _cut_rung(stimulus, recording, placement, played)
         if rung is None:

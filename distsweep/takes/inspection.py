@@ -7,7 +7,7 @@ where its stimulus was played. Distortion is not looked for.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,24 +15,19 @@ import numpy as np
 from distsweep.analysis.noise.background import describe_background, noise_spectrum
 from distsweep.analysis.settings import TakeSettings
 from distsweep.errors import InputError
-from distsweep.results import Background, Damage
-from distsweep.results.inspection import FoundMarker, FoundRun, InspectedChannel, Inspection
-from distsweep.stimulus.found_sweep import FoundStimulus
+from distsweep.results import Background
+from distsweep.results.inspection import FoundMarker, InspectedChannel, Inspection
 from distsweep.stimulus.marker import design_marker
-from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.takes.correction import no_correction
 from distsweep.takes.flaws import Clipping, clipped_and_muted
+from distsweep.takes.inspected_runs import LookedFor, with_runs
 from distsweep.takes.marker_search import Searching, marker_places
 from distsweep.takes.placement import SURE_MATCH
 from distsweep.takes.recording import SILENT_PEAK
-from distsweep.takes.runs import Search, find_runs
-from distsweep.takes.session import TakeEntry
 from distsweep.takes.sound_file import SoundFile, open_sound, read_channel
 from distsweep.takes.survey import LEVELS_S, ChannelLevels, survey
 from distsweep.takes.sweeps_heard import heard_sweeps
-from distsweep.takes.take import FoundTake, find_take
 from distsweep.units import FloatArray, db_to_power, power_to_db, ratio_to_db
-from distsweep.words.warnings import warning_sentence
 
 QUIET_S, QUIETER_DB = (3.0, 1.0), 6.0
 """Length of the quietest stretch that is taken for the background, and by how much a shorter one
@@ -53,14 +48,6 @@ is the same for every band that holds 375 Hz to 3.3 kHz."""
 LOSSY = ("MPEG", "VORBIS", "OPUS", "ULAW", "ALAW", "ADPCM", "GSM", "G72", "VOX", "NMS", "DPCM")
 """Parts of libsndfile's names of encodings that leave something out of the sound, or round it
 coarsely."""
-
-
-@dataclass(frozen=True)
-class LookedFor:
-    """A stimulus that is looked for: its sidecar's path and what that holds."""
-
-    sidecar: Path
-    stimulus: Stimulus | FoundStimulus
 
 
 def inspect_recording(
@@ -94,7 +81,7 @@ def inspect_recording(
         damage=muted,
     )
     if looked_for is not None:
-        inspected = _with_runs(inspected, sound, looked_for, searching)
+        inspected = with_runs(inspected, sound, looked_for, searching)
     if inspected.signal_channel is None:
         inspected = _with_markers(inspected, sound, levels, searching)
     if inspected.signal_channel is None:
@@ -214,89 +201,3 @@ def _with_markers(
             ]
             return replace(inspected, signal_channel=channel, markers=markers)
     return inspected
-
-
-def _with_runs(
-    inspected: Inspection, sound: SoundFile, looked_for: LookedFor, searching: Searching | None
-) -> Inspection:
-    """Add where the stimulus was played, on the first channel that holds it, or why not."""
-    stimulus = looked_for.stimulus
-    inspected = replace(inspected, stimulus=stimulus.recipe.name)
-    if isinstance(stimulus, FoundStimulus):
-        return _with_foreign(inspected, sound, looked_for)
-    reasons: list[str] = []
-    for channel in range(1, sound.channels + 1):
-        for file in _layouts(stimulus.files):
-            search = Search(stimulus.marker, file, channel, searching=searching)
-            try:
-                found = find_runs(sound, search)
-            except InputError as error:
-                reasons.append(str(error).removeprefix(f"{sound.path}: "))
-                continue
-            runs, damage = [], list(inspected.damage)
-            for number in range(1, len(found) + 1):
-                run, seen = _run(sound, looked_for, search, number)
-                runs.append(run)
-                damage += seen
-            return replace(
-                inspected, signal_channel=channel, runs=runs, damage=sorted(damage, key=_begins)
-            )
-    return replace(inspected, not_found=reasons[0])
-
-
-def _with_foreign(inspected: Inspection, sound: SoundFile, looked_for: LookedFor) -> Inspection:
-    """Add where the sweeps of another program's sound file are, or why not."""
-    try:
-        take = find_take(TakeEntry("axis", looked_for.sidecar, (sound.path,)))
-    except InputError as error:
-        return replace(inspected, not_found=str(error).removeprefix(f"{sound.path}: "))
-    return replace(inspected, signal_channel=take.channel, runs=[_as_cut(take, sound)])
-
-
-def _begins(damage: Damage) -> float:
-    return damage.start_s
-
-
-def _layouts(files: Sequence[StimulusFile]) -> list[StimulusFile]:
-    """Return the files of a stimulus that their markers tell apart."""
-    by_spacing = {file.end_marker_sample - file.start_marker_sample: file for file in files[::-1]}
-    return list(by_spacing.values())[::-1]
-
-
-def _run(
-    sound: SoundFile, looked_for: LookedFor, search: Search, number: int
-) -> tuple[FoundRun, list[Damage]]:
-    """Cut a run out: what is missing of it, and what was found wrong with the recording."""
-    run = find_runs(sound, search)[number - 1]
-    rate_hz, ratio = sound.rate_hz, search.ratio(sound)
-    start_s = (run.start - ratio * search.file.start_marker_sample) / rate_hz
-    found = FoundRun(start_s, start_s + ratio * search.file.samples / rate_hz, "", run.match)
-    if isinstance(looked_for.stimulus, FoundStimulus) or len(looked_for.stimulus.files) > 1:
-        both = "both" if run.end is not None else ""
-        return replace(found, markers=both), []
-    entry = TakeEntry(
-        "axis", looked_for.sidecar, (sound.path,), channel=search.channel, number=number
-    )
-    try:
-        take = find_take(entry)
-    except InputError as error:
-        return replace(found, trouble=str(error).removeprefix(f"{sound.path}: ")), []
-    return _as_cut(take, sound), take.in_file_time(getattr(take.cut, "damage", []))
-
-
-def _as_cut(take: FoundTake, sound: SoundFile) -> FoundRun:
-    """Tell of a run that was cut out of one file."""
-    (placement,), (recording,), (file,) = (
-        take.cutting.placements,
-        take.recordings,
-        take.stimulus_files,
-    )
-    start_s = (recording.first_sample + placement.at(0.0)) / sound.rate_hz
-    return FoundRun(
-        start_s=start_s,
-        end_s=start_s + placement.scale * file.samples / sound.rate_hz,
-        markers=placement.markers,
-        match=placement.match,
-        clock_drift_ppm=placement.clock_drift_ppm,
-        missing=[warning_sentence(reason) for reason in take.cutting.missing],
-    )

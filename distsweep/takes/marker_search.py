@@ -79,16 +79,16 @@ def marker_pairs(
     *,
     spacing: float,
     chirp: float,
-    drift: float = LARGEST_DRIFT,
+    largest: float = LARGEST_DRIFT,
 ) -> list[tuple[int, int]]:
     """Return which places are start and end markers of runs, clearest first chosen, in order.
 
     No run reaches into another. ``spacing`` and ``chirp``, the marker's length, are in samples;
-    ``drift`` is the largest share by which a pair may stand closer or further apart.
+    ``largest`` is the share by which the distance may differ.
     """
     possible: list[tuple[float, int, int]] = []
-    nearest = np.searchsorted(places, places + spacing * (1.0 - drift))
-    furthest = np.searchsorted(places, places + spacing * (1.0 + drift))
+    nearest = np.searchsorted(places, places + spacing * (1.0 - largest))
+    furthest = np.searchsorted(places, places + spacing * (1.0 + largest))
     for start in range(len(places)):
         for end in range(int(nearest[start]), int(furthest[start])):
             possible.append((float(min(matches[start], matches[end])), start, end))

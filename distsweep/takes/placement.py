@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,6 @@ from distsweep.fast_length import fast_length
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.recording import Recording
-from distsweep.takes.sound_file import SoundFile
 from distsweep.units import FloatArray, IntArray
 
 LEAST_MATCH = 0.12
@@ -87,7 +87,7 @@ def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) 
     InputError
         The recording's rate is too low for the markers, or it does not hold this stimulus.
     """
-    check_rate(recording, marker)
+    check_rate(recording.path, recording.rate_hz, marker)
     ratio = recording.rate_hz / marker.rate_hz
     places, matches = _candidates(recording, marker)
     spacing = (file.end_marker_sample - file.start_marker_sample) * ratio
@@ -112,7 +112,7 @@ def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) 
     )
 
 
-def check_rate(recording: Recording | SoundFile, marker: Marker) -> None:
+def check_rate(path: Path, rate_hz: int, marker: Marker) -> None:
     """Refuse a recording whose rate is too low for the markers.
 
     Raises
@@ -120,10 +120,10 @@ def check_rate(recording: Recording | SoundFile, marker: Marker) -> None:
     InputError
         It is.
     """
-    if recording.rate_hz < LEAST_RATE_OF_MARKER * marker.start_hz:
+    if rate_hz < LEAST_RATE_OF_MARKER * marker.start_hz:
         raise InputError(
-            f"{recording.path}: was recorded at {recording.rate_hz} Hz, too low for the stimulus's"
-            f" markers: record at {math.ceil(LEAST_RATE_OF_MARKER * marker.start_hz)} Hz or more"
+            f"{path}: was recorded at {rate_hz} Hz, too low for the stimulus's markers:"
+            f" record at {math.ceil(LEAST_RATE_OF_MARKER * marker.start_hz)} Hz or more"
         )
 
 
@@ -240,11 +240,12 @@ def _place_by_one(
     matches: FloatArray,
 ) -> Placement:
     """Place a stimulus by its only marker, as start or end, whichever leaves more rungs."""
-    check_only_marker(recording, marker, file, places, matches)
+    ratio = recording.rate_hz / marker.rate_hz
+    check_only_marker(recording.path, marker, file, places / ratio, matches)
     place = places[int(np.argmax(matches))]
     curve = _correlation_around(recording, marker, int(place))
     place += int(np.argmax(np.abs(curve))) - len(curve) // 2
-    ratio, match = recording.rate_hz / marker.rate_hz, float(np.max(matches))
+    match = float(np.max(matches))
     as_start, as_end = (
         Placement(float(place - ratio * sample), ratio, name, match, ratio)
         for name, sample in (("start", file.start_marker_sample), ("end", file.end_marker_sample))
@@ -254,17 +255,13 @@ def _place_by_one(
 
 
 def check_only_marker(
-    recording: Recording | SoundFile,
-    marker: Marker,
-    file: StimulusFile,
-    places: FloatArray,
-    matches: FloatArray,
+    path: Path, marker: Marker, file: StimulusFile, places: FloatArray, matches: FloatArray
 ) -> None:
     """Refuse places of which not exactly one is surely a marker, and none stand as a pair should.
 
     Parameters
     ----------
-    places, matches : of what may be markers, in samples of the recording, sorted.
+    places, matches : of what may be markers, in samples at the marker's rate, sorted.
 
     Raises
     ------
@@ -273,16 +270,16 @@ def check_only_marker(
     """
     if not len(matches) or np.max(matches) < SURE_MATCH:
         raise NoSignalError(
-            f"{recording.path}: the stimulus's start and end markers were not found"
+            f"{path}: the stimulus's start and end markers were not found"
             f" (best match {np.max(matches, initial=0.0):.2f} of 1): is it a recording of this"
             " stimulus, on this channel, and loud enough?"
         )
     if np.sum(matches >= SURE_MATCH) > 1:
         found = places[matches >= SURE_MATCH]
         raise InputError(
-            f"{recording.path}: the markers stand"
-            f" {(found[-1] - found[0]) / recording.rate_hz:.3f} s apart, in this stimulus they"
-            f" stand {(file.end_marker_sample - file.start_marker_sample) / marker.rate_hz:.3f} s"
+            f"{path}: the markers stand {(found[-1] - found[0]) / marker.rate_hz:.3f} s"
+            f" apart, in this stimulus they stand"
+            f" {(file.end_marker_sample - file.start_marker_sample) / marker.rate_hz:.3f} s"
             " apart: give the sidecar of the stimulus that was played"
         )
 

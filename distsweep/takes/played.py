@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from functools import lru_cache
 from pathlib import Path
 
 from distsweep.errors import InputError
@@ -15,6 +16,10 @@ from distsweep.takes.recording import count_channels, read_recording
 SOUND_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3", ".w64", ".rf64", ".caf")
 """Names of sound files end in these; what ends otherwise is taken for a sidecar (chosen: what
 libsndfile reads and players play)."""
+
+REMEMBERED = 8
+"""Sound files whose sweeps are kept (chosen: takes of a session, and channels of a recording, share
+one or two)."""
 
 
 def is_sound(path: Path) -> bool:
@@ -36,6 +41,13 @@ def read_played(path: Path) -> Stimulus | FoundStimulus:
     if not is_sound(path):
         return read_stimulus(path)
     count_channels(path)  # says what is wrong with a file that is none
+    stat = path.stat()
+    return _played(path, stat.st_mtime_ns, stat.st_size)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _played(path: Path, _mtime_ns: int, _size: int) -> Stimulus | FoundStimulus:
+    """Find what a sound file plays; the file's time and size tell whether it was changed."""
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     own = _own_sidecar(path, sha256)
     if own is not None:

@@ -20,12 +20,7 @@ from distsweep.reason import Reason
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.marker_search import Searching, marker_pairs, marker_places
-from distsweep.takes.placement import (
-    LARGEST_DRIFT,
-    LARGEST_SPEED,
-    check_only_marker,
-    check_rate,
-)
+from distsweep.takes.placement import LARGEST_SPEED, SURE_MATCH, check_only_marker, check_rate
 from distsweep.takes.recording import (
     ALL_CLIPPED_SHARE,
     SILENT_PEAK,
@@ -183,7 +178,6 @@ def _runs_or_none(sound: SoundFile, search: Search) -> list[Run] | NoSignalError
 
 
 def _find_runs(sound: SoundFile, search: Search) -> list[Run]:
-    check_rate(sound, search.marker)
     told = _part(search.searching, 0.0, 0.4)
     levels = _remembered(_surveys, (), sound, lambda: survey(sound, searching=told))
     here = levels[search.channel - 1]
@@ -193,6 +187,7 @@ def _find_runs(sound: SoundFile, search: Search) -> list[Run]:
         raise silent(sound, search.channel)
     if here.at_full_scale > ALL_CLIPPED_SHARE * sound.samples:
         raise clipped_all_over(sound, here.at_full_scale / sound.samples)
+    check_rate(sound.path, sound.rate_hz, search.marker)
     places, matches = marker_places(
         sound,
         search.marker,
@@ -202,13 +197,19 @@ def _find_runs(sound: SoundFile, search: Search) -> list[Run]:
     )
     spacing = search.ratio(sound) * search.spacing
     chirp = _chirp_samples(sound, search)
-    # Another speed than the clocks' is proved where the run is placed.
-    for drift in (LARGEST_DRIFT, LARGEST_SPEED):
-        pairs = marker_pairs(places, matches, spacing=spacing, chirp=chirp, drift=drift)
+    pairs = marker_pairs(places, matches, spacing=spacing, chirp=chirp)
+    if not pairs:
+        # At another speed: only markers that are sure, of which `placement` proves each pair.
+        sure = matches >= SURE_MATCH
+        pairs = marker_pairs(
+            places[sure], matches[sure], spacing=spacing, chirp=chirp, largest=LARGEST_SPEED
+        )
         if pairs:
-            return _stretches(sound, search, places, matches, pairs)
+            places, matches = places[sure], matches[sure]
+    if pairs:
+        return _stretches(sound, search, places, matches, pairs)
     ratio = search.ratio(sound)
-    check_only_marker(sound, search.marker, search.file, places, matches)
+    check_only_marker(sound.path, search.marker, search.file, places / ratio, matches)
     only = int(np.argmax(matches))
     around = AROUND_S * sound.rate_hz
     first = places[only] - ratio * search.file.end_marker_sample - around

@@ -36,6 +36,11 @@ CLEAR, LEAST_SHARE = 100.0, 1e-9
 largest of a minute of noise alone is 25 times its median), and least share of the largest energy
 that stands for that median where there is no noise (chosen: −90 dB)."""
 
+OTHER_RUN = 0.01
+"""Energy of an arrival over the strongest sweep's from which it is one of another run, if it lies
+further than a sweep's length from all of this one's (chosen: a tenth of the pressure; two seconds
+of sweep drawn together to a millisecond stand 33 dB above talk or noise as loud)."""
+
 SMEARED_S = 0.001
 """Drift within a sweep from which it is placed once more with the clocks' scale (chosen: as long as
 the envelope)."""
@@ -47,14 +52,20 @@ holds the direct sound)."""
 
 @dataclass(frozen=True)
 class _Pattern:
-    """Where a recording's sweeps arrive, in samples, and whether each is clear."""
+    """Where a recording's sweeps arrive, in samples, and whether each is clear.
+
+    ``elsewhere`` are arrivals of what must be sweeps of other runs.
+    """
 
     places: list[int]
     clear: list[bool]
+    elsewhere: list[int]
 
 
-def place_sweeps(stimulus: FoundStimulus, recording: Recording) -> Placement:
-    """Find the sweeps of a found stimulus in a recording.
+def place_sweeps(stimulus: FoundStimulus, recording: Recording) -> tuple[Placement, list[float]]:
+    """Find the sweeps of a found stimulus in a recording, and when (s) others of them begin.
+
+    Where it was played several times, the strongest run is placed.
 
     Raises
     ------
@@ -68,16 +79,17 @@ def place_sweeps(stimulus: FoundStimulus, recording: Recording) -> Placement:
             f"{recording.path}: is shorter than the sweep in {stimulus.file.name}: give a"
             " recording of all of it"
         )
-    placement = _placed(stimulus, recording, starts, Placement(0.0, ratio, "sweep", 1.0, ratio))
+    unplaced = Placement(0.0, ratio, "sweep", 1.0, ratio)
+    placement, elsewhere_s = _placed(stimulus, recording, starts, unplaced)
     drift = placement.clock_scale - 1.0
     if abs(drift) * stimulus.sweep.duration_s > SMEARED_S:
-        placement = _placed(stimulus, recording, starts, placement)
-    return placement
+        placement, elsewhere_s = _placed(stimulus, recording, starts, placement)
+    return placement, elsewhere_s
 
 
 def _placed(
     stimulus: FoundStimulus, recording: Recording, starts: FloatArray, before: Placement
-) -> Placement:
+) -> tuple[Placement, list[float]]:
     """Place the sweeps, given the clocks' scale by a placement that is less exact."""
     sweep = stimulus.sweep.at_rate(recording.rate_hz).as_recorded(before.clock_scale)
     response = _response(recording, sweep)
@@ -91,7 +103,8 @@ def _placed(
     offset, scale = _line(response, pattern, starts, recording.rate_hz, before.scale)
     offset -= begun
     by = "sweeps" if sum(pattern.clear) > 1 else "sweep"
-    return replace(before, offset_samples=offset, scale=scale, markers=by)
+    elsewhere_s = [(place - begun) / recording.rate_hz for place in pattern.elsewhere]
+    return replace(before, offset_samples=offset, scale=scale, markers=by), elsewhere_s
 
 
 def _response(recording: Recording, sweep: Sweep) -> FloatArray:
@@ -152,7 +165,13 @@ def _best_pattern(
     if not np.any(clear):
         return None
     peaks = [at + int(np.argmax(np.abs(response[at : at + width]))) for at in places]
-    return _Pattern(peaks, clear.tolist())
+    least = max(threshold, OTHER_RUN * float(np.max(energy[places][clear])))
+    rest = energy.copy()
+    for place in places:
+        rest[max(0, place - sweep.samples) : place + sweep.samples] = 0.0
+    rest[:begun] = 0.0
+    elsewhere = [place for place in _strongest(rest, sweep.samples) if rest[place] > least]
+    return _Pattern(peaks, clear.tolist(), sorted(elsewhere))
 
 
 def _largest(energy: FloatArray, first: float, last: float) -> int:

@@ -14,9 +14,9 @@ from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.settings import TakeSettings
 from distsweep.reason import Reason
 from distsweep.results import Conditions, Damage
-from distsweep.stimulus.found_sweep import FoundFile, FoundStimulus
+from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus, StimulusFile
+from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.channel_choice import on_a_channel
 from distsweep.takes.cutting import FoundLadder, check_count, cut_ladder, marker_changes
@@ -27,7 +27,7 @@ from distsweep.takes.gain_warnings import ladder_gain_warnings, staircase_gain_w
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.played import read_played
 from distsweep.takes.recorded_band import band_cut, recorded_band_hz
-from distsweep.takes.recording import Recording, read_recording
+from distsweep.takes.recording import Recording
 from distsweep.takes.runs import Search, read_run, run_starts_s
 from distsweep.takes.session import Calibration, Session, TakeEntry
 from distsweep.takes.sweep_identity import CLOCKS_PPM, check_sweeps
@@ -64,7 +64,6 @@ class FoundTake:
     cutting : the cut stimulus, the clocks' drift, and what is missing of it.
     marker_changes : one a file; None where a marker was not found.
     choices : what was chosen for want of being told: a channel, a run.
-    channel : the one that was taken, counted from 1.
     """
 
     entry: TakeEntry
@@ -73,14 +72,6 @@ class FoundTake:
     cutting: FoundLadder | FoundStaircase
     marker_changes: list[MarkerChange | None]
     choices: list[Reason]
-    channel: int
-
-    @property
-    def stimulus_files(self) -> Sequence[StimulusFile | FoundFile]:
-        """The files of what was played."""
-        if isinstance(self.stimulus, FoundStimulus):
-            return [self.stimulus.file]
-        return self.stimulus.files
 
     @property
     def band_hz(self) -> tuple[float, float]:
@@ -136,25 +127,14 @@ def find_take(entry: TakeEntry, *, searching: Searching | None = None) -> FoundT
     )
 
 
-def _find_foreign(entry: TakeEntry, stimulus: FoundStimulus, channel: int) -> FoundTake:
-    """Find the sweeps of another program's sound file on one channel."""
-    from distsweep.takes.foreign import cut_foreign
-
-    recordings = [read_recording(path, channel=channel) for path in entry.recordings]
-    refuse_repeated(recordings)
-    choices = _other_channel(entry, entry.recordings, channel)
-    found = cut_foreign(stimulus, recordings)
-    return FoundTake(entry, stimulus, recordings, found, [None], choices, channel)
-
-
 EachRun = tuple[tuple[TakeEntry, ...], list[Reason]]
 
 
 def each_run(entry: TakeEntry, *, searching: Searching | None = None) -> EachRun:
     """Return an entry for each run of the stimulus in a recording, and what is to be said of them.
 
-    Where it is one run, it is the entry itself. Of several all but the first have their number
-    behind the position's name, and each may fail. Only runs between markers are told apart.
+    Where it is one run, it is the entry itself; so it is where the stimulus has no markers. Of
+    several all but the first have their number behind the position's name, and each may fail.
 
     Raises
     ------
@@ -190,6 +170,16 @@ def each_run(entry: TakeEntry, *, searching: Searching | None = None) -> EachRun
     return entries, [*_other_channel(entry, [path], channel), told]
 
 
+def _find_foreign(entry: TakeEntry, stimulus: FoundStimulus, channel: int) -> FoundTake:
+    # Imported here: no stimulus with markers needs it.
+    from distsweep.takes.foreign import cut_foreign, read_foreign
+
+    recordings = read_foreign(entry.recordings, stimulus, channel=channel, number=entry.number)
+    ladder = cut_foreign(stimulus, recordings)
+    choices = _other_channel(entry, entry.recordings, channel)
+    return FoundTake(entry, stimulus, recordings, ladder, [None], choices)
+
+
 def _find_take(
     entry: TakeEntry, stimulus: Stimulus, channel: int, *, searching: Searching | None
 ) -> FoundTake:
@@ -205,10 +195,8 @@ def _find_take(
         ladder = cut_ladder(stimulus, recordings)
         refuse_ladder_order(stimulus, recordings, ladder.placements)
         refuse_copies(recordings, stimulus.files)
-        return FoundTake(
-            entry, stimulus, recordings, ladder, ladder.marker_changes, choices, channel
-        )
-    return _find_staircase(entry, stimulus, recordings, choices, channel)
+        return FoundTake(entry, stimulus, recordings, ladder, ladder.marker_changes, choices)
+    return _find_staircase(entry, stimulus, recordings, choices)
 
 
 def _other_channel(entry: TakeEntry, paths: Sequence[Path], channel: int) -> list[Reason]:
@@ -223,7 +211,6 @@ def _find_staircase(
     stimulus: StaircaseStimulus,
     recordings: list[Recording],
     choices: list[Reason],
-    channel: int,
 ) -> FoundTake:
     # Imported here: what proves tones loads the analysis of tones, which no ladder needs.
     from distsweep.takes.cutting_staircase import cut_staircase
@@ -232,7 +219,7 @@ def _find_staircase(
     placements = placed_staircase(stimulus, recordings)
     staircase = cut_staircase(stimulus, recordings, placements)
     changes = marker_changes(stimulus, zip(recordings, stimulus.files, placements, strict=True))
-    return FoundTake(entry, stimulus, recordings, staircase, changes, choices, channel)
+    return FoundTake(entry, stimulus, recordings, staircase, changes, choices)
 
 
 def take_settings(

@@ -143,18 +143,18 @@ def _run_lines(run: FoundRun) -> list[str]:
     place = f"from {time_of(run.start_s)} to {time_of(run.end_s)}"
     if run.trouble:
         return [f"{place}, but cannot be used: {run.trouble}"]
-    markers = {
+    found_by = {
         "both": "both markers",
         "start": "start marker only",
         "end": "end marker only",
-        "sweeps": "placed by its sweeps",
-        "sweep": "placed by its sweep",
+        "sweeps": "by its sweeps",
+        "sweep": "by its only sweep",
     }
+    match = "" if run.match is None else f" (match {run.match:.2f} of 1)"
     drift = ""
     if run.clock_drift_ppm is not None:
         drift = f", clocks {with_sign(run.clock_drift_ppm)} ppm apart"
-    match = "" if run.markers.startswith("sweep") else f" (match {run.match:.2f} of 1)"
-    told = f"{place}, {markers.get(run.markers, 'one marker')}{match}{drift}"
+    told = f"{place}, {found_by.get(run.markers, 'one marker')}{match}{drift}"
     return [told, *_indented(run.missing)]
 
 

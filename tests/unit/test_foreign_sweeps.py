@@ -245,6 +245,61 @@ def test_a_foreign_sweep_recorded_at_another_rate(three: Foreign, rate_hz: int) 
     assert three.worst_db(results, (2,)) < 0.1
 
 
+def test_the_channel_of_a_foreign_sweep_is_found(three: Foreign, tmp_path: Path) -> None:
+    heard = three.heard()
+    path = tmp_path / "stereo.wav"
+    soundfile.write(path, np.stack([np.zeros(len(heard)), heard], axis=1), RATE_HZ, "DOUBLE")
+    results = analyse_recording(path, stimulus=three.played)
+    assert three.worst_db(results, (2,)) < 0.1
+    told = [w.message for w in results.warnings if w.code == "other_channel"]
+    assert len(told) == 1 and "channel 2 holds it" in told[0]
+    with pytest.raises(InputError, match="channel 1 is silent"):
+        analyse_recording(path, stimulus=three.played, channel=1)
+
+
+@pytest.mark.parametrize("levels_dbfs", [[-6.0], long([-26.0, -16.0, -6.0])])
+def test_of_several_runs_the_strongest_is_taken_and_others_are_named(
+    tmp_path: Path, rng: np.random.Generator, levels_dbfs: list[float]
+) -> None:
+    bench = Foreign(tmp_path, ForeignFile(PLAIN, levels_dbfs, gap_s=0.8))
+    heard = bench.heard()
+    talk = 0.2 * rng.standard_normal(6 * RATE_HZ) * np.repeat(rng.uniform(size=60) ** 4, 4800)
+    results = bench.analyse(np.concatenate([0.3 * heard, talk, heard, talk, 0.5 * heard]))
+    assert bench.worst_db(results, (2,)) < 0.1
+    assert results.take().rungs[-1].fundamental_db[200] == pytest.approx(
+        bench.analyse(heard).take().rungs[-1].fundamental_db[200], abs=0.02
+    )
+    (named,) = [w.message for w in results.warnings if w.code == "other_sweeps"]
+    loudest_s = (round(1.5 * RATE_HZ) + bench.file.starts[-1]) / RATE_HZ
+    for earlier in (0, 2 * (len(heard) + len(talk))):
+        time_s = int(earlier / RATE_HZ + loudest_s)
+        assert f"{time_s // 60}:{time_s % 60:02}" in named
+    assert "other_sweeps" not in codes(bench.analyse(np.concatenate([heard, talk])))
+
+
+def test_a_recording_too_long_to_search_whole_is_refused(
+    three: Foreign, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("distsweep.takes.foreign.LONGEST_SAMPLES", 10 * RATE_HZ)
+    with pytest.raises(InputError, match="minutes long, sweeps without markers are sought in"):
+        three.analyse(three.heard())
+
+
+@pytest.mark.parametrize("rate_hz", [RATE_HZ, 44100])
+def test_inspect_finds_a_foreign_sweep(three: Foreign, tmp_path: Path, rate_hz: int) -> None:
+    heard = at_rate(three.heard(), rate_hz)
+    path = tmp_path / "stereo.wav"
+    soundfile.write(path, np.stack([np.zeros(len(heard)), heard], axis=1), rate_hz, "DOUBLE")
+    done = CliRunner().invoke(group, ["inspect", str(path), "--stimulus", str(three.played)])
+    assert done.exit_code == 0, done.output
+    assert "stimulus 'played' was found once" in done.output
+    assert "by its sweeps" in done.output and "channel 2, holds the signal" in done.output
+    noise = tmp_path / "noise.wav"
+    soundfile.write(noise, 0.1 * np.random.default_rng(1).standard_normal(20 * rate_hz), rate_hz)
+    done = CliRunner().invoke(group, ["inspect", str(noise), "--stimulus", str(three.played)])
+    assert done.exit_code == 0 and "'played' was not found" in done.output
+
+
 def test_a_recording_that_ends_early_keeps_its_whole_sweeps(three: Foreign) -> None:
     heard = three.heard()
     results = three.analyse(heard[: -round(3.0 * RATE_HZ)])

@@ -16,7 +16,8 @@ from conftest import RATE_HZ
 from distsweep.cli import group
 from distsweep.results.inspection import Inspection
 from distsweep.stimulus.sidecar import read_sidecar
-from distsweep.takes.inspection import LookedFor, inspect_recording
+from distsweep.takes.inspected_runs import LookedFor
+from distsweep.takes.inspection import inspect_recording
 from distsweep.takes.muted import muted_blocks
 from distsweep.words.inspection import inspection_page, time_of
 
@@ -219,4 +220,4 @@ def test_sweeps_of_another_program(tmp_path: Path, rng: np.random.Generator) -> 
             )
     assert inspection_page(alone).count("a sweep, seen from") == 2
     page = run(tmp_path / "heard.wav", "--stimulus", tmp_path / "played.wav").stdout
-    assert "found once" in page and "from 0:01.0 to 0:14.0, placed by its sweeps" in page
+    assert "found once" in page and "from 0:01.0 to 0:14.0, by its sweeps" in page

@@ -54,23 +54,31 @@ class Disturbances:
     expected : of the silence and of decays, shape ``(P, T, B)``.
     excess : mean density above the expected one, over neighbouring bands, ``(P, T, B)``.
     short, lasting : where it is more than chance, shape ``(P, T, B)`` each.
+    shown : where either is.
     """
 
     expected: FloatArray
     excess: FloatArray
     short: BoolArray
     lasting: BoolArray
+    shown: BoolArray
 
 
-def find_disturbances(layout: MomentMap, density: FloatArray, expected: FloatArray) -> Disturbances:
-    """Compare densities with those expected, shape ``(P, T, B)`` each."""
+def find_disturbances(
+    layout: MomentMap, density: FloatArray, expected: FloatArray
+) -> Disturbances | None:
+    """Compare densities with those expected, shape ``(P, T, B)`` each; None where none exceeds."""
     weighted = density / expected * layout.cells
     short = _exceeds(_over_bands(weighted, OCTAVE_HALF), _over_bands(layout.cells, OCTAVE_HALF))
     short &= layout.cells > 0.0
     # What is short must not count as lasting by the third of a second around it.
     brief = reaching(np.any(short, axis=2), BESIDE)[:, :, None]
     lasting = _lasting(layout, np.where(brief, layout.cells, weighted))
-    return Disturbances(expected, _excess(layout, density, expected), short, lasting)
+    shown = short | lasting
+    if not np.any(shown):
+        return None
+    excess = _excess(layout, density, expected)
+    return Disturbances(expected, excess, short, lasting, shown)
 
 
 def reaching(flags: BoolArray, moments: int) -> BoolArray:
@@ -104,11 +112,13 @@ def _lasting(layout: MomentMap, weighted: FloatArray) -> BoolArray:
 
 def _over_bands(values: FloatArray, half: int) -> FloatArray:
     """Return sums over the last axis's neighbours, ``half`` to either side."""
-    last = np.arange(values.shape[-1])
+    count = values.shape[-1]
     running = np.cumsum(values, axis=-1)
-    upper = running[..., np.minimum(last + half, last[-1])]
-    below = last - half - 1
-    return np.asarray(upper - np.where(below >= 0, running[..., np.maximum(below, 0)], 0.0))
+    sums = np.empty_like(running)
+    sums[..., : count - half] = running[..., half:]
+    sums[..., count - half :] = running[..., -1:]
+    sums[..., half + 1 :] -= running[..., : count - half - 1]
+    return sums
 
 
 def _exceeds(sums: FloatArray, cells: FloatArray) -> BoolArray:
@@ -179,7 +189,7 @@ def spoilt_density(layout: MomentMap, found: Disturbances, damaged: BoolArray) -
     ----------
     damaged : which moments of which pass are damaged, shape ``(P, T)``.
     """
-    shown = (found.short | found.lasting) & (damaged[:, :, None] | ~layout.above)
+    shown = found.shown & (damaged[:, :, None] | ~layout.above)
     if not np.any(shown):
         return None
     least = 0.01 * found.expected

@@ -60,16 +60,17 @@ class MomentMap:
         self._delay_s = self.moment_of(self._frequency_hz)
         self.time_s = np.arange(self._length // self._hop) * (self._hop / rate_hz)
         self._frames = -(-self._length // self._hop)
-        self._cells = self._places(rate_hz)
         gain = deconvolver.inverse_gain(self._frequency_hz)
         self._scaling = 2.0 * rate_hz / (gain**2 * np.sum(self._window**2))
+        starts = self._band_starts()
+        self.edges_hz = (np.append(starts, last) + 0.5) * self._bin_hz
+        band = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, last)))
+        place = self._places(rate_hz)
         between, decay, above = self._regions(order)
-        self._between, self._decay = between.astype(float), decay.astype(float)
-        self._starts = self._band_starts()
-        self.edges_hz = (np.append(self._starts, last) + 0.5) * self._bin_hz
-        self.cells, self.decaying = (self._summed(part) for part in (self._between, self._decay))
-        widths = np.diff(np.append(self._starts, last))
-        self.above: BoolArray = self._summed(above.astype(float)) == widths
+        self._between, self._decay = (_Region(part, place, band) for part in (between, decay))
+        self.cells, self.decaying = self._between.count, self._decay.count
+        widths = np.diff(np.append(starts, last))
+        self.above: BoolArray = _Region(above, place, band).count == widths
 
     @property
     def middle_hz(self) -> FloatArray:
@@ -120,9 +121,6 @@ class MomentMap:
                 starts.append(index)
         return np.array(starts)
 
-    def _summed(self, cells: FloatArray) -> FloatArray:
-        return np.asarray(np.add.reduceat(cells, self._starts, axis=1))
-
     def densities(self, response: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the mean density between the strips, and in the fundamental's decay.
 
@@ -142,9 +140,32 @@ class MomentMap:
             some = slice(first, min(first + FRAMES_TOGETHER, self._frames))
             spectra = np.fft.rfft(framed[some] * self._window, axis=1)
             spectra = spectra[:, 1 : power.shape[1] + 1]
-            power[some] = (spectra.real**2 + spectra.imag**2) * self._scaling
-        sheared = power.ravel()[self._cells]
-        return (
-            self._summed(sheared * self._between) / np.maximum(self.cells, 1.0),
-            self._summed(sheared * self._decay) / np.maximum(self.decaying, 1.0),
-        )
+            squares = power[some]
+            np.multiply(spectra.real, spectra.real, out=squares)
+            squares += spectra.imag**2
+            squares *= self._scaling
+        return self._between.mean(power), self._decay.mean(power)
+
+
+class _Region:
+    """Cells of a spectrogram that belong to one region, and their means over bands.
+
+    ``count`` is how many each moment and band holds, shape ``(T, B)``.
+    """
+
+    def __init__(self, inside: BoolArray, place: IntArray, band: IntArray) -> None:
+        """Lay out the cells ``inside``, shape ``(T, F)``; ``place`` is where they are found."""
+        self._cells = place[inside]
+        shape = (len(inside), int(band[-1]) + 1)
+        owner = (np.arange(shape[0])[:, None] * shape[1] + band)[inside]
+        self._starts = np.flatnonzero(np.diff(owner, prepend=-1))
+        self._owners = owner[self._starts]
+        self.count = np.bincount(owner, minlength=shape[0] * shape[1]).reshape(shape).astype(float)
+
+    def mean(self, power: FloatArray) -> FloatArray:
+        """Return the means of a spectrogram over moments' bands, shape ``(T, B)``; 0 for none."""
+        means = np.zeros(self.count.size)
+        if len(self._starts):
+            sums = np.add.reduceat(power.ravel()[self._cells], self._starts)
+            means[self._owners] = sums / self.count.ravel()[self._owners]
+        return means.reshape(self.count.shape)

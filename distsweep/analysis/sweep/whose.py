@@ -77,8 +77,7 @@ def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[floa
     ----------
     drives_dbfs : of each pass, shape ``(P,)``.
     """
-    flags = found.short | found.lasting
-    count = np.sum(flags, axis=2)
+    count = np.sum(found.shown, axis=2)
     shown = count >= LEAST_BANDS
     if not np.any(shown):
         return []
@@ -88,7 +87,7 @@ def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[floa
     for row in range(len(shown)):
         for first, last in runs_of(_closed(shown[row])):
             moments = slice(first, last)
-            power = np.where(flags[row, moments], found.excess[row, moments], 0.0) @ widths_hz
+            power = np.where(found.shown[row, moments], found.excess[row, moments], 0.0) @ widths_hz
             strong = first + np.flatnonzero(power >= DOWN_TO * np.max(power))
             shares = count[row, strong] / free[strong]
             loudest = first + int(np.argmax(power))
@@ -124,7 +123,7 @@ def _whose(
     if len(strong) * float(layout.time_s[1]) > BRIEF_S:
         return "unknown"
     foretold = db_to_power(rises_db[quieter]) * found.excess[row, loudest]
-    shows = (found.short | found.lasting)[row, loudest]
+    shows = found.shown[row, loudest]
     would = shows & (foretold >= WOULD_SHOW * found.expected[quieter, loudest])
     return "damage" if np.sum(foretold[would]) >= 0.5 * np.sum(foretold[shows]) else "unknown"
 

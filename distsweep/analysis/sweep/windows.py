@@ -153,7 +153,7 @@ class WindowSpans:
         """Return the window of an octave at times re its centre."""
         before_s, after_s = self.span_s(octave)
         inside = (place_s > -before_s) & (place_s < after_s)
-        return np.where(inside, window_shape(place_s, before_s, after_s), 0.0)
+        return np.where(inside, _shape(place_s, before_s, after_s), 0.0)
 
 
 class HarmonicWindow:
@@ -213,8 +213,8 @@ class HarmonicWindow:
             step_s = (before_s + after_s) / MEASURED_POINTS
             place_s = np.arange(-before_s, after_s, step_s)
             window, narrower = (
-                window_shape(place_s, before_s, after_s),
-                window_shape(place_s, *following),
+                _shape(place_s, before_s, after_s),
+                _shape(place_s, *following),
             )
             sums.append(np.sum(window) * step_s)
             alone.append(np.sum(window**2) * step_s)
@@ -261,10 +261,10 @@ def _window(before: float, after: float) -> tuple[int, FloatArray]:
     """Return how many samples lie before the centre, and the window."""
     count_before, count_after = int(before), max(2, int(after))
     place = np.arange(float(-count_before), count_after)
-    return count_before, window_shape(place, max(before, 1.0), after)
+    return count_before, _shape(place, max(before, 1.0), after)
 
 
-def window_shape(place: FloatArray, before: float, after: float) -> FloatArray:
+def _shape(place: FloatArray, before: float, after: float) -> FloatArray:
     """Return the window at places re its centre; 0 beyond ``before`` and ``after``."""
     early = place < 0.0
     side = np.where(early, place / -before, place / after)
