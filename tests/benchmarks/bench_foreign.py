@@ -140,7 +140,8 @@ def main() -> None:
         print(
             f"filters {where} the curvature: {100.0 * np.mean(errors < WITHIN_DB):.2f} % of"
             f" {len(errors)} harmonic values within {WITHIN_DB:g} dB (of reliable ones"
-            f" {100.0 * np.mean(errors[reliable] < WITHIN_DB):.2f} %); at least"
+            f" {100.0 * np.mean(errors[reliable] < WITHIN_DB):.2f} %, and"
+            f" {100.0 * np.mean(errors[reliable] > 1.5):.2f} % off by more than 1.5 dB); at least"
             f" {100.0 * SHARE:g} % are asked for"
         )
 

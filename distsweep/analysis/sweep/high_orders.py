@@ -45,6 +45,7 @@ class HighOrders:
         """
         self._rate_hz = deconvolver.rate_hz
         self._length = fast_length(int(FRAME_S * self._rate_hz))
+        self._length += self._length % 2  # two hops make a frame
         self._hop = self._length // 2
         self._edge_hz = (order + 0.5) * grid / scale
         self._upper_hz = upper_hz / scale
