@@ -38,9 +38,10 @@ converters have had; recipes' shortest sweeps last longer)."""
 SAME_LEVEL_DB = 0.05
 """Two sweeps are equally loud within this (chosen: ladders rise by whole or half decibels)."""
 
-SAME_SWEEP, SAME_PHASE_RAD = 1e-4, 0.1
-"""Two sweeps are one within this share of rate constant and frequency, and this phase (chosen: the
-accuracy that is asked of them; a fit is good to 1e-6 and some thousandths)."""
+SAME_SWEEP, SAME_PHASE_RAD, SAME_LENGTH = 1e-4, 0.1, 0.05
+"""Two sweeps are one within these shares of rate constant and length, and this phase (chosen: the
+first is the accuracy that is asked of them, and a fit is good to 1e-6 and some thousandths; where a
+fade begins is known to a few periods)."""
 
 NOT_A_SWEEP = {
     "linear sweep": "a linear sweep: its harmonics cannot be told apart in time",
@@ -109,7 +110,7 @@ def find_stimulus(
     for other in fitted:
         _check_same(best, other, where)
     sweep = _sweep(best, rate_hz)
-    starts = [round((one.time_of_s(sweep.start_hz)) * rate_hz) for one in fitted]
+    starts = [round(one.time_of_s(sweep.start_hz) * rate_hz) for one in fitted]
     levels_dbfs = [float(ratio_to_db(one.amplitude)) for one in fitted]
     if not DRIVES_DBFS[0] <= min(levels_dbfs) <= max(levels_dbfs) <= DRIVES_DBFS[1]:
         raise InputError(
@@ -135,11 +136,11 @@ def _check_law(fitted: FittedSweep, where: str) -> None:
 def _check_same(one: FittedSweep, other: FittedSweep, where: str) -> None:
     """Refuse sweeps in one file that differ in rate constant, frequencies or phase."""
     turned = np.angle(np.exp(1j * (one.phase_rad - other.phase_rad)))
-    lengths = [(fit.full_last - fit.full_first) for fit in (one, other)]
+    lengths = [fit.full_last - fit.full_first for fit in (one, other)]
     if (
         abs(other.rate_constant_s / one.rate_constant_s - 1.0) > SAME_SWEEP
         or abs(turned) > SAME_PHASE_RAD
-        or abs(lengths[1] / lengths[0] - 1.0) > 0.05
+        or abs(lengths[1] / lengths[0] - 1.0) > SAME_LENGTH
     ):
         raise InputError(
             f"{where}: holds sweeps that differ: give a file for each, with its own recording"
