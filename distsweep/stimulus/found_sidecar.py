@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import math
 from pathlib import Path
 from typing import Any
 
-from distsweep.stimulus.found_sweep import FoundFile, FoundStimulus
+from distsweep.stimulus.found_sweep import DRIVES_DBFS, FoundFile, FoundStimulus
 from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import (
     FOUND_IN,
@@ -72,7 +71,8 @@ def _found(data: dict[str, Any]) -> FoundStimulus:
     ends = 0
     for rung in rungs:
         require(ends <= rung.start_sample, f"a rung's start_sample is {rung.start_sample}")
-        require(math.isfinite(rung.drive_dbfs), f"drive_dbfs is {rung.drive_dbfs}")
+        held = DRIVES_DBFS[0] <= rung.drive_dbfs <= DRIVES_DBFS[1]
+        require(held, f"drive_dbfs is {rung.drive_dbfs}")
         require(rung.role in ("rung", "return"), f"role is {rung.role!r}")
         ends = rung.start_sample + sweep.samples
     require(any(rung.role == "rung" for rung in rungs), "it names no rungs")

@@ -18,20 +18,30 @@ from distsweep.stimulus.sweep import Sweep
 from distsweep.stimulus.sweep_fit import STRAIGHT_RAD, FittedSweep, fit_sweep
 from distsweep.units import FloatArray, ratio_to_db
 
-BAND_FROM, BAND_UNTIL = 1.25, 0.9
+BAND_FROM, BAND_UNTIL = 1.5, 0.95
 """The measured band begins and ends at these ratios of the frequencies between which the sweep is
-at its full level (chosen: a foreign sweep does not run past its band, and its abrupt ends ring;
-see tests/benchmarks/bench_foreign.py)."""
+at its full level (chosen: a foreign sweep does not run past its band, and its abrupt ends ring:
+between these a flat loudspeaker's fundamental comes out within 0.3 dB at the lower end, and within
+0.06 dB at the upper)."""
 
 ORDER = 10
 """Highest order that is separated (chosen: as recipes have it)."""
 
+DRIVES_DBFS = -120.0, 20.0
+"""Lowest and highest drive of a found sweep (chosen: 24 bits end below, and files of floating-point
+samples may pass full scale, but by no more than a slip of a mixer)."""
+
+LEAST_S, FILE_RATES_HZ = 1.0, (8000, 768000)
+"""Shortest file, and lowest and highest rate of one, in which a sweep is sought (chosen: what
+converters have had; recipes' shortest sweeps last longer)."""
+
 SAME_LEVEL_DB = 0.05
 """Two sweeps are equally loud within this (chosen: ladders rise by whole or half decibels)."""
 
-SAME_SWEEP, SAME_PHASE_RAD = 1e-4, 0.1
-"""Two sweeps are one within this share of rate constant and frequency, and this phase (chosen: the
-accuracy that is asked of them; a fit is good to 1e-6 and some thousandths)."""
+SAME_SWEEP, SAME_PHASE_RAD, SAME_LENGTH = 1e-4, 0.1, 0.05
+"""Two sweeps are one within these shares of rate constant and length, and this phase (chosen: the
+first is the accuracy that is asked of them, and a fit is good to 1e-6 and some thousandths; where a
+fade begins is known to a few periods)."""
 
 NOT_A_SWEEP = {
     "linear sweep": "a linear sweep: its harmonics cannot be told apart in time",
@@ -78,6 +88,11 @@ def find_stimulus(
     InputError
         It holds none, or several that differ, or one over too narrow a band.
     """
+    if not FILE_RATES_HZ[0] <= rate_hz <= FILE_RATES_HZ[1] or len(samples) < LEAST_S * rate_hz:
+        raise InputError(
+            f"{where}: holds {len(samples) / rate_hz:.2g} s at {rate_hz} Hz: give the sound file of"
+            f" a sweep of {LEAST_S:g} s or more, at {FILE_RATES_HZ[0]} to {FILE_RATES_HZ[1]} Hz"
+        )
     heard = look(samples, rate_hz)
     if not heard.sweeps:
         raise InputError(
@@ -95,8 +110,14 @@ def find_stimulus(
     for other in fitted:
         _check_same(best, other, where)
     sweep = _sweep(best, rate_hz)
-    starts = [round((one.time_of_s(sweep.start_hz)) * rate_hz) for one in fitted]
-    rungs = _rungs([float(ratio_to_db(one.amplitude)) for one in fitted], starts)
+    starts = [round(one.time_of_s(sweep.start_hz) * rate_hz) for one in fitted]
+    levels_dbfs = [float(ratio_to_db(one.amplitude)) for one in fitted]
+    if not DRIVES_DBFS[0] <= min(levels_dbfs) <= max(levels_dbfs) <= DRIVES_DBFS[1]:
+        raise InputError(
+            f"{where}: its sweeps have levels up to {max(levels_dbfs):.0f} dBFS: give the file that"
+            " was played, with samples up to 1"
+        )
+    rungs = _rungs(levels_dbfs, starts)
     return FoundStimulus(
         recipe=_recipe(sweep, rungs, name, where=where, samples=len(samples)),
         sweep=sweep,
@@ -115,11 +136,11 @@ def _check_law(fitted: FittedSweep, where: str) -> None:
 def _check_same(one: FittedSweep, other: FittedSweep, where: str) -> None:
     """Refuse sweeps in one file that differ in rate constant, frequencies or phase."""
     turned = np.angle(np.exp(1j * (one.phase_rad - other.phase_rad)))
-    lengths = [(fit.full_last - fit.full_first) for fit in (one, other)]
+    lengths = [fit.full_last - fit.full_first for fit in (one, other)]
     if (
         abs(other.rate_constant_s / one.rate_constant_s - 1.0) > SAME_SWEEP
         or abs(turned) > SAME_PHASE_RAD
-        or abs(lengths[1] / lengths[0] - 1.0) > 0.05
+        or abs(lengths[1] / lengths[0] - 1.0) > SAME_LENGTH
     ):
         raise InputError(
             f"{where}: holds sweeps that differ: give a file for each, with its own recording"

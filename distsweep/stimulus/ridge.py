@@ -59,6 +59,13 @@ logarithm of a line's power over its average (chosen: frames of 10 ms of white n
 0.5 dB, of pink noise by 2, of music and talk by 5 to 15; a Gaussian noise's lines have −0.58, which
 is Euler's constant, tones that come and go −2 and less)."""
 
+LEAST_FRAMES, MOST_FRAMES = 20, 500
+"""Fewest frames by which a noise is told, and so many are looked at (chosen: a fifth of a second,
+and what takes a hundredth of one)."""
+
+RISING = 0.9
+"""Share of steps that go one way in a sweep of another law (chosen: notes and talk turn about)."""
+
 TONE_FRAME_S, TONAL_SHARE = 0.1, 0.7
 """Longer frames in which low tones are looked for, and the share of them that is narrow where a
 file holds tones (chosen: 50 Hz has five periods in one, a step between two tones spoils one or
@@ -127,12 +134,13 @@ def look(samples: FloatArray, rate_hz: int) -> Heard:
 def _is_noise(samples: FloatArray, rate_hz: int, frames: Frames) -> bool:
     """Tell whether a signal is even in time, and its lines fluctuate as those of noise do."""
     heard = np.flatnonzero(frames.heard)
-    if 2 * len(heard) < len(frames.heard) or len(heard) < 20:
+    if 2 * len(heard) < len(frames.heard) or len(heard) < LEAST_FRAMES:
         return False
     if np.std(power_to_db(frames.power[heard])) > EVEN_DB:
         return False
     length = round(FRAME_S * rate_hz)
-    firsts = np.round(frames.time_s[heard[:: max(1, len(heard) // 500)]] * rate_hz - 0.5 * length)
+    some = heard[:: max(1, len(heard) // MOST_FRAMES)]
+    firsts = np.round(frames.time_s[some] * rate_hz - 0.5 * length)
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
     spectra = [np.fft.rfft(window * samples[int(at) : int(at) + length]) for at in firsts[:-1]]
     lines = np.abs(np.array(spectra)[:, 2:]) ** 2
@@ -195,7 +203,7 @@ def _judged(frames: Frames, rows: IntArray) -> tuple[str, RoughSweep | None]:
     if off_hz < STRAIGHT * mean_hz:
         return ("linear sweep" if slope > 0.0 else "falling sweep"), None
     rising = np.mean(np.diff(log_hz) > 0.0)
-    return ("other sweep" if wide and max(rising, 1.0 - rising) > 0.9 else "sound"), None
+    return ("other sweep" if wide and max(rising, 1.0 - rising) > RISING else "sound"), None
 
 
 def _line(time_s: FloatArray, values: FloatArray) -> tuple[float, float, float]:
