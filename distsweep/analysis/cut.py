@@ -83,6 +83,14 @@ class CutLadder:
     step: float
     damage: list[Damage] = field(default_factory=list)
 
+    def places(self) -> list[tuple[int, int]]:
+        """Return of every pass its rung's row, and which sample of the recording it begins with."""
+        return [
+            (row, rung.first_samples[number] if rung.first_samples else 0)
+            for row, rung in enumerate(self.rungs)
+            for number in range(len(rung.signals))
+        ]
+
     def without(self, left_out: Collection[tuple[int, int]]) -> list[CutRung]:
         """Return the rungs without some passes, each given by its rung's row and its number."""
         return [

@@ -13,9 +13,14 @@ from distsweep.errors import InputError
 from distsweep.reason import Reason
 from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, Stimulus, StimulusFile
 from distsweep.takes.gain_moved import MarkerChange, marker_change
+from distsweep.takes.mending import Mended, in_rungs, mend
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
+
+MOVED_S = 0.2
+"""Largest time by which lost or repeated blocks move the markers (chosen: two blocks of 4096
+samples at 44.1 kHz)."""
 
 LEAST_PAUSE_S = 0.2
 """A rung whose recording ends sooner after its sweep than this is incomplete (chosen: the treble of
@@ -27,7 +32,8 @@ class FoundLadder:
     """A ladder found in its recordings and cut.
 
     ``missing`` names what is incomplete; ``placements`` and ``marker_changes`` have one item a
-    file, the latter None where a marker was not found.
+    file, the latter None where a marker was not found. ``recordings`` are those cut: where blocks
+    were lost or repeated, they are mended.
     """
 
     cut: CutLadder
@@ -35,6 +41,7 @@ class FoundLadder:
     missing: list[Reason]
     marker_changes: list[MarkerChange | None]
     placements: list[Placement]
+    recordings: list[Recording]
 
 
 def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> FoundLadder:
@@ -46,7 +53,9 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         The number of recordings is not that of the stimulus's files, or a recording does
         not hold its file, or no rung is complete.
     """
-    placements = place_files(stimulus, recordings)
+    placements = place_files(stimulus, recordings, moved_s=MOVED_S)
+    mended, placements = mend(stimulus, recordings, placements)
+    recordings = [one.recording for one in mended]
     files = list(zip(recordings, stimulus.files, placements, strict=True))
     rungs: list[CutRung] = []
     missing: list[Reason] = []
@@ -54,7 +63,7 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         if placement.markers != "both":
             missing.append(one_marker(recording, placement, drift_from="nothing"))
         for played in _by_rung(file):
-            rung = _cut_rung(stimulus, recording, placement, played)
+            rung = _cut_rung(stimulus, mended[number], placement, played)
             if rung is None:
                 missing.append(_no_rung(recording, played[0]))
             else:
@@ -72,12 +81,25 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         quiet=[quiet_part(*found) for found in files],
         scale=1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm,
         step=max(recording.step for recording in recordings),
+        damage=[
+            damage
+            for number, (one, placement) in enumerate(zip(mended, placements, strict=True))
+            for damage in in_rungs(
+                one.damage,
+                [replace(r, first_samples=r.first_samples * (r.file == number)) for r in rungs],
+                sweep=stimulus.sweep.at_rate(one.recording.rate_hz),
+                scale=placement.clock_scale,
+            )
+        ],
     )
-    return FoundLadder(cut, drift_ppm, missing, marker_changes(stimulus, files), placements)
+    changes = marker_changes(stimulus, files)
+    return FoundLadder(cut, drift_ppm, missing, changes, placements, recordings)
 
 
-def place_files(stimulus: Stimulus, recordings: Sequence[Recording]) -> list[Placement]:
-    """Find every file of a stimulus in its recording.
+def place_files(
+    stimulus: Stimulus, recordings: Sequence[Recording], *, moved_s: float = 0.0
+) -> list[Placement]:
+    """Find every file of a stimulus in its recording; ``moved_s`` as for `place_stimulus`.
 
     Raises
     ------
@@ -93,7 +115,7 @@ def place_files(stimulus: Stimulus, recordings: Sequence[Recording]) -> list[Pla
             f" {recordings[0].rate_hz} Hz: record all files of a take at one rate"
         )
     return [
-        place_stimulus(recording, marker=stimulus.marker, file=file)
+        place_stimulus(recording, marker=stimulus.marker, file=file, moved_s=moved_s)
         for recording, file in zip(recordings, stimulus.files, strict=True)
     ]
 
@@ -162,13 +184,14 @@ def _by_rung(file: StimulusFile) -> list[list[PlayedRung]]:
 
 def _cut_rung(
     stimulus: LadderStimulus,
-    recording: Recording,
+    mended: Mended,
     placement: Placement,
     played: list[PlayedRung],
 ) -> CutRung | None:
+    recording = mended.recording
     length = round(stimulus.rung_samples * placement.scale)
     sweep_length = stimulus.sweep.samples * placement.scale
-    signals, late, clipped, starts = [], [], [], []
+    signals, late, clipped, starts, holes = [], [], [], [], []
     for item in played:
         exact = placement.at(item.start_sample)
         first = round(exact)
@@ -178,9 +201,11 @@ def _cut_rung(
         signal = recording.samples[first : first + length]
         signals.append(signal)
         late.append(exact - first)
-        starts.append(first)
+        starts.append(mended.as_given(first))
+        holes.append(mended.holes_between(first, first + len(signal)))
         inside = np.searchsorted(recording.clipped_samples, [first, first + len(signal)])
         clipped.append(recording.clipped_samples[inside[0] : inside[1]] - first)
     return CutRung(
-        played[0].drive_dbfs, played[0].role, signals, late, clipped, first_samples=starts
-    )
+        played[0].drive_dbfs, played[0].role, signals, late, clipped,
+        first_samples=starts, holes=holes,
+    )  # fmt: skip

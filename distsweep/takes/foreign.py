@@ -106,7 +106,7 @@ def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> Fou
         scale=placement.clock_scale,
         step=recording.step,
     )
-    return FoundLadder(cut, drift_ppm, missing, [None], [placement])
+    return FoundLadder(cut, drift_ppm, missing, [None], [placement], [recording])
 
 
 def _cut_rung(

@@ -37,6 +37,10 @@ LEAST_RATE_OF_MARKER = 2.6
 """Lowest rate of a recording, over the marker's highest frequency (chosen: half of it lies 1.3
 times above that frequency, and the search for markers averages down to no lower one)."""
 
+CLEARER = 2.0
+"""Markers that stand where no two clocks put them are believed if they match so many times better
+than those that do (chosen: an echo of a marker, or a sweep, matches half as well at best)."""
+
 CANDIDATES = 40
 """Number of best places that are tried as start and end (chosen: a file has two markers; its rungs
 and echoes match at more places)."""
@@ -79,8 +83,12 @@ class Placement:
         return (self.clock_scale - 1.0) * 1e6 if known else None
 
 
-def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) -> Placement:
+def place_stimulus(
+    recording: Recording, *, marker: Marker, file: StimulusFile, moved_s: float = 0.0
+) -> Placement:
     """Find a stimulus in a recording, whatever its rate, gain, polarity and start.
+
+    The markers may stand ``moved_s`` further or less far apart than any two clocks put them.
 
     Raises
     ------
@@ -91,9 +99,12 @@ def place_stimulus(recording: Recording, *, marker: Marker, file: StimulusFile) 
     ratio = recording.rate_hz / marker.rate_hz
     places, matches = _candidates(recording, marker)
     spacing = (file.end_marker_sample - file.start_marker_sample) * ratio
-    pair = _best_pair(places, matches, spacing, LARGEST_DRIFT)
+    pair = _best_pair(places, matches, spacing, LARGEST_DRIFT * spacing)
     if pair is None:
         pair = _pair_at_speed(recording, marker, places, matches, spacing)
+    if moved_s > 0.0:
+        loose = _best_pair(places, matches, spacing, moved_s * recording.rate_hz)
+        pair = _clearer(pair, loose, matches)
     if pair is None:
         return _place_by_one(recording, marker, file, places, matches)
     start, end = (int(places[i]) for i in pair)
@@ -194,17 +205,17 @@ def normalised_correlation(
 
 
 def _best_pair(
-    places: FloatArray, matches: FloatArray, spacing: float, largest: float
+    places: FloatArray, matches: FloatArray, spacing: float, within: float
 ) -> tuple[int, int] | None:
     """Return the two candidates that stand as far apart as start and end marker should.
 
-    ``largest`` is the share by which their distance may differ.
+    Their distance may differ by ``within``, in samples.
     """
     best, best_match = None, 0.0
     for i, start in enumerate(places):
         for j in range(i + 1, len(places)):
             together = min(matches[i], matches[j])
-            fits = abs((places[j] - start) / spacing - 1.0) < largest
+            fits = abs(places[j] - start - spacing) < within
             if fits and together > best_match:
                 best, best_match = (i, j), together
     return best
@@ -218,7 +229,7 @@ def _pair_at_speed(
     spacing: float,
 ) -> tuple[int, int] | None:
     """Return two candidates that another speed explains: their chirps ran at it as well."""
-    pair = _best_pair(places, matches, spacing, LARGEST_SPEED)
+    pair = _best_pair(places, matches, spacing, LARGEST_SPEED * spacing)
     if pair is None:
         return None
     speed = (places[pair[1]] - places[pair[0]]) / spacing
@@ -230,6 +241,16 @@ def _pair_at_speed(
         if at_speed**2 <= as_played**2 * speed:  # a longer chirp has more energy
             return None
     return pair
+
+
+def _clearer(
+    near: tuple[int, int] | None, loose: tuple[int, int] | None, matches: FloatArray
+) -> tuple[int, int] | None:
+    """Return the pair that stands as two clocks put it, unless another is far clearer."""
+    if near is None or loose is None:
+        return loose if near is None else near
+    clear, other = (min(matches[i] for i in pair) for pair in (near, loose))
+    return loose if other > CLEARER * clear else near
 
 
 def _place_by_one(

@@ -193,6 +193,7 @@ def _find_take(
     choices += _other_channel(entry, entry.recordings, channel)
     if isinstance(stimulus, LadderStimulus):
         ladder = cut_ladder(stimulus, recordings)
+        recordings = ladder.recordings
         refuse_ladder_order(stimulus, recordings, ladder.placements)
         refuse_copies(recordings, stimulus.files)
         return FoundTake(entry, stimulus, recordings, ladder, ladder.marker_changes, choices)

@@ -145,16 +145,21 @@ def test_another_speed_is_analysed_and_said(
     assert "more than two clocks differ (200 ppm)" in told
 
 
-@pytest.mark.parametrize(
-    ("named", "longer_ppm"), [(TONES, 1500.0), (SWEEPS, -1500.0)], ids=["staircase", "ladder"]
-)
-def test_markers_too_far_apart_for_two_clocks(
-    tmp_path: Path, named: dict[str, Any], longer_ppm: float
-) -> None:
-    """The tones and sweeps are those named, at their own speed: samples lost or too many."""
+def test_markers_too_far_apart_for_two_clocks(tmp_path: Path) -> None:
+    """The tones are those named, at their own speed: samples too many."""
     message = "150[01] ppm .* more than two clocks differ|start and stop where"
     with pytest.raises(InputError, match=message):
-        Pair(tmp_path, named).analyse(named, longer_ppm=longer_ppm)
+        Pair(tmp_path, TONES).analyse(TONES, longer_ppm=1500.0)
+
+
+def test_a_pause_that_is_too_short_is_a_lost_block(tmp_path: Path) -> None:
+    """The sweeps run at their own speed, and prove that they are those named."""
+    pair = Pair(tmp_path, SWEEPS)
+    take = pair.analyse(SWEEPS, longer_ppm=-1500.0).take()
+    (damage,) = take.damage
+    assert (damage.kind, damage.rung) == ("lost", None)
+    assert damage.samples == pytest.approx(1.5e-3 * spacing(pair.named), abs=2.0)
+    assert take.clock_drift_ppm == pytest.approx(0.0, abs=2.0)
 
 
 @pytest.mark.parametrize("named", [TONES, SWEEPS], ids=["staircase", "ladder"])

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.sweep.left_over import MomentMap
-from distsweep.units import BoolArray, ComplexArray, FloatArray
+from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 FAR = 6.0
 """Deviations of a Gaussian whose quantile a mean must exceed (chosen: one chance in a thousand
@@ -200,7 +200,12 @@ def spoilt_density(layout: MomentMap, found: Disturbances, damaged: BoolArray) -
         seen = layout.cells[moment] > 0.0
         if not damaged[row, moment]:
             seen &= ~layout.above[moment]
-        added[row, moment] = np.exp(np.interp(bands, bands[seen], level[row, moment, seen]))
+        if not np.any(seen):
+            continue
+        filled = np.interp(bands, bands[seen], level[row, moment, seen])
+        if damaged[row, moment]:
+            filled = _rising_below(filled, bands[seen])
+        added[row, moment] = np.exp(filled)
     moments = np.arange(level.shape[1])
     for row, band in np.argwhere(np.any(found.lasting & shown, axis=1)):
         seen = (layout.cells[:, band] > 0.0) & ~layout.above[:, band]
@@ -208,6 +213,21 @@ def spoilt_density(layout: MomentMap, found: Disturbances, damaged: BoolArray) -
             along = np.exp(np.interp(moments, moments[seen], level[row, seen, band]))
             added[row, :, band] = np.maximum(added[row, :, band], along)
     return added
+
+
+def _rising_below(level: FloatArray, seen: IntArray) -> FloatArray:
+    """Return a moment's levels, continued below the lowest free band as they rise towards it.
+
+    A knock's lowest frequencies are its strongest, and at the lowest moments of a sweep no band is
+    free there. ``level`` is logarithmic, shape ``(B,)``, ``seen`` the free bands.
+    """
+    lowest = seen[0]
+    octave = seen[seen <= lowest + 2 * OCTAVE_HALF]
+    if lowest == 0 or len(octave) < 3:
+        return level
+    slope = min(float(np.polyfit(octave, level[octave], 1)[0]), 0.0)
+    below = np.arange(lowest)
+    return np.concatenate([level[lowest] + slope * (below - lowest), level[lowest:]])
 
 
 def runs_of(flags: BoolArray) -> list[tuple[int, int]]:

@@ -8,26 +8,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder
-from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
+from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals, find_arrivals
-from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
+from distsweep.analysis.sweep.deconvolution import Deconvolver, Responses
 from distsweep.analysis.sweep.grid import frequency_grid
 from distsweep.analysis.sweep.high_orders import HighOrders, mean_of_passes
-from distsweep.analysis.sweep.left_over import MomentMap
+from distsweep.analysis.sweep.mended import read_mended
 from distsweep.analysis.sweep.passes import PassSpread
 from distsweep.analysis.sweep.separation import (
-    Passes,
     averaged,
     fundamental_at_multiples,
     loudest_clean,
-    read_passes,
 )
 from distsweep.analysis.sweep.spoilt import (
     LeftOver,
-    damage_of,
-    look_between,
-    with_raised_floors,
 )
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.results import Damage
@@ -164,8 +159,10 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     longest = max(len(signal) for rung in cut.rungs for signal in rung.signals)
     recorded = cut.sweep.as_recorded(cut.scale)
     deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
-    responses, passes, left = _read(deconvolver, cut, settings, grid)
-    arrival = _arrival(responses)
+    read = read_mended(deconvolver, cut, settings, grid, sweep=recorded)
+    cut, responses, arrival, passes, left = (
+        read.cut, read.responses, read.arrival, read.passes, read.left,
+    )  # fmt: skip
     separated = averaged(passes, cut.rungs, grid)
     responses = responses.averaged(separated.kept)
     rungs = cut.without(separated.left_out)
@@ -192,7 +189,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         left_out=separated.left_out,
         differing=separated.differing,
         noise=left.noise,
-        damage=damage_of(left, cut, deconvolver),
+        damage=read.damage,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
         impulse=_impulse_response(responses, arrival, loudest),
@@ -202,31 +199,6 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
             cut.sweep.rate_constant_s, cut.sweep.duration_s,
         ),
     )  # fmt: skip
-
-
-def _read(
-    deconvolver: Deconvolver, cut: CutLadder, settings: TakeSettings, grid: FloatArray
-) -> tuple[Responses, Passes, LeftOver]:
-    """Return the responses of all passes, what their windows show, and what is left over."""
-    upper_hz = settings.band_hz[1] / cut.scale
-    layout = MomentMap(deconvolver, order=settings.order, upper_hz=upper_hz)
-    signals = [rung.signals for rung in cut.rungs]
-    density, decay = (layout.empty(sum(map(len, signals))) for _ in range(2))
-
-    def look(number: int, response: FloatArray) -> None:
-        density[number], decay[number] = layout.densities(response)
-
-    late = [rung.late_samples for rung in cut.rungs]
-    responses = deconvolver.responses(signals, late, each=look)
-    arrival = _arrival(responses)
-    noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
-    passes = read_passes(deconvolver, responses, cut, settings, grid, arrival=arrival, noise=noise)
-    drives = [rung.drive_dbfs for rung in cut.rungs for _ in rung.signals]
-    left = look_between(
-        layout, density, decay, passes, noise, grid=grid / cut.scale, drives_dbfs=drives
-    )
-    passes = with_raised_floors(passes, left, deconvolver, arrival / deconvolver.rate_hz)
-    return responses, passes, left
 
 
 def _high_orders(
@@ -260,13 +232,6 @@ def _impulse_response(
     first = responses.origin + arrival - origin
     last = first + origin + int(IMPULSE_AFTER_S * responses.rate_hz)
     return ImpulseResponse(responses.full[row, first:last].copy(), origin, responses.rate_hz, row)
-
-
-def _arrival(responses: Responses) -> int:
-    """Return the sample of the direct sound: the largest of all rungs' summed energies."""
-    reach = int(ARRIVAL_SEARCH_S * responses.rate_hz)
-    around = responses.full[:, responses.origin - reach : responses.origin + reach + 1]
-    return int(np.argmax(np.sum(around**2, axis=0))) - reach
 
 
 def _is_abrupt(sweep: Sweep) -> bool:

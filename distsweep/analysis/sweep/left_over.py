@@ -29,6 +29,10 @@ BEYOND = 1.2, 1.5
 """How many times as far as its windows an order's strip reaches before and after (chosen: a window
 leaves −20 dB of a room's decay, and of the sweep's own edges)."""
 
+AROUND_S = 0.1
+"""Time before and after the measured band's sweep that is looked at (chosen: half a window at a
+few hundred hertz; what falls there is in the values' windows)."""
+
 FRAMES_TOGETHER = 16
 """So many frames are transformed at once (chosen: they stay in a processor's cache)."""
 
@@ -46,8 +50,10 @@ class MomentMap:
     decaying : how many cells below the fundamental's strip each band holds, shape ``(T, B)``.
     """
 
-    def __init__(self, deconvolver: Deconvolver, *, order: int, upper_hz: float) -> None:
-        """Lay the cells out for responses of the deconvolver's length, up to a frequency."""
+    def __init__(
+        self, deconvolver: Deconvolver, *, order: int, band_hz: tuple[float, float]
+    ) -> None:
+        """Lay the cells out for responses of the deconvolver's length, and a band of sweeps."""
         rate_hz = deconvolver.rate_hz
         self.rate_constant_s = deconvolver.rate_constant_s
         self._start_hz, self._length = deconvolver.start_hz, deconvolver.length
@@ -55,7 +61,7 @@ class MomentMap:
         self._hop = self._frame // 2
         self._window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(self._frame) / self._frame)
         self._bin_hz = rate_hz / self._frame
-        last = int(upper_hz / self._bin_hz)
+        last = int(band_hz[1] / self._bin_hz)
         self._frequency_hz = np.arange(1.0, last + 1) * self._bin_hz
         self._delay_s = self.moment_of(self._frequency_hz)
         self.time_s = np.arange(self._length // self._hop) * (self._hop / rate_hz)
@@ -67,6 +73,9 @@ class MomentMap:
         band = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, last)))
         place = self._places(rate_hz)
         between, decay, above = self._regions(order)
+        # A sound before or after the band, in the pause, wraps round to the other side.
+        edges_s = self.moment_of(np.array(band_hz)) + np.array([-AROUND_S, AROUND_S])
+        between[(self.time_s < edges_s[0]) | (self.time_s > edges_s[1])] = False
         self._between, self._decay = (_Region(part, place, band) for part in (between, decay))
         self.cells, self.decaying = self._between.count, self._decay.count
         widths = np.diff(np.append(starts, last))

@@ -126,7 +126,7 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
         orders=orders,
         floors=floors,
         degrees=degrees,
-        usable=np.stack([np.all(passes.usable[:, own], axis=1) for own in kept], axis=1),
+        usable=np.stack([np.any(passes.usable[:, own], axis=1) for own in kept], axis=1),
         spread=spread_of(values, noises),
         left_out=left_out,
         differing=[row for row, one in enumerate(differ) if one],
@@ -137,14 +137,16 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
 def _weighted_mean(passes: Passes, own: list[int]) -> tuple[ComplexArray, FloatArray, FloatArray]:
     """Return the mean of passes, its floor, and that one's degrees, shape ``(order, F)`` each.
 
-    Each counts by the reciprocal of its noise's power, so that one that was disturbed counts less.
+    Each counts by the reciprocal of its noise's power, so that one that was disturbed counts less;
+    one that is not usable counts where none is.
     """
-    values, floors, degrees = (
-        part[:, own] for part in (passes.values, passes.floors, passes.degrees)
+    values, floors, degrees, usable = (
+        part[:, own] for part in (passes.values, passes.floors, passes.degrees, passes.usable)
     )
+    counts = usable | ~np.any(usable, axis=1, keepdims=True)
     with np.errstate(invalid="ignore", divide="ignore"):
-        weight = floors**-2.0 / np.sum(floors**-2.0, axis=1, keepdims=True)
-    weight = np.where(np.isfinite(weight), weight, 1.0 / len(own))
+        part = np.where(np.isfinite(floors) & (floors > 0.0), floors**-2.0, 1.0) * counts
+        weight = part / np.sum(part, axis=1, keepdims=True)
     return (
         np.sum(weight * values, axis=1),
         np.sqrt(np.sum((weight * floors) ** 2, axis=1)),

@@ -187,13 +187,9 @@ def _seen(
 
 def damage_of(left: LeftOver, cut: CutLadder, deconvolver: Deconvolver) -> list[Damage]:
     """Return what happened to the recording in its sweeps; ``rung`` is the row of ``cut.rungs``."""
-    firsts = [
-        (row, rung.first_samples[number] if rung.first_samples else 0)
-        for row, rung in enumerate(cut.rungs)
-        for number in range(len(rung.signals))
-    ]
+    places = cut.places()
     return [
-        _record(left, event, *firsts[event.row], deconvolver)
+        _record(left, event, *places[event.row], deconvolver)
         for event in left.events
         if event.whose == "damage"
     ]

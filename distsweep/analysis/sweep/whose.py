@@ -58,6 +58,7 @@ class Event:
     row : the pass.
     first, last : the moments at which anything shows, counted in the map's (one past the last).
     strong : the moments at which most of its power arrives, shape ``(M,)``.
+    loudest : the moment at which the most arrives.
     wide_share : of the free cells at its widest moment, how many show it.
     whose : "loudspeaker", "damage" or "unknown".
     """
@@ -66,6 +67,7 @@ class Event:
     first: int
     last: int
     strong: IntArray
+    loudest: int
     wide_share: float
     whose: str
 
@@ -92,7 +94,7 @@ def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[floa
             shares = count[row, strong] / free[strong]
             loudest = first + int(np.argmax(power))
             whose = _whose(layout, found, near, drives_dbfs, row, strong, loudest)
-            events.append(Event(row, first, last, strong, float(np.max(shares)), whose))
+            events.append(Event(row, first, last, strong, loudest, float(np.max(shares)), whose))
     return events
 
 
