@@ -39,6 +39,7 @@ from distsweep.results import (
     Warning_,
     first_take,
 )
+from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.takes.doubts import session_warnings
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
@@ -51,11 +52,16 @@ Progress = Callable[[str], None]
 """Called with what is being worked on, a short text at a time."""
 
 
+Found = Callable[[FoundStimulus], None]
+"""Called with each stimulus that was found in a sound file."""
+
+
 def analyse(
     session: Session | str | Path,
     *,
     progress: Progress | None = None,
     searching: Searching | None = None,
+    found: Found | None = None,
 ) -> Results:
     """Analyse every take of a session.
 
@@ -64,6 +70,8 @@ def analyse(
     session : a session, its folder, or its ``session.toml``.
     progress : called with a short text before each take.
     searching : called, while a long recording is searched, with its name and the share done.
+    found : called with what was found of a sweep where a take names the sound file that was played
+        instead of a sidecar.
 
     Raises
     ------
@@ -73,7 +81,7 @@ def analyse(
     if not isinstance(session, Session):
         session = read_session(session)
     warnings = [warning_record(reason) for reason in session_warnings(session)]
-    takes, ladders, doubts = _analyse_takes(session, progress, searching)
+    takes, ladders, doubts = _analyse_takes(session, progress, searching, found)
     warnings += doubts
     axis = first_take(takes, "axis") or takes[0]
     device = session.device
@@ -99,7 +107,10 @@ def analyse(
 
 
 def _analyse_takes(
-    session: Session, progress: Progress | None, searching: Searching | None
+    session: Session,
+    progress: Progress | None,
+    searching: Searching | None,
+    found: Found | None,
 ) -> tuple[list[Take], list[tuple[int, MeasuredLadder]], list[Warning_]]:
     """Return the takes as recorded, the ladders among them by their number, and warnings."""
     takes: list[Take] = []
@@ -110,7 +121,7 @@ def _analyse_takes(
         if progress is not None:
             progress(f"take {entry.position!r}")
         try:
-            measured, take, doubts = _analyse_take(session, entry, searching)
+            measured, take, doubts = _analyse_take(session, entry, searching, found)
         except InputError as error:
             if not entry.may_fail:
                 raise
@@ -128,12 +139,16 @@ def _analyse_takes(
 
 
 def _analyse_take(
-    session: Session, entry: TakeEntry, searching: Searching | None
+    session: Session, entry: TakeEntry, searching: Searching | None, found: Found | None
 ) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
     """Return a take as measured and as recorded, with its warnings."""
     calibration = session.calibration_of(entry)
     recorded = find_take(entry, searching=searching)
-    settings = take_settings(recorded.stimulus.recipe, calibration, session.conditions)
+    if found is not None and isinstance(recorded.stimulus, FoundStimulus):
+        found(recorded.stimulus)
+    settings = take_settings(
+        recorded.stimulus.recipe, calibration, session.conditions, band_hz=recorded.band_hz
+    )
     measured = measure_take(recorded.cut, settings)
     warnings = [
         warning_record(reason, take=entry.position)
@@ -207,6 +222,7 @@ def analyse_recording(
     channel: int | None = None,
     progress: Progress | None = None,
     searching: Searching | None = None,
+    found: Found | None = None,
 ) -> Results:
     """Analyse one recording (or one file a rung) without a session; levels are in dBFS.
 
@@ -216,10 +232,10 @@ def analyse_recording(
     Parameters
     ----------
     recording : a sound file, or a list of them in the order of the stimulus's files.
-    stimulus : the sidecar of the stimulus that was played.
-    channel : counted from 1; None: the first, or, if that one is silent or holds no markers, one
-        that does hold them.
-    progress, searching : as of `analyse`.
+    stimulus : the sidecar of the stimulus that was played, or the sound file itself.
+    channel : counted from 1; None: the first, or, if that one is silent or does not hold the
+        stimulus, one that does.
+    progress, searching, found : as of `analyse`.
 
     Raises
     ------
@@ -230,5 +246,5 @@ def analyse_recording(
     entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
     entries, several = each_run(entry, searching=searching)
     session = Session(Path(), Device(), Conditions(), Calibration(), entries)
-    results = analyse(session, progress=progress, searching=searching)
+    results = analyse(session, progress=progress, searching=searching, found=found)
     return replace(results, warnings=[*map(warning_record, several), *results.warnings])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 
 from distsweep.file_sets import FileSet, check_place, file_set
@@ -17,7 +18,12 @@ _TABLE_ENDINGS = (
 
 
 def write_result_files(
-    results: Results, folder: Path, *, with_json: bool = True, with_report: bool = True
+    results: Results,
+    folder: Path,
+    *,
+    with_json: bool = True,
+    with_report: bool = True,
+    sidecars: Mapping[str, str] | None = None,
 ) -> FileSet:
     """Replace what an earlier analysis has left in a folder; the user's own files there stay.
 
@@ -25,6 +31,7 @@ def write_result_files(
     ----------
     with_json : write ``results.json``; one of an earlier analysis is removed otherwise.
     with_report : write tables and report; those of an earlier analysis are removed otherwise.
+    sidecars : texts by file name, of stimuli that were found in sound files.
 
     Raises
     ------
@@ -35,6 +42,8 @@ def write_result_files(
     with file_set(folder, head=RESULTS_NAME, unlisted=_unlisted) as made:
         if with_json:
             write_results(results, made.scratch / RESULTS_NAME)
+        for name, text in (sidecars or {}).items():
+            (made.scratch / name).write_text(text, encoding="utf-8")
         if with_report:
             from distsweep.report import write_report, write_tables
 

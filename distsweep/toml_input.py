@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
-import math
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 from distsweep.errors import InputError
+
+LARGEST = 1e100
+"""Largest number that is read (chosen: nobody means a larger one, and its square is finite)."""
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -162,4 +164,6 @@ def _as_number(value: Any) -> str:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    # A comparison holds for whole numbers of any length; "nan" fails it.
+    is_one = isinstance(value, int | float) and not isinstance(value, bool)
+    return is_one and -LARGEST <= value <= LARGEST

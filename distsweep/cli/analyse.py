@@ -13,10 +13,11 @@ import click
 from distsweep.cli._printing import say, show_share
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from distsweep.file_sets import FileSet
     from distsweep.results import Results
+    from distsweep.stimulus.found_sweep import FoundStimulus
 
 
 @click.command("analyse")
@@ -30,7 +31,8 @@ if TYPE_CHECKING:
 @click.option(
     "--stimulus",
     type=click.Path(path_type=Path),
-    help="Sidecar (.json) of the stimulus that was played: analyse RECORDING without a session."
+    help="Sidecar (.json) of the stimulus that was played, or the sound file itself, in which the"
+    " exponential sweep is found: analyse RECORDING without a session."
     " Of a split stimulus, give one RECORDING a file, in order.",
 )
 @click.option(
@@ -71,8 +73,6 @@ def command(
     from distsweep.result_files import check_result_place, write_result_files
     from distsweep.results import SCHEMA, to_json, write_results
     from distsweep.whole_files import check_json_place
-    from distsweep.words.calibration import correction as correction_of
-    from distsweep.words.damage import damage_sentences
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
@@ -83,26 +83,18 @@ def command(
             check_json_place(Path(elsewhere), schema=SCHEMA)
         if any(parts.values()):
             check_result_place(folder, **parts)
-    results = _analysed(sources, stimulus=stimulus, channel=channel)
+    results, sidecars = _analysed(sources, stimulus=stimulus, channel=channel)
     if elsewhere == "-":
         sys.stdout.write(to_json(results) + "\n")
     elif elsewhere is not None:
         write_results(results, Path(elsewhere))
         say(f"results: {elsewhere}")
-    made = write_result_files(results, folder, **parts) if any(parts.values()) else None
-    if correction := correction_of(results.calibration):
-        say(f"microphone correction: {correction}")
-    for warning in results.warnings:
-        place = f"take {warning.take!r}: " if warning.take else ""
-        say(f"warning: {place}{warning.message}")
-    for take in results.takes:
-        for sentence in damage_sentences(take.damage, take.rungs):
-            say(f"damage: take {take.position!r}: {sentence}")
-    for take in results.takes:
-        for advice in take.thd_advice:
-            say(f"take {take.position!r}: {advice.sentence}")
+    made = None
+    if any(parts.values()):
+        made = write_result_files(results, folder, sidecars=sidecars, **parts)
+    _say_what_to_know(results)
     if made is not None:
-        _report_files(made, folder)
+        _report_files(made, folder, sidecars)
 
 
 def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> None:
@@ -117,7 +109,7 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
     if source.suffix.lower() in (".wav", ".flac", ".aiff", ".aif") and source.is_file():
         raise InputError(
             f"{source}: is a recording, and no session: add --stimulus with the sidecar of"
-            " the stimulus that was played"
+            " the stimulus that was played, or with the sound file itself"
         )
     if channel is not None:
         raise click.UsageError("--channel goes with --stimulus; a session names its channels")
@@ -138,22 +130,58 @@ def _json_elsewhere(json_file: str | None, folder: Path) -> str | None:
     return None
 
 
-def _analysed(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> Results:
+def _analysed(
+    sources: Sequence[Path], *, stimulus: Path | None, channel: int | None
+) -> tuple[Results, dict[str, str]]:
+    """Return the results, and sidecars by file name of stimuli found in sound files."""
     from distsweep.pipeline import analyse, analyse_recording
 
+    sidecars: dict[str, str] = {}
+
+    def keep(found: FoundStimulus) -> None:
+        from distsweep.stimulus.found_sidecar import found_sidecar_text
+
+        sidecars[f"{Path(found.file.name).stem}-sweep.json"] = found_sidecar_text(found)
+
     if stimulus is None:
-        return analyse(sources[0], progress=say, searching=show_share)
-    return analyse_recording(
-        sources, stimulus=stimulus, channel=channel, progress=say, searching=show_share
+        return analyse(sources[0], progress=say, searching=show_share, found=keep), sidecars
+    results = analyse_recording(
+        sources,
+        stimulus=stimulus,
+        channel=channel,
+        progress=say,
+        searching=show_share,
+        found=keep,
     )
+    return results, sidecars
 
 
-def _report_files(made: FileSet, folder: Path) -> None:
+def _say_what_to_know(results: Results) -> None:
+    """Say what the reader of the numbers must know, and what would make more of them known."""
+    from distsweep.words.calibration import correction as correction_of
+    from distsweep.words.damage import damage_sentences
+
+    if correction := correction_of(results.calibration):
+        say(f"microphone correction: {correction}")
+    for warning in results.warnings:
+        place = f"take {warning.take!r}: " if warning.take else ""
+        say(f"warning: {place}{warning.message}")
+    for take in results.takes:
+        for sentence in damage_sentences(take.damage, take.rungs):
+            say(f"damage: take {take.position!r}: {sentence}")
+    for take in results.takes:
+        for advice in take.thd_advice:
+            say(f"take {take.position!r}: {advice.sentence}")
+
+
+def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:
     """Say which files were written, figures left out, and what was removed."""
     from distsweep.result_files import REPORT, RESULTS_NAME, TABLES
 
     if made.removed:
         say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
+    for name in sidecars:
+        say(f"sidecar of the sweep that was found: {folder / name}")
     named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
     for what, place in named.items():
         for path in made.written:

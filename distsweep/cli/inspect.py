@@ -21,7 +21,8 @@ from distsweep.cli import _printing as printing
 @click.option(
     "--stimulus",
     type=click.Path(path_type=Path),
-    help="Sidecar (.json) of a stimulus: look for it, and say where it was played.",
+    help="Sidecar (.json) of a stimulus, or a sound file that was played: look for it, and say"
+    " where it was played.",
 )
 @click.option(
     "--json",
@@ -37,14 +38,15 @@ def command(recordings: tuple[Path, ...], stimulus: Path | None, json_file: str 
     """
     from distsweep.results import to_json
     from distsweep.results.inspection import SCHEMA, Inspections
-    from distsweep.stimulus.sidecar import read_sidecar
-    from distsweep.takes.inspection import LookedFor, inspect_recording
+    from distsweep.takes.inspected_runs import LookedFor
+    from distsweep.takes.inspection import inspect_recording
+    from distsweep.takes.played import read_played
     from distsweep.whole_files import check_json_place, write_whole_text
     from distsweep.words.inspection import inspection_page
 
     if json_file is not None and json_file != "-":
         check_json_place(Path(json_file), schema=SCHEMA)
-    looked_for = None if stimulus is None else LookedFor(stimulus, read_sidecar(stimulus))
+    looked_for = None if stimulus is None else LookedFor(stimulus, read_played(stimulus))
     found = []
     for path in recordings:
         found.append(inspect_recording(path, looked_for, searching=printing.show_share))

@@ -42,7 +42,7 @@ def take_record(
         kind=take.stimulus.recipe.kind,
         clock_drift_ppm=take.cutting.clock_drift_ppm,
         level_unit=calibration.level_unit,
-        band_hz=list(take.stimulus.recipe.band_hz),
+        band_hz=list(take.band_hz),
         background=measured.background,
         calibration=calibration_record(calibration),
         partial=take.entry.partial,

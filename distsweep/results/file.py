@@ -15,7 +15,7 @@ import numpy as np
 
 from distsweep.errors import InputError
 from distsweep.results import version_1
-from distsweep.results.lengths import check_lengths
+from distsweep.results.consistency import check_consistent
 from distsweep.results.record import Record
 from distsweep.results.session import Noted
 from distsweep.results.take import SCHEMA, Results, Take
@@ -87,7 +87,7 @@ def read_results(path: str | Path) -> Results:
         for take in results.takes:
             _check_ladder(take)
             _check_damage(take)
-        check_lengths(results)
+        check_consistent(results)
     except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
         raise InputError(f"{path}: is damaged ({error}): analyse the session again") from error
     return results

@@ -51,14 +51,25 @@ class FoundMarker(Record):
 
 
 @dataclass(frozen=True, repr=False)
+class FoundSweep(Record):
+    """An exponential sweep, as far as it is seen: it may begin earlier, below ``low_hz``."""
+
+    start_s: float
+    end_s: float
+    low_hz: float
+    high_hz: float
+
+
+@dataclass(frozen=True, repr=False)
 class FoundRun(Record):
     """One run of the stimulus in a recording.
 
     Attributes
     ----------
     start_s, end_s : where its file begins and ends.
-    markers : which were found: "both", "start" or "end"; "" where it could not be cut out.
-    match : normalised correlation of the weaker one, 0…1.
+    markers : which were found: "both", "start" or "end"; "sweeps" or "sweep" where a stimulus that
+        has none was placed by its sweeps; "" where it could not be cut out.
+    match : normalised correlation of the weaker marker, 0…1; None where there is none.
     clock_drift_ppm : recorded length over played length, minus one; None where it is not known.
     missing : a sentence for each part of it that is not complete.
     trouble : why it could not be cut out; "" where it was.
@@ -67,7 +78,7 @@ class FoundRun(Record):
     start_s: float
     end_s: float
     markers: str
-    match: float
+    match: float | None
     clock_drift_ppm: float | None = None
     missing: list[str] = field(default_factory=list)
     trouble: str = ""
@@ -87,6 +98,7 @@ class Inspection(Record):
     signal_channel : the channel with the markers; without any, the one that stands most clearly out
         of its background; None where none does.
     markers : of any stimulus of ours, on that channel.
+    sweeps : exponential ones on that channel, where there are no markers.
     stimulus : name of the stimulus that was looked for; None where none was given.
     runs : where it was found.
     not_found : why it was not; "" where it was, or was not looked for.
@@ -103,6 +115,7 @@ class Inspection(Record):
     channels: list[InspectedChannel]
     signal_channel: int | None = None
     markers: list[FoundMarker] = field(default_factory=list)
+    sweeps: list[FoundSweep] = field(default_factory=list)
     stimulus: str | None = None
     runs: list[FoundRun] = field(default_factory=list)
     not_found: str = ""

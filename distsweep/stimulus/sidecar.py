@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,9 @@ from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.stimulus.sweep import Sweep
 
 SCHEMA = "distsweep.stimulus/1"
+
+FOUND_IN = "found_in"
+"""Key of a sidecar whose stimulus was found in a sound file: that file's name."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +112,7 @@ def sidecar_text(stimulus: Stimulus) -> str:
     absent = "rungs"
     if isinstance(stimulus, LadderStimulus):
         data["sweep"] = dataclasses.asdict(stimulus.sweep)
+        del data["sweep"]["phase_rad"]  # 0, as designed: what older versions read stays
         absent = "bursts"
     data["marker"] = dataclasses.asdict(stimulus.marker)
     data["files"] = [dataclasses.asdict(item) for item in stimulus.files]
@@ -116,14 +122,26 @@ def sidecar_text(stimulus: Stimulus) -> str:
 
 
 def read_sidecar(path: str | Path) -> Stimulus:
-    """Read a sidecar.
+    """Read the sidecar of a stimulus that was written by this program.
 
     Raises
     ------
     InputError
-        It is missing, not JSON, of another version, or damaged.
+        It is missing, not JSON, of another version, damaged, or of a stimulus that was found in
+        a sound file.
     """
     path = Path(path)
+    return parse_sidecar(sidecar_data(path), path)
+
+
+def sidecar_data(path: Path) -> dict[str, Any]:
+    """Return what a sidecar holds, its schema checked.
+
+    Raises
+    ------
+    InputError
+        It is missing, not JSON, or of another version.
+    """
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
@@ -141,8 +159,37 @@ def read_sidecar(path: str | Path) -> Stimulus:
             f"{path}: sidecar's schema is {schema!r}, this version reads {SCHEMA!r}:"
             " write the stimulus again with this version, or analyse with the other one"
         )
-    try:
+    return dict(data)
+
+
+def parse_sidecar(data: dict[str, Any], path: Path) -> Stimulus:
+    """Return the stimulus of a sidecar's data; ``path`` names it in messages.
+
+    Raises
+    ------
+    InputError
+        It is damaged, or of a stimulus that was found in a sound file.
+    """
+    if FOUND_IN in data:
+        raise InputError(
+            f"{path}: tells of sweeps found in {data[FOUND_IN]}, which have no markers: it serves"
+            " `analyse` only; write a stimulus from a recipe"
+        )
+    with damaged(path):
         return _stimulus(data, str(path))
+
+
+@contextmanager
+def damaged(path: Path) -> Iterator[None]:
+    """Turn what a sidecar's data cannot be built from into one line.
+
+    Raises
+    ------
+    InputError
+        Something is missing or of the wrong kind.
+    """
+    try:
+        yield
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError(
             f"{path}: sidecar is damaged ({error}): write the stimulus again"

@@ -52,8 +52,8 @@ def _fits(hint: Any, value: Any) -> bool:
     return isinstance(value, hint)
 
 
-def check_sweep(sweep: Sweep, *, rate_hz: int) -> None:
-    """Refuse a sweep that cannot have been played.
+def check_sweep(sweep: Sweep, *, rate_hz: int, faded: bool = True) -> None:
+    """Refuse a sweep that cannot have been played; ``faded`` asks for a fade at both ends.
 
     Raises
     ------
@@ -62,8 +62,9 @@ def check_sweep(sweep: Sweep, *, rate_hz: int) -> None:
     """
     rises = [sweep.start_hz, sweep.full_from_hz, sweep.full_to_hz, sweep.stop_hz]
     require(sweep.rate_hz == rate_hz, f"the sweep's rate_hz is {sweep.rate_hz}")
-    require(rises[0] > 0.0 and rises == sorted(set(rises)), f"the sweep runs over {rises} Hz")
-    require(sweep.stop_hz < 0.5 * rate_hz, f"the sweep's stop_hz is {sweep.stop_hz}")
+    fits = rises == sorted(set(rises) if faded else rises) and rises[1] < rises[2]
+    require(rises[0] > 0.0 and fits, f"the sweep runs over {rises} Hz")
+    require(sweep.stop_hz <= 0.5 * rate_hz, f"the sweep's stop_hz is {sweep.stop_hz}")
     require(rate_hz // 2 <= sweep.samples, f"the sweep's samples are {sweep.samples}")
     expected_s = sweep.duration_s / math.log(sweep.stop_hz / sweep.start_hz)
     require(

@@ -35,10 +35,11 @@ every harmonic at 20 Hz within 0.15 dB, at 3.5 only within 0.4 dB)."""
 
 @dataclass(frozen=True)
 class Sweep:
-    """An exponential sweep s(t) = g(f(t))·sin(2π·f(t)·L), f(t) = start_hz·exp(t/L).
+    """An exponential sweep s(t) = g(f(t))·sin(2π·f(t)·L + φ₀), f(t) = start_hz·exp(t/L).
 
-    The form without "−1" keeps harmonic n equal to the sweep itself, earlier by L·ln n, with
-    its phase in step (Novak, Lotton, Simon, JAES 63(10), 2015; Farina, AES 108th Conv., 2000).
+    The form without "−1", φ₀ = 0, keeps harmonic n equal to the sweep itself, earlier by L·ln n,
+    with its phase in step (Novak, Lotton, Simon, JAES 63(10), 2015). With the "−1" (Farina, AES
+    108th Conv., 2000) φ₀ = −2π·f₁·L, and harmonic n comes out turned by (n − 1)·φ₀.
 
     Attributes
     ----------
@@ -48,6 +49,7 @@ class Sweep:
     samples : length.
     full_from_hz, full_to_hz : between these the drive is not faded.
     reduce_drive_below_hz : corner under which the drive falls by 12 dB/octave, or None.
+    phase_rad : φ₀; 0 for every sweep that is designed here.
     """
 
     rate_hz: int
@@ -58,11 +60,18 @@ class Sweep:
     full_from_hz: float
     full_to_hz: float
     reduce_drive_below_hz: float | None = None
+    phase_rad: float = 0.0
 
     @property
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.samples / self.rate_hz
+
+    def at_rate(self, rate_hz: int) -> Sweep:
+        """Return the same sweep as sampled at another rate; what lies above half of it is lost."""
+        if rate_hz == self.rate_hz:
+            return self
+        return replace(self, rate_hz=rate_hz, samples=round(self.duration_s * rate_hz))
 
     def as_recorded(self, scale: float) -> Sweep:
         """Return the sweep as a recorder takes it down whose clock runs fast by ``scale``.
@@ -104,13 +113,14 @@ class Sweep:
         """Return the sweep at peak amplitude 1, shape ``(samples,)``."""
         time_s = np.arange(self.samples) / self.rate_hz
         frequency_hz = self.frequency_at_hz(time_s)
-        rise = _smooth_step(
-            np.log(frequency_hz / self.start_hz) / math.log(self.full_from_hz / self.start_hz)
+        rise, fall = (
+            _smooth_step(np.log(passed) / math.log(whole)) if whole > 1.0 else 1.0
+            for passed, whole in (
+                (frequency_hz / self.start_hz, self.full_from_hz / self.start_hz),
+                (self.stop_hz / frequency_hz, self.stop_hz / self.full_to_hz),
+            )
         )
-        fall = _smooth_step(
-            np.log(self.stop_hz / frequency_hz) / math.log(self.stop_hz / self.full_to_hz)
-        )
-        phase = 2.0 * np.pi * frequency_hz * self.rate_constant_s
+        phase = 2.0 * np.pi * frequency_hz * self.rate_constant_s + self.phase_rad
         return np.asarray(np.sin(phase) * rise * fall * self.drive_ratio(frequency_hz))
 
 

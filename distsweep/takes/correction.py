@@ -14,6 +14,10 @@ from distsweep.units import FloatArray
 LARGEST_TOP_KHZ = 100.0
 """A file that ends above is not in kHz (chosen: a recording at 192 kHz holds up to 96 kHz)."""
 
+LARGEST_HZ, LARGEST_DEVIATION_DB = 1e9, 300.0
+"""What is larger is no frequency, and no microphone's deviation (chosen: a correction of sound
+stays far below)."""
+
 USUAL_TOP_KHZ = 40.0
 """A file that ends no higher is taken to be in kHz (chosen: usual microphones reach no further;
 a correction in Hz that ends there would be of no use)."""
@@ -85,7 +89,8 @@ def read_correction(path: Path) -> MicCorrection:
             )
     frequency_hz = np.array([point.frequency_hz for point in points])
     deviation_db = np.array([point.deviation_db for point in points])
-    if not np.all(np.isfinite(frequency_hz)) or not np.all(np.isfinite(deviation_db)):
+    sizes = np.abs([frequency_hz, deviation_db])
+    if not np.all(sizes <= [[LARGEST_HZ], [LARGEST_DEVIATION_DB]]):
         raise InputError(f"{path}: holds a number too large to be one: correct it")
     first, last = frequency_hz[0], frequency_hz[-1]
     if last <= USUAL_TOP_KHZ or (first < 1.0 and last < LARGEST_TOP_KHZ):

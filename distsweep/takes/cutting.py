@@ -78,7 +78,7 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         for one in examined.damage
     ]
     cut = CutLadder(
-        stimulus.sweep,
+        stimulus.sweep.at_rate(recordings[0].rate_hz),
         rungs,
         quiet=[quiet_part(*found) for found in files],
         scale=1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm,
@@ -99,7 +99,8 @@ def _damage(
     found: list[Damage] = []
     for number, (one, placement) in enumerate(zip(mended, placements, strict=True)):
         here = [replace(r, first_samples=r.first_samples * (r.file == number)) for r in rungs]
-        found += in_rungs(one.damage, here, sweep=stimulus.sweep, scale=placement.scale)
+        sweep = stimulus.sweep.at_rate(one.recording.rate_hz)
+        found += in_rungs(one.damage, here, sweep=sweep, scale=placement.clock_scale)
         name = one.recording.path.name
         found += [one.damage_as_given(damage) for damage in examined if damage.recording == name]
     return found
@@ -127,10 +128,17 @@ def _cut_rungs(
             if rung is None:
                 missing.append(_no_rung(recording, played[0]))
                 continue
-            later_s = (played[0].start_sample - file.start_marker_sample) / recording.rate_hz
+            later = played[0].start_sample - file.start_marker_sample
             last = rung.first_samples[-1] + len(rung.signals[-1])
             doubt_db = doubt_at_db(steps, number, last)
-            rungs.append(replace(rung, file=number, start_s=later_s, gain_doubt_db=doubt_db))
+            rungs.append(
+                replace(
+                    rung,
+                    file=number,
+                    start_s=later / stimulus.sweep.rate_hz,
+                    gain_doubt_db=doubt_db,
+                )
+            )
             places.append(place)
     return rungs, places, missing
 
@@ -143,10 +151,16 @@ def place_files(
     Raises
     ------
     InputError
-        The number of recordings is not that of the stimulus's files, or a recording does
-        not hold its file.
+        The number of recordings is not that of the stimulus's files, their rates differ, or a
+        recording does not hold its file.
     """
     check_count([recording.path for recording in recordings], stimulus)
+    other = next((r for r in recordings if r.rate_hz != recordings[0].rate_hz), None)
+    if other is not None:
+        raise InputError(
+            f"{other.path}: was recorded at {other.rate_hz} Hz, {recordings[0].path.name} at"
+            f" {recordings[0].rate_hz} Hz: record all files of a take at one rate"
+        )
     return [
         place_stimulus(recording, marker=stimulus.marker, file=file, moved_s=moved_s)
         for recording, file in zip(recordings, stimulus.files, strict=True)

@@ -15,6 +15,7 @@ from distsweep.stimulus.sidecar import PlayedBurst, StaircaseStimulus, StimulusF
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.cutting import one_marker, quiet_part
 from distsweep.takes.placement import Placement
+from distsweep.takes.recorded_band import recorded_band_hz
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
 
@@ -33,13 +34,14 @@ class FoundStaircase:
 
 
 def with_scale(placement: Placement, scale: float, *, start: float, end: float) -> Placement:
-    """Return a placement by one marker with a scale found by other means.
+    """Return a placement by one marker with a clock's scale found by other means.
 
     ``start`` and ``end`` are the markers' places in the stimulus; the marker that was found keeps
     its place in the recording.
     """
     held = start if placement.markers == "start" else end
     place = placement.at(held)
+    scale *= placement.rate_ratio
     return replace(placement, scale=scale, offset_samples=place - scale * held)
 
 
@@ -62,28 +64,31 @@ def cut_staircase(
         if placement.markers != "both":
             missing.append(one_marker(recording, placement, drift_from="tones"))
         quiet.append(quiet_part(recording, file, placement))
-        for tone, (found, absent) in zip(
-            tones(file), cut_tones(stimulus, file, recording, placement), strict=True
-        ):
+        upper_hz = recorded_band_hz(stimulus.recipe, recording)[1]
+        for tone in tones(file):
+            if tone.frequency_hz > upper_hz:
+                found, absent = None, list(tone.bursts)
+            else:
+                found, absent = _cut_tone(stimulus.recipe, tone, recording, placement)
             if absent:
                 missing.append(
                     _lost("not_recorded", absent, tone.bursts, recording=recording.path.name)
                 )
             # The way down alone shows no gain change, and no level to compare with.
-            if any(burst.direction == "up" for burst in found.bursts):
+            if found and any(burst.direction == "up" for burst in found.bursts):
                 cut.append(found)
     missing += _not_listed(stimulus)
     if not cut:
         raise InputError(
             f"{recordings[0].path}: holds no complete burst on the way up: record it again"
         )
-    scales = [placement.scale for placement in placements]
+    scales = [placement.clock_scale for placement in placements]
     known = all(p.markers == "both" for p in placements) or any(s != 1.0 for s in scales)
     scale = float(np.mean(scales))
     whole = CutStaircase(
         tones=cut,
         quiet=quiet,
-        rate_hz=stimulus.recipe.rate_hz,
+        rate_hz=recordings[0].rate_hz,
         scale=scale,
         step=max(recording.step for recording in recordings),
     )
@@ -93,8 +98,16 @@ def cut_staircase(
 def cut_tones(
     stimulus: StaircaseStimulus, file: StimulusFile, recording: Recording, placement: Placement
 ) -> list[tuple[CutTone, list[PlayedBurst]]]:
-    """Return every tone of a file with its complete bursts, and the bursts that are not."""
-    return [_cut_tone(stimulus.recipe, tone, recording, placement) for tone in tones(file)]
+    """Return every tone of a file with its complete bursts, and the bursts that are not.
+
+    A tone above the recording's band is left out.
+    """
+    upper_hz = recorded_band_hz(stimulus.recipe, recording)[1]
+    return [
+        _cut_tone(stimulus.recipe, tone, recording, placement)
+        for tone in tones(file)
+        if tone.frequency_hz <= upper_hz
+    ]
 
 
 def _cut_tone(
@@ -117,8 +130,8 @@ def _cut_tone(
     clipped = recording.clipped_samples[inside[0] : inside[1]] - first
     cut = CutTone(
         frequency_hz=tone.frequency_hz,
-        recorded_hz=tone.frequency_hz / placement.scale,
-        rate_hz=recipe.rate_hz,
+        recorded_hz=tone.frequency_hz / placement.clock_scale,
+        rate_hz=recording.rate_hz,
         ramp_s=1e-3 * recipe.ramp_ms,
         rests_at_dbfs=recipe.levels_dbfs[0],
         signal=signal,

@@ -63,10 +63,12 @@ def examine(
     """Look for what the recorder did to level and waveform."""
     sweeps = sweeps_in_blocks(stimulus, recordings, placements)
     damage = []
-    offsets = find_offset_steps(sweeps, rate_hz=stimulus.sweep.rate_hz)
+    offsets = find_offset_steps(sweeps, rate_hz=recordings[0].rate_hz)
     if offsets:
         damage = [
-            _dc_step(one, sweeps, recordings, stimulus, placements[sweeps[one.sweep].file].scale)
+            _dc_step(
+                one, sweeps, recordings, stimulus, placements[sweeps[one.sweep].file].clock_scale
+            )
             for one in offsets
         ]
         recordings = list(_without_offsets(recordings, sweeps, offsets))
@@ -89,10 +91,12 @@ def examine(
         if fallen is not None:
             damage.append(fallen)
             here = here if fallen.kind == "lossy" else []
-        damage += [_named(step, sweeps, recording, stimulus, placement.scale) for step in here]
+        damage += [
+            _named(step, sweeps, recording, stimulus, placement.clock_scale) for step in here
+        ]
         steps = [step for step in steps if step.file != number] + here
         for sweep in own:
-            damage += _clipped(sweep, recording, stimulus, placement.scale)
+            damage += _clipped(sweep, recording, stimulus, placement.clock_scale)
         samples = put_right(recording.samples, here) if here else recording.samples
         righted.append(replace(recording, samples=samples))
     return Examined(righted, damage, steps)

@@ -116,11 +116,10 @@ def heard_dbfs(
     sweep does not stand out of the background, NaN where the marker was not recorded or does not.
     """
     marker, sweep = stimulus.marker, stimulus.sweep
-    rate_hz = recording.rate_hz
     chirp = marker.waveform()
     low_hz = max(marker.stop_hz, sweep.full_from_hz)
     high_hz = min(marker.start_hz, sweep.full_to_hz)
-    first, last = (round(float(sweep.time_of_s(f)) * rate_hz) for f in (low_hz, high_hz))
+    first, last = (round(float(sweep.time_of_s(f)) * sweep.rate_hz) for f in (low_hz, high_hz))
     played = sweep.waveform()[first:last]
     start = file.rungs[0].start_sample
     stretches = [
@@ -131,8 +130,8 @@ def heard_dbfs(
     if not all(len(stretch) for stretch in (*stretches, quiet)):
         return float("nan")
     band_hz = (low_hz, high_hz)
-    noise = _energy(quiet, band_hz, rate_hz) / len(quiet)
-    heard = [_energy(stretch, band_hz, rate_hz) for stretch in stretches]
+    noise = _energy(quiet, band_hz, recording.rate_hz) / len(quiet)
+    heard = [_energy(stretch, band_hz, recording.rate_hz) for stretch in stretches]
     noises = [noise * len(stretch) for stretch in stretches]
     clear = [energy > 2.0 * background for energy, background in zip(heard, noises, strict=True)]
     if not clear[0]:
@@ -140,7 +139,7 @@ def heard_dbfs(
     if not clear[1]:
         return float("-inf")
     louder = (heard[1] - noises[1]) / (heard[0] - noises[0])
-    as_played = _energy(played, band_hz, rate_hz) / _energy(chirp, band_hz, rate_hz)
+    as_played = _energy(played, band_hz, sweep.rate_hz) / _energy(chirp, band_hz, sweep.rate_hz)
     return float(power_to_db(louder / as_played) + marker.level_dbfs)
 
 

@@ -18,7 +18,7 @@ from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording
-from distsweep.units import FloatArray, power_to_db, ratio_to_db
+from distsweep.units import power_to_db, ratio_to_db
 
 WORTH_A_WORD_DB = 1.0
 """A change that exceeds its doubt by this is reported (a requirement of capture)."""
@@ -98,7 +98,7 @@ def marker_change(
         return None
     peaks, doubts = [], []
     for played in (file.start_marker_sample, file.end_marker_sample):
-        peak, noise = _heard(recording.samples, marker, round(placement.at(played)))
+        peak, noise = _heard(recording, marker, round(placement.at(played)))
         if peak <= 0.0:
             return None
         peaks.append(peak)
@@ -112,15 +112,15 @@ def marker_change(
     )
 
 
-def _heard(samples: FloatArray, marker: Marker, place: int) -> tuple[float, float]:
+def _heard(recording: Recording, marker: Marker, place: int) -> tuple[float, float]:
     """Return the peak of the correlation with a marker, and the RMS of what precedes it."""
-    chirp = marker.waveform()
+    chirp = marker.waveform(rate_hz=recording.rate_hz)
     early, near, late = (
-        round(s * marker.rate_hz) for s in (NOISE_FROM_S, NOISE_TO_S, PEAK_WITHIN_S)
+        round(s * recording.rate_hz) for s in (NOISE_FROM_S, NOISE_TO_S, PEAK_WITHIN_S)
     )
     first = place - early
     stretch = np.zeros(len(chirp) + early + late)
-    inside = samples[max(first, 0) : max(first + len(stretch), 0)]
+    inside = recording.samples[max(first, 0) : max(first + len(stretch), 0)]
     stretch[max(-first, 0) : max(-first, 0) + len(inside)] = inside
     length = fast_length(len(stretch))
     spectrum = np.fft.rfft(stretch, length) * np.conj(np.fft.rfft(chirp, length))

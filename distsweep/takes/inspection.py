@@ -7,34 +7,32 @@ where its stimulus was played. Distortion is not looked for.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from distsweep.analysis.noise.background import SEGMENT_S, describe_background, noise_spectrum
+from distsweep.analysis.noise.background import describe_background, noise_spectrum
 from distsweep.analysis.settings import TakeSettings
 from distsweep.errors import InputError
-from distsweep.results import Background, Damage
-from distsweep.results.inspection import FoundMarker, FoundRun, InspectedChannel, Inspection
+from distsweep.results import Background
+from distsweep.results.inspection import FoundMarker, InspectedChannel, Inspection
 from distsweep.stimulus.marker import design_marker
-from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.takes.correction import no_correction
+from distsweep.takes.flaws import Clipping, clipped_and_muted
+from distsweep.takes.inspected_runs import LookedFor, with_runs
 from distsweep.takes.marker_search import Searching, marker_places
-from distsweep.takes.muted import BESIDE_S, MUTED_S, muted_blocks
 from distsweep.takes.placement import SURE_MATCH
-from distsweep.takes.recording import SILENT_PEAK, find_clipping
-from distsweep.takes.runs import Search, find_runs
-from distsweep.takes.session import TakeEntry
-from distsweep.takes.sound_file import SoundFile, blocks, open_sound, read_channel
+from distsweep.takes.recording import SILENT_PEAK
+from distsweep.takes.sound_file import SoundFile, open_sound, read_channel
 from distsweep.takes.survey import LEVELS_S, ChannelLevels, survey
-from distsweep.takes.take import find_take
-from distsweep.units import FloatArray, power_to_db, ratio_to_db
-from distsweep.words.warnings import warning_sentence
+from distsweep.takes.sweeps_heard import heard_sweeps
+from distsweep.units import FloatArray, db_to_power, power_to_db, ratio_to_db
 
-QUIET_S = 3.0
-"""Length of the quietest stretch that is taken for the background (chosen: the silence that our
-stimuli begin with)."""
+QUIET_S, QUIETER_DB = (3.0, 1.0), 6.0
+"""Length of the quietest stretch that is taken for the background, and by how much a shorter one
+must be quieter to be taken instead (chosen: our stimuli begin with a silence of 3 s; of mere noise
+the quietest second lies less than 1 dB below the quietest three)."""
 
 MUTED_SHARE = 0.5
 """A tenth of a second of which more is exactly 0 is no background (chosen: half)."""
@@ -52,14 +50,6 @@ LOSSY = ("MPEG", "VORBIS", "OPUS", "ULAW", "ALAW", "ADPCM", "GSM", "G72", "VOX",
 coarsely."""
 
 
-@dataclass(frozen=True)
-class LookedFor:
-    """A stimulus that is looked for: its sidecar's path and what that holds."""
-
-    sidecar: Path
-    stimulus: Stimulus
-
-
 def inspect_recording(
     path: Path, looked_for: LookedFor | None = None, *, searching: Searching | None = None
 ) -> Inspection:
@@ -74,7 +64,7 @@ def inspect_recording(
     if not sound.samples:
         raise InputError(f"{path}: holds no samples: record it again, or copy it again")
     levels = survey(sound, searching=searching)
-    clipped, muted = _clipped_and_muted(sound, levels)
+    clipped, muted = clipped_and_muted(sound, levels)
     channels = [
         _channel(sound, number, found, clipped[number - 1])
         for number, found in enumerate(levels, start=1)
@@ -91,66 +81,23 @@ def inspect_recording(
         damage=muted,
     )
     if looked_for is not None:
-        inspected = _with_runs(inspected, sound, looked_for, searching)
+        inspected = with_runs(inspected, sound, looked_for, searching)
     if inspected.signal_channel is None:
         inspected = _with_markers(inspected, sound, levels, searching)
     if inspected.signal_channel is None:
-        inspected = replace(inspected, signal_channel=_clearest(levels))
+        inspected = _with_sweeps(inspected, sound, _clearest(levels))
     return inspected
 
 
-@dataclass
-class _Clipping:
-    """How many samples of a channel are clipped, and which is the first; −1 where none is."""
-
-    samples: int = 0
-    first: int = -1
-
-
-def _clipped_and_muted(
-    sound: SoundFile, levels: Sequence[ChannelLevels]
-) -> tuple[list[_Clipping], list[Damage]]:
-    """Go through a file for flat tops at each channel's peak, and for muted blocks."""
-    clipped = [_Clipping() for _ in levels]
-    muted: list[Damage] = []
-    # Blocks overlap by what a muted block needs on both sides.
-    kept = round((2.0 * BESIDE_S + MUTED_S) * sound.rate_hz)
-    rest = np.empty((0, sound.channels))
-    for first, block in blocks(sound):
-        whole = np.concatenate([rest, block])
-        begin = first - len(rest)
-        for channel, found in enumerate(levels):
-            if found.peak < SILENT_PEAK or found.not_a_number is not None:
-                continue
-            places = find_clipping(block[:, channel], found.peak, step=sound.step)
-            if len(places):
-                seen = clipped[channel]
-                seen.first = seen.first if seen.samples else first + int(places[0])
-                seen.samples += len(places)
-            muted += [
-                _muted(sound, begin + start, begin + end)
-                for start, end in muted_blocks(
-                    whole[:, channel], rate_hz=sound.rate_hz, step=sound.step
-                )
-            ]
-        rest = whole[-kept:]
-    # A block in the overlap is found twice, and channels are often muted together.
-    times = sorted({(one.start_s, one.end_s): one for one in muted}.items())
-    return clipped, [one for _, one in times]
-
-
-def _muted(sound: SoundFile, start: int, end: int) -> Damage:
-    return Damage(
-        "muted",
-        start / sound.rate_hz,
-        end / sound.rate_hz,
-        samples=end - start,
-        recording=sound.path.name,
-    )
+def _with_sweeps(inspected: Inspection, sound: SoundFile, channel: int | None) -> Inspection:
+    """Add the sweeps on the channel that holds the signal, if one does."""
+    if channel is None:
+        return inspected
+    return replace(inspected, signal_channel=channel, sweeps=heard_sweeps(sound, channel))
 
 
 def _channel(
-    sound: SoundFile, channel: int, levels: ChannelLevels, clipped: _Clipping
+    sound: SoundFile, channel: int, levels: ChannelLevels, clipped: Clipping
 ) -> InspectedChannel:
     silent = levels.peak < SILENT_PEAK
     inspected = InspectedChannel(
@@ -186,20 +133,22 @@ def _channel(
 def quietest(levels: ChannelLevels) -> tuple[int, int] | None:
     """Return the quietest stretch of a channel that is not muted, in steps of ``LEVELS_S``.
 
-    Where no whole ``QUIET_S`` can be had, the whole channel; None where that is too short.
+    It is as long as the first of ``QUIET_S``, or the second where that is quieter by far; None
+    where the recording is shorter.
     """
-    count = round(QUIET_S / LEVELS_S)
-    if len(levels.powers) * LEVELS_S < 2.0 * SEGMENT_S:
-        return None
-    if len(levels.powers) <= count:
-        return 0, len(levels.powers)
-    muted = np.where(levels.zeros > MUTED_SHARE, np.inf, 0.0)
-    for powers in (levels.powers + muted, levels.powers):
-        sums = np.sum(np.lib.stride_tricks.sliding_window_view(powers, count), axis=1)
+    powers = levels.powers
+    live = np.where(levels.zeros > MUTED_SHARE, np.inf, powers)
+    best, best_power = None, np.inf
+    for length_s in QUIET_S:
+        count = round(length_s / LEVELS_S)
+        if count > len(powers):
+            continue
+        sums = np.sum(np.lib.stride_tricks.sliding_window_view(live, count), axis=1)
         first = int(np.argmin(sums))
-        if np.isfinite(sums[first]):
-            return first, first + count
-    return None
+        power = float(sums[first]) / count
+        if power < best_power / db_to_power(QUIETER_DB):
+            best, best_power = (first, first + count), power
+    return best
 
 
 def _background(samples: FloatArray, sound: SoundFile) -> Background | None:
@@ -252,70 +201,3 @@ def _with_markers(
             ]
             return replace(inspected, signal_channel=channel, markers=markers)
     return inspected
-
-
-def _with_runs(
-    inspected: Inspection, sound: SoundFile, looked_for: LookedFor, searching: Searching | None
-) -> Inspection:
-    """Add where the stimulus was played, on the first channel that holds it, or why not."""
-    stimulus = looked_for.stimulus
-    inspected = replace(inspected, stimulus=stimulus.recipe.name)
-    reasons: list[str] = []
-    for channel in range(1, sound.channels + 1):
-        for file in _layouts(stimulus.files):
-            search = Search(stimulus.marker, file, channel, searching=searching)
-            try:
-                found = find_runs(sound, search)
-            except InputError as error:
-                reasons.append(str(error).removeprefix(f"{sound.path}: "))
-                continue
-            runs, damage = [], list(inspected.damage)
-            for number in range(1, len(found) + 1):
-                run, seen = _run(sound, looked_for, search, number)
-                runs.append(run)
-                damage += seen
-            return replace(
-                inspected, signal_channel=channel, runs=runs, damage=sorted(damage, key=_begins)
-            )
-    return replace(inspected, not_found=reasons[0])
-
-
-def _begins(damage: Damage) -> float:
-    return damage.start_s
-
-
-def _layouts(files: Sequence[StimulusFile]) -> list[StimulusFile]:
-    """Return the files of a stimulus that their markers tell apart."""
-    by_spacing = {file.end_marker_sample - file.start_marker_sample: file for file in files[::-1]}
-    return list(by_spacing.values())[::-1]
-
-
-def _run(
-    sound: SoundFile, looked_for: LookedFor, search: Search, number: int
-) -> tuple[FoundRun, list[Damage]]:
-    """Cut a run out: what is missing of it, and what was found wrong with the recording."""
-    run = find_runs(sound, search)[number - 1]
-    rate_hz, ratio = sound.rate_hz, search.ratio(sound)
-    start_s = (run.start - ratio * search.file.start_marker_sample) / rate_hz
-    found = FoundRun(start_s, start_s + ratio * search.file.samples / rate_hz, "", run.match)
-    if len(looked_for.stimulus.files) > 1:
-        both = "both" if run.end is not None else ""
-        return replace(found, markers=both), []
-    entry = TakeEntry(
-        "axis", looked_for.sidecar, (sound.path,), channel=search.channel, number=number
-    )
-    try:
-        take = find_take(entry)
-    except InputError as error:
-        return replace(found, trouble=str(error).removeprefix(f"{sound.path}: ")), []
-    (placement,), (recording,) = take.cutting.placements, take.recordings
-    start_s = (recording.first_sample + placement.at(0.0)) / rate_hz
-    damage = getattr(take.cut, "damage", [])
-    return FoundRun(
-        start_s=start_s,
-        end_s=start_s + placement.scale * search.file.samples / rate_hz,
-        markers=placement.markers,
-        match=placement.match,
-        clock_drift_ppm=placement.clock_drift_ppm,
-        missing=[warning_sentence(reason) for reason in take.cutting.missing],
-    ), take.in_file_time(damage)

@@ -63,7 +63,8 @@ def pass_lags(
     ValueError
         No sweep was recorded.
     """
-    sweep, rate_hz = stimulus.sweep, stimulus.sweep.rate_hz
+    rate_hz = recordings[0].rate_hz
+    sweep = stimulus.sweep.at_rate(rate_hz)
     edges_hz = third_octaves(sweep, max(LOWEST_HZ, LOWEST_OF_BAND * sweep.full_from_hz))
     starts = np.round(sweep.time_of_s(edges_hz) * rate_hz).astype(np.int64)
     widths = np.maximum(np.diff(starts), round(LEAST_FRAME_S * rate_hz))
@@ -73,14 +74,15 @@ def pass_lags(
     waveform = sweep.waveform()
     source, source_places, source_start = waveform, starts, 0.0
     last_file = -1
-    for played in played_passes(stimulus):
+    for played in played_passes(stimulus, rate_hz):
         samples = recordings[played.file].samples
         begins = round(placements[played.file].offset_samples + played.start_sample)
         if begins < 0 or begins + sweep.samples - reach > len(samples):
             continue
-        expected = source_places + round(played.start_sample - source_start)
+        later = played.start_sample - source_start
+        expected, rounded = source_places + round(later), round(later) - later
         if played.file != last_file:
-            expected = starts + begins
+            expected, rounded = starts + begins, 0.0
         last_file = played.file
         found = [
             _lag(source[at : at + width], samples, int(there), reach)
@@ -91,7 +93,7 @@ def pass_lags(
         source_places = expected + np.round(lag).astype(np.int64)
         chosen.append(played)
         places.append(source_places)
-        lags.append(lag)
+        lags.append(lag + rounded)
         likeness.append([one[1] for one in found])
     if not chosen:
         raise ValueError("no sweep was recorded")

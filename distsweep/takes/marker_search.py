@@ -74,15 +74,21 @@ def _apart(places: FloatArray, matches: FloatArray, least: float) -> tuple[Float
 
 
 def marker_pairs(
-    places: FloatArray, matches: FloatArray, *, spacing: float, chirp: float
+    places: FloatArray,
+    matches: FloatArray,
+    *,
+    spacing: float,
+    chirp: float,
+    largest: float = LARGEST_DRIFT,
 ) -> list[tuple[int, int]]:
     """Return which places are start and end markers of runs, clearest first chosen, in order.
 
-    No run reaches into another. ``spacing`` and ``chirp``, the marker's length, are in samples.
+    No run reaches into another. ``spacing`` and ``chirp``, the marker's length, are in samples;
+    ``largest`` is the share by which the distance may differ.
     """
     possible: list[tuple[float, int, int]] = []
-    nearest = np.searchsorted(places, places + spacing * (1.0 - LARGEST_DRIFT))
-    furthest = np.searchsorted(places, places + spacing * (1.0 + LARGEST_DRIFT))
+    nearest = np.searchsorted(places, places + spacing * (1.0 - largest))
+    furthest = np.searchsorted(places, places + spacing * (1.0 + largest))
     for start in range(len(places)):
         for end in range(int(nearest[start]), int(furthest[start])):
             possible.append((float(min(matches[start], matches[end])), start, end))

@@ -209,12 +209,15 @@ def _even(
 def _markers(
     stimulus: LadderStimulus, number: int, placement: Placement
 ) -> tuple[float, float] | None:
-    """Return how far a file's markers are apart, and by how much further they were recorded."""
+    """Return how far a file's markers are apart, and by how much further they were recorded.
+
+    Both in samples of the recording.
+    """
     if placement.markers != "both":
         return None
     file = stimulus.files[number]
-    apart = float(file.end_marker_sample - file.start_marker_sample)
-    return apart, apart * (placement.scale - 1.0)
+    apart = placement.rate_ratio * (file.end_marker_sample - file.start_marker_sample)
+    return apart, apart * (placement.clock_scale - 1.0)
 
 
 def _with_copies(mended: Mended) -> Mended:

@@ -16,6 +16,7 @@ import numpy as np
 from distsweep.stimulus.sidecar import LadderStimulus
 from distsweep.stimulus.sweep import Sweep
 from distsweep.takes.placement import Placement
+from distsweep.takes.recorded_band import BAND_OF_RATE
 from distsweep.takes.recording import Recording
 from distsweep.units import ComplexArray, FloatArray, IntArray
 
@@ -45,29 +46,34 @@ are 1.6; the phase of a loudspeaker above 200 Hz moves by less than 20° from ru
 class PlayedPass:
     """One sweep: its file, the row of its rung, its number among the rung's passes, its start.
 
-    ``start_sample`` counts in the stimulus's file.
+    ``start_sample`` counts in the stimulus's file, at the rate of its recording.
     """
 
     file: int
     row: int
     number: int
-    start_sample: int
+    start_sample: float
 
 
-def played_passes(stimulus: LadderStimulus) -> list[PlayedPass]:
-    """Return all sweeps of a ladder in the order played."""
+def played_passes(stimulus: LadderStimulus, rate_hz: int) -> list[PlayedPass]:
+    """Return all sweeps of a ladder in the order played, in samples of a recording's rate."""
+    ratio = rate_hz / stimulus.sweep.rate_hz
     passes: list[PlayedPass] = []
     row = -1
     for number, file in enumerate(stimulus.files):
         for rung in file.rungs:
             row += rung.repeat == 0
-            passes.append(PlayedPass(number, row, rung.repeat, rung.start_sample))
+            passes.append(PlayedPass(number, row, rung.repeat, ratio * rung.start_sample))
     return passes
 
 
 def third_octaves(sweep: Sweep, lowest_hz: float) -> FloatArray:
-    """Return frequencies a third of an octave apart at which the sweep has its full level."""
-    thirds = int(3.0 * np.log2(sweep.full_to_hz / lowest_hz))
+    """Return frequencies a third of an octave apart at which the sweep has its full level.
+
+    They end where the sampling rate's band does.
+    """
+    highest_hz = min(sweep.full_to_hz, BAND_OF_RATE * sweep.rate_hz)
+    thirds = int(3.0 * np.log2(highest_hz / lowest_hz))
     return np.asarray(lowest_hz * 2.0 ** (np.arange(max(thirds, 0) + 1) / 3.0))
 
 
@@ -78,13 +84,14 @@ def passes_apart(
 
     This is cheap, and no proof: a loudspeaker whose phase depends on the level looks the same.
     """
-    sweep = stimulus.sweep
+    rate_hz = recordings[0].rate_hz
+    sweep = stimulus.sweep.at_rate(rate_hz)
     lowest_hz = max(LOWEST_HZ, LOWEST_OF_BAND * sweep.full_from_hz)
     frequency_hz = third_octaves(sweep, lowest_hz)
     frames = _Frames(sweep, frequency_hz)
     heard = [
         frames.heard(recordings[one.file].samples, placements[one.file], one.start_sample)
-        for one in played_passes(stimulus)
+        for one in played_passes(stimulus, rate_hz)
     ]
     whole = [one for one in heard if one is not None]
     allowed = np.maximum(APART_RAD, 2.0 * np.pi * frequency_hz / sweep.rate_hz * APART_SAMPLES)
@@ -108,18 +115,18 @@ class _Frames:
         self._turned: tuple[float, ComplexArray] | None = None
 
     def heard(
-        self, samples: FloatArray, placement: Placement, start_sample: int
+        self, samples: FloatArray, placement: Placement, start_sample: float
     ) -> tuple[ComplexArray, FloatArray] | None:
         """Return amplitude and share of the sweep's own frequency; None if not all was recorded."""
-        exact = placement.at(start_sample)
+        exact = placement.at(start_sample / placement.rate_ratio)
         first = round(exact)
-        scaled = self.sweep.as_recorded(placement.scale)
+        scaled = self.sweep.as_recorded(placement.clock_scale)
         centres_s = scaled.time_of_s(self.frequency_hz)
         places = np.round(centres_s * self.rate_hz).astype(np.int64) - self.length // 2
         if first + places[0] < 0 or first + places[-1] + self.length > len(samples):
             return None
         parts = samples[first + places[:, None] + np.arange(self.length)]
-        turned = self._phasors(scaled, places, placement.scale)
+        turned = self._phasors(scaled, places, placement.clock_scale)
         amplitude = np.einsum("ij,ij->i", parts, turned)
         energy = np.einsum("ij,ij,j->i", parts, parts, self.window)
         share = np.abs(amplitude) ** 2 / np.maximum(energy * np.sum(self.window) / 2.0, 1e-300)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,15 @@ LARGEST_DRIFT = 2e-3
 """Largest difference of two clocks that is believed (chosen: converters keep 100 ppm, tape
 and streaming do not belong here)."""
 
+LARGEST_SPEED = 0.021
+"""Largest departure of a player's or a recorder's speed that is believed (chosen: tape machines,
+and rates that a thousandth or a fiftieth was taken off). Past LARGEST_DRIFT the markers themselves
+must be as much longer or shorter as their distance."""
+
+LEAST_RATE_OF_MARKER = 2.6
+"""Lowest rate of a recording, over the marker's highest frequency (chosen: half of it lies 1.3
+times above that frequency, and the search for markers averages down to no lower one)."""
+
 CLEARER = 2.0
 """Markers that stand where no two clocks put them are believed if they match so many times better
 than those that do (chosen: an echo of a marker, or a sweep, matches half as well at best)."""
@@ -45,56 +55,63 @@ direct sound)."""
 class Placement:
     """Where a stimulus lies in a recording: recorded = offset + scale · stimulus, in samples.
 
-    ``markers`` tells which were found: "both", "start" or "end"; with one only, the scale is
-    1 by assumption. ``match`` is the normalised correlation of the weaker marker found.
+    ``markers`` tells which were found: "both", "start" or "end"; with one only, the clocks are
+    alike by assumption. ``match`` is the normalised correlation of the weaker marker found.
+    "sweeps" or "sweep": it was placed by several of its sweeps, or by its only one.
+    ``rate_ratio`` is the recording's rate over the stimulus's.
     """
 
     offset_samples: float
     scale: float
     markers: str
     match: float
+    rate_ratio: float = 1.0
 
     def at(self, stimulus_sample: float) -> float:
         """Return the place in the recording of a sample of the stimulus."""
         return self.offset_samples + self.scale * stimulus_sample
 
     @property
+    def clock_scale(self) -> float:
+        """Recorded length over played length, each in seconds by its own rate."""
+        return self.scale / self.rate_ratio
+
+    @property
     def clock_drift_ppm(self) -> float | None:
-        """Recorded length over played length, minus one, in parts per million."""
-        return (self.scale - 1.0) * 1e6 if self.markers == "both" else None
+        """The same minus one, in parts per million; None where it is not known."""
+        known = self.markers in ("both", "sweeps")
+        return (self.clock_scale - 1.0) * 1e6 if known else None
 
 
 def place_stimulus(
     recording: Recording, *, marker: Marker, file: StimulusFile, moved_s: float = 0.0
 ) -> Placement:
-    """Find a stimulus in a recording, whatever its gain, polarity and start.
+    """Find a stimulus in a recording, whatever its rate, gain, polarity and start.
 
     The markers may stand ``moved_s`` further or less far apart than any two clocks put them.
 
     Raises
     ------
     InputError
-        The sampling rates differ, or the recording does not hold this stimulus.
+        The recording's rate is too low for the markers, or it does not hold this stimulus.
     """
-    if recording.rate_hz != marker.rate_hz:
-        raise InputError(
-            f"{recording.path}: was recorded at {recording.rate_hz} Hz, the stimulus is at"
-            f" {marker.rate_hz} Hz: record at the stimulus's rate, or write the stimulus at"
-            " the recorder's"
-        )
-    places, matches = _candidates(recording.samples, marker)
-    spacing = file.end_marker_sample - file.start_marker_sample
+    check_rate(recording.path, recording.rate_hz, marker)
+    ratio = recording.rate_hz / marker.rate_hz
+    places, matches = _candidates(recording, marker)
+    spacing = (file.end_marker_sample - file.start_marker_sample) * ratio
     pair = _best_pair(places, matches, spacing, LARGEST_DRIFT * spacing)
+    if pair is None:
+        pair = _pair_at_speed(recording, marker, places, matches, spacing)
     if moved_s > 0.0:
-        loose = _best_pair(places, matches, spacing, moved_s * marker.rate_hz)
+        loose = _best_pair(places, matches, spacing, moved_s * recording.rate_hz)
         pair = _clearer(pair, loose, matches)
     if pair is None:
         return _place_by_one(recording, marker, file, places, matches)
     start, end = (int(places[i]) for i in pair)
     start_curve, end_curve = (
-        _correlation_around(recording.samples, marker, place) for place in (start, end)
+        _correlation_around(recording, marker, place) for place in (start, end)
     )
-    scale = (end - start + _shift_between(start_curve, end_curve)) / spacing
+    scale = ratio * (end - start + _shift_between(start_curve, end_curve)) / spacing
     centre = len(start_curve) // 2
     fine = int(np.argmax(np.abs(start_curve))) - centre
     return Placement(
@@ -102,20 +119,37 @@ def place_stimulus(
         scale=scale,
         markers="both",
         match=float(min(matches[i] for i in pair)),
+        rate_ratio=ratio,
     )
 
 
-def _candidates(samples: FloatArray, marker: Marker) -> tuple[FloatArray, FloatArray]:
+def check_rate(path: Path, rate_hz: int, marker: Marker) -> None:
+    """Refuse a recording whose rate is too low for the markers.
+
+    Raises
+    ------
+    InputError
+        It is.
+    """
+    if rate_hz < LEAST_RATE_OF_MARKER * marker.start_hz:
+        raise InputError(
+            f"{path}: was recorded at {rate_hz} Hz, too low for the stimulus's markers:"
+            f" record at {math.ceil(LEAST_RATE_OF_MARKER * marker.start_hz)} Hz or more"
+        )
+
+
+def _candidates(recording: Recording, marker: Marker) -> tuple[FloatArray, FloatArray]:
     """Return the places (samples) and normalised correlations of what may be markers.
 
     The search runs on a recording averaged down to a few kilohertz, where the marker lives:
     position to a fraction of a millisecond is enough here.
     """
-    step = max(1, int(marker.rate_hz / (2.6 * marker.start_hz)))
+    samples, rate_hz = recording.samples, recording.rate_hz
+    step = max(1, int(rate_hz / (2.6 * marker.start_hz)))
     whole = samples[: len(samples) // step * step].reshape(-1, step)
     # Single precision: a place is sought here, not a level, and it takes half the memory.
     short = np.einsum("ij->i", whole).astype(np.float32)
-    chirp = marker.waveform(rate_hz=marker.rate_hz / step).astype(np.float32)
+    chirp = marker.waveform(rate_hz=rate_hz / step).astype(np.float32)
     if len(short) <= len(chirp):
         return np.empty(0), np.empty(0)
     order, best = best_places(normalised_correlation(short, chirp), len(chirp))
@@ -171,9 +205,12 @@ def normalised_correlation(
 
 
 def _best_pair(
-    places: FloatArray, matches: FloatArray, spacing: int, within: float
+    places: FloatArray, matches: FloatArray, spacing: float, within: float
 ) -> tuple[int, int] | None:
-    """Return the two candidates that stand as far apart as start and end marker should."""
+    """Return the two candidates that stand as far apart as start and end marker should.
+
+    Their distance may differ by ``within``, in samples.
+    """
     best, best_match = None, 0.0
     for i, start in enumerate(places):
         for j in range(i + 1, len(places)):
@@ -182,6 +219,28 @@ def _best_pair(
             if fits and together > best_match:
                 best, best_match = (i, j), together
     return best
+
+
+def _pair_at_speed(
+    recording: Recording,
+    marker: Marker,
+    places: FloatArray,
+    matches: FloatArray,
+    spacing: float,
+) -> tuple[int, int] | None:
+    """Return two candidates that another speed explains: their chirps ran at it as well."""
+    pair = _best_pair(places, matches, spacing, LARGEST_SPEED * spacing)
+    if pair is None:
+        return None
+    speed = (places[pair[1]] - places[pair[0]]) / spacing
+    for place in places[list(pair)]:
+        as_played, at_speed = (
+            float(np.max(np.abs(_correlation_around(recording, marker, int(place), scale=scale))))
+            for scale in (1.0, speed)
+        )
+        if at_speed**2 <= as_played**2 * speed:  # a longer chirp has more energy
+            return None
+    return pair
 
 
 def _clearer(
@@ -202,18 +261,18 @@ def _place_by_one(
     matches: FloatArray,
 ) -> Placement:
     """Place a stimulus by its only marker, as start or end, whichever leaves more rungs."""
-    check_only_marker(recording.path, marker, file, places, matches)
+    ratio = recording.rate_hz / marker.rate_hz
+    check_only_marker(recording.path, marker, file, places / ratio, matches)
     place = places[int(np.argmax(matches))]
-    curve = _correlation_around(recording.samples, marker, int(place))
+    curve = _correlation_around(recording, marker, int(place))
     place += int(np.argmax(np.abs(curve))) - len(curve) // 2
-    as_start = place - file.start_marker_sample
-    as_end = place - file.end_marker_sample
-    start_holds = _rungs_inside(recording, file, as_start)
-    end_holds = _rungs_inside(recording, file, as_end)
-    name, offset = ("start", as_start) if start_holds >= end_holds else ("end", as_end)
-    return Placement(
-        offset_samples=float(offset), scale=1.0, markers=name, match=float(np.max(matches))
+    match = float(np.max(matches))
+    as_start, as_end = (
+        Placement(float(place - ratio * sample), ratio, name, match, ratio)
+        for name, sample in (("start", file.start_marker_sample), ("end", file.end_marker_sample))
     )
+    start_holds, end_holds = (_rungs_inside(recording, file, one) for one in (as_start, as_end))
+    return as_start if start_holds >= end_holds else as_end
 
 
 def check_only_marker(
@@ -246,20 +305,24 @@ def check_only_marker(
         )
 
 
-def _rungs_inside(recording: Recording, file: StimulusFile, offset: float) -> int:
+def _rungs_inside(recording: Recording, file: StimulusFile, placement: Placement) -> int:
     played = [rung.start_sample for rung in file.rungs]
     played += [burst.start_sample for burst in file.bursts]
-    starts = [offset + sample for sample in played]
-    return sum(0 <= start < len(recording.samples) for start in starts)
+    return sum(0 <= placement.at(sample) < len(recording.samples) for sample in played)
 
 
-def _correlation_around(samples: FloatArray, marker: Marker, place: int) -> FloatArray:
-    """Return the correlation with the marker, lag by lag, around a place found coarsely."""
-    half = int(max(COMPARED_S, COMPARED_PERIODS / marker.start_hz) * marker.rate_hz)
-    chirp = marker.waveform()
+def _correlation_around(
+    recording: Recording, marker: Marker, place: int, *, scale: float = 1.0
+) -> FloatArray:
+    """Return the correlation with the marker, lag by lag, around a place found coarsely.
+
+    ``scale`` is how much longer than played the marker is taken to have been recorded.
+    """
+    half = int(max(COMPARED_S, COMPARED_PERIODS / marker.start_hz) * recording.rate_hz)
+    chirp = marker.waveform(rate_hz=recording.rate_hz * scale)
     first = place - half
     stretch = np.zeros(len(chirp) + 2 * half)
-    inside = samples[max(first, 0) : first + len(stretch)]
+    inside = recording.samples[max(first, 0) : first + len(stretch)]
     stretch[max(-first, 0) : max(-first, 0) + len(inside)] = inside
     length = fast_length(len(stretch))
     spectrum = np.fft.rfft(stretch, length) * np.conj(np.fft.rfft(chirp, length))

@@ -20,7 +20,7 @@ from distsweep.reason import Reason
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.sidecar import StimulusFile
 from distsweep.takes.marker_search import Searching, marker_pairs, marker_places
-from distsweep.takes.placement import check_only_marker
+from distsweep.takes.placement import LARGEST_SPEED, SURE_MATCH, check_only_marker, check_rate
 from distsweep.takes.recording import (
     ALL_CLIPPED_SHARE,
     SILENT_PEAK,
@@ -187,6 +187,7 @@ def _find_runs(sound: SoundFile, search: Search) -> list[Run]:
         raise silent(sound, search.channel)
     if here.at_full_scale > ALL_CLIPPED_SHARE * sound.samples:
         raise clipped_all_over(sound, here.at_full_scale / sound.samples)
+    check_rate(sound.path, sound.rate_hz, search.marker)
     places, matches = marker_places(
         sound,
         search.marker,
@@ -195,7 +196,16 @@ def _find_runs(sound: SoundFile, search: Search) -> list[Run]:
         searching=_part(search.searching, 0.4, 1.0),
     )
     spacing = search.ratio(sound) * search.spacing
-    pairs = marker_pairs(places, matches, spacing=spacing, chirp=_chirp_samples(sound, search))
+    chirp = _chirp_samples(sound, search)
+    pairs = marker_pairs(places, matches, spacing=spacing, chirp=chirp)
+    if not pairs:
+        # At another speed: only markers that are sure, of which `placement` proves each pair.
+        sure = matches >= SURE_MATCH
+        pairs = marker_pairs(
+            places[sure], matches[sure], spacing=spacing, chirp=chirp, largest=LARGEST_SPEED
+        )
+        if pairs:
+            places, matches = places[sure], matches[sure]
     if pairs:
         return _stretches(sound, search, places, matches, pairs)
     ratio = search.ratio(sound)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,7 +12,7 @@ from distsweep import plausible
 from distsweep.errors import InputError
 from distsweep.results.session import DEFAULT_LEVEL_BAND_HZ, Conditions, Device
 from distsweep.takes.correction import MicCorrection, no_correction, read_correction
-from distsweep.toml_input import Table, read_toml
+from distsweep.toml_input import LARGEST, Table, read_toml
 from distsweep.units import FloatArray, pascal_to_spl_db
 
 UNCALIBRATED = "none"
@@ -283,12 +282,7 @@ def _pascal_per_fs(path: Path) -> float:
         ) from error
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise InputError(f"{path}: holds no pascal_per_fs: calibrate again") from error
-    if (
-        isinstance(value, bool)
-        or not isinstance(value, int | float)
-        or not math.isfinite(value)
-        or value <= 0.0
-    ):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value <= LARGEST:
         raise InputError(f"{path}: pascal_per_fs is {value!r}: must be a number above 0")
     return float(value)
 

@@ -14,8 +14,9 @@ from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.settings import TakeSettings
 from distsweep.reason import Reason
 from distsweep.results import Conditions, Damage
+from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.stimulus.recipe import LadderRecipe
-from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus, read_sidecar
+from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.channel_choice import on_a_channel
 from distsweep.takes.cutting import FoundLadder, check_count, cut_ladder, marker_changes
@@ -24,6 +25,8 @@ from distsweep.takes.file_order import refuse_copies, refuse_ladder_order, refus
 from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.gain_warnings import ladder_gain_warnings, staircase_gain_warnings
 from distsweep.takes.marker_search import Searching
+from distsweep.takes.played import read_played
+from distsweep.takes.recorded_band import band_cut, recorded_band_hz
 from distsweep.takes.recording import Recording
 from distsweep.takes.runs import Search, read_run, run_starts_s
 from distsweep.takes.session import Calibration, Session, TakeEntry
@@ -64,11 +67,16 @@ class FoundTake:
     """
 
     entry: TakeEntry
-    stimulus: Stimulus
+    stimulus: Stimulus | FoundStimulus
     recordings: list[Recording]
     cutting: FoundLadder | FoundStaircase
     marker_changes: list[MarkerChange | None]
     choices: list[Reason]
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """The band that was measured: the stimulus's, as far as it was recorded."""
+        return recorded_band_hz(self.stimulus.recipe, self.recordings[0])
 
     @property
     def cut(self) -> CutLadder | CutStaircase:
@@ -106,7 +114,11 @@ def find_take(entry: TakeEntry, *, searching: Searching | None = None) -> FoundT
         A file cannot be used, a recording does not hold its file of the stimulus, recordings are
         listed twice or in the wrong order, or nothing is complete.
     """
-    stimulus = read_sidecar(entry.stimulus)
+    stimulus = read_played(entry.stimulus)
+    if isinstance(stimulus, FoundStimulus):
+        return on_a_channel(
+            entry.channel, entry.recordings, lambda channel: _find_foreign(entry, stimulus, channel)
+        )
     check_count(entry.recordings, stimulus)
     return on_a_channel(
         entry.channel,
@@ -121,15 +133,17 @@ EachRun = tuple[tuple[TakeEntry, ...], list[Reason]]
 def each_run(entry: TakeEntry, *, searching: Searching | None = None) -> EachRun:
     """Return an entry for each run of the stimulus in a recording, and what is to be said of them.
 
-    Where it is one run, it is the entry itself. Of several all but the first have their number
-    behind the position's name, and each may fail.
+    Where it is one run, it is the entry itself; so it is where the stimulus has no markers. Of
+    several all but the first have their number behind the position's name, and each may fail.
 
     Raises
     ------
     InputError
         A file cannot be used, or the recording does not hold the stimulus.
     """
-    stimulus = read_sidecar(entry.stimulus)
+    stimulus = read_played(entry.stimulus)
+    if isinstance(stimulus, FoundStimulus):
+        return (entry,), []
     check_count(entry.recordings, stimulus)
     if len(entry.recordings) > 1:
         return (entry,), []
@@ -154,6 +168,16 @@ def each_run(entry: TakeEntry, *, searching: Searching | None = None) -> EachRun
     )
     told = Reason("several_runs", recording=path.name, starts_s=starts_s, analysed="all")
     return entries, [*_other_channel(entry, [path], channel), told]
+
+
+def _find_foreign(entry: TakeEntry, stimulus: FoundStimulus, channel: int) -> FoundTake:
+    # Imported here: no stimulus with markers needs it.
+    from distsweep.takes.foreign import cut_foreign, read_foreign
+
+    recordings = read_foreign(entry.recordings, stimulus, channel=channel, number=entry.number)
+    ladder = cut_foreign(stimulus, recordings)
+    choices = _other_channel(entry, entry.recordings, channel)
+    return FoundTake(entry, stimulus, recordings, ladder, [None], choices)
 
 
 def _find_take(
@@ -200,11 +224,18 @@ def _find_staircase(
 
 
 def take_settings(
-    recipe: LadderRecipe | StaircaseRecipe, calibration: Calibration, conditions: Conditions
+    recipe: LadderRecipe | StaircaseRecipe,
+    calibration: Calibration,
+    conditions: Conditions,
+    *,
+    band_hz: tuple[float, float] | None = None,
 ) -> TakeSettings:
-    """Return what the analysis of a take goes by."""
+    """Return what the analysis of a take goes by.
+
+    ``band_hz`` is the band that was recorded; None: the recipe's.
+    """
     return TakeSettings(
-        band_hz=recipe.band_hz,
+        band_hz=band_hz or recipe.band_hz,
         order=recipe.order,
         correction_db=calibration.correction_db,
         level_offset_db=calibration.level_offset_db,
@@ -229,12 +260,14 @@ def take_warnings(
     silent: list[Reason] = []
     level_band: list[Reason] = []
     coarse: list[Reason] = []
+    moved: list[Reason] = []
     rungs = 0
     # A ladder's proof needs its measurement; a staircase's tones were proved when it was found.
     if isinstance(take.cutting, FoundLadder):
-        assert isinstance(take.stimulus, LadderStimulus) and isinstance(measured, MeasuredLadder)
+        assert isinstance(measured, MeasuredLadder)
         silent, rungs = check_sweeps(take.recordings, take.cutting, measured), len(measured.rungs)
-        moved = ladder_gain_warnings(take.stimulus, take.marker_changes, measured)
+        if isinstance(take.stimulus, LadderStimulus):
+            moved = ladder_gain_warnings(take.stimulus, take.marker_changes, measured)
         level_band = level_band_doubts(measured.frequency_hz, settings)
         coarse = _coarse_steps(take.cutting.cut)
     else:
@@ -244,6 +277,7 @@ def take_warnings(
     return [
         *take.choices,
         *take.cutting.missing,
+        *band_cut(take.stimulus.recipe, take.recordings[0]),
         *_clock_drift(take.cutting.clock_drift_ppm, rungs),
         *([] if measured.background is not None else [Reason("no_background")]),
         *silent,

@@ -119,7 +119,7 @@ def _evidence(
 ) -> list[ToneEvidence]:
     """Return what stands in the place of every tone of which a burst was recorded."""
     recipe = stimulus.recipe
-    noise = noise_spectrum([quiet_part(recording, file, placement)], rate_hz=recipe.rate_hz)
+    noise = noise_spectrum([quiet_part(recording, file, placement)], rate_hz=recording.rate_hz)
     stimulus_hz = [tone.frequency_hz for one in stimulus.files for tone in tones(one)]
     return [
         examine_tone(tone, order=recipe.order, stimulus_hz=stimulus_hz, noise=noise)

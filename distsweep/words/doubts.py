@@ -91,8 +91,8 @@ def _level_band_cut(level_band_hz: Sequence[float], measured_hz: Sequence[float]
 
 def _other_channel(recordings: Sequence[str], channel: int) -> str:
     return (
-        f"{listed(recordings)}: channel 1 is silent or holds no markers; channel {channel} holds"
-        " them and was taken."
+        f"{listed(recordings)}: channel 1 is silent or does not hold the stimulus; channel"
+        f" {channel} holds it and was taken."
     )
 
 

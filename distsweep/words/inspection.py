@@ -7,7 +7,15 @@ from collections.abc import Sequence
 
 from distsweep.results import Damage
 from distsweep.results.inspection import FoundRun, InspectedChannel, Inspection
-from distsweep.words.wording import as_given, clock_time, decibels, listed, signed, with_sign
+from distsweep.words.wording import (
+    as_given,
+    clock_time,
+    decibels,
+    frequency_range,
+    listed,
+    signed,
+    with_sign,
+)
 
 SHOWN = 20
 """Markers and damages of a page that are listed singly (chosen: a page has some forty lines)."""
@@ -121,7 +129,12 @@ def _stimulus_lines(found: Inspection) -> list[str]:
         lines.append(f"markers of a stimulus at {listed(at)}{f' and {more} more' * (more > 0)}")
         if found.stimulus is None:
             lines.append("  give its sidecar with --stimulus to know what they belong to")
-    if not found.runs and not found.markers and not found.not_found:
+    for sweep in found.sweeps[:SHOWN]:
+        lines.append(
+            f"a sweep, seen from {frequency_range(sweep.low_hz, sweep.high_hz)}, from"
+            f" {time_of(sweep.start_s)} to {time_of(sweep.end_s)}"
+        )
+    if not (found.runs or found.markers or found.sweeps or found.not_found):
         lines.append("no markers of a stimulus were found")
     return lines
 
@@ -130,11 +143,18 @@ def _run_lines(run: FoundRun) -> list[str]:
     place = f"from {time_of(run.start_s)} to {time_of(run.end_s)}"
     if run.trouble:
         return [f"{place}, but cannot be used: {run.trouble}"]
-    markers = {"both": "both markers", "start": "start marker only", "end": "end marker only"}
+    found_by = {
+        "both": "both markers",
+        "start": "start marker only",
+        "end": "end marker only",
+        "sweeps": "by its sweeps",
+        "sweep": "by its only sweep",
+    }
+    match = "" if run.match is None else f" (match {run.match:.2f} of 1)"
     drift = ""
     if run.clock_drift_ppm is not None:
         drift = f", clocks {with_sign(run.clock_drift_ppm)} ppm apart"
-    told = f"{place}, {markers.get(run.markers, 'one marker')} (match {run.match:.2f} of 1){drift}"
+    told = f"{place}, {found_by.get(run.markers, 'one marker')}{match}{drift}"
     return [told, *_indented(run.missing)]
 
 

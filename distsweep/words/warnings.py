@@ -11,7 +11,7 @@ from typing import Any
 from distsweep.reason import Reason
 from distsweep.units import ratio_to_db
 from distsweep.words import doubts
-from distsweep.words.wording import as_given, listing, signed, with_sign
+from distsweep.words.wording import as_given, clock_time, listed, listing, signed, with_sign
 
 
 def warning_sentence(reason: Reason) -> str:
@@ -118,6 +118,28 @@ def _clock_drift(drift_ppm: float, clocks_ppm: float, one_sweep: bool) -> str:
         f" than two clocks differ ({clocks_ppm:.0f} ppm): a player or a recorder ran at"
         f" another speed{unsure}. It was taken out; every frequency stated is the one that"
         " was to be played."
+    )
+
+
+def _one_sweep(recording: str) -> str:
+    return (
+        f"{recording} holds one sweep, and no markers: whether player and recorder ran on different"
+        " clocks is not known, and was not taken out."
+    )
+
+
+def _other_sweeps(recording: str, starts_s: Sequence[float]) -> str:
+    return (
+        f"{recording} holds the sweep again at {listed([clock_time(start) for start in starts_s])},"
+        " which is not where the sound file has it: another run, of which the strongest was taken."
+        " Give each run in a file of its own."
+    )
+
+
+def _recorded_band(rate_hz: int, high_hz: float, played_hz: float) -> str:
+    return (
+        f"The recording's rate of {rate_hz} Hz holds frequencies up to {high_hz:.0f} Hz: what lies"
+        f" above, up to {played_hz:g} Hz, was not recorded, neither as fundamental nor as harmonic."
     )
 
 
@@ -285,9 +307,12 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "no_reference": _no_reference,
     "not_come_back": _not_come_back,
     "one_rung": _one_rung,
+    "one_sweep": _one_sweep,
+    "other_sweeps": _other_sweeps,
     "output_falls": _output_falls,
     "pass_left_out": _pass_left_out,
     "passes_differ": _passes_differ,
+    "recorded_band": _recorded_band,
     "silent_rungs": _silent_rungs,
     "uncalibrated": _uncalibrated,
 }

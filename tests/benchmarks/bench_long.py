@@ -1,4 +1,4 @@
-"""Peak memory and time of `analyse` on a long stereo recording with many ladders and talk in it.
+"""Peak memory and time of `analyse` and `inspect` on a long stereo recording: ladders, and talk.
 
 ``python tests/benchmarks/bench_long.py [--minutes 120] [--ladders 30] [--report]`` writes a WAV at
 96 kHz in 16 bits into a temporary folder (2.8 GB for two hours; it is removed), its signal in the
@@ -71,23 +71,26 @@ def write_recording(path: Path, stimulus: Path, minutes: float, ladders: int, se
                 file.write(block)
 
 
-def analysed(recording: Path, sidecar: Path, *, report: bool) -> tuple[float, float, float, int]:
-    """Return seconds, CPU seconds, peak resident MB of an analysis, and how many takes it found."""
-    out = recording.with_suffix("")
-    command = [sys.executable, "-m", "distsweep", "analyse", str(recording)]
-    command += ["--stimulus", str(sidecar), "-o", str(out)] + ([] if report else ["--no-report"])
+def measured(*words: object, log: Path) -> tuple[float, float, float]:
+    """Run a command of ours; return its seconds, its CPU seconds and its peak resident MB."""
     began = time.monotonic()
-    log = recording.with_suffix(".log")
     with log.open("wb") as output:
+        command = [sys.executable, "-m", "distsweep", *map(str, words)]
         child = subprocess.Popen(command, stdout=output, stderr=output)
         _, status, usage = os.wait4(child.pid, 0)
     child.returncode = os.waitstatus_to_exitcode(status)
-    seconds = time.monotonic() - began
     if status:
-        raise SystemExit(f"analyse ended with {child.returncode}: {log.read_text()[-2000:]}")
-    takes = json.loads((out / "results.json").read_text())["takes"]
+        raise SystemExit(f"{words[0]} ended with {child.returncode}: {log.read_text()[-2000:]}")
     # Linux counts in kilobytes of 1024 bytes.
-    return seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss * 1024e-6, len(takes)
+    return time.monotonic() - began, usage.ru_utime + usage.ru_stime, usage.ru_maxrss * 1024e-6
+
+
+def told(what: str, took: tuple[float, float, float]) -> str:
+    seconds, cpu_s, peak_mb = took
+    return (
+        f"  {what}: {seconds:.0f} s ({cpu_s:.0f} s CPU), {peak_mb:.0f} MB at the most"
+        f" ({'within' if peak_mb <= MOST_MB else 'OVER'} {MOST_MB:.0f})"
+    )
 
 
 def main() -> None:
@@ -117,17 +120,17 @@ def main() -> None:
             writing.join()
             if writing.exitcode:
                 raise SystemExit("the recording could not be written")
-            seconds, cpu_s[share], peak_mb, takes = analysed(
-                recording, paths[-1], report=given.report
-            )
+            out, log = recording.with_suffix(""), recording.with_suffix(".log")
+            named = recording, "--stimulus", paths[-1]
+            less = () if given.report else ("--no-report",)
+            analysed = measured("analyse", *named, "-o", out, *less, log=log)
+            takes = json.loads((out / "results.json").read_text())["takes"]
+            print(f"{minutes:g} min, {ladders} ladders, of which takes: {len(takes)}")
+            print(told("analyse", analysed))
+            print(told("inspect", measured("inspect", *named, log=log)), flush=True)
             recording.unlink()
-            print(
-                f"{minutes:g} min, {ladders} ladders: {takes} takes, {seconds:.0f} s"
-                f" ({cpu_s[share]:.0f} s CPU), {peak_mb:.0f} MB at the most"
-                f" ({'within' if peak_mb <= MOST_MB else 'OVER'} {MOST_MB:.0f})",
-                flush=True,
-            )
-        print(f"four times as long takes {cpu_s[1.0] / cpu_s[0.25]:.2f} times the CPU")
+            cpu_s[share] = analysed[1]
+        print(f"analyse: four times as long takes {cpu_s[1.0] / cpu_s[0.25]:.2f} times the CPU")
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

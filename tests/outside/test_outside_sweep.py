@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from distsweep.analysis.sweep.deconvolution import Deconvolver
+from distsweep.stimulus.found_sweep import find_stimulus
 from distsweep.stimulus.sweep import Sweep, design_sweep
 
 RATE_HZ = 96000
@@ -140,3 +141,22 @@ def test_phase_stays_in_step(whole_periods: Sweep) -> None:
             assert 20.0 * np.log10(abs(value) / amplitude) == pytest.approx(0.0, abs=0.005)
             turned = np.angle(value * np.exp(-1j * np.radians(phase_deg)), deg=True)
             assert turned == pytest.approx(0.0, abs=0.1), (order, frequency_hz)
+
+
+@pytest.mark.parametrize("row", DELAYS, ids=lambda row: f"{row[0]}-{row[1]}Hz-{row[2]}s")
+def test_a_published_sweep_is_found_in_its_samples(row: tuple) -> None:
+    """Farina's x(t) = sin(ω₁·T/ln(ω₂/ω₁)·(e^{t/T·ln(ω₂/ω₁)} − 1)), and Novak's without the "−1"."""
+    start_hz, stop_hz, duration_s, constant_s, whole_s, whole_duration_s, _ = row
+    for length_s, true_s, minus_one in (
+        (duration_s, constant_s, 1.0),
+        (whole_duration_s, whole_s, 0.0),
+    ):
+        time_s = np.arange(round(length_s * RATE_HZ)) / RATE_HZ
+        octaves = np.log(stop_hz / start_hz)
+        turns = start_hz * length_s / octaves * (np.exp(time_s / length_s * octaves) - minus_one)
+        wave = np.pad(np.sin(2.0 * np.pi * turns), RATE_HZ // 2)
+        found = find_stimulus(wave, RATE_HZ, name="a.wav", sha256="", where="a.wav").sweep
+        assert found.rate_constant_s == pytest.approx(true_s, rel=1e-6)
+        # φ₀ = −2π·f₁·L with the "−1", and 0 without, where f₁·L is whole or not.
+        off = found.phase_rad + 2.0 * np.pi * minus_one * start_hz * true_s
+        assert np.angle(np.exp(1j * off)) == pytest.approx(0.0, abs=0.01)

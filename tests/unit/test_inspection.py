@@ -16,7 +16,8 @@ from conftest import RATE_HZ
 from distsweep.cli import group
 from distsweep.results.inspection import Inspection
 from distsweep.stimulus.sidecar import read_sidecar
-from distsweep.takes.inspection import LookedFor, inspect_recording
+from distsweep.takes.inspected_runs import LookedFor
+from distsweep.takes.inspection import inspect_recording
 from distsweep.takes.muted import muted_blocks
 from distsweep.words.inspection import inspection_page, time_of
 
@@ -185,7 +186,7 @@ def test_the_command(make_bench, tmp_path: Path) -> None:
         refused = run(bad)
         assert refused.exit_code == 3
         assert len(refused.stderr.strip().splitlines()) == 1 and str(bad) in refused.stderr
-    assert run(path, "--stimulus", path).exit_code == 3
+    assert run(path, "--stimulus", tmp_path / "words.wav").exit_code == 3
     assert run().exit_code == 2
 
 
@@ -195,3 +196,28 @@ def test_the_command(make_bench, tmp_path: Path) -> None:
 )
 def test_times_are_written_as_players_do(time_s: float, text: str) -> None:
     assert time_of(time_s) == text
+
+
+def test_sweeps_of_another_program(tmp_path: Path, rng: np.random.Generator) -> None:
+    """Two exponential sweeps over 20 Hz to 20 kHz, 5 s each, found with and without their file."""
+    time_s = np.arange(5 * RATE_HZ) / RATE_HZ
+    constant_s = 5.0 / np.log(1000.0)
+    sweep = 0.5 * np.sin(2.0 * np.pi * 20.0 * constant_s * np.expm1(time_s / constant_s))
+    quiet = np.zeros(RATE_HZ)
+    played = np.concatenate([quiet, sweep, quiet, sweep, quiet])
+    soundfile.write(tmp_path / "played.wav", played, RATE_HZ, subtype="PCM_24")
+    heard = np.concatenate([quiet, 0.3 * played, quiet])
+    heard += 1e-5 * rng.standard_normal(len(heard))
+    soundfile.write(tmp_path / "heard.wav", heard, RATE_HZ, subtype="PCM_24")
+    alone = inspect_recording(tmp_path / "heard.wav")
+    assert alone.signal_channel == 1 and not alone.markers
+    for one, start_s in zip(alone.sweeps, (2.0, 8.0), strict=True):
+        assert one.low_hz < 1000.0 and one.high_hz > 15000.0
+        ends = (one.start_s, one.low_hz), (one.end_s, one.high_hz)
+        for at_s, frequency_hz in ends:
+            assert at_s == pytest.approx(
+                start_s + constant_s * np.log(frequency_hz / 20.0), abs=0.01
+            )
+    assert inspection_page(alone).count("a sweep, seen from") == 2
+    page = run(tmp_path / "heard.wav", "--stimulus", tmp_path / "played.wav").stdout
+    assert "found once" in page and "from 0:01.0 to 0:14.0, by its sweeps" in page

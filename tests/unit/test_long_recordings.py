@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from closed_form import MILDLY_CURVED, play
-from conftest import RATE_HZ, Bench, ladder_recipe
+from conftest import RATE_HZ, Bench, ladder_recipe, long
+from test_placement import recorded_by_another_clock
+from test_rates import at_rate
 
+from distsweep.cli import _printing as printing
 from distsweep.errors import InputError, NoSignalError
 from distsweep.pipeline import analyse, analyse_recording
 from distsweep.results import Damage
 from distsweep.takes import runs, sound_file, survey
+from distsweep.takes.inspected_runs import LookedFor
+from distsweep.takes.inspection import inspect_recording
 from distsweep.takes.marker_search import marker_pairs, marker_places
 from distsweep.takes.recording import read_recording
 from distsweep.takes.runs import Search, find_runs
@@ -64,9 +70,50 @@ def test_each_run_is_a_take_and_its_channel_is_found(several) -> None:
         # Noise of 1e-5 lies 70 dB below the softest rung.
         assert np.max(np.abs(fundamental_db - levels(bench, gain))) < 0.02
     told = {warning.code: warning.message for warning in results.warnings}
-    assert "channel 2 holds them" in told["other_channel"]
+    assert "channel 2 holds it" in told["other_channel"]
     assert "3 times" in told["several_runs"]
     assert shares[-1] == 1.0 and all(0.0 <= share <= 1.0 for share in shares)
+
+
+@pytest.mark.parametrize("rate_hz", [44100, long(96000)])
+def test_runs_at_another_rate_are_found_on_any_channel(several, rate_hz: int) -> None:
+    bench, path, starts = several
+    quiet, loud = (
+        at_rate(read_recording(path, channel=channel).samples, rate_hz) for channel in (1, 2)
+    )
+    other = bench.record(np.stack([quiet, loud], axis=1), name="other.wav", rate_hz=rate_hz)
+    results = analyse_recording(other, stimulus=bench.sidecar)
+    assert [take.position for take in results.takes] == ["axis", "axis 2", "axis 3"]
+    for take, gain in zip(results.takes, GAINS, strict=True):
+        assert take.clock_drift_ppm == pytest.approx(0.0, abs=0.5)
+        fundamental_db = np.array([rung.fundamental_db for rung in take.rungs])
+        same_db = levels(bench, gain)[:, : fundamental_db.shape[1]]
+        assert np.max(np.abs(fundamental_db - same_db)) < 0.02
+    seen = inspect_recording(other, LookedFor(bench.sidecar, bench.stimulus))
+    assert seen.signal_channel == 2
+    starts_s = np.array(starts) / RATE_HZ
+    assert [run.start_s for run in seen.runs] == pytest.approx(starts_s, abs=0.0005)
+
+
+@pytest.mark.parametrize("speed", [1.01, long(0.985)])
+def test_runs_at_another_speed_are_found(make_bench, speed: float) -> None:
+    bench = make_bench()
+    heard = 0.5 * play(MILDLY_CURVED, bench.waveform, RATE_HZ)
+    alone = bench.analyse(heard, name="alone.wav").take()
+    slow = recorded_by_another_clock(np.tile(heard, 3), 1e6 * (speed - 1.0))
+    results = bench.analyse(slow)
+    assert len(results.takes) == 3
+    for take in results.takes:
+        assert take.clock_drift_ppm == pytest.approx(1e6 * (speed - 1.0), abs=2.0)
+        off_db = take.rungs[-1].fundamental_db - alone.rungs[-1].fundamental_db
+        assert np.max(np.abs(off_db)) < 0.05
+
+
+def test_a_long_recording_at_too_low_a_rate_is_refused(several) -> None:
+    bench, path, _ = several
+    low = at_rate(read_recording(path, channel=2).samples, 6000)
+    with pytest.raises(InputError, match=r"6000 Hz, too low for the stimulus's markers"):
+        bench.analyse(low, name="low.wav", rate_hz=6000)
 
 
 def test_a_session_names_the_run(several) -> None:
@@ -101,7 +148,7 @@ def test_a_short_recording_s_channel_is_found(make_bench) -> None:
     path = bench.record(np.stack([silent, silent, heard], axis=1))
     results = analyse_recording(path, stimulus=bench.sidecar)
     told = [warning.message for warning in results.warnings if warning.code == "other_channel"]
-    assert len(told) == 1 and "channel 3 holds them" in told[0]
+    assert len(told) == 1 and "channel 3 holds it" in told[0]
     with pytest.raises(InputError, match="channel 1 is silent"):
         analyse_recording(path, stimulus=bench.sidecar, channel=1)
     nowhere = bench.record(np.stack([silent, silent], axis=1), name="nowhere.wav")
@@ -246,3 +293,22 @@ def test_a_long_recording_with_one_marker(make_bench, rng: np.random.Generator) 
     told = {warning.code: warning.message for warning in results.warnings}
     assert "only the start marker" in told["incomplete"]
     assert "−10 dBFS" in told["silent_rungs"]
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("stream", "shown"), [(Terminal(), True), (io.StringIO(), False)])
+def test_a_bar_is_shown_on_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, stream: io.StringIO, shown: bool
+) -> None:
+    monkeypatch.setattr("sys.stderr", stream)
+    for share in (0.0, 0.5, 1.0):
+        printing.show_share("all.wav", share)
+    text = stream.getvalue()
+    assert ("searching all.wav" in text) == shown
+    if shown:
+        half = text.split("\r")[2]
+        assert half.count("█") == half.count("░") == printing.BAR_WIDTH / 2 and "50 %" in half

@@ -194,6 +194,17 @@ def test_a_table_that_is_none_is_one_clear_line(make_bench, tmp_path, key, value
         (("takes", 0, "damage"), [CLICK | {"start_s": None}], "a time, frequency or size of 'cl"),
         (("takes", 0, "damage"), [{"kind": "click"}], "Damage has no start_s"),
         (("takes", 0, "rungs", 0, "smoothed", 0), {}, "Smoothed has no bands_per_octave"),
+        (("takes", 0, "rungs", 0, "thd_db"), [], "thd_db has 0 values beside"),
+        (
+            ("takes", 0, "rungs", 0, "smoothed", 0, "thd", "level_db"),
+            [1.0],
+            "level_db has 1 values",
+        ),
+        (("takes", 0, "rungs", 0, "fundamental_db", 3), 1e4, "fundamental_db holds 10000 dB"),
+        (("takes", 0, "rungs", 0, "peak_dbfs"), 10**400, "too large"),
+        (("takes", 0, "frequency_hz", 0), "20", "a text stands where a number is due"),
+        (("takes", 0, "rungs", 0, "thd_percent", 0), 1e300, "is no level, frequency or time"),
+        (("takes", 0, "clean_level", 0, "state"), ["unknown"], "state has 1 values beside"),
     ],
 )
 def test_a_damaged_field_is_one_clear_line(make_bench, tmp_path, place, value, says) -> None:

@@ -74,6 +74,10 @@ BAD = {
         lambda d: write(d / "a.wav", np.where(np.arange(999) == 7, np.nan, 0.1), subtype="FLOAT"),
         "sample 7 of channel 1 is not a number",
     ),
+    "beyond all levels": (
+        lambda d: write(d / "a.wav", np.where(np.arange(999) == 7, 1e30, 0.1), subtype="FLOAT"),
+        "sample 7 of channel 1 is not a number, or is beyond",
+    ),
     "infinite": (
         lambda d: write(d / "a.wav", np.where(np.arange(999) == 7, np.inf, 0.1), subtype="FLOAT"),
         "is not a number",

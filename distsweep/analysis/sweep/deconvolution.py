@@ -60,7 +60,7 @@ class Deconvolver:
 
     The inverse spectrum is X̃(f) = 2·sqrt(f/L)·exp(−j2πfL(1 − ln(f/f₁)) + jπ/4) (stationary
     phase; Novak, Lotton, Simon, JAES 63(10), 2015). Harmonic n's impulse response then
-    stands at −L·ln n.
+    stands at −L·ln n, turned by (n − 1)·φ₀ where the sweep has a phase φ₀ of its own.
 
     With two clocks the sweep to give is ``Sweep.as_recorded``: a sweep recorded by a fast
     clock is again a synchronised exponential sweep. Deconvolving with that one takes the
@@ -86,7 +86,7 @@ class Deconvolver:
         self._inverse = np.zeros(self.length // 2 + 1, dtype=np.complex128)
         phase = frequency_hz * (np.log(frequency_hz / self.start_hz) - 1.0)
         phase *= 2.0 * np.pi * self.rate_constant_s
-        self._inverse[1:] = np.exp(1j * (phase + 0.25 * np.pi))
+        self._inverse[1:] = np.exp(1j * (phase + 0.25 * np.pi - sweep.phase_rad))
         self._inverse[1:] *= self.inverse_gain(frequency_hz) / self.rate_hz
 
     def inverse_gain(self, frequency_hz: FloatArray) -> FloatArray:

@@ -72,7 +72,8 @@ def read_passes(
         held = slice(0, len(radiated_hz))
         window = HarmonicWindow(deconvolver, order, radiated_hz / cut.scale)
         scaling = db_to_ratio(-settings.correction_db(radiated_hz)) / drive[held]
-        values[index, :, held] = window.spectrum(responses, arrival) * scaling
+        turned_back = np.exp(-1j * index * cut.sweep.phase_rad)
+        values[index, :, held] = window.spectrum(responses, arrival) * (turned_back * scaling)
         windows[index], scalings[index, held] = window, scaling
         independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:

@@ -1,4 +1,4 @@
-"""Arrays that belong together are equally long: what the reader of results makes sure of."""
+"""What the reader of results makes sure of: arrays fit each other, and levels can be levels."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.results.ladder import Smoothed
+from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, ThdThirdOctave
 from distsweep.results.limits import CleanLevel
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap
@@ -20,34 +20,43 @@ MAY_LACK = ("low_db", "high_db")
 
 AXES: dict[type[Record], str] = {
     CleanLevel: "frequency_hz",
+    ThdThirdOctave: "frequency_hz",
     ToneLevels: "drive_dbfs",
     BurstTrace: "time_s",
 }
 """Records all of whose arrays, and lists of texts, are as long as one of them."""
 
 
-def check_lengths(record: Any) -> None:
+LARGEST_DB = 1000.0
+"""No level is further from 0 dB (chosen: double precision reaches 6000 dB, a recording's 24 bits
+144)."""
+
+
+def check_consistent(record: Any) -> None:
     """Refuse records, and those they hold, with arrays that do not belong together.
 
     Raises
     ------
     ValueError
-        One has another length than the array that it is plotted against.
+        One has another length than the array that it is plotted against, or holds what no level
+        can be.
     """
     for one in _records(record):
+        for name, value in vars(one).items():
+            _check_levels(name, value)
         for kind, axis in AXES.items():
             if isinstance(one, kind):
                 _check_all(one, axis)
-        # Thirds of an octave, and what else states its own frequencies.
-        if isinstance(getattr(one, "frequency_hz", None), np.ndarray) and not isinstance(
-            one, CleanLevel | DecayMap | Smoothed | Take
-        ):
-            _check_all(one, "frequency_hz")
         if isinstance(one, Smoothed):
-            for curve in (one.fundamental, one.thd, *one.harmonics.values()):
-                for name, array in vars(curve).items():
+            for averages in (one.fundamental, one.thd, *one.harmonics.values()):
+                for name, array in vars(averages).items():
                     _check(name, array, len(one.frequency_hz))
-        if isinstance(one, DecayMap):
+        elif isinstance(one, Take):
+            for rung in one.rungs:
+                _check_required(rung, len(one.frequency_hz))
+                for curve in rung.harmonics.values():
+                    _check_required(curve, len(one.frequency_hz))
+        elif isinstance(one, DecayMap):
             _check("level_db", one.level_db, len(one.frequency_hz))
             _check("ringing_s", one.ringing_s, len(one.frequency_hz))
             for row in one.level_db:
@@ -67,6 +76,20 @@ def _records(value: Any) -> Iterator[Any]:
             yield from _records(getattr(value, field.name))
 
 
+def _check_levels(name: str, value: Any) -> None:
+    """Refuse decibels that are finite and beyond ``LARGEST_DB``."""
+    if isinstance(value, dict) and name.startswith("harmonics"):
+        for levels_db in value.values():
+            if isinstance(levels_db, np.ndarray):
+                _check_levels(f"{name}_db", levels_db)
+    elif name.endswith(("_db", "_dbfs", "_dba")):
+        for levels_db in value if isinstance(value, list) else [value]:
+            if isinstance(levels_db, np.ndarray | float):
+                size = np.atleast_1d(np.abs(levels_db))
+                if np.any((size > LARGEST_DB) & np.isfinite(size)):
+                    raise ValueError(f"{name} holds {np.max(size[np.isfinite(size)]):g} dB")
+
+
 def _check_all(record: Record, axis: str) -> None:
     length = len(getattr(record, axis))
     for name, value in vars(record).items():
@@ -76,6 +99,15 @@ def _check_all(record: Record, axis: str) -> None:
         elif isinstance(value, dict):
             for array in value.values():
                 _check(name, array, length)
+
+
+def _check_required(record: Rung | HarmonicCurve, length: int) -> None:
+    """Check the arrays that a record cannot be without; others may be empty."""
+    for field in dataclasses.fields(record):
+        value = getattr(record, field.name)
+        lacks_default = field.default is field.default_factory is dataclasses.MISSING
+        if lacks_default and isinstance(value, np.ndarray):
+            _check(field.name, value, length)
 
 
 def _check(name: str, array: Any, length: int) -> None:
