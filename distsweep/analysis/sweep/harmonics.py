@@ -21,9 +21,7 @@ from distsweep.analysis.sweep.separation import (
     fundamental_at_multiples,
     loudest_clean,
 )
-from distsweep.analysis.sweep.spoilt import (
-    LeftOver,
-)
+from distsweep.analysis.sweep.spoilt import LeftOver
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.results import Damage
 from distsweep.stimulus.sweep import Sweep
@@ -163,14 +161,12 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     recorded = cut.sweep.as_recorded(cut.scale)
     deconvolver = Deconvolver(recorded, samples=longest, order=settings.order)
     read = read_mended(deconvolver, cut, settings, grid, sweep=recorded)
-    cut, responses, arrival, passes, left = (
-        read.cut, read.responses, read.arrival, read.passes, read.left,
-    )  # fmt: skip
+    cut, arrival, passes = read.cut, read.arrival, read.passes
     separated = averaged(passes, cut.rungs, grid)
-    responses = responses.averaged(separated.kept)
+    responses = read.responses.averaged(separated.kept)
     rungs = cut.without(separated.left_out)
     loudest = loudest_clean(rungs)
-    high = _high_orders(left, separated.kept, cut, settings, grid)
+    high = _high_orders(read.left, separated.kept, cut, settings, grid)
     multiples = fundamental_at_multiples(passes, responses, arrival, loudest)
     leaks = _leaks(recorded, settings, grid / cut.scale)
     if _is_abrupt(recorded) and loudest is not None:
@@ -194,7 +190,7 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         spread=separated.spread,
         left_out=separated.left_out,
         differing=separated.differing,
-        noise=left.noise,
+        noise=read.left.noise,
         damage=read.damage,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
