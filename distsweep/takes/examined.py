@@ -63,7 +63,9 @@ def examine(
     """Look for what the recorder did to level and waveform."""
     sweeps = sweeps_in_blocks(stimulus, recordings, placements)
     damage = []
-    offsets = find_offset_steps(sweeps, rate_hz=recordings[0].rate_hz)
+    offsets = []
+    if not any(is_coded(recording) for recording in recordings):
+        offsets = find_offset_steps(sweeps, rate_hz=recordings[0].rate_hz)
     if offsets:
         damage = [
             _dc_step(

@@ -114,7 +114,7 @@ def seen(bench: Bench, tmp_path: Path) -> Found:
     return shows
 
 
-@pytest.mark.parametrize("coder", [VORBIS_64, VORBIS_85, VORBIS_160, OPUS_130, OPUS_260])
+@pytest.mark.parametrize("coder", [VORBIS_64, VORBIS_85, VORBIS_160, OPUS_130])
 def test_a_decoded_file_shows_its_coder(
     heard: np.ndarray, seen: Found, coder: tuple[str, str, float]
 ) -> None:
