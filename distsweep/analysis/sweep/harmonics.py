@@ -164,18 +164,13 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     high = HighOrders(deconvolver, grid, order=settings.order, upper_hz=upper_hz, scale=cut.scale)
     drive = cut.sweep.drive_ratio(grid)
     multiples = fundamental_at_multiples(passes, responses, arrival, loudest)
-    leaks = _leaks(recorded, settings, grid / cut.scale)
-    if _is_abrupt(recorded) and loudest is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            radiated = np.abs(multiples) / np.abs(separated.orders[0, loudest])
-        leaks[1:] *= np.nan_to_num(np.maximum(radiated[1:], 1.0), nan=1.0, posinf=1.0)
     return Amplitudes(
         frequency_hz=grid,
         orders=np.abs(separated.orders),
         floors=separated.floors,
         degrees=passes.degrees,
         independent_hz=passes.independent_hz,
-        leaks=leaks,
+        leaks=_leaks(recorded, settings, grid / cut.scale, multiples),
         high_orders=high.amplitude([rung.signals[0] for rung in rungs]) / drive,
         high_order_floors=np.tile(high.floor(noise) / drive, (len(cut.rungs), 1)),
         usable=separated.usable,
@@ -218,12 +213,15 @@ def _is_abrupt(sweep: Sweep) -> bool:
     return sweep.full_from_hz < GUARDED * sweep.start_hz
 
 
-def _leaks(recorded: Sweep, settings: TakeSettings, grid: FloatArray) -> FloatArray:
+def _leaks(
+    recorded: Sweep, settings: TakeSettings, grid: FloatArray, multiples: ComplexArray
+) -> FloatArray:
     """Return what a perfect loudspeaker shows at each harmonic, re its fundamental.
 
     That is the sweep's lower end seen through the windows: a matter of low frequencies, so
     it is computed on the same sweep sampled at a low rate and stopped early, and taken as
-    nothing above. Shape ``(order, F)``.
+    nothing above. Shape ``(order, F)``. What an abrupt sweep leaks is taken times what the
+    loudspeaker radiates at n·f (``multiples``, of that shape) re f, where that is more.
     """
     leaks = np.where(np.arange(settings.order)[:, None] == 0, 1.0, np.zeros(len(grid)))
     abrupt = _is_abrupt(recorded)
@@ -252,4 +250,8 @@ def _leaks(recorded: Sweep, settings: TakeSettings, grid: FloatArray) -> FloatAr
         if order == 1:
             fundamental[held] = seen
         leaks[index, held] = seen / fundamental[held]
+    if abrupt:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            radiated = np.abs(multiples[1:] / multiples[0])
+        leaks[1:] *= np.nan_to_num(np.maximum(radiated, 1.0), nan=1.0, posinf=1.0)
     return leaks
