@@ -175,6 +175,7 @@ def test_correction_file(tmp_path: Path) -> None:
         ("20 0\n30 x\n", "line 2"),
         ("20 0\n30\n", "line 2"),
         ("20 0\n30 nan\n", "line 2"),
+        ("20 0\n30 1e300\n", "too large to be one"),
         ("20 0\n-5 -6 -7 -8\n", "line 2"),
     ],
 )
@@ -235,6 +236,9 @@ def test_session(tmp_path: Path) -> None:
         ("pascal_per_fs = 20.0", "pascal_per_fs = 0", "pascal_per_fs is 0: must be above 0"),
         ("pascal_per_fs = 20.0", 'file = "no.json"', "calibration cannot be read"),
         ("channel = 2", "channel = 0", "channel is 0: must be a whole number"),
+        ("channel = 2", "number = 0", "number is 0: must be a whole number, 1 or more"),
+        ("diameter = 36", f"diameter = {10**400}", "must be a number"),
+        ("pascal_per_fs = 20.0", "pascal_per_fs = 1e300", "must be a number"),
         ('["1.wav", "2.wav"]', "[]", "recording is"),
         ("temperature_c = 21", "temperature_c = ", "is not valid TOML"),
         ("diameter = 36", "diametre = 36", "diameter is missing"),
