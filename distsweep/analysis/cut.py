@@ -31,6 +31,7 @@ class CutRung:
     first_samples : per repeat, which sample of the recording its signal begins with.
     holes : per repeat, the stretches of its signal that do not hold what was heard (first sample,
         and the one after the last); empty where there are none.
+    gain_doubt_db : half-width of the 95 % interval of the recorder's gain re that at the start.
     """
 
     drive_dbfs: float
@@ -42,6 +43,7 @@ class CutRung:
     start_s: float = 0.0
     first_samples: list[int] = field(default_factory=list)
     holes: list[list[tuple[int, int]]] = field(default_factory=list)
+    gain_doubt_db: float = 0.0
 
     @property
     def clipped(self) -> bool:
@@ -90,6 +92,14 @@ class CutLadder:
             for row, rung in enumerate(self.rungs)
             for number in range(len(rung.signals))
         ]
+
+    @property
+    def gain_known(self) -> bool:
+        """Whether the recorder's gain is known: none was automatic, and all steps are put right."""
+        return not any(
+            damage.kind == "automatic_gain" or (damage.kind == "gain_step" and not damage.bridged)
+            for damage in self.damage
+        )
 
     def without(self, left_out: Collection[tuple[int, int]]) -> list[CutRung]:
         """Return the rungs without some passes, each given by its rung's row and its number."""

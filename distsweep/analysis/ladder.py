@@ -21,6 +21,7 @@ from distsweep.analysis.sweep.harmonics import (
     SweptHarmonics,
     measure_harmonics,
 )
+from distsweep.analysis.sweep.hidden import with_hidden
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
@@ -97,15 +98,18 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
     )
     band = band_mask(frequency_hz, settings.level_band_hz)
     rungs = with_intervals(levels.rungs, amplitudes, levels.rows, levels.linear_db, settings)
+    rungs, measured = (
+        with_hidden(part, frequency_hz, cut.damage) for part in (rungs, levels.rungs)
+    )
     return MeasuredLadder(
         frequency_hz=frequency_hz,
         drive_shape_db=np.asarray(ratio_to_db(cut.sweep.drive_ratio(frequency_hz))),
         rungs=rungs,
-        rungs_as_measured=levels.rungs,
+        rungs_as_measured=measured,
         level_db=levels.level_db,
         compression=with_ends(compression, rungs, reference=levels.reference),
         return_check_db=levels.return_check_db,
-        limits=find_ladder_limits(frequency_hz, levels.rungs, compression),
+        limits=find_ladder_limits(frequency_hz, measured, compression),
         background=None if noise is None else describe_background(noise, settings),
         warnings=[
             *_left_out(cut.rungs, levels.rows, amplitudes.left_out),

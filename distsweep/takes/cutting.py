@@ -11,8 +11,11 @@ import numpy as np
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.errors import InputError
 from distsweep.reason import Reason
+from distsweep.results import Damage
 from distsweep.stimulus.sidecar import LadderStimulus, PlayedRung, Stimulus, StimulusFile
+from distsweep.takes.examined import examine
 from distsweep.takes.gain_moved import MarkerChange, marker_change
+from distsweep.takes.gain_steps import GainStep, doubt_at_db
 from distsweep.takes.mending import Mended, in_rungs, mend
 from distsweep.takes.placement import Placement, place_stimulus
 from distsweep.takes.recording import Recording
@@ -55,45 +58,82 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
     """
     placements = place_files(stimulus, recordings, moved_s=MOVED_S)
     mended, placements = mend(stimulus, recordings, placements)
-    recordings = [one.recording for one in mended]
-    files = list(zip(recordings, stimulus.files, placements, strict=True))
-    rungs: list[CutRung] = []
-    missing: list[Reason] = []
-    for number, (recording, file, placement) in enumerate(files):
-        if placement.markers != "both":
-            missing.append(one_marker(recording, placement, drift_from="nothing"))
-        for played in _by_rung(file):
-            rung = _cut_rung(stimulus, mended[number], placement, played)
-            if rung is None:
-                missing.append(_no_rung(recording, played[0]))
-            else:
-                later = played[0].start_sample - file.start_marker_sample
-                rungs.append(replace(rung, file=number, start_s=later / stimulus.sweep.rate_hz))
+    evened = [one.recording for one in mended]
+    changes = marker_changes(stimulus, zip(evened, stimulus.files, placements, strict=True))
+    examined = examine(stimulus, evened, placements, changes)
+    mended = [
+        replace(one, recording=righted)
+        for one, righted in zip(mended, examined.recordings, strict=True)
+    ]
+    files = list(zip(examined.recordings, stimulus.files, placements, strict=True))
+    rungs, places, missing = _cut_rungs(stimulus, mended, placements, examined.steps)
     if not any(rung.role == "rung" for rung in rungs):
         raise InputError(
             f"{recordings[0].path}: holds no complete rung of the stimulus: record it again"
         )
     drifts = [p.clock_drift_ppm for p in placements if p.clock_drift_ppm is not None]
     drift_ppm = float(np.mean(drifts)) if drifts else None
+    done_to = [
+        replace(one, rung=places.index(one.rung) if one.rung in places else None)
+        for one in examined.damage
+    ]
     cut = CutLadder(
         stimulus.sweep.at_rate(recordings[0].rate_hz),
         rungs,
         quiet=[quiet_part(*found) for found in files],
         scale=1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm,
-        step=max(recording.step for recording in recordings),
-        damage=[
-            damage
-            for number, (one, placement) in enumerate(zip(mended, placements, strict=True))
-            for damage in in_rungs(
-                one.damage,
-                [replace(r, first_samples=r.first_samples * (r.file == number)) for r in rungs],
-                sweep=stimulus.sweep.at_rate(one.recording.rate_hz),
-                scale=placement.clock_scale,
-            )
-        ],
+        step=max(recording.step for recording in examined.recordings),
+        damage=_damage(stimulus, mended, placements, rungs, done_to),
     )
-    changes = marker_changes(stimulus, files)
-    return FoundLadder(cut, drift_ppm, missing, changes, placements, recordings)
+    return FoundLadder(cut, drift_ppm, missing, changes, placements, examined.recordings)
+
+
+def _damage(
+    stimulus: LadderStimulus,
+    mended: Sequence[Mended],
+    placements: Sequence[Placement],
+    rungs: Sequence[CutRung],
+    examined: Sequence[Damage],
+) -> list[Damage]:
+    """Return all that was found, in the recordings' own time; ``rung`` is the row of ``rungs``."""
+    found: list[Damage] = []
+    for number, (one, placement) in enumerate(zip(mended, placements, strict=True)):
+        here = [replace(r, first_samples=r.first_samples * (r.file == number)) for r in rungs]
+        sweep = stimulus.sweep.at_rate(one.recording.rate_hz)
+        found += in_rungs(one.damage, here, sweep=sweep, scale=placement.clock_scale)
+        name = one.recording.path.name
+        found += [one.damage_as_given(damage) for damage in examined if damage.recording == name]
+    return found
+
+
+def _cut_rungs(
+    stimulus: LadderStimulus,
+    mended: Sequence[Mended],
+    placements: Sequence[Placement],
+    steps: Sequence[GainStep],
+) -> tuple[list[CutRung], list[int], list[Reason]]:
+    """Return the complete rungs, each one's place among all played, and what is missing."""
+    rungs: list[CutRung] = []
+    missing: list[Reason] = []
+    places: list[int] = []
+    place = -1
+    files = zip(mended, stimulus.files, placements, strict=True)
+    for number, (one, file, placement) in enumerate(files):
+        recording = one.recording
+        if placement.markers != "both":
+            missing.append(one_marker(recording, placement, drift_from="nothing"))
+        for played in _by_rung(file):
+            place += 1
+            rung = _cut_rung(stimulus, one, placement, played)
+            if rung is None:
+                missing.append(_no_rung(recording, played[0]))
+                continue
+            later_s = (played[0].start_sample - file.start_marker_sample) / stimulus.sweep.rate_hz
+            last = rung.first_samples[-1] + len(rung.signals[-1])
+            doubt_db = doubt_at_db(steps, number, last)
+            rungs.append(replace(rung, file=number, start_s=later_s, gain_doubt_db=doubt_db))
+            places.append(place)
+    return rungs, places, missing
 
 
 def place_files(

@@ -17,10 +17,11 @@ from distsweep.units import FloatArray
 def ladder_gain_warnings(
     stimulus: LadderStimulus, changes: Sequence[MarkerChange | None], measured: MeasuredLadder
 ) -> list[Reason]:
-    """Name every file of a ladder between whose markers the gain moved for sure."""
+    """Name every file of a ladder whose gain moved for sure between its markers, if left so."""
+    righted = {one.recording for one in measured.damage if one.kind == "gain_step" and one.bridged}
     warnings = []
     for file, change in zip(stimulus.files, changes, strict=True):
-        if change is None or not change.worth_a_word:
+        if change is None or not change.worth_a_word or change.recording in righted:
             continue
         rung = _own_rung(file, measured)
         several = "all_rungs" if len(file.rungs) > 1 else "return"

@@ -61,6 +61,7 @@ class Gap:
         starts with it.
     samples : length of the block; negative if it is lost.
     sure : whether it is known to be a block.
+    within : where it may be (first sample, and the one after the last), if ``place`` is a guess.
     fill : for a lost block, what the neighbouring sweep says was there, shape ``(-samples,)``.
     """
 
@@ -69,6 +70,7 @@ class Gap:
     samples: int
     sure: bool
     fill: FloatArray
+    within: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True)
@@ -116,12 +118,14 @@ def _place(lags: Lags, jumps: Sequence[Jump], jump: Jump, recordings: Sequence[R
                 best, place, length, fits_in = gain, split, near, stretch
     if length > 0:
         return Gap(jump.file, place, length, jump.sure, np.empty(0))
+    within = None
     if fits_in is None:
+        within = _silence(lags, jump, pause, len(samples))
         # In a pause there is only noise, and that before it is as good as any.
         fill = np.resize(samples[max(place + length, 0) : place][::-1], -length)
     else:
         fill = _made(fits_in, length, place, place - length)
-    return Gap(jump.file, place, length, jump.sure, fill)
+    return Gap(jump.file, place, length, jump.sure, fill, within)
 
 
 def _stretches(
@@ -265,6 +269,13 @@ def _step_near(samples: FloatArray, first: int, place: int, last: int, misfit: F
     starts = places[np.concatenate([[True], np.diff(places) > PREDICTED_FROM])]
     best = int(starts[np.argmin(misfit[starts])])
     return best if misfit[best] <= WELL_ENOUGH * misfit[place] + 1e-300 else place
+
+
+def _silence(lags: Lags, jump: Jump, pause: tuple[int, int], count: int) -> tuple[int, int]:
+    """Return all of the pause in which a jump may lie, to the file's ends."""
+    if jump.later is None:
+        return pause[0], count
+    return (0 if jump.between is None and _is_first(lags, jump.later) else pause[0]), pause[1]
 
 
 def _is_first(lags: Lags, row: int) -> bool:

@@ -58,6 +58,15 @@ class Mended:
                 given += max(samples, -(place - start)) if samples < 0 else samples
         return given
 
+    def damage_as_given(self, damage: Damage) -> Damage:
+        """Return damage of the mended recording with its times in the given one."""
+        rate_hz = self.recording.rate_hz
+        start_s, end_s = (
+            self.as_given(round(at_s * rate_hz)) / rate_hz
+            for at_s in (damage.start_s, damage.end_s)
+        )
+        return replace(damage, start_s=start_s, end_s=end_s) if self.gaps else damage
+
     def holes_between(self, first: int, last: int) -> list[tuple[int, int]]:
         """Return the holes in a part of the mended recording, counted from its first sample."""
         return [
@@ -85,11 +94,12 @@ class Mended:
         holes = [(moved(first), moved(last)) for first, last in self.holes]
         if samples < 0:
             holes.append((place, place - samples))
-        rate_hz, given = recording.rate_hz, self.as_given(place)
+        rate_hz = recording.rate_hz
+        first, last = gap.within or (place, place + max(samples, 0))
         told = Damage(
             kind="repeated" if samples > 0 else "lost",
-            start_s=given / rate_hz,
-            end_s=(given + max(samples, 0)) / rate_hz,
+            start_s=self.as_given(first) / rate_hz,
+            end_s=self.as_given(last) / rate_hz,
             samples=abs(samples),
             bridged=True,
             recording=recording.path.name,
@@ -110,7 +120,8 @@ def in_rungs(
 
 
 def _in_rung(damage: Damage, rungs: Sequence[CutRung], sweep: Sweep) -> Damage:
-    if damage.kind == "clock":
+    somewhere_in_a_pause = damage.kind == "lost" and damage.end_s > damage.start_s
+    if damage.kind == "clock" or somewhere_in_a_pause:
         return damage
     for row, rung in enumerate(rungs):
         for first in rung.first_samples:

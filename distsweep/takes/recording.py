@@ -41,6 +41,7 @@ class Recording:
     step : size of the encoding's smallest step; 0 where it has none (float).
     peak : largest magnitude of a sample.
     first_sample : which sample of the file's the first of ``samples`` is.
+    subtype : libsndfile's name of the encoding.
     """
 
     path: Path
@@ -50,6 +51,7 @@ class Recording:
     step: float
     peak: float
     first_sample: int = 0
+    subtype: str = ""
 
 
 def read_recording(
@@ -89,6 +91,7 @@ def read_recording(
         step=sound.step,
         peak=peak,
         first_sample=first,
+        subtype=sound.encoding,
     )
 
 

@@ -162,53 +162,63 @@ def recorded_ladder(
     return paths, written[-1]
 
 
-def moved_warnings(paths: list[Path], sidecar: Path) -> list[distsweep.results.Warning_]:
-    results = distsweep.analyse_recording(paths, stimulus=sidecar)
-    return [warning for warning in results.warnings if warning.code == "gain_moved"]
-
-
 @pytest.mark.parametrize(
     ("step_db", "rung"), [(-10.0, 1), long(-10.0, 0), long(-1.5, 2), (1.5, 0), (4.0, 2)]
 )
-def test_the_analysis_warns_of_a_gain_that_moved_within_a_file(
-    tmp_path: Path, step_db: float, rung: int
+@pytest.mark.parametrize("split", [True, False])
+def test_a_gain_that_moved_within_a_sweep_is_named_and_put_right(
+    tmp_path: Path, step_db: float, rung: int, split: bool
 ) -> None:
     """At 0.35 s the sweep passes 1.3 kHz (80 Hz at its start, 9.6 kHz after 0.6 s)."""
-    given = recorded_ladder(tmp_path / "s", split=True, step_db=step_db, rung=rung, at_s=0.35)
-    (warning,) = moved_warnings(*given)
-    assert warning.rung == rung
-    way = "louder" if step_db > 0 else "softer"
-    assert f"{abs(step_db):.1f} dB {way}" in warning.message
-    assert f"rung at −{40 - 10 * rung} dBFS" in warning.message
-    seen_hz = float(warning.message.split("is seen at ")[1].split(" Hz")[0])
-    assert 1300.0 / 1.4 < seen_hz < 1300.0 * 1.4
-    if abs(step_db) > 4.0:
-        assert "so is the background" in warning.message
+    given = recorded_ladder(tmp_path / "s", split=split, step_db=step_db, rung=rung, at_s=0.35)
+    results = distsweep.analyse_recording(given[0], stimulus=given[1])
+    take = results.takes[0]
+    (step,) = take.damage
+    assert (step.kind, step.rung) == ("gain_step", rung)
+    assert step.change_db == pytest.approx(step_db, abs=0.05)
+    assert step.low_hz is not None and step.high_hz is not None
+    assert 1250.0 < step.low_hz < step.high_hz < 1400.0
+    assert not [warning for warning in results.warnings if warning.code == "gain_moved"]
+    assert take.compression is not None
+    assert np.nanmax(np.abs(take.compression.gain_change_db)) < 0.2
 
 
-def test_in_one_file_the_rung_is_found(tmp_path: Path) -> None:
-    given = recorded_ladder(tmp_path / "s", split=False, step_db=-10.0, rung=1, at_s=0.35)
-    (warning,) = moved_warnings(*given)
-    assert warning.rung is None
-    assert "all rungs of rec-0.wav" in warning.message
-    assert "of −30 dBFS" in warning.message
+@pytest.mark.parametrize("step_db", [-10.0, -2.0, 0.7, 5.0])
+def test_a_gain_that_moved_in_a_pause_is_put_right_too(tmp_path: Path, step_db: float) -> None:
+    """The hiss moves with it: no hot coil does that."""
+    given = recorded_ladder(tmp_path / "s", split=False, step_db=step_db, rung=1, at_s=-0.2)
+    take = distsweep.analyse_recording(given[0], stimulus=given[1]).takes[0]
+    (step,) = take.damage
+    assert (step.kind, step.rung, step.low_hz) == ("gain_step", None, None)
+    assert take.compression is not None
+    assert np.nanmax(np.abs(take.compression.gain_change_db)) < 0.2
 
 
 @pytest.mark.parametrize("split", [True, False])
 def test_a_gain_that_stays_is_not_warned_of(tmp_path: Path, split: bool) -> None:
-    for number, step_db in enumerate((0.0, 0.8)):
-        given = recorded_ladder(
-            tmp_path / str(number), split=split, step_db=step_db, rung=1, at_s=0.3
-        )
-        assert not moved_warnings(*given)
+    given = recorded_ladder(tmp_path / "s", split=split, step_db=0.0, rung=1, at_s=0.3)
+    results = distsweep.analyse_recording(given[0], stimulus=given[1])
+    assert not [warning for warning in results.warnings if warning.code == "gain_moved"]
+    assert not results.takes[0].damage
+
+
+def test_a_single_sweep_has_no_neighbour_and_is_warned_of(tmp_path: Path) -> None:
+    given = recorded_ladder(
+        tmp_path / "s", split=False, step_db=-10.0, rung=0, at_s=0.3, levels_dbfs=[-30]
+    )
+    results = distsweep.analyse_recording(given[0], stimulus=given[1])
+    (warning,) = [warning for warning in results.warnings if warning.code == "gain_moved"]
+    assert "10.0 dB softer" in warning.message and "so is the background" in warning.message
 
 
 def test_the_repeated_first_rung_is_looked_at_too(tmp_path: Path) -> None:
     given = recorded_ladder(
         tmp_path / "s", split=True, step_db=-3.0, rung=3, at_s=0.3, return_rung=True
     )
-    (warning,) = moved_warnings(*given)
-    assert warning.rung is None and "repeated first rung" in warning.message
+    take = distsweep.analyse_recording(given[0], stimulus=given[1]).takes[0]
+    (step,) = take.damage
+    assert step.kind == "gain_step" and step.rung is None
+    assert take.return_check_db == pytest.approx(0.0, abs=0.05)
 
 
 @pytest.mark.parametrize(("step_db", "said"), [(0.0, False), (-2.0, True)])

@@ -145,6 +145,7 @@ def test_a_block_lost_in_a_pause(bench: Bench, heard: np.ndarray, plain: Take) -
     take = bench.analyse(lost(heard, place, 900)).take()
     (damage,) = take.damage
     assert (damage.kind, damage.samples, damage.rung) == ("lost", 900, None)
+    assert damage.start_s < place / RATE_HZ < damage.end_s
     for one, other in zip(plain.rungs, take.rungs, strict=True):
         assert np.max(np.abs(one.fundamental_db - other.fundamental_db)) < 0.01
 

@@ -24,8 +24,7 @@ of a background; what a room adds belongs to the fundamental's carrier)."""
 
 TAIL_S = 0.5
 """A room's tail is given to the fundamental's carrier for so long (chosen: in six simulated rooms
-of 0.6 s bridges of 128 to 707 samples err by −70 dB re full scale on average, with 0.25 s by −50).
-"""
+of 0.6 s bridges of 128 to 707 samples err by −70 dB re full scale on average; with 0.25 s −50)."""
 
 MOST_BEATS = 250
 """Most beats of a tail (chosen: above some kilohertz a tail holds more, and is explained as noise

@@ -117,6 +117,8 @@ class Amplitudes:
         passes, without the floors, ``(R, F)``; NaN elsewhere.
     usable : False where the recording was clipped or the window resolves nothing,
         shape ``(order, R, F)``.
+    gain_doubt_db : half-width of the 95 % interval of the recorder's gain, shape ``(R,)``; NaN
+        where an automatic gain was at work.
     spread : what the passes differ by beyond the floors; None where there is one a rung.
     left_out : rung and pass of each that was unlike the others of its rung.
     differing : rungs whose passes, as far as they are averaged, differ beyond the floors.
@@ -139,6 +141,7 @@ class Amplitudes:
     high_order_floors: FloatArray
     impulses: FloatArray
     usable: BoolArray
+    gain_doubt_db: FloatArray
     spread: PassSpread | None
     left_out: list[tuple[int, int]]
     differing: list[int]
@@ -180,6 +183,9 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         high_order_floors=high[1],
         impulses=high[2],
         usable=separated.usable,
+        gain_doubt_db=np.array(
+            [rung.gain_doubt_db if cut.gain_known else np.nan for rung in cut.rungs]
+        ),
         spread=separated.spread,
         left_out=separated.left_out,
         differing=separated.differing,

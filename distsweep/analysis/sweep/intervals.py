@@ -84,7 +84,8 @@ def _noisy(
         gain_db = spread.gain_db
     fundamental = NoisySum.single(powers[0], noises[0], degrees[0], np.zeros(powers.shape[1:]))
     harmonics = NoisySum.ratios(powers, noises, degrees, amplitudes.leaks[:, None])
-    shift_db = np.concatenate([gain_db[:1], np.hypot(_shift_db(amplitudes), gain_db[1:])])
+    level_db = np.hypot(gain_db[:1], amplitudes.gain_doubt_db[None, list(rows), None])
+    shift_db = np.concatenate([level_db, np.hypot(_shift_db(amplitudes), gain_db[1:])])
     return fundamental, harmonics, amplitudes.usable[:, list(rows)], shift_db
 
 

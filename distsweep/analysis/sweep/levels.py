@@ -69,7 +69,8 @@ def read_levels(
     fundamentals_db = np.asarray(ratio_to_db(amplitudes.orders[0])) + settings.level_offset_db
     band = band_mask(amplitudes.frequency_hz, settings.level_band_hz)
     above_db = db_re_fundamental(amplitudes.orders[0], amplitudes.floors[0])
-    reliable = (above_db >= RELIABLE_DB) & amplitudes.usable[0]
+    known = np.isfinite(amplitudes.gain_doubt_db)[:, None]
+    reliable = (above_db >= RELIABLE_DB) & amplitudes.usable[0] & known
     reference = next(
         (
             place
