@@ -168,18 +168,13 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
     loudest = loudest_clean(rungs)
     high = _high_orders(read.left, separated.kept, cut, settings, grid)
     multiples = fundamental_at_multiples(passes, responses, arrival, loudest)
-    leaks = _leaks(recorded, settings, grid / cut.scale)
-    if _is_abrupt(recorded) and loudest is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            radiated = np.abs(multiples) / np.abs(separated.orders[0, loudest])
-        leaks[1:] *= np.nan_to_num(np.maximum(radiated[1:], 1.0), nan=1.0, posinf=1.0)
     return Amplitudes(
         frequency_hz=grid,
         orders=np.abs(separated.orders),
         floors=separated.floors,
         degrees=separated.degrees,
         independent_hz=passes.independent_hz,
-        leaks=leaks,
+        leaks=_leaks(recorded, settings, grid / cut.scale, multiples),
         high_orders=high[0],
         high_order_floors=high[1],
         impulses=high[2],
@@ -241,12 +236,15 @@ def _is_abrupt(sweep: Sweep) -> bool:
     return sweep.full_from_hz < GUARDED * sweep.start_hz
 
 
-def _leaks(recorded: Sweep, settings: TakeSettings, grid: FloatArray) -> FloatArray:
+def _leaks(
+    recorded: Sweep, settings: TakeSettings, grid: FloatArray, multiples: ComplexArray
+) -> FloatArray:
     """Return what a perfect loudspeaker shows at each harmonic, re its fundamental.
 
     That is the sweep's lower end seen through the windows: a matter of low frequencies, so
     it is computed on the same sweep sampled at a low rate and stopped early, and taken as
-    nothing above. Shape ``(order, F)``.
+    nothing above. Shape ``(order, F)``. What an abrupt sweep leaks is taken times what the
+    loudspeaker radiates at n·f (``multiples``, of that shape) re f, where that is more.
     """
     leaks = np.where(np.arange(settings.order)[:, None] == 0, 1.0, np.zeros(len(grid)))
     abrupt = _is_abrupt(recorded)
@@ -275,4 +273,8 @@ def _leaks(recorded: Sweep, settings: TakeSettings, grid: FloatArray) -> FloatAr
         if order == 1:
             fundamental[held] = seen
         leaks[index, held] = seen / fundamental[held]
+    if abrupt:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            radiated = np.abs(multiples[1:] / multiples[0])
+        leaks[1:] *= np.nan_to_num(np.maximum(radiated, 1.0), nan=1.0, posinf=1.0)
     return leaks
