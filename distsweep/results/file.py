@@ -19,7 +19,7 @@ from distsweep.results.consistency import check_consistent
 from distsweep.results.record import Record
 from distsweep.results.session import Noted
 from distsweep.results.take import SCHEMA, Results, Take
-from distsweep.whole_files import write_whole_text
+from distsweep.whole_files import write_whole
 
 _DECIMALS = {"_percent": 6}  # −120 dB is 0.0001 %; everything else is written to 1e-4 of its unit
 
@@ -53,8 +53,14 @@ def _written(value: Any, name: str) -> Iterator[str]:
 
 
 def write_results(results: Results, path: Path) -> None:
-    """Write ``results.json`` whole, or not at all."""
-    write_whole_text(path, to_json(results) + "\n")
+    """Write ``results.json`` whole, or not at all; its text is never held as a whole."""
+
+    def write(scratch: Path) -> None:
+        with scratch.open("w", encoding="utf-8", newline="\n") as file:
+            file.writelines(_written(results, ""))
+            file.write("\n")
+
+    write_whole(path, write)
 
 
 def read_results(path: str | Path) -> Results:
