@@ -128,7 +128,7 @@ def _cut_rungs(
             if rung is None:
                 missing.append(_no_rung(recording, played[0]))
                 continue
-            later_s = (played[0].start_sample - file.start_marker_sample) / stimulus.sweep.rate_hz
+            later = played[0].start_sample - file.start_marker_sample
             last = rung.first_samples[-1] + len(rung.signals[-1])
             doubt_db = doubt_at_db(steps, number, last)
             rungs.append(
