@@ -8,6 +8,7 @@ import numpy as np
 
 from distsweep.analysis.cut import CutLadder
 from distsweep.analysis.noise.background import noise_spectrum
+from distsweep.analysis.noise.hum import find_hum, hum_damage
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.bridging import bridge_ladder
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
@@ -65,7 +66,7 @@ def read_mended(
     read = _read(deconvolver, cut, settings, grid, sweep=sweep)
     holes = _holes_of(read, sweep=sweep, order=settings.order)
     if not holes:
-        return replace(read, damage=damage_of(read.left, cut, deconvolver))
+        return replace(read, damage=read.damage + damage_of(read.left, cut, deconvolver))
     again = _read(deconvolver, _with_holes(cut, holes), settings, grid, sweep=sweep)
     exact = [
         _record(cut, again.left, row, hole, deconvolver.rate_hz)
@@ -77,7 +78,8 @@ def read_mended(
         for damage in damage_of(again.left, cut, deconvolver)
         if not any(_overlap(damage, bridged) for bridged in exact)
     ]
-    return replace(again, damage=sorted(exact + rest, key=lambda damage: damage.start_s))
+    found = sorted(read.damage + exact + rest, key=lambda damage: damage.start_s)
+    return replace(again, damage=found)
 
 
 def _read(
@@ -101,9 +103,10 @@ def _read(
     late = [rung.late_samples for rung in bridged.rungs]
     responses = deconvolver.responses(signals, late, each=look)
     arrival = _arrival(responses)
+    hum = find_hum(bridged, rate_hz=deconvolver.rate_hz, sweep_samples=sweep.samples)
     noise = noise_spectrum(cut.quiet, rate_hz=deconvolver.rate_hz, step=cut.step)
     passes = read_passes(
-        deconvolver, responses, bridged, settings, grid, arrival=arrival, noise=noise
+        deconvolver, responses, bridged, settings, grid, arrival=arrival, noise=noise, hum=hum
     )
     drives = [rung.drive_dbfs for rung in cut.rungs for _ in rung.signals]
     left = look_between(
@@ -111,7 +114,8 @@ def _read(
     )
     passes = bridges.spoil(passes, deconvolver, responses, arrival)
     passes = with_raised_floors(passes, left, deconvolver, arrival / deconvolver.rate_hz)
-    return Read(bridged, responses, arrival, passes, left, [])
+    damage = hum_damage(hum, cut, rate_hz=deconvolver.rate_hz)
+    return Read(bridged, responses, arrival, passes, left, damage)
 
 
 def _arrival(responses: Responses) -> int:

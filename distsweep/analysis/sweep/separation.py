@@ -10,6 +10,7 @@ import numpy as np
 
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.noise.background import NoiseSpectrum
+from distsweep.analysis.noise.hum import Hum, line_power
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.deconvolution import Deconvolver, Responses
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
@@ -54,6 +55,7 @@ def read_passes(
     *,
     arrival: int,
     noise: NoiseSpectrum | None,
+    hum: Hum,
 ) -> Passes:
     """Read every order's amplitudes on the grid, their floors, and what is usable."""
     drive = cut.sweep.drive_ratio(grid)
@@ -78,7 +80,10 @@ def read_passes(
         independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:
             degrees[index, :, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
-            floors[index, :, held] = _floor(deconvolver, window, noise) * scaling
+            floor = np.hypot(
+                _floor(deconvolver, window, noise), _floor_of_hum(deconvolver, window, hum)
+            )
+            floors[index, :, held] = floor * scaling
         usable[index, :, held] = window.resolves & ~_clipped(
             deconvolver, window, clipped_samples, grid[held] / cut.scale
         )
@@ -198,6 +203,12 @@ def _floor(deconvolver: Deconvolver, window: HarmonicWindow, noise: NoiseSpectru
     density = noise.mean_around(window.radiated_hz, bandwidth_hz) / 2.0
     gain = deconvolver.inverse_gain(window.radiated_hz)
     return np.asarray(gain * np.sqrt(density * window.energy_s))
+
+
+def _floor_of_hum(deconvolver: Deconvolver, window: HarmonicWindow, hum: Hum) -> FloatArray:
+    """Return the RMS amplitude that lines of hum show through a window, shape ``(P, G)``."""
+    power = line_power(hum.during, window.radiated_hz, window.energy_s, window.sum_s)
+    return np.asarray(deconvolver.inverse_gain(window.radiated_hz) * np.sqrt(power))
 
 
 def _clipped(

@@ -1,0 +1,132 @@
+"""Mains hum, pass by pass: it may come or go while a ladder is recorded.
+
+Each pass ends in a pause, in which the low frequencies of its sweep have long died away. What
+lines stand there at multiples of the mains frequency, or stood in the pause before, may stand in
+the pass itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.analysis.cut import CutLadder
+from distsweep.analysis.noise.background import MAINS_HZ
+from distsweep.results import Damage
+from distsweep.units import FloatArray, db_to_power
+
+MULTIPLES = 20
+"""Multiples of the mains frequency that are looked at (chosen: up to 1 kHz, where a rectifier's
+hum has fallen by 40 dB)."""
+
+LINES_HZ = np.outer(MAINS_HZ, np.arange(1.0, MULTIPLES + 1.0)).ravel()
+"""Frequencies of the lines, those of both supplies."""
+
+ABOVE_DB = 13.0
+"""How far above the median beside it a line stands out (chosen: of mere noise one in a million
+does)."""
+
+BESIDE = (-8.0, -6.0, -4.0, 4.0, 6.0, 8.0)
+"""Distances of what is beside, in reciprocals of a pause's length (chosen: past the main lobe of a
+Hann window, and before the next multiple)."""
+
+DEAD_S, LEAST_S = 0.15, 0.3
+"""A pause is listened to from the first after its sweep on, if the second is left of it (chosen: a
+room's bass has died away seconds before; 50 Hz are told from 60 Hz)."""
+
+LISTENED_HZ = 4800.0
+"""Rate to which a pause is averaged down (chosen: the highest line lies at a quarter of it)."""
+
+CHANGE_DB, LEAST_LINES = 10.0, 3
+"""Hum came or went where so many lines change by so much in power (chosen: it wanders by some
+decibels, and a motor that starts brings more)."""
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Mean squares of hum's lines in the pauses around each pass; K are `LINES_HZ`.
+
+    ``before`` and ``after`` have the shape ``(P, K)``.
+    """
+
+    before: FloatArray
+    after: FloatArray
+
+    @property
+    def during(self) -> FloatArray:
+        """The larger of those before and after each pass, which may stand in it, ``(P, K)``."""
+        return np.maximum(self.before, self.after)
+
+
+def find_hum(cut: CutLadder, *, rate_hz: float, sweep_samples: int) -> Hum:
+    """Look for hum in the pauses before and after each pass."""
+    before, after = [], []
+    file, heard = -1, np.zeros(len(LINES_HZ))
+    for rung in cut.rungs:
+        if rung.file != file:
+            file = rung.file
+            quiet = cut.quiet[file] if file < len(cut.quiet) else np.zeros(0)
+            heard = _lines(quiet[-int(rate_hz) :], rate_hz)
+        for signal in rung.signals:
+            pause = signal[sweep_samples + int(DEAD_S * rate_hz) :]
+            before.append(heard)
+            heard = _lines(pause, rate_hz) if len(pause) >= LEAST_S * rate_hz else heard
+            after.append(heard)
+    return Hum(np.array(before), np.array(after))
+
+
+def _lines(samples: FloatArray, rate_hz: float) -> FloatArray:
+    """Return the mean square of each line, 0 where none stands out, shape ``(K,)``."""
+    step = max(1, int(rate_hz / LISTENED_HZ))
+    count = len(samples) // step
+    if count * step < LEAST_S * rate_hz:
+        return np.zeros(len(LINES_HZ))
+    short = samples[: count * step].reshape(count, step).mean(axis=1)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(count) / count)
+    places_hz = LINES_HZ[:, None] + np.array([0.0, *BESIDE]) * rate_hz / step / count
+    turn = np.exp(-2j * np.pi * step / rate_hz * np.outer(np.arange(count), places_hz.ravel()))
+    seen = np.abs((short * window) @ turn).reshape(places_hz.shape)
+    power = 2.0 * (seen / np.sum(window)) ** 2
+    stands_out = power[:, 0] > db_to_power(ABOVE_DB) * np.median(power[:, 1:], axis=1)
+    lines = np.where(stands_out, power[:, 0], 0.0).reshape(len(MAINS_HZ), MULTIPLES)
+    # One supply only: that with more lines, of those that both share.
+    counts = np.sum(lines > 0.0, axis=1)
+    lines[counts < np.max(counts)] = 0.0
+    return lines.ravel()
+
+
+def line_power(
+    lines: FloatArray, heard_hz: FloatArray, energy_s: FloatArray, sum_s: FloatArray
+) -> FloatArray:
+    """Return the mean square that lines show through windows, per unit of the inverse's gain.
+
+    A line of mean square P shows P/2·|W|² where W is the window's transform. Of half cosines it is
+    about (∫w)²/(1 + (Δf/b)²)³, with the noise bandwidth b = ∫w²/(∫w)² (right to 3 dB down to −60).
+
+    Parameters
+    ----------
+    lines : mean squares, shape ``(P, K)``.
+    heard_hz, energy_s, sum_s : of the windows' points, shape ``(G,)``.
+    """
+    width_hz = (energy_s / sum_s**2)[:, None]
+    shape = sum_s[:, None] ** 2 / (1.0 + ((heard_hz[:, None] - LINES_HZ) / width_hz) ** 2) ** 3
+    return np.asarray(0.5 * lines @ shape.T)
+
+
+def hum_damage(hum: Hum, cut: CutLadder, *, rate_hz: float) -> list[Damage]:
+    """Return when hum came, from the pass during which it did, and when it went."""
+    ends = [
+        (first / rate_hz, (first + len(signal)) / rate_hz)
+        for (_, first), signal in zip(
+            cut.places(), (part for rung in cut.rungs for part in rung.signals), strict=True
+        )
+    ]
+    damage = []
+    for (start_s, end_s), before, after in zip(ends, hum.before, hum.after, strict=True):
+        for came, less, more in ((True, before, after), (False, after, before)):
+            lines = LINES_HZ[(more > 0.0) & (less < db_to_power(-CHANGE_DB) * more)]
+            if len(lines) >= LEAST_LINES:
+                stretch_s = (start_s, ends[-1][1]) if came else (0.0, end_s)
+                damage.append(Damage("hum", *stretch_s, None, 0.5 * lines[0], float(lines[-1])))
+    return damage
