@@ -47,11 +47,13 @@ decibels, and a motor that starts brings more)."""
 class Hum:
     """Mean squares of hum's lines in the pauses around each pass; K are `LINES_HZ`.
 
-    ``before`` and ``after`` have the shape ``(P, K)``.
+    ``before`` and ``after`` have the shape ``(P, K)``; ``first`` are those at the beginning of the
+    first silence, shape ``(K,)``.
     """
 
     before: FloatArray
     after: FloatArray
+    first: FloatArray
 
     @property
     def during(self) -> FloatArray:
@@ -73,7 +75,23 @@ def find_hum(cut: CutLadder, *, rate_hz: float, sweep_samples: int) -> Hum:
             before.append(heard)
             heard = _lines(pause, rate_hz) if len(pause) >= LEAST_S * rate_hz else heard
             after.append(heard)
-    return Hum(np.array(before), np.array(after))
+    first = cut.quiet[0][: int(rate_hz)] if cut.quiet else np.zeros(0)
+    return Hum(np.array(before), np.array(after), _lines(first, rate_hz))
+
+
+def hum_density(hum: Hum, edges_hz: FloatArray, bin_hz: float) -> FloatArray:
+    """Return what hum adds to the mean density of bands, shape ``(P, B)``.
+
+    Seen through a Hann window a line fills the bin it falls into and the two beside it.
+    """
+    added = np.zeros((len(hum.during), len(edges_hz) - 1))
+    for column, line_hz in enumerate(LINES_HZ):
+        for beside_hz in (-bin_hz, 0.0, bin_hz):
+            band = int(np.searchsorted(edges_hz, line_hz + beside_hz)) - 1
+            if 0 <= band < added.shape[1]:
+                width_hz = edges_hz[band + 1] - edges_hz[band]
+                added[:, band] += hum.during[:, column] / width_hz
+    return added
 
 
 def _lines(samples: FloatArray, rate_hz: float) -> FloatArray:
@@ -122,8 +140,12 @@ def hum_damage(hum: Hum, cut: CutLadder, *, rate_hz: float) -> list[Damage]:
             cut.places(), (part for rung in cut.rungs for part in rung.signals), strict=True
         )
     ]
+    # The first silence stands for a pass of its own.
+    stretches = [(0.0, ends[0][0]), *ends]
+    befores = np.concatenate([hum.first[None], hum.before])
+    afters = np.concatenate([hum.before[:1], hum.after])
     damage = []
-    for (start_s, end_s), before, after in zip(ends, hum.before, hum.after, strict=True):
+    for (start_s, end_s), before, after in zip(stretches, befores, afters, strict=True):
         for came, less, more in ((True, before, after), (False, after, before)):
             lines = LINES_HZ[(more > 0.0) & (less < db_to_power(-CHANGE_DB) * more)]
             if len(lines) >= LEAST_LINES:

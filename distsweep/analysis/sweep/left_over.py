@@ -42,6 +42,7 @@ class MomentMap:
 
     Attributes
     ----------
+    bin_hz : distance of the spectra's bins.
     time_s : middles of the frames, from a pass's first sample, shape ``(T,)``.
     edges_hz : edges of the bands, shape ``(B + 1,)``.
     cells : how many cells between the strips each band holds, shape ``(T, B)``; those above the
@@ -60,16 +61,16 @@ class MomentMap:
         self._frame = fast_length(int(FRAME_S * rate_hz))
         self._hop = self._frame // 2
         self._window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(self._frame) / self._frame)
-        self._bin_hz = rate_hz / self._frame
-        last = int(band_hz[1] / self._bin_hz)
-        self._frequency_hz = np.arange(1.0, last + 1) * self._bin_hz
+        self.bin_hz = rate_hz / self._frame
+        last = int(band_hz[1] / self.bin_hz)
+        self._frequency_hz = np.arange(1.0, last + 1) * self.bin_hz
         self._delay_s = self.moment_of(self._frequency_hz)
         self.time_s = np.arange(self._length // self._hop) * (self._hop / rate_hz)
         self._frames = -(-self._length // self._hop)
         gain = deconvolver.inverse_gain(self._frequency_hz)
         self._scaling = 2.0 * rate_hz / (gain**2 * np.sum(self._window**2))
         starts = self._band_starts()
-        self.edges_hz = (np.append(starts, last) + 0.5) * self._bin_hz
+        self.edges_hz = (np.append(starts, last) + 0.5) * self.bin_hz
         band = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, last)))
         place = self._places(rate_hz)
         between, decay, above = self._regions(order)

@@ -110,7 +110,7 @@ def _read(
     )
     drives = [rung.drive_dbfs for rung in cut.rungs for _ in rung.signals]
     left = look_between(
-        layout, density, decay, passes, noise, grid=grid / cut.scale, drives_dbfs=drives
+        layout, density, decay, passes, noise, hum=hum, grid=grid / cut.scale, drives_dbfs=drives
     )
     passes = bridges.spoil(passes, deconvolver, responses, arrival)
     passes = with_raised_floors(passes, left, deconvolver, arrival / deconvolver.rate_hz)

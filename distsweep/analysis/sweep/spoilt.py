@@ -10,8 +10,10 @@ import numpy as np
 
 from distsweep.analysis.cut import CutLadder
 from distsweep.analysis.noise.background import NoiseSpectrum
+from distsweep.analysis.noise.hum import Hum, hum_density
 from distsweep.analysis.sweep.deconvolution import Deconvolver
 from distsweep.analysis.sweep.disturbances import (
+    DECAY_MARGIN,
     Disturbances,
     expected_density,
     find_disturbances,
@@ -97,6 +99,7 @@ def look_between(
     passes: Passes,
     noise: NoiseSpectrum | None,
     *,
+    hum: Hum,
     grid: FloatArray,
     drives_dbfs: Sequence[float],
 ) -> LeftOver:
@@ -114,6 +117,8 @@ def look_between(
     if not np.all(background > 0.0):
         return LeftOver(layout, density, background, noise, None, [])
     expected = expected_density(layout, decay, background, passes.values, passes.floors[:, 0], grid)
+    if np.any(hum.during):
+        expected += DECAY_MARGIN * hum_density(hum, layout.edges_hz, layout.bin_hz)[:, None]
     found = find_disturbances(layout, density, expected)
     events = [] if found is None else events_of(layout, found, drives_dbfs)
     return LeftOver(layout, density, background, noise, found, events)
