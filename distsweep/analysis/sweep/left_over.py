@@ -13,6 +13,7 @@ import math
 
 import numpy as np
 
+from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.sweep.deconvolution import Deconvolver
 from distsweep.analysis.sweep.windows import CYCLES_AFTER, CYCLES_BEFORE
 from distsweep.fast_length import fast_length
@@ -69,9 +70,10 @@ class MomentMap:
         self._frames = -(-self._length // self._hop)
         gain = deconvolver.inverse_gain(self._frequency_hz)
         self._scaling = 2.0 * rate_hz / (gain**2 * np.sum(self._window**2))
-        starts = self._band_starts()
+        self._starts = starts = self._band_starts()
         self.edges_hz = (np.append(starts, last) + 0.5) * self.bin_hz
-        band = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, last)))
+        self._widths = widths = np.diff(np.append(starts, last))
+        band = np.repeat(np.arange(len(starts)), widths)
         place = self._places(rate_hz)
         between, decay, above = self._regions(order)
         # A sound before or after the band, in the pause, wraps round to the other side.
@@ -79,7 +81,6 @@ class MomentMap:
         between[(self.time_s < edges_s[0]) | (self.time_s > edges_s[1])] = False
         self._between, self._decay = (_Region(part, place, band) for part in (between, decay))
         self.cells, self.decaying = self._between.count, self._decay.count
-        widths = np.diff(np.append(starts, last))
         self.above: BoolArray = _Region(above, place, band).count == widths
 
     @property
@@ -130,6 +131,13 @@ class MomentMap:
             if frequency_hz >= self._frequency_hz[starts[-1]] * BAND_RATIO:
                 starts.append(index)
         return np.array(starts)
+
+    def background(self, noise: NoiseSpectrum) -> FloatArray:
+        """Return the mean density that these frames show of a silence, shape ``(B,)``."""
+        density = noise.mean_around(self._frequency_hz, np.full(1, self.bin_hz))
+        # The power of a Hann window's transform, at its middle and one bin beside it.
+        spread = np.convolve(np.pad(density, 1, mode="edge"), [1 / 6, 2 / 3, 1 / 6], mode="valid")
+        return np.asarray(np.add.reduceat(spread, self._starts) / self._widths)
 
     def densities(self, response: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the mean density between the strips, and in the fundamental's decay.

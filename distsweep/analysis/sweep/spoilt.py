@@ -113,7 +113,7 @@ def look_between(
     """
     if noise is None:
         return LeftOver(layout, density, None, None, None, [])
-    background = noise.mean_around(layout.middle_hz, np.diff(layout.edges_hz))
+    background = layout.background(noise)
     if not np.all(background > 0.0):
         return LeftOver(layout, density, background, noise, None, [])
     expected = expected_density(layout, decay, background, passes.values, passes.floors[:, 0], grid)
