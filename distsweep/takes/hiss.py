@@ -15,7 +15,7 @@ import numpy as np
 
 from distsweep.takes.gain_steps import GainStep
 from distsweep.takes.recording import Recording
-from distsweep.units import FloatArray, power_to_db
+from distsweep.units import FloatArray, db_to_power, power_to_db
 
 BLOCK = 1024
 """Samples whose hiss is one value (chosen: 21 ms at 48 kHz)."""
@@ -35,6 +35,11 @@ not follow a gain, and would hide a quarter of its change)."""
 LEAST_BLOCKS = 24
 """Blocks over which hiss is averaged at least (chosen: half a second at 48 kHz, which white noise
 fills with some four thousand independent values, a standard deviation of 0.1 dB)."""
+
+DIES_AWAY_DB = 0.6
+"""The silence's second half is softer than its first by up to this, or it is no hiss that it holds
+but a sound that dies away (chosen: four standard deviations of what half a second tells so).
+Louder it may be: an automatic gain recovers from the marker."""
 
 LARGEST_MISFIT_DB = 3.0
 """A block that is farther from a level counts as so far (chosen: what a sweep's treble makes there
@@ -101,6 +106,9 @@ def hiss_of(recording: Recording, quiet: tuple[int, int]) -> Hiss | None:
         return None
     usual = float(np.median(silence))
     if usual <= ABOVE_ROUNDING * OF_ROUNDING * recording.step**2:
+        return None
+    early, late = (float(np.median(half)) for half in np.array_split(silence, 2))
+    if late < early * db_to_power(-DIES_AWAY_DB):
         return None
     power[np.unique(recording.clipped_samples[recording.clipped_samples < parts.size] // BLOCK)] = (
         np.nan

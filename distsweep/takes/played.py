@@ -41,17 +41,13 @@ def read_played(path: Path) -> Stimulus | FoundStimulus:
     if not is_sound(path):
         return read_stimulus(path)
     count_channels(path)  # says what is wrong with a file that is none
-    stat = path.stat()
-    return _played(path, stat.st_mtime_ns, stat.st_size)
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    return _own_sidecar(path, sha256) or _found_in(path, sha256)
 
 
 @lru_cache(maxsize=REMEMBERED)
-def _played(path: Path, _mtime_ns: int, _size: int) -> Stimulus | FoundStimulus:
-    """Find what a sound file plays; the file's time and size tell whether it was changed."""
-    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-    own = _own_sidecar(path, sha256)
-    if own is not None:
-        return own
+def _found_in(path: Path, sha256: str) -> FoundStimulus:
+    """Find the sweep in a sound file; its contents' hash tells whether it was changed."""
     channels = []
     for channel in range(1, count_channels(path) + 1):
         try:
