@@ -38,8 +38,8 @@ fills with some four thousand independent values, a standard deviation of 0.1 dB
 
 DIES_AWAY_DB = 0.6
 """The silence's second half is softer than its first by up to this, or it is no hiss that it holds
-but a sound that dies away (chosen: four standard deviations of what half a second tells so).
-Louder it may be: an automatic gain recovers from the marker."""
+but a sound that dies away (chosen: in half a second of white noise, the shortest that is looked at,
+three standard deviations). Louder it may be: an automatic gain recovers from the marker."""
 
 LARGEST_MISFIT_DB = 3.0
 """A block that is farther from a level counts as so far (chosen: what a sweep's treble makes there

@@ -129,6 +129,24 @@ def test_a_recorders_clip_is_named_and_excluded(
     assert moved_db(take, unharmed) < 0.3
 
 
+def test_a_click_that_is_clipped_is_a_click(bench: Bench, heard: np.ndarray) -> None:
+    """The sweep stays far below full scale; a click of half a dozen samples goes past it."""
+    at = moment(bench, 2, 500.0)
+    clicked = heard.copy()
+    clicked[at : at + 6] += 3.0
+    take = bench.analyse(np.clip(clicked, -1.0, 1.0 - 2.0**-15), subtype="PCM_16").takes[0]
+    assert [(one.kind, one.rung) for one in take.damage] == [("click", 2)]
+    assert take.rungs[2].clipped
+
+
+def test_a_clip_at_full_scale_is_no_click(bench: Bench, heard: np.ndarray) -> None:
+    """Driven past full scale by 1.6 dB: the warning of clipping says it, and nothing else does."""
+    driven = np.clip(4.0 * heard, -1.0, 1.0 - 2.0**-15)
+    take = bench.analyse(driven, subtype="PCM_16").takes[0]
+    assert [rung.clipped for rung in take.rungs] == [False, False, False, True]
+    assert take.damage == []
+
+
 def test_an_amplifiers_clip_is_not_the_recorders(bench: Bench) -> None:
     """It is heard through the loudspeaker's response, which spreads its tops."""
     clipped = np.clip(bench.waveform, -0.18, 0.18)

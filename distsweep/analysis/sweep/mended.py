@@ -11,6 +11,7 @@ from distsweep.analysis.noise.background import noise_spectrum
 from distsweep.analysis.noise.hum import find_hum, hum_damage
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.bridging import bridge_ladder
+from distsweep.analysis.sweep.clips import mark_clips
 from distsweep.analysis.sweep.deconvolution import ARRIVAL_SEARCH_S, Deconvolver, Responses
 from distsweep.analysis.sweep.holes import Hole, find_holes
 from distsweep.analysis.sweep.left_over import MomentMap
@@ -112,6 +113,7 @@ def _read(
     left = look_between(
         layout, density, decay, passes, noise, hum=hum, grid=grid / cut.scale, drives_dbfs=drives
     )
+    left = mark_clips(left, cut, deconvolver.rate_hz)
     passes = bridges.spoil(passes, deconvolver, responses, arrival)
     passes = with_raised_floors(passes, left, deconvolver, arrival / deconvolver.rate_hz)
     damage = hum_damage(hum, cut, rate_hz=deconvolver.rate_hz)
@@ -133,7 +135,7 @@ def _holes_of(read: Read, *, sweep: Sweep, order: int) -> dict[int, list[Hole]]:
     brief = [
         event
         for event in read.left.events
-        if event.whose != "loudspeaker"
+        if event.whose in ("damage", "unknown")
         and len(event.strong) * read.left.layout.time_s[1] <= BRIDGED_S
     ]
     if not brief or len(brief) > MOST_BRIDGED:

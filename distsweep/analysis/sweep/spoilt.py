@@ -76,8 +76,8 @@ class LeftOver:
 
     @property
     def damaged(self) -> BoolArray:
-        """Which moments of which pass are damaged, shape ``(P, T)``."""
-        return self._moments("damage")
+        """Which moments of which pass are damaged or clipped, shape ``(P, T)``."""
+        return self._moments("damage") | self._moments("clip")
 
     @property
     def own(self) -> BoolArray:

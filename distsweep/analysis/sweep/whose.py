@@ -9,6 +9,7 @@ does not, is brief where it was a noise, and may be the loudspeaker's where it g
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -37,9 +38,10 @@ SHARE_LOUDER, SHARE_QUIETER = 0.5, 0.25
 """Share of an event's moments at which a louder pass, and a quieter one, must show it (chosen: what
 a loudspeaker does at one drive it does at a louder one over a wider band)."""
 
-BRIEF_S = 0.15
-"""Longest event that is called a noise where only the loudest rung shows it (chosen: a sixth of
-an octave of an ordinary sweep; what rattles does so over more)."""
+BRIEF_S, BRIEF_OCTAVES = 0.15, 1.0 / 3.0
+"""Longest event, and most that the sweep passes in it, that is called a noise where only the
+loudest rung shows it (chosen: most of a knock; what rattles does so over more than a third of an
+octave, or longer)."""
 
 DOWN_TO = 0.1
 """An event begins and ends where its power is below this share of its largest (chosen: 10 dB)."""
@@ -60,7 +62,7 @@ class Event:
     strong : the moments at which most of its power arrives, shape ``(M,)``.
     loudest : the moment at which the most arrives.
     wide_share : of the free cells at its widest moment, how many show it.
-    whose : "loudspeaker", "damage" or "unknown".
+    whose : "loudspeaker", "damage", "unknown", or "clip" once clipped samples were compared.
     """
 
     row: int
@@ -122,7 +124,8 @@ def _whose(
     quieter = max(others, key=lambda n: rises_db[n])
     if np.mean(near[quieter, strong]) >= SHARE_QUIETER:
         return "loudspeaker"
-    if len(strong) * float(layout.time_s[1]) > BRIEF_S:
+    octave_s = math.log(2.0) * layout.rate_constant_s
+    if len(strong) * float(layout.time_s[1]) > min(BRIEF_S, BRIEF_OCTAVES * octave_s):
         return "unknown"
     foretold = db_to_power(rises_db[quieter]) * found.excess[row, loudest]
     shows = found.shown[row, loudest]
