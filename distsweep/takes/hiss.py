@@ -41,6 +41,10 @@ LARGEST_MISFIT_DB = 3.0
 says nothing on the gain)."""
 
 
+BEYOND_DB = 1000.0
+"""Stands for a block without a level, or without hiss: no level is larger (chosen)."""
+
+
 @dataclass(frozen=True)
 class Hiss:
     """The hiss of a recording re that of its silence.
@@ -78,7 +82,7 @@ class Hiss:
         part = self.change_db[int(np.ceil(first / BLOCK)) : int(last / BLOCK)]
         if len(part) < LEAST_BLOCKS:
             return 0.0
-        part = np.nan_to_num(part, nan=np.inf)
+        part = np.nan_to_num(part, nan=BEYOND_DB, posinf=BEYOND_DB, neginf=-BEYOND_DB)
         running = np.lib.stride_tricks.sliding_window_view(part, LEAST_BLOCKS)
         return float(np.min(np.median(running, axis=1)))
 
