@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, ThdThirdOctave
+from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
 from distsweep.results.limits import CleanLevel
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap
@@ -44,13 +44,13 @@ def check_consistent(record: Any) -> None:
     for one in _records(record):
         for name, value in vars(one).items():
             _check_levels(name, value)
+        _check_pairs(one)
         for kind, axis in AXES.items():
             if isinstance(one, kind):
                 _check_all(one, axis)
         if isinstance(one, Smoothed):
             for averages in (one.fundamental, one.thd, *one.harmonics.values()):
-                for name, array in vars(averages).items():
-                    _check(name, array, len(one.frequency_hz))
+                _check_required(averages, len(one.frequency_hz))
         elif isinstance(one, Take):
             for rung in one.rungs:
                 _check_required(rung, len(one.frequency_hz))
@@ -101,13 +101,23 @@ def _check_all(record: Record, axis: str) -> None:
                 _check(name, array, length)
 
 
-def _check_required(record: Rung | HarmonicCurve, length: int) -> None:
+def _check_pairs(record: Record) -> None:
+    """Check that an interval has both ends, or none."""
+    for name, low in vars(record).items():
+        high = getattr(record, name.removesuffix("low_db") + "high_db", None)
+        if not (isinstance(low, np.ndarray) and isinstance(high, np.ndarray)):
+            continue
+        if name.endswith("low_db") and low.shape != high.shape:
+            raise ValueError(f"{name} has {low.size} values beside {high.size} high ends")
+
+
+def _check_required(record: Rung | HarmonicCurve | SmoothedLevel, length: int) -> None:
     """Check the arrays that a record cannot be without; others may be empty."""
     for field in dataclasses.fields(record):
         value = getattr(record, field.name)
         lacks_default = field.default is field.default_factory is dataclasses.MISSING
-        if lacks_default and isinstance(value, np.ndarray):
-            _check(field.name, value, length)
+        if lacks_default and isinstance(value, np.ndarray) and len(value) != length:
+            raise ValueError(f"{field.name} has {len(value)} values beside {length} others")
 
 
 def _check(name: str, array: Any, length: int) -> None:

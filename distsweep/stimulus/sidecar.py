@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +13,12 @@ from typing import Any
 from distsweep.errors import InputError
 from distsweep.stimulus.marker import Marker
 from distsweep.stimulus.recipe import LadderRecipe, parse_recipe, with_present_names
-from distsweep.stimulus.sidecar_checks import build, check_marker, check_sweep, require
+from distsweep.stimulus.sidecar_checks import (
+    build,
+    check_marker,
+    check_sweep,
+    require,
+)
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.stimulus.sweep import Sweep
 
@@ -220,6 +225,7 @@ def _stimulus(data: dict[str, Any], where: str) -> Stimulus:
         _check_file(
             file, marker_samples=marker.samples, played_samples=played_samples, repeats=repeats
         )
+        _check_bursts(file.bursts, rate_hz=recipe.rate_hz)
     return stimulus
 
 
@@ -272,3 +278,20 @@ def _check_file(
     passes = [rung.repeat for rung in file.rungs]
     expected = list(range(repeats)) * (len(passes) // repeats)
     require(passes == expected, f"its rungs are not played repeats = {repeats} times each")
+
+
+def _check_bursts(bursts: Sequence[PlayedBurst], *, rate_hz: int) -> None:
+    """Refuse bursts that overlap, or are shorter than a period of their tone.
+
+    Raises
+    ------
+    ValueError
+        One does, or is.
+    """
+    ends = 0
+    for burst in bursts:
+        require(ends <= burst.start_sample, f"a burst's start_sample is {burst.start_sample}")
+        # Some samples of slack: a burst is placed to a fraction of one, at both ends.
+        long_enough = (burst.samples - 4) * burst.frequency_hz >= rate_hz
+        require(long_enough, f"a burst of {burst.frequency_hz:g} Hz has {burst.samples} samples")
+        ends = burst.start_sample + burst.samples

@@ -293,7 +293,8 @@ def _pause(lags: Lags, jump: Jump, count: int) -> tuple[int, int]:
         end = zero + int(lags.starts[last] + lags.widths[last]) + max(jump.samples, 0)
         return zero + int(lags.starts[jump.between[0]]), min(end, count)
     some = round(END_PAUSE_S * lags.rate_hz)
-    end = len(lags.passes) if jump.later is None else jump.later
+    before = [row for row, one in enumerate(lags.passes) if one.file == jump.file]
+    end = before[-1] + 1 if jump.later is None else jump.later
     starts, ends = [], []
     if end and lags.passes[end - 1].file == jump.file:
         ends.append(int(lags.places[end - 1, -1] - lags.starts[-1]) + lags.sweep_samples)

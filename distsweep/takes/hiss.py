@@ -46,6 +46,11 @@ LARGEST_MISFIT_DB = 3.0
 says nothing on the gain)."""
 
 
+UNKNOWN_DB = 1000.0
+"""What stands for a block that tells nothing, where the lowest is looked for (chosen: beyond any
+level)."""
+
+
 @dataclass(frozen=True)
 class Hiss:
     """The hiss of a recording re that of its silence.
@@ -83,7 +88,8 @@ class Hiss:
         part = self.change_db[int(np.ceil(first / BLOCK)) : int(last / BLOCK)]
         if len(part) < LEAST_BLOCKS:
             return 0.0
-        part = np.nan_to_num(part, nan=np.inf)
+        # Blocks without any hiss, as of a gate, or clipped ones, tell nothing.
+        part = np.where(np.isfinite(part), part, UNKNOWN_DB)
         running = np.lib.stride_tricks.sliding_window_view(part, LEAST_BLOCKS)
         return float(np.min(np.median(running, axis=1)))
 

@@ -23,6 +23,9 @@ STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0
 STEPS["PCM_32"] = 2.0**-31
 
 
+RATES_HZ = (1000, 10_000_000)
+"""Sampling rates of sound (chosen: telephones have 8000, the fastest recorders 768000)."""
+
 TALKATIVE = (".mp3", ".mp2", ".mpa")
 """Files whose decoder prints its own remarks on damage."""
 
@@ -82,6 +85,11 @@ def open_sound(path: Path) -> SoundFile:
     """
     check_path(path)
     with reading(path), soundfile.SoundFile(path) as file:
+        if not RATES_HZ[0] <= file.samplerate <= RATES_HZ[1]:
+            raise InputError(
+                f"{path}: announces a sampling rate of {file.samplerate} Hz, with which no sound is"
+                " recorded: export it again"
+            )
         if _is_cut_off(file.extra_info):
             raise _cut_off(path)
         return SoundFile(

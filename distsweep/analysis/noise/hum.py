@@ -21,7 +21,7 @@ MULTIPLES = 20
 hum has fallen by 40 dB)."""
 
 LINES_HZ = np.outer(MAINS_HZ, np.arange(1.0, MULTIPLES + 1.0)).ravel()
-"""Frequencies of the lines, those of both supplies."""
+"""Frequencies of the lines, by the definition of harmonics, of both supplies."""
 
 ABOVE_DB = 13.0
 """How far above the median beside it a line stands out (chosen: of mere noise one in a million

@@ -132,6 +132,11 @@ class MomentMap:
                 starts.append(index)
         return np.array(starts)
 
+    def strip_density(self, powers: FloatArray) -> FloatArray:
+        """Return the density at a strip's middle, of squared responses at the bands' middles."""
+        scaling = np.interp(self.middle_hz, self._frequency_hz, self._scaling)
+        return np.asarray(powers * scaling)
+
     def background(self, noise: NoiseSpectrum) -> FloatArray:
         """Return the mean density that these frames show of a silence, shape ``(B,)``."""
         density = noise.mean_around(self._frequency_hz, np.full(1, self.bin_hz))
