@@ -91,6 +91,11 @@ def test_what_is_stated_in_noise_is_what_is_stated_without(
     assert len(inside) < 20 or np.mean(inside) >= 0.9
 
 
+def test_nothing_happened_to_these_recordings(takes: list[Take]) -> None:
+    """Without noise the silence holds only what dies away of the marker: no hiss that a gain moved."""
+    assert [take.damage for take in takes] == [[]] * 4
+
+
 def test_a_thd_that_is_its_floor_gives_no_crossing(takes: list[Take]) -> None:
     """A THD of −40.3 dB that is its floor is not known to be under 1 %, and starts no line."""
     stated = 0
