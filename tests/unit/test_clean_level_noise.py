@@ -92,7 +92,7 @@ def test_what_is_stated_in_noise_is_what_is_stated_without(
 
 
 def test_nothing_happened_to_these_recordings(takes: list[Take]) -> None:
-    """Without noise the silence holds only what dies away of the marker: no hiss that a gain moved."""
+    """Without noise the silence holds what dies away of the marker: no hiss that a gain moved."""
     assert [take.damage for take in takes] == [[]] * 4
 
 
