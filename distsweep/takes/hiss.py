@@ -28,9 +28,9 @@ OF_ROUNDING = 70.0 / 12.0
 """Mean square of the fourth difference of rounding to a step of 1: the sum of the squares of
 1, −4, 6, −4, 1 times 1/12, by its formula."""
 
-ABOVE_ROUNDING = 4.0
-"""Hiss is a witness where its power is as many times that of rounding (chosen: rounding itself does
-not follow a gain, and would hide a quarter of its change)."""
+ABOVE_ROUNDING = 12.0
+"""Hiss is a witness where its power is as many times that of rounding (by its formula: what rounds
+to one step and back from sample to sample has 11 times as much, and does not follow a gain)."""
 
 LEAST_BLOCKS = 24
 """Blocks over which hiss is averaged at least (chosen: half a second at 48 kHz, which white noise

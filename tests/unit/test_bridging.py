@@ -142,7 +142,8 @@ def test_nothing_is_done_where_there_are_no_holes() -> None:
 def found(signal: np.ndarray, at: int) -> list[Hole]:
     """Look where a map would send one, 15 ms beside it."""
     sweep = recording()[0]
-    return find_holes(signal, [at / RATE_HZ + 0.015], sweep=sweep, order=ORDER, step=STEP)
+    moments = [at / RATE_HZ + 0.015]
+    return find_holes(signal, moments, sweep=sweep, order=ORDER, step=STEP, clicked=moments)
 
 
 @pytest.mark.parametrize("frequency_hz", [long(60), 700, long(6000)])

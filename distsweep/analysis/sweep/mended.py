@@ -19,10 +19,12 @@ from distsweep.analysis.sweep.separation import Passes, read_passes
 from distsweep.analysis.sweep.spoilt import (
     LeftOver,
     damage_of,
+    is_click,
     look_between,
     touched_hz,
     with_raised_floors,
 )
+from distsweep.analysis.sweep.whose import Event
 from distsweep.results import Damage
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import FloatArray
@@ -34,6 +36,10 @@ lose, with the frames around it)."""
 MOST_BRIDGED = 10
 """Passes of a take in which so many events are looked into (chosen: each takes 2 to 5 s; in a
 room that crackles all the time floors say what is known)."""
+
+CLICK_S = 0.005
+"""Longest click (chosen: what rings on longer is a knock, and little is left around it that would
+tell what was there)."""
 
 SAME_S = 0.03
 """An event this near to samples that were bridged is what the bridge leaves of it (chosen: a frame
@@ -65,17 +71,19 @@ def read_mended(
 ) -> Read:
     """Read a ladder's passes; ``sweep`` is as recorded."""
     read = _read(deconvolver, cut, settings, grid, sweep=sweep)
-    holes = _holes_of(read, sweep=sweep, order=settings.order)
-    if not holes:
-        return replace(read, damage=read.damage + damage_of(read.left, cut, deconvolver))
-    again = _read(deconvolver, _with_holes(cut, holes), settings, grid, sweep=sweep)
-    exact = [
-        _record(cut, again.left, row, hole, deconvolver.rate_hz)
-        for row, each in holes.items()
-        for hole in each
-    ]
+    looked_at = _brief(read)
+    holes = _holes_of(read, looked_at, sweep=sweep, order=settings.order)
+    again, exact = read, []
+    if holes:
+        again = _read(deconvolver, _with_holes(cut, holes), settings, grid, sweep=sweep)
+        exact = [
+            _record(cut, again.left, row, hole, deconvolver.rate_hz)
+            for row, each in holes.items()
+            for hole in each
+        ]
     rest = [
-        damage
+        # What was looked at sample by sample, and is no click, rang on.
+        replace(damage, kind="knock") if looked_at and damage.kind == "click" else damage
         for damage in damage_of(again.left, cut, deconvolver)
         if not any(_overlap(damage, bridged) for bridged in exact)
     ]
@@ -127,27 +135,37 @@ def _arrival(responses: Responses) -> int:
     return int(np.argmax(np.sum(around**2, axis=0))) - reach
 
 
-def _holes_of(read: Read, *, sweep: Sweep, order: int) -> dict[int, list[Hole]]:
-    """Return the samples that were muted, clicked or repeated, by pass.
-
-    What may be the loudspeaker's own impulse is no hole; equal or repeated samples never are.
-    """
+def _brief(read: Read) -> list[Event]:
+    """Return the events in which single samples are looked for; none where there are too many."""
     brief = [
         event
         for event in read.left.events
         if event.whose in ("damage", "unknown")
         and len(event.strong) * read.left.layout.time_s[1] <= BRIDGED_S
     ]
-    if not brief or len(brief) > MOST_BRIDGED:
-        return {}
+    return brief if len(brief) <= MOST_BRIDGED else []
+
+
+def _holes_of(read: Read, brief: list[Event], *, sweep: Sweep, order: int) -> dict[int, list[Hole]]:
+    """Return the samples that were muted, clicked or repeated, by pass.
+
+    What may be the loudspeaker's own impulse is no hole; equal or repeated samples never are.
+    """
     signals = [signal for rung in read.cut.rungs for signal in rung.signals]
     found: dict[int, list[Hole]] = {}
     for row in sorted({event.row for event in brief}):
         own = [event for event in brief if event.row == row]
         moments = [float(read.left.layout.time_s[event.loudest]) for event in own]
-        holes = find_holes(signals[row], moments, sweep=sweep, order=order, step=read.cut.step)
-        if not any(event.whose == "damage" for event in own):
-            holes = [hole for hole in holes if hole.kind != "click"]
+        clicked = [
+            at
+            for at, event in zip(moments, own, strict=True)
+            if event.whose == "damage" and is_click(event)
+        ]
+        holes = find_holes(
+            signals[row], moments, sweep=sweep, order=order, step=read.cut.step, clicked=clicked
+        )
+        longest = CLICK_S * sweep.rate_hz
+        holes = [one for one in holes if one.kind != "click" or one.last - one.first <= longest]
         if holes:
             found[row] = holes
     return found

@@ -217,11 +217,15 @@ def _record(
 
 
 def _kind(event: Event, hop_s: float) -> str:
-    """Tell a click, which is brief and reaches all frequencies, from a knock and from noise."""
+    """Tell clicks, knocks, and noise that lasts."""
     if len(event.strong) * hop_s > KNOCK_S:
         return "noise"
-    brief = len(event.strong) <= CLICK_FRAMES
-    return "click" if brief and event.wide_share >= WIDE_SHARE else "knock"
+    return "click" if is_click(event) else "knock"
+
+
+def is_click(event: Event) -> bool:
+    """Tell a click, which is brief and reaches all frequencies, from a knock."""
+    return len(event.strong) <= CLICK_FRAMES and event.wide_share >= WIDE_SHARE
 
 
 def touched_hz(layout: MomentMap, start_s: float, end_s: float) -> tuple[float, float]:
