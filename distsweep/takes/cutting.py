@@ -60,7 +60,8 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
     mended, placements = mend(stimulus, recordings, placements)
     evened = [one.recording for one in mended]
     changes = marker_changes(stimulus, zip(evened, stimulus.files, placements, strict=True))
-    examined = examine(stimulus, evened, placements, changes)
+    resampled = [any(damage.kind == "clock" for damage in one.damage) for one in mended]
+    examined = examine(stimulus, evened, placements, changes, resampled=resampled)
     mended = [
         replace(one, recording=righted)
         for one, righted in zip(mended, examined.recordings, strict=True)

@@ -59,20 +59,22 @@ def examine(
     recordings: Sequence[Recording],
     placements: Sequence[Placement],
     changes: Sequence[MarkerChange | None],
+    *,
+    resampled: Sequence[bool],
 ) -> Examined:
-    """Look for what the recorder did to level and waveform."""
+    """Look for what the recorder did to level and waveform.
+
+    ``resampled`` tells of each file whether its clock was evened, which softens its hiss.
+    """
     sweeps = sweeps_in_blocks(stimulus, recordings, placements)
-    damage = []
-    offsets = []
-    if not any(is_coded(recording) for recording in recordings):
-        offsets = find_offset_steps(sweeps, rate_hz=recordings[0].rate_hz)
+    coded = any(is_coded(recording) for recording in recordings)
+    offsets = [] if coded else find_offset_steps(sweeps, rate_hz=recordings[0].rate_hz)
+    scales = [placements[sweeps[one.sweep].file].clock_scale for one in offsets]
+    damage = [
+        _dc_step(one, sweeps, recordings, stimulus, scale)
+        for one, scale in zip(offsets, scales, strict=True)
+    ]
     if offsets:
-        damage = [
-            _dc_step(
-                one, sweeps, recordings, stimulus, placements[sweeps[one.sweep].file].clock_scale
-            )
-            for one in offsets
-        ]
         recordings = list(_without_offsets(recordings, sweeps, offsets))
         sweeps = sweeps_in_blocks(stimulus, recordings, placements)
     steps, righted = find_gain_steps(sweeps, changes), []
@@ -81,7 +83,7 @@ def examine(
         own = [sweep for sweep in sweeps if sweep.file == number]
         here = [step for step in steps if step.file == number]
         first, last = (max(0, round(placement.at(sample))) for sample in file.quiet_samples)
-        hiss = hiss_of(recording, (first, last))
+        hiss = None if resampled[number] else hiss_of(recording, (first, last))
         change = changes[number]
         if not here and change is not None:
             heard = _hiss_beside(hiss, own, recording)
