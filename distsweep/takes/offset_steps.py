@@ -34,6 +34,10 @@ ABOVE_USUAL = 16.0
 that a block does not hold a period of is not even)."""
 
 
+SHOWN, SAME_DRIVE_DB = 0.3, 0.05
+"""What another sweep, no quieter than the second lower, shows of a step's height at the same place
+at least where it is the loudspeaker's (chosen: repeats scatter by less)."""
+
 LEAST_SWEEPS = 3
 """Sweeps that tell together what one's means are to be (chosen: fewer have no median)."""
 
@@ -64,6 +68,9 @@ def find_offset_steps(sweeps: Sequence[SweepBlocks], *, rate_hz: int) -> list[Of
     means = np.array([sweep.samples.mean(axis=1) for sweep in sweeps])
     means -= np.median(means, axis=1)[:, None]
     rest = means - amplitudes * np.median(means / amplitudes, axis=0)
+    running = np.cumsum(np.pad(rest, ((0, 0), (1, 0))), axis=1)
+    spans = (running[:, SHORT:] - running[:, :-SHORT]) / SHORT
+    heights = spans[:, SHORT + 1 :] - spans[:, : -SHORT - 1]
     peak = max(float(np.max(sweep.highest)) for sweep in sweeps)
     found = []
     for number, sweep in enumerate(sweeps):
@@ -71,25 +78,35 @@ def find_offset_steps(sweeps: Sequence[SweepBlocks], *, rate_hz: int) -> list[Of
             (other for other in range(len(sweeps)) if other != number),
             key=lambda other: abs(drives[other] - drives[number]),
         )
-        step = _largest_step(number, sweep, sweeps[beside], rest[number], peak, rate_hz)
+        at = int(np.argmax(np.abs(heights[number])))
+        louder = (drives > drives[number] - SAME_DRIVE_DB) & (np.arange(len(sweeps)) != number)
+        if _shown_by(heights[louder], at, float(heights[number, at])):
+            continue
+        step = _step_at(
+            at, number, sweep, sweeps[beside], rest[number], heights[number], peak, rate_hz
+        )
         if step is not None:
             found.append(step)
     return found
 
 
-def _largest_step(
+def _shown_by(heights: FloatArray, at: int, height: float) -> bool:
+    """Tell whether another sweep, as loud or louder, steps there as well: a loudspeaker's doing."""
+    near = heights[:, max(at - SHORT, 0) : at + SHORT + 1] * np.sign(height)
+    return bool(np.any(near >= SHOWN * abs(height)))
+
+
+def _step_at(
+    at: int,
     number: int,
     sweep: SweepBlocks,
     beside: SweepBlocks,
     rest: FloatArray,
+    heights: FloatArray,
     peak: float,
     rate_hz: int,
 ) -> OffsetStep | None:
-    """Return the largest step of what is left of a sweep's means; None where it is none."""
-    running = np.concatenate([[0.0], np.cumsum(rest)])
-    spans = (running[SHORT:] - running[:-SHORT]) / SHORT
-    heights = spans[SHORT + 1 :] - spans[: -SHORT - 1]
-    at = int(np.argmax(np.abs(heights)))
+    """Return the step of what is left of a sweep's means at a place; None where it is none."""
     around = np.abs(heights[max(at - 8 * REACH, 0) : at + 8 * REACH])
     height = float(heights[at])
     if abs(height) < max(LEAST_OF_PEAK * peak, ABOVE_USUAL * float(np.median(around))):
