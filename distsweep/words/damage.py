@@ -65,12 +65,24 @@ _MOVED = ("lost", "repeated")
 
 def damage_sentence(damage: Damage, rungs: Sequence[Rung] = ()) -> str:
     """Say what happened, when, to which of the take's rungs, and what was done about it."""
-    return _sentence([damage], rungs)
+    return _sentence([damage], rungs, recording=damage.recording)
 
 
 def damage_sentences(damage: Sequence[Damage], rungs: Sequence[Rung] = ()) -> list[str]:
-    """Say what happened to a take, in one sentence a kind and recording."""
-    return [_sentence(group, rungs) for group in groups(damage)]
+    """Say what happened to a take, in one sentence a kind and recording.
+
+    A recording is named where there are several.
+    """
+    several = in_several(damage)
+    return [
+        _sentence(group, rungs, recording=group[0].recording if several else "")
+        for group in groups(damage)
+    ]
+
+
+def in_several(damage: Sequence[Damage]) -> bool:
+    """Tell whether damage is in several recordings; one without a name is in any of them."""
+    return len({one.recording for one in damage if one.recording}) > 1
 
 
 def groups(damage: Sequence[Damage], *, by_rung: bool = False) -> list[list[Damage]]:
@@ -78,10 +90,12 @@ def groups(damage: Sequence[Damage], *, by_rung: bool = False) -> list[list[Dama
 
     Those that fell into no rung are apart from others, and with ``by_rung`` those of each rung.
     """
+    several = in_several(damage)
     found: dict[tuple[str, str, int | bool | None], list[Damage]] = {}
     for one in sorted(damage, key=lambda one: one.start_s):
         rung = one.rung if by_rung else one.rung is None
-        found.setdefault((one.recording, one.kind, rung), []).append(one)
+        name = one.recording if several else ""
+        found.setdefault((name, one.kind, rung), []).append(one)
     return list(found.values())
 
 
@@ -187,21 +201,23 @@ def _bridged(count: int, of: int, kind: str) -> str:
     return f"{who} bridged by what the harmonics around {'it' if count == 1 else 'them'} say"
 
 
-def damage_phrase(group: Sequence[Damage], rungs: Sequence[Rung] = ()) -> str:
+def damage_phrase(
+    group: Sequence[Damage], rungs: Sequence[Rung] = (), *, recording: str = ""
+) -> str:
     """Name damages of one kind, with time and rungs: "9 clicks between 3.0 and 6.2 s in …"."""
     when = "" if group[0].kind == "lossy" else f" {time_words(group)}"
+    file = f" of {recording}" if recording else ""
     named = rung_words(group, rungs)
-    return f"{what_words(group)}{when}{f' in the {named}' if named else ''}"
+    return f"{what_words(group)}{when}{file}{f' in the {named}' if named else ''}"
 
 
-def _sentence(group: Sequence[Damage], rungs: Sequence[Rung]) -> str:
+def _sentence(group: Sequence[Damage], rungs: Sequence[Rung], *, recording: str) -> str:
     """Say of one damage, or of several of one kind, what, when, where, and what comes of it."""
-    phrase = damage_phrase(group, rungs)
+    phrase = damage_phrase(group, rungs, recording=recording)
     text = f"{phrase[:1].upper()}{phrase[1:]}"
-    if group[0].recording:
-        text += f" of {group[0].recording}"
     if touched := frequency_words(group):
-        text += f", where {touched} was played"
+        frequencies = f"frequencies within {touched} were" if len(group) > 1 else f"{touched} was"
+        text += f", where {frequencies} played"
     return f"{text}: {done_words(group)}{_whose(group, rungs)}."
 
 
@@ -215,9 +231,11 @@ def _whose(group: Sequence[Damage], rungs: Sequence[Rung]) -> str:
     if group[0].kind not in ("click", "knock") or None in numbers or not rungs:
         return ""
     loudest = max(range(len(rungs)), key=lambda number: rungs[number].drive_dbfs)
-    if loudest in numbers:
-        which = "it is" if len(group) == 1 else "those at the highest drive are"
-        return f"; whether {which} the loudspeaker's, no louder rung can tell"
-    if len(group) == 1:
-        return "; as no louder rung has it, it is the room's or the recorder's"
-    return "; as no louder rung has them, they are the room's or the recorder's"
+    theirs = "; as no louder rung has {}, {} the room's or the recorder's"
+    if loudest not in numbers:
+        return theirs.format(*(("it", "it is") if len(group) == 1 else ("them", "they are")))
+    which = "it is" if len(group) == 1 else "they are"
+    told = ""
+    if len(numbers) > 1:
+        told, which = theirs.format("them", "those at lower drives are"), "the others are"
+    return f"{told}; whether {which} the loudspeaker's, no louder rung can tell"

@@ -259,5 +259,5 @@ def test_conversion_adds_the_sentences(make_bench, monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr(pipeline, "find_take", with_damage)
     (one,) = (d for d in bench.analyse(0.5 * bench.waveform).takes[0].damage)
-    assert one.sentence.startswith("A click at 1.0\N{NO-BREAK SPACE}s in the rung at −20")
+    assert one.sentence.startswith("A click at 1.0\N{NO-BREAK SPACE}s of a.wav in the rung at −20")
     assert isinstance(one, Record)

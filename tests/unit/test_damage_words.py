@@ -14,7 +14,7 @@ RUNGS = sample_take(points=5, levels_dbfs=(-16.0, -10.0, -4.0)).rungs
 CLICK = Damage(
     "click", 12.31, 12.32, rung=1, low_hz=980.0, high_hz=1040.0, recording="axis.wav"
 )  # fmt: skip
-PLACE = "in the rung at −10 dBFS of axis.wav, where 980 Hz to 1.04 kHz was played:"
+PLACE = "of axis.wav in the rung at −10 dBFS, where 980 Hz to 1.04 kHz was played:"
 HELD = "the intervals there are wide enough for what may have changed"
 
 
@@ -111,13 +111,33 @@ def test_many_of_one_kind_are_one_sentence() -> None:
     texts = damage_sentences([*clicks, lost, replace(lost, samples=256, bridged=True)], RUNGS)
     first, second = (text.replace("\N{NO-BREAK SPACE}", " ") for text in texts)
     assert first.startswith(
-        "3 clicks between 3.1 and 7.9 s in the rungs at −16 and −10 dBFS of axis.wav, where"
-        " 310 Hz to 869 Hz was played: "
+        "3 clicks between 3.1 and 7.9 s in the rungs at −16 and −10 dBFS, where"
+        " frequencies within 310 Hz to 869 Hz were played: "
     )
     assert first.endswith("as no louder rung has them, they are the room's or the recorder's.")
     assert second.startswith("2 gaps of 64 to 256 lost samples at 5.0 s")
     assert "1 of them was bridged" in second and "for the others, the intervals" in second
     assert [len(group) for group in groups(clicks, by_rung=True)] == [1, 2]
+
+
+def test_recordings_are_named_where_there_are_several() -> None:
+    """What analysis finds bears no name; beside one that is named, it is in the same file."""
+    unnamed = replace(CLICK, recording="", start_s=20.0, end_s=20.0)
+    (one,) = damage_sentences([CLICK, unnamed], RUNGS)
+    assert one.startswith("2 clicks") and "of" not in one.partition(":")[0]
+    other = replace(CLICK, recording="back.wav")
+    texts = damage_sentences([CLICK, unnamed, other], RUNGS)
+    assert [name in text for name, text in zip(("axis.wav", "back.wav"), texts, strict=False)] == [
+        True,
+        True,
+    ]
+    assert len(texts) == 3 and ".wav" not in texts[2]
+
+
+def test_of_impulses_in_several_rungs_those_below_the_loudest_are_told_apart() -> None:
+    (text,) = damage_sentences([CLICK, replace(CLICK, rung=2)], RUNGS)
+    assert "those at lower drives are the room's or the recorder's" in text
+    assert text.endswith("whether the others are the loudspeaker's, no louder rung can tell.")
 
 
 def test_a_kind_of_a_later_version_is_named() -> None:

@@ -44,12 +44,13 @@ def sentence(_results: Results, take: Take) -> str | None:
 def _row(take: Take, group: list[Damage]) -> list[Cell]:
     """Return a row: damages of one kind in one rung, or in none."""
     count, bridged = len(group), sum(one.bridged for one in group)
-    several = len({one.recording for one in take.damage}) > 1
+    several = words.in_several(take.damage)
     name = words.kind_name(group[0].kind)
     samples, step = words.size_words(group, "samples"), words.size_words(group, "change_db")
     texts = [
         name if count == 1 else f"{count} × {name}",
-        words.time_words(group) + (f" of {group[0].recording}" if several else ""),
+        words.time_words(group)
+        + (f" of {group[0].recording}" if several and group[0].recording else ""),
         words.rung_words(group, take.rungs).removeprefix("rung at "),
         words.frequency_words(group),
         f"{samples} samples" if samples else f"{step} dB" if step else "",
