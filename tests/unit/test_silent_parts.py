@@ -156,9 +156,9 @@ def test_samples_lost_in_one_file_of_a_ladder(tmp_path: Path) -> None:
     recorded = Recorded(tmp_path, recipe, lambda x: play([FULL_RANGE], x, RATE_HZ), split=True)
     recorded.change(1, lambda heard: np.delete(heard, slice(-RATE_HZ, -RATE_HZ + 60)))
     take = recorded.analyse().take()
-    (damage,) = take.damage
-    assert (damage.kind, damage.samples, damage.rung) == ("lost", 60, None)
-    assert damage.recording.endswith("1.wav")
+    # In a pause 60 samples are put back without a word: a change of rate would explain as much.
+    assert take.damage == [] and len(take.rungs) == 3
+    assert abs(take.clock_drift_ppm or 0.0) < 5.0
 
 
 def test_every_file_of_a_ladder_at_another_speed(tmp_path: Path) -> None:
