@@ -245,8 +245,8 @@ def _rung(
             floor_db=curve.floor_db,
             reliable=is_reliable(low_db, high_db) & clean[index],
             input_referred_db=input_referred_db(level_db, linear_db, order=order),
-            low_db=low_db,
-            high_db=high_db,
+            low_db=np.where(clean[index], low_db, np.nan),
+            high_db=np.where(clean[index], high_db, np.nan),
         )
     thd_db = np.where(known, thd[0], rung.thd_db)
     unspoilt = np.all(
@@ -265,8 +265,8 @@ def _rung(
         thd_re_total_percent=np.asarray(
             db_to_percent(thd_db - power_to_db(1.0 + db_to_power(thd_db)))
         ),
-        thd_low_db=thd[1],
-        thd_high_db=thd[2],
+        thd_low_db=np.where(unspoilt, thd[1], np.nan),
+        thd_high_db=np.where(unspoilt, thd[2], np.nan),
         thd_reliable=is_reliable(thd[1], thd[2]) & unspoilt,
         thd_third_octave=ThdThirdOctave(
             third.frequency_hz, third.thd.level_db, third.thd.low_db, third.thd.high_db
