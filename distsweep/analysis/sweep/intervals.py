@@ -256,8 +256,9 @@ def _rung(
     return replace(
         rung,
         fundamental_db=fundamental_db,
-        fundamental_low_db=level[1],
-        fundamental_high_db=level[2],
+        # What was clipped, or bridged for the most part, has no interval: nothing bounds it.
+        fundamental_low_db=np.where(usable[0], level[1], np.nan),
+        fundamental_high_db=np.where(usable[0], level[2], np.nan),
         harmonics=harmonics,
         thd_db=thd_db,
         thd_percent=np.asarray(db_to_percent(thd_db)),
