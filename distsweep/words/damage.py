@@ -139,7 +139,11 @@ def time_words(group: Sequence[Damage]) -> str:
         first, last = f"{start_s:.1f}", _clock(end_s)
     else:
         first, last = _minutes(start_s), _minutes(end_s)
-    return f"from {first} to {last}" if len(group) == 1 else f"between {first} and {last}"
+    if len(group) > 1:
+        return f"between {first} and {last}"
+    if group[0].kind == "lost":  # which leaves no sample: it is known to lie within
+        return f"somewhere between {first} and {last}"
+    return f"from {first} to {last}"
 
 
 def _clock(seconds: float) -> str:
@@ -180,7 +184,10 @@ def done_words(group: Sequence[Damage]) -> str:
     parts = []
     if bridged:
         parts += ["what follows was put back in its time"] * (kind in _MOVED)
-        parts.append(_bridged(bridged, len(group), kind))
+        nothing_there = kind in _MOVED and not frequency_words(group)
+        parts.append(
+            "no value is touched" if nothing_there else _bridged(bridged, len(group), kind)
+        )
     if bridged < len(group):
         touched = frequency_words([one for one in group if not one.bridged])
         held = (

@@ -100,6 +100,10 @@ def test_what_was_bridged_is_said_to_be() -> None:
 def test_what_touches_no_frequency_says_so() -> None:
     pause = replace(CLICK, kind="lost", rung=None, low_hz=None, high_hz=None, samples=64)
     assert said(pause) == "A gap of 64 lost samples at 12.3 s of axis.wav: no value is touched."
+    assert said(replace(pause, end_s=14.2, bridged=True)) == (
+        "A gap of 64 lost samples somewhere between 12.3 and 14.2 s of axis.wav: what follows was"
+        " put back in its time; no value is touched."
+    )
 
 
 def test_many_of_one_kind_are_one_sentence() -> None:
