@@ -76,6 +76,7 @@ class CutLadder:
     step : smallest step of the recording's encoding, full scale 1.
     damage : what was found wrong with the recordings when they were cut; ``rung`` is the row of
         ``rungs``.
+    recordings : names of the files, by their numbers; may be empty.
     """
 
     sweep: Sweep
@@ -84,6 +85,11 @@ class CutLadder:
     scale: float
     step: float
     damage: list[Damage] = field(default_factory=list)
+    recordings: list[str] = field(default_factory=list)
+
+    def recording_of(self, row: int) -> str:
+        """Return the name of the file that holds a rung; empty where names are not known."""
+        return self.recordings[self.rungs[row].file] if self.recordings else ""
 
     def places(self) -> list[tuple[int, int]]:
         """Return of every pass its rung's row, and which sample of the recording it begins with."""

@@ -85,6 +85,7 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         scale=1.0 if drift_ppm is None else 1.0 + 1e-6 * drift_ppm,
         step=max(recording.step for recording in examined.recordings),
         damage=_damage(stimulus, mended, placements, rungs, done_to),
+        recordings=[recording.path.name for recording in examined.recordings],
     )
     return FoundLadder(cut, drift_ppm, missing, changes, placements, examined.recordings)
 

@@ -98,6 +98,7 @@ def find_gain_steps(
             for at, block in seen
             if sweeps[ladder[at]].file == file
         ]
+        own = [step for step in own if abs(step.change_db) >= LEAST_STEP_DB]
         found += _agreed(_lasting(own), change)
     return found
 

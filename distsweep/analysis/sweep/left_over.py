@@ -97,8 +97,8 @@ class MomentMap:
         return np.asarray(self.rate_constant_s * np.log(frequency_hz / self._start_hz))
 
     def passed_hz(self, time_s: float) -> float:
-        """Return the frequency that the sweep passes at a time."""
-        return self._start_hz * math.exp(time_s / self.rate_constant_s)
+        """Return the frequency that the sweep passes at a time, its first one before it begins."""
+        return self._start_hz * math.exp(max(time_s, 0.0) / self.rate_constant_s)
 
     def _places(self, rate_hz: float) -> IntArray:
         """Return which cell of a response's spectrogram holds a moment and a frequency."""

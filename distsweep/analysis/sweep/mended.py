@@ -199,6 +199,7 @@ def _record(cut: CutLadder, left: LeftOver, number: int, hole: Hole, rate_hz: fl
         high_hz=high_hz,
         samples=None if hole.kind == "click" else hole.last - hole.first,
         bridged=True,
+        recording=cut.recording_of(row),
     )
 
 

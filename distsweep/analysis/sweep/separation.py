@@ -80,7 +80,8 @@ def read_passes(
         independent_hz[index, held] = window.independent_hz * cut.scale
         if noise is not None:
             degrees[index, :, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
-            floor = np.hypot(
+            # The silence holds the lines that stood in it: the larger counts.
+            floor = np.maximum(
                 _floor(deconvolver, window, noise), _floor_of_hum(deconvolver, window, hum)
             )
             floors[index, :, held] = floor * scaling

@@ -194,7 +194,10 @@ def damage_of(left: LeftOver, cut: CutLadder, deconvolver: Deconvolver) -> list[
     """Return what happened to the recording in its sweeps; ``rung`` is the row of ``cut.rungs``."""
     places = cut.places()
     return [
-        _record(left, event, *places[event.row], deconvolver)
+        replace(
+            _record(left, event, *places[event.row], deconvolver),
+            recording=cut.recording_of(places[event.row][0]),
+        )
         for event in left.events
         if event.whose == "damage"
     ]

@@ -117,7 +117,10 @@ def _whose(
     others = [number for number in range(len(rises_db)) if number != row]
     louder = sorted((n for n in others if rises_db[n] > -0.05), key=lambda n: rises_db[n])
     if louder:
-        shares = [np.mean(near[number, strong]) for number in louder[:WITNESSES]]
+        able = [number for number in louder if _would_show(found, row, loudest, number, 0.0)]
+        if not able:
+            return "unknown"
+        shares = [np.mean(near[number, strong]) for number in able[:WITNESSES]]
         return "loudspeaker" if min(shares) >= SHARE_LOUDER else "damage"
     if not others:
         return "unknown"
@@ -127,10 +130,21 @@ def _whose(
     octave_s = math.log(2.0) * layout.rate_constant_s
     if len(strong) * float(layout.time_s[1]) > min(BRIEF_S, BRIEF_OCTAVES * octave_s):
         return "unknown"
-    foretold = db_to_power(rises_db[quieter]) * found.excess[row, loudest]
-    shows = found.shown[row, loudest]
-    would = shows & (foretold >= WOULD_SHOW * found.expected[quieter, loudest])
-    return "damage" if np.sum(foretold[would]) >= 0.5 * np.sum(foretold[shows]) else "unknown"
+    # What the loudspeaker makes above the highest order may set in at the loudest rung.
+    if np.all(layout.above[loudest][found.shown[row, loudest]]):
+        return "unknown"
+    shows = _would_show(found, row, loudest, quieter, rises_db[quieter])
+    return "damage" if shows else "unknown"
+
+
+def _would_show(found: Disturbances, row: int, moment: int, witness: int, rise_db: float) -> bool:
+    """Tell whether another pass would show an event that changes by so much, in most of its power.
+
+    ``moment`` is the event's loudest.
+    """
+    foretold = db_to_power(rise_db) * found.excess[row, moment] * found.shown[row, moment]
+    able = foretold >= WOULD_SHOW * found.expected[witness, moment]
+    return bool(np.sum(foretold[able]) >= 0.5 * np.sum(foretold))
 
 
 def _closed(flags: BoolArray) -> BoolArray:
