@@ -150,10 +150,13 @@ def _holes_of(read: Read, brief: list[Event], *, sweep: Sweep, order: int) -> di
     """Return the samples that were muted, clicked or repeated, by pass.
 
     What may be the loudspeaker's own impulse is no hole; equal or repeated samples never are.
+    Muted samples are looked for in every pass in which anything happened: in the bass a map is too
+    coarse in time to tell that it was brief.
     """
+    shown = {event.row for event in read.left.events if event.whose in ("damage", "unknown")}
     signals = [signal for rung in read.cut.rungs for signal in rung.signals]
     found: dict[int, list[Hole]] = {}
-    for row in sorted({event.row for event in brief}):
+    for row in sorted(shown):
         own = [event for event in brief if event.row == row]
         moments = [float(read.left.layout.time_s[event.loudest]) for event in own]
         clicked = [
