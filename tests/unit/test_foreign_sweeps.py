@@ -146,7 +146,7 @@ def test_what_is_no_exponential_sweep_is_named_and_refused(
         group, ["analyse", str(tmp_path / "take.wav"), "--stimulus", str(tmp_path / "played.wav")]
     )
     assert result.exit_code == 3
-    (line,) = [line for line in result.stderr.splitlines() if "played.wav" in line]
+    (line,) = [line for line in result.output.splitlines() if "played.wav" in line]
     assert words in line
     assert "Traceback" not in result.output
 

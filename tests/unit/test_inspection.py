@@ -185,7 +185,7 @@ def test_the_command(make_bench, tmp_path: Path) -> None:
     for bad in (tmp_path / "none.wav", tmp_path, tmp_path / "words.wav"):
         refused = run(bad)
         assert refused.exit_code == 3
-        assert len(refused.stderr.strip().splitlines()) == 1 and str(bad) in refused.stderr
+        assert len(refused.output.strip().splitlines()) == 1 and str(bad) in refused.output
     assert run(path, "--stimulus", tmp_path / "words.wav").exit_code == 3
     assert run().exit_code == 2
 
