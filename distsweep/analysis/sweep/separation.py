@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,10 @@ from distsweep.analysis.sweep.passes import (
 from distsweep.analysis.sweep.side_by_side import side_by_side
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray, db_to_ratio
+
+OUT_OF_STEP = 0.15
+"""Phase in radians by which the fundamental of a pass must differ from the first's, over a third of
+an octave, to be turned (chosen: its mean would be 0.1 dB too low; 2 µs at 12 kHz)."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +120,7 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
     def noise_of(places: list[int]) -> PassNoise:
         return PassNoise(passes.floors[:, places] ** 2, passes.degrees[:, places], windows)
 
+    passes = replace(passes, values=_in_step(passes.values, rungs))
     left_out, kept = [], []
     for row in range(len(rungs)):
         own = _passes_of(rungs, row)
@@ -138,6 +143,27 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
         differing=[row for row, one in enumerate(differ) if one],
         kept=kept,
     )
+
+
+def _in_step(values: ComplexArray, rungs: Sequence[CutRung]) -> ComplexArray:
+    """Return passes turned so that each arrives when the first of its rung does, if clocks wander.
+
+    A delay turns order n by n times as much as the fundamental at the same excitation frequency, as
+    both are heard at the same moment.
+    """
+    turned = values
+    for row in range(len(rungs)):
+        first, *others = _passes_of(rungs, row)
+        for other in others:
+            product = np.nan_to_num(np.conj(values[0, first]) * values[0, other])
+            smooth = np.convolve(product, np.ones(POOLED_POINTS), mode="same")
+            late = np.angle(smooth)
+            if np.sum(np.abs(late) > OUT_OF_STEP) < POOLED_POINTS:
+                continue
+            turned = turned.copy() if turned is values else turned
+            orders = np.arange(1.0, len(values) + 1.0)[:, None]
+            turned[:, other] *= np.exp(-1j * orders * late)
+    return turned
 
 
 def _weighted_mean(passes: Passes, own: list[int]) -> tuple[ComplexArray, FloatArray, FloatArray]:
