@@ -29,9 +29,10 @@ SUDDEN = 0.7
 """Share of its height that lies between the blocks right before and after it at least (chosen: what
 a loudspeaker's even products shift the zero line by rises and falls with its resonances)."""
 
-ABOVE_USUAL = 16.0
-"""A step is as many times what means of blocks usually differ by around it (chosen: bass of a sweep
-that a block does not hold a period of is not even)."""
+ABOVE_USUAL, ALONE = 16.0, 4.0
+"""A step is as many times what means of blocks usually differ by around it, and the second times as
+many in a loudest sweep, beside which none denies that the loudspeaker did it (chosen: bass of a
+sweep that a block does not hold a period of is not even)."""
 
 
 SHOWN, SAME_DRIVE_DB = 0.3, 0.05
@@ -82,8 +83,12 @@ def find_offset_steps(sweeps: Sequence[SweepBlocks], *, rate_hz: int) -> list[Of
         louder = (drives > drives[number] - SAME_DRIVE_DB) & (np.arange(len(sweeps)) != number)
         if _shown_by(heights[louder], at, float(heights[number, at])):
             continue
+        around = np.abs(heights[number, max(at - 8 * REACH, 0) : at + 8 * REACH])
+        usual = ABOVE_USUAL * float(np.median(around)) * (1.0 if np.any(louder) else ALONE)
+        if abs(heights[number, at]) < max(LEAST_OF_PEAK * peak, usual):
+            continue
         step = _step_at(
-            at, number, sweep, sweeps[beside], rest[number], heights[number], peak, rate_hz
+            at, number, sweep, sweeps[beside], rest[number], float(heights[number, at]), rate_hz
         )
         if step is not None:
             found.append(step)
@@ -102,15 +107,10 @@ def _step_at(
     sweep: SweepBlocks,
     beside: SweepBlocks,
     rest: FloatArray,
-    heights: FloatArray,
-    peak: float,
+    height: float,
     rate_hz: int,
 ) -> OffsetStep | None:
     """Return the step of what is left of a sweep's means at a place; None where it is none."""
-    around = np.abs(heights[max(at - 8 * REACH, 0) : at + 8 * REACH])
-    height = float(heights[at])
-    if abs(height) < max(LEAST_OF_PEAK * peak, ABOVE_USUAL * float(np.median(around))):
-        return None
     block = at + SHORT
     if abs(rest[block + 1] - rest[block - 1]) < SUDDEN * abs(height):
         return None

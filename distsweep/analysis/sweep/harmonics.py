@@ -21,7 +21,7 @@ from distsweep.analysis.sweep.separation import (
     fundamental_at_multiples,
     loudest_clean,
 )
-from distsweep.analysis.sweep.spoilt import LeftOver
+from distsweep.analysis.sweep.spoilt import LeftOver, clock_damage
 from distsweep.analysis.sweep.windows import HarmonicWindow
 from distsweep.results import Damage
 from distsweep.stimulus.sweep import Sweep
@@ -186,7 +186,12 @@ def measure_harmonics(cut: CutLadder, settings: TakeSettings) -> Amplitudes:
         left_out=separated.left_out,
         differing=separated.differing,
         noise=read.left.noise,
-        damage=read.damage,
+        damage=[
+            *read.damage,
+            *clock_damage(
+                separated.out_of_step, read.left, cut, deconvolver, grid / cut.scale
+            ),
+        ],
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=find_arrivals(responses, settings.band_hz),
         impulse=_impulse_response(responses, arrival, loudest),

@@ -99,7 +99,10 @@ def read_passes(
 
 @dataclass(frozen=True)
 class Averages:
-    """The means of rungs' passes: see `Amplitudes`; ``kept`` are the places of each rung's."""
+    """The means of rungs' passes: see `Amplitudes`; ``kept`` are the places of each rung's.
+
+    ``out_of_step`` tells where a pass arrived at another time than its rung's first, ``(P, F)``.
+    """
 
     orders: ComplexArray
     floors: FloatArray
@@ -109,6 +112,7 @@ class Averages:
     left_out: list[tuple[int, int]]
     differing: list[int]
     kept: list[list[int]]
+    out_of_step: BoolArray
 
 
 def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Averages:
@@ -120,7 +124,8 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
     def noise_of(places: list[int]) -> PassNoise:
         return PassNoise(passes.floors[:, places] ** 2, passes.degrees[:, places], windows)
 
-    passes = replace(passes, values=_in_step(passes.values, rungs))
+    values, apart = _in_step(passes.values, rungs)
+    passes = replace(passes, values=values)
     left_out, kept = [], []
     for row in range(len(rungs)):
         own = _passes_of(rungs, row)
@@ -130,40 +135,42 @@ def averaged(passes: Passes, rungs: Sequence[CutRung], grid: FloatArray) -> Aver
             del own[unlike]
         kept.append(own)
     means = [_weighted_mean(passes, own) for own in kept]
-    values, noises = [passes.values[:, own] for own in kept], [noise_of(own) for own in kept]
-    differ = [passes_differ(*rung) for rung in zip(values, noises, strict=True)]
+    every, noises = [passes.values[:, own] for own in kept], [noise_of(own) for own in kept]
+    differ = [passes_differ(*rung) for rung in zip(every, noises, strict=True)]
     orders, floors, degrees = (np.stack(part, axis=1) for part in zip(*means, strict=True))
     return Averages(
         orders=orders,
         floors=floors,
         degrees=degrees,
         usable=np.stack([np.any(passes.usable[:, own], axis=1) for own in kept], axis=1),
-        spread=spread_of(values, noises),
+        spread=spread_of(every, noises),
         left_out=left_out,
         differing=[row for row, one in enumerate(differ) if one],
         kept=kept,
+        out_of_step=apart,
     )
 
 
-def _in_step(values: ComplexArray, rungs: Sequence[CutRung]) -> ComplexArray:
-    """Return passes turned so that each arrives when the first of its rung does, if clocks wander.
+def _in_step(values: ComplexArray, rungs: Sequence[CutRung]) -> tuple[ComplexArray, BoolArray]:
+    """Return passes turned so that each arrives when the first of its rung does.
 
     A delay turns order n by n times as much as the fundamental at the same excitation frequency, as
-    both are heard at the same moment.
+    both are heard at the same moment. The second is where a pass was out of step, ``(P, F)``.
     """
-    turned = values
+    turned, apart = values, np.zeros(values.shape[1:], dtype=bool)
     for row in range(len(rungs)):
         first, *others = _passes_of(rungs, row)
         for other in others:
             product = np.nan_to_num(np.conj(values[0, first]) * values[0, other])
-            smooth = np.convolve(product, np.ones(POOLED_POINTS), mode="same")
-            late = np.angle(smooth)
-            if np.sum(np.abs(late) > OUT_OF_STEP) < POOLED_POINTS:
+            late = np.angle(np.convolve(product, np.ones(POOLED_POINTS), mode="same"))
+            out_of_step = np.abs(late) > OUT_OF_STEP
+            if np.sum(out_of_step) < POOLED_POINTS:
                 continue
+            apart[other] = out_of_step
             turned = turned.copy() if turned is values else turned
             orders = np.arange(1.0, len(values) + 1.0)[:, None]
             turned[:, other] *= np.exp(-1j * orders * late)
-    return turned
+    return turned, apart
 
 
 def _weighted_mean(passes: Passes, own: list[int]) -> tuple[ComplexArray, FloatArray, FloatArray]:

@@ -203,6 +203,33 @@ def damage_of(left: LeftOver, cut: CutLadder, deconvolver: Deconvolver) -> list[
     ]
 
 
+def clock_damage(
+    out_of_step: BoolArray,
+    left: LeftOver,
+    cut: CutLadder,
+    deconvolver: Deconvolver,
+    grid: FloatArray,
+) -> list[Damage]:
+    """Return which passes a wandering clock put out of step; ``grid`` is in the recorder's clock.
+
+    They are turned back, so that nothing of it is left in their mean.
+    """
+    damage = []
+    for (row, first_sample), apart in zip(cut.places(), out_of_step, strict=True):
+        if not np.any(apart):
+            continue
+        ends_hz = grid[np.flatnonzero(apart)[[0, -1]]]
+        start_s, end_s = (
+            first_sample / deconvolver.rate_hz + left.layout.moment_of(ends_hz)
+        ).tolist()
+        low_hz, high_hz = (ends_hz * cut.scale).tolist()
+        name = cut.recording_of(row)
+        damage.append(
+            Damage("clock", start_s, end_s, row, low_hz, high_hz, bridged=True, recording=name)
+        )
+    return damage
+
+
 def _record(
     left: LeftOver, event: Event, row: int, first_sample: int, deconvolver: Deconvolver
 ) -> Damage:
