@@ -77,6 +77,7 @@ class CutLadder:
     damage : what was found wrong with the recordings when they were cut; ``rung`` is the row of
         ``rungs``.
     recordings : names of the files, by their numbers; may be empty.
+    quiet_starts : which sample of its recording each silence begins with; may be empty.
     """
 
     sweep: Sweep
@@ -86,6 +87,7 @@ class CutLadder:
     step: float
     damage: list[Damage] = field(default_factory=list)
     recordings: list[str] = field(default_factory=list)
+    quiet_starts: list[int] = field(default_factory=list)
 
     def recording_of(self, row: int) -> str:
         """Return the name of the file that holds a rung; empty where names are not known."""

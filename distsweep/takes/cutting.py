@@ -86,6 +86,10 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         step=max(recording.step for recording in examined.recordings),
         damage=_damage(stimulus, mended, placements, rungs, done_to),
         recordings=[recording.path.name for recording in examined.recordings],
+        quiet_starts=[
+            one.as_given(max(0, round(placement.at(file.quiet_samples[0]))))
+            for one, file, placement in zip(mended, stimulus.files, placements, strict=True)
+        ],
     )
     return FoundLadder(cut, drift_ppm, missing, changes, placements, examined.recordings)
 

@@ -30,6 +30,14 @@ LINE_BINS, BESIDE_BINS = 3, (5, 12)
 (chosen: a Hann window's line is four bins wide, and the mains wander by one)."""
 
 
+LEAST_STRETCHES, BANDS = 5, 25
+"""Stretches of which one may be unlike the others, and edges of the bands in which they are held
+against each other (chosen: a second and a half of silence; a third of an octave each)."""
+
+WANDERS, CELLS_ALIKE = 2.0, 2.0
+"""A background wanders by as much in power (chosen: 3 dB), and so many bins are worth one that is
+independent (Hann: 1 + 2·4/9 + 2·1/36)."""
+
 SEGMENTS_ALIKE = 1.0 / 36.0
 """Correlation of the powers of two Hann-windowed stretches that overlap by half: the square of
 Σ w·w(shifted)/Σ w² = 1/6 (Welch 1967, by the formula of the window)."""
@@ -43,12 +51,15 @@ formula of the Hann window's transform (−1/4, 1/2, −1/4)."""
 class NoiseSpectrum:
     """One-sided power spectral density: mean square of full scale 1, per Hz, shape ``(B,)``.
 
-    ``segments`` is how many independent stretches of silence the average is worth.
+    ``segments`` is how many independent stretches of silence the average is worth; ``left_out``
+    are those that something else was heard in: number of the silence, first sample, and the one
+    after the last.
     """
 
     bin_hz: float
     density: FloatArray
     segments: float = np.inf
+    left_out: tuple[tuple[int, int, int], ...] = ()
 
     def degrees_around(self, bandwidth_hz: FloatArray) -> FloatArray:
         """Return the degrees of freedom that the mean density over a bandwidth has.
@@ -80,22 +91,52 @@ def noise_spectrum(
     A silence can be quieter than the noise that rounding adds to a signal: the density is
     never below that of rounding to ``step``, whose mean square is step²/12.
 
+    Stretches in which something else is heard besides are left out, as long as most are not.
+
     Returns None when the silences are shorter than one stretch.
     """
     length = int(SEGMENT_S * rate_hz) // 2 * 2
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
-    total, count = np.zeros(length // 2 + 1), 0
-    for silence in silences:
+    places, powers = [], []
+    for number, silence in enumerate(silences):
         for first in range(0, len(silence) - length + 1, length // 2):
             spectrum = np.fft.rfft(silence[first : first + length] * window)
-            total += spectrum.real**2 + spectrum.imag**2
-            count += 1
-    if not count:
+            powers.append(spectrum.real**2 + spectrum.imag**2)
+            places.append((number, first))
+    if not powers:
         return None
-    density = 2.0 * total / (count * rate_hz * np.sum(window**2))
+    unlike = _unlike_the_others(powers)
+    kept = [power for power, out in zip(powers, unlike, strict=True) if not out]
+    density = 2.0 * np.sum(kept, axis=0) / (len(kept) * rate_hz * np.sum(window**2))
     rounding = step**2 / 12.0 / (rate_hz / 2.0)
-    segments = count / (1.0 + 2.0 * SEGMENTS_ALIKE * (1.0 - 1.0 / count))
-    return NoiseSpectrum(rate_hz / length, np.maximum(density, rounding), segments)
+    segments = len(kept) / (1.0 + 2.0 * SEGMENTS_ALIKE * (1.0 - 1.0 / len(kept)))
+    left_out = _joined([place for place, out in zip(places, unlike, strict=True) if out], length)
+    return NoiseSpectrum(rate_hz / length, np.maximum(density, rounding), segments, left_out)
+
+
+def _unlike_the_others(powers: Sequence[FloatArray]) -> list[bool]:
+    """Tell which stretches are louder in a band than most; none where half of them or more are."""
+    if len(powers) < LEAST_STRETCHES:
+        return [False] * len(powers)
+    edges = np.unique(np.geomspace(8.0, len(powers[0]), BANDS).astype(np.int64))
+    bands = np.array([np.add.reduceat(power, edges[:-1]) for power in powers])
+    usual = np.median(bands, axis=0)
+    # Of the powers of as many independent bins the mean exceeds this about once in 10⁹ stretches.
+    spread = 6.0 / np.sqrt(np.diff(edges) / CELLS_ALIKE)
+    limit = WANDERS * (1.0 - spread**2 / 324.0 + spread / 3.0) ** 3
+    unlike = np.any(bands > limit * usual, axis=1) & np.all(usual > 0.0)
+    return unlike.tolist() if 2 * np.sum(unlike) < len(powers) else [False] * len(powers)
+
+
+def _joined(places: Sequence[tuple[int, int]], length: int) -> tuple[tuple[int, int, int], ...]:
+    """Return overlapping stretches as one: number of the silence, first sample, one past the last."""
+    joined: list[tuple[int, int, int]] = []
+    for number, first in places:
+        if joined and joined[-1][0] == number and joined[-1][2] >= first:
+            joined[-1] = (number, joined[-1][1], first + length)
+        else:
+            joined.append((number, first, first + length))
+    return tuple(joined)
 
 
 def describe_background(noise: NoiseSpectrum, settings: TakeSettings) -> Background:

@@ -9,6 +9,7 @@ import numpy as np
 from distsweep.analysis.cut import CutLadder
 from distsweep.analysis.noise.background import noise_spectrum
 from distsweep.analysis.noise.hum import find_hum, hum_damage
+from distsweep.analysis.noise.silence import silence_damage
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.bridging import bridge_ladder
 from distsweep.analysis.sweep.clips import mark_clips
@@ -125,6 +126,7 @@ def _read(
     passes = bridges.spoil(passes, deconvolver, responses, arrival)
     passes = with_raised_floors(passes, left, deconvolver, arrival / deconvolver.rate_hz)
     damage = hum_damage(hum, cut, rate_hz=deconvolver.rate_hz)
+    damage += silence_damage(noise, cut, rate_hz=deconvolver.rate_hz)
     return Read(bridged, responses, arrival, passes, left, damage)
 
 
