@@ -129,7 +129,7 @@ def _unlike_the_others(powers: Sequence[FloatArray]) -> list[bool]:
 
 
 def _joined(places: Sequence[tuple[int, int]], length: int) -> tuple[tuple[int, int, int], ...]:
-    """Return overlapping stretches as one: number of the silence, first sample, one past the last."""
+    """Return overlapping stretches as one: the silence, first sample, and one past the last."""
     joined: list[tuple[int, int, int]] = []
     for number, first in places:
         if joined and joined[-1][0] == number and joined[-1][2] >= first:
