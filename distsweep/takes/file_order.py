@@ -43,7 +43,7 @@ SAME_DB = 0.5
 move it by a few tenths)."""
 
 
-def refuse_repeated(recordings: Sequence[Recording]) -> None:
+def refuse_repeated(paths: Sequence[Path]) -> None:
     """Refuse a recording that is listed twice.
 
     Raises
@@ -51,7 +51,6 @@ def refuse_repeated(recordings: Sequence[Recording]) -> None:
     InputError
         One is.
     """
-    paths = [recording.path for recording in recordings]
     for number, path in enumerate(paths):
         if path in paths[:number]:
             raise InputError(f"{path}: is listed twice: list each file's own recording, in order")

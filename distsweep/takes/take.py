@@ -114,6 +114,7 @@ def find_take(entry: TakeEntry, *, searching: Searching | None = None) -> FoundT
         A file cannot be used, a recording does not hold its file of the stimulus, recordings are
         listed twice or in the wrong order, or nothing is complete.
     """
+    refuse_repeated(entry.recordings)
     stimulus = read_played(entry.stimulus)
     if isinstance(stimulus, FoundStimulus):
         return on_a_channel(
@@ -189,7 +190,6 @@ def _find_take(
         recording, told = read_run(path, search)
         recordings.append(recording)
         choices += told
-    refuse_repeated(recordings)
     choices += _other_channel(entry, entry.recordings, channel)
     if isinstance(stimulus, LadderStimulus):
         ladder = cut_ladder(stimulus, recordings)

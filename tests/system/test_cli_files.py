@@ -102,7 +102,7 @@ RECORDINGS = {
     "unknown encoding": (by_hand(kind=0x1234), "cannot be read as sound"),
     "no frames": (by_hand(announced=0.0, held=0.0), "holds no samples"),
     "announces too much": (by_hand(announced=2.0), "cut off"),
-    "wrong rate": (shaped(lambda x: x, rate_hz=44100), "44100 Hz.*48000 Hz"),
+    "wrong rate": (shaped(lambda x: x, rate_hz=44100), "markers"),
     "silent": (shaped(np.zeros_like), "silent"),
     "noise": (shaped(noise), "markers were not found"),
     "all clipped": (shaped(lambda x: np.clip(1e4 * x, -1.0, 1.0)), "clipped"),
@@ -253,9 +253,10 @@ def test_sidecar_that_cannot_be_used(case: str, bench: Bench, capfd) -> None:
     assert files_below(bench.folder) == before
 
 
-@pytest.mark.parametrize("name", ["none.json", ".", "dangling.json", "short.wav"])
+@pytest.mark.parametrize("name", ["none.json", ".", "dangling.json", "noise.wav"])
 def test_sidecar_that_is_none(name: str, bench: Bench, capfd) -> None:
     (bench.folder / "dangling.json").symlink_to("nowhere.json")
+    soundfile.write(bench.folder / "noise.wav", noise(np.zeros(5 * 48000)), 48000)
     sidecar = bench.folder / name
     outcome = run(
         capfd, "analyse", bench.folder / "short.wav", "--stimulus", sidecar, "--no-report"
