@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,12 +46,15 @@ octave, or longer)."""
 DOWN_TO = 0.1
 """An event begins and ends where its power is below this share of its largest (chosen: 10 dB)."""
 
+CHANCE_FRAMES = 5
+"""Longest event that another pass may show by chance (chosen: a click is seen in three frames)."""
+
 WOULD_SHOW = 4.0
 """How many times the expected density a noise must be to show in a single band (chosen: 6 dB, which
 single cells exceed in 2 % of cases, and an octave of them never)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Event:
     """Moments of one pass that belong together.
 
@@ -97,7 +100,20 @@ def events_of(layout: MomentMap, found: Disturbances, drives_dbfs: Sequence[floa
             loudest = first + int(np.argmax(power))
             whose = _whose(layout, found, near, drives_dbfs, row, strong, loudest)
             events.append(Event(row, first, last, strong, loudest, float(np.max(shares)), whose))
-    return events
+    return _without_chance(events)
+
+
+def _without_chance(events: list[Event]) -> list[Event]:
+    """Return events; where most brief ones are damage, those that another pass shows are chance.
+
+    A room that crackles all the time does so at the same moment of another pass now and then.
+    """
+    brief = [event for event in events if len(event.strong) <= CHANCE_FRAMES]
+    counts = [sum(event.whose == whose for event in brief) for whose in ("damage", "loudspeaker")]
+    if counts[0] <= counts[1]:
+        return events
+    chance = [event for event in brief if event.whose == "loudspeaker"]
+    return [replace(event, whose="damage") if event in chance else event for event in events]
 
 
 def _whose(
