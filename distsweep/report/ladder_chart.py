@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.flag_runs import runs_of
 from distsweep.report import look
 from distsweep.report.damage import strip as damage
 from distsweep.report.lines import Line
-from distsweep.report.reliability import beside, only, runs
+from distsweep.report.reliability import beside, only
 from distsweep.report.tags import place_tags
 from distsweep.results import Rung, Take
 from distsweep.units import BoolArray, FloatArray
@@ -165,7 +166,7 @@ def _draw_peaks(axes: Axes, frequency_hz: FloatArray, line: Line, colour: str) -
     """Mark by diamonds what surely stands out of the average: one a stretch, at its top."""
     if line.average is None or not line.average.peaks.any():
         return
-    tops = [a + int(np.argmax(line.values[a:b])) for a, b in runs(line.average.peaks)]
+    tops = [a + int(np.argmax(line.values[a:b])) for a, b in runs_of(line.average.peaks)]
     axes.plot(frequency_hz[tops], line.values[tops], linestyle="none", marker="d", markersize=4.5,
               markerfacecolor=look.PAPER, markeredgecolor=colour, markeredgewidth=0.9,
               label="_stands out", zorder=4)  # fmt: skip
@@ -173,7 +174,7 @@ def _draw_peaks(axes: Axes, frequency_hz: FloatArray, line: Line, colour: str) -
 
 def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, colour: str) -> None:
     """Mark reliable points without a neighbour, which a line would leave out, by dots."""
-    lone = [a for a, b in runs(np.isfinite(shown)) if b - a == 1]
+    lone = [a for a, b in runs_of(np.isfinite(shown)) if b - a == 1]
     if lone:
         axes.plot(frequency_hz[lone], shown[lone], linestyle="none", marker="o", markersize=2.2,
                   markerfacecolor=colour, markeredgewidth=0.0, label="_lone",
@@ -209,7 +210,7 @@ def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
         for flags, height, kind in ((line.standing.reliable, _BAR, "_bar"),
                                     (line.averaged, _AVERAGE_BAR, "_average bar"),
                                     (line.uncertain, _HAIR_BAR, "_hair bar")):  # fmt: skip
-            bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs(flags)]
+            bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs_of(flags)]
             if bars:
                 axes.broken_barh(bars, (rank - height / 2, height), facecolor=colours[rank],
                                  linewidth=0.0, label=f"{kind} {rank}")  # fmt: skip
@@ -253,7 +254,7 @@ def _remark(line: Line, *, clipped: bool) -> str:
 
 def _widest_gap_start(line: Line) -> int:
     """Index at which the widest stretch without a bar begins; 0 when there is none."""
-    gaps = runs(np.isnan(line.shown))
+    gaps = runs_of(np.isnan(line.shown))
     return max(gaps, key=lambda gap: gap[1] - gap[0])[0] if gaps else 0
 
 

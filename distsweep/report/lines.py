@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
+from distsweep.flag_runs import runs_of
 from distsweep.report.reliability import (
     NOISE_PEAK_RATIO,
     Standing,
@@ -16,7 +17,6 @@ from distsweep.report.reliability import (
     gain_change_reliable,
     harmonic_standing,
     only,
-    runs,
     thd_standing,
 )
 from distsweep.results import Rung, Smoothed, SmoothedLevel, Take
@@ -183,7 +183,7 @@ def _average(
 def _without_flanks(peaks: BoolArray, known_db: FloatArray, values: FloatArray) -> BoolArray:
     """Leave out stretches beside a reliable point that is higher: the full line shows that peak."""
     kept = peaks.copy()
-    for first, end in runs(peaks):
+    for first, end in runs_of(peaks):
         beside_db = [*known_db[max(first - 1, 0) : first], *known_db[end : end + 1]]
         if any(level >= np.max(values[first:end]) for level in beside_db):
             kept[first:end] = False
@@ -195,7 +195,7 @@ def _without_scraps(frequency_hz: FloatArray, single: Standing, average: Average
     standing = average.standing
     uncertain = standing.uncertain.copy()
     known = single.reliable | standing.reliable
-    for first, end in runs(uncertain | known):
+    for first, end in runs_of(uncertain | known):
         octaves = float(np.log2(frequency_hz[end - 1] / frequency_hz[first]))
         if octaves < _LONE_OCTAVES and not known[first:end].any():
             uncertain[first:end] = False

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from distsweep.report.reliability import runs
+from distsweep.flag_runs import runs_of
 from distsweep.units import FloatArray, percent_to_db
 from distsweep.words.wording import short_frequency, signed
 
@@ -211,7 +211,7 @@ def draw_floor(axes: Axes, frequency_hz: FloatArray, floor_db: FloatArray) -> No
     """Shade all that lies under a noise floor."""
     bottom = axes.get_ylim()[0]
     level = np.maximum(floor_db, bottom)
-    for first, end in runs(np.isfinite(floor_db)):
+    for first, end in runs_of(np.isfinite(floor_db)):
         x = frequency_hz[first:end]
         outline = np.concatenate(([bottom], level[first:end], [bottom]))
         axes.fill(np.concatenate((x[:1], x, x[-1:])), outline, color=NOISE, linewidth=0.0,

@@ -17,6 +17,7 @@ import numpy as np
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
 from distsweep.analysis.noise.interval import is_reliable
+from distsweep.flag_runs import runs_of
 from distsweep.results import SAME_DRIVE_DB, HarmonicCurve, Rung, Take
 from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
 
@@ -212,12 +213,6 @@ def loudest_rung(take: Take) -> Rung:
     return take.rungs[loudest_index(take)]
 
 
-def runs(flags: BoolArray) -> list[tuple[int, int]]:
-    """Stretches of True as pairs ``(first, one past the last)``."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
 def only(values: FloatArray, flags: BoolArray) -> FloatArray:
     """Values where flagged, NaN elsewhere."""
     return np.where(flags, values, np.nan)
@@ -262,7 +257,7 @@ def coverage(frequency_hz: FloatArray, flags: BoolArray) -> Coverage | None:
 
     The grid is taken to be even on a log scale, as ours is.
     """
-    pieces = runs(flags)
+    pieces = runs_of(flags)
     if not pieces:
         return None
     return Coverage(

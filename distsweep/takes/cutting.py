@@ -132,7 +132,7 @@ def _cut_rungs(
             place += 1
             rung = _cut_rung(stimulus, one, placement, played)
             if rung is None:
-                missing.append(_no_rung(recording, played[0]))
+                missing.append(no_rung(recording, played[0]))
                 continue
             later = played[0].start_sample - file.start_marker_sample
             last = rung.first_samples[-1] + len(rung.signals[-1])
@@ -215,7 +215,8 @@ def one_marker(recording: Recording, placement: Placement, *, drift_from: str) -
     )
 
 
-def _no_rung(recording: Recording, played: PlayedRung) -> Reason:
+def no_rung(recording: Recording, played: PlayedRung) -> Reason:
+    """Say that a rung is not complete in its recording."""
     return Reason(
         "incomplete",
         what="rung",

@@ -9,10 +9,11 @@ import numpy as np
 
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.errors import InputError
+from distsweep.flag_runs import runs_of
 from distsweep.reason import Reason
 from distsweep.stimulus.found_sweep import FoundStimulus, by_level
 from distsweep.stimulus.sidecar import PlayedRung
-from distsweep.takes.cutting import FoundLadder
+from distsweep.takes.cutting import FoundLadder, no_rung
 from distsweep.takes.placement import Placement
 from distsweep.takes.recording import Recording, read_recording
 from distsweep.takes.sound_file import open_sound
@@ -89,7 +90,7 @@ def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> Fou
     for played in by_level(stimulus):
         rung = _cut_rung(stimulus, recording, placement, played)
         if rung is None:
-            missing.append(_no_rung(recording, played[0]))
+            missing.append(no_rung(recording, played[0]))
         else:
             rungs.append(rung)
     if not any(rung.role == "rung" for rung in rungs):
@@ -171,8 +172,7 @@ def _silences(
         return
     limit = float(np.quantile(usual, 0.25)) * float(db_to_power(LOUDER_DB))
     for gap, power in zip(gaps, powers, strict=True):
-        edges = np.flatnonzero(np.diff(np.pad(power <= limit, 1).astype(int)))
-        for low, high in edges.reshape(-1, 2):
+        for low, high in runs_of(power <= limit):
             if high - low >= 2:
                 yield gap[low * block : high * block]
 
@@ -182,13 +182,3 @@ def _block_powers(samples: FloatArray, block: int) -> FloatArray:
     count = (len(samples) + 1) // block
     padded = np.pad(samples, (0, max(0, count * block - len(samples))))[: count * block]
     return np.asarray(np.mean(padded.reshape(count, block) ** 2, axis=1))
-
-
-def _no_rung(recording: Recording, played: PlayedRung) -> Reason:
-    return Reason(
-        "incomplete",
-        what="rung",
-        recording=recording.path.name,
-        drive_dbfs=played.drive_dbfs,
-        role=played.role,
-    )

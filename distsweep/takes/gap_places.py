@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.flag_runs import runs_of
 from distsweep.takes.foretold import PREDICTED_FROM, unforetold
 from distsweep.takes.gaps import Jump
 from distsweep.takes.lags import Lags
@@ -316,11 +317,10 @@ def _copy(samples: FloatArray, length: int, first: int, last: int) -> tuple[int,
         if high <= low:
             continue
         same = samples[low:high] == samples[low - size : high - size]
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]])))
-        runs = edges.reshape(-1, 2)
-        if not len(runs):
+        runs = runs_of(same)
+        if not runs:
             continue
-        start, end = low + runs[np.argmax(runs[:, 1] - runs[:, 0])]
+        start, end = (low + edge for edge in max(runs, key=lambda run: run[1] - run[0]))
         enough = end - start >= max(SAME_SHARE * size, LEAST_SAME)
         if enough and np.any(np.diff(samples[start:end])):
             return int(start), size

@@ -111,7 +111,7 @@ def place_stimulus(
     start_curve, end_curve = (
         _correlation_around(recording, marker, place) for place in (start, end)
     )
-    scale = ratio * (end - start + _shift_between(start_curve, end_curve)) / spacing
+    scale = ratio * (end - start + shift_between(start_curve, end_curve)) / spacing
     centre = len(start_curve) // 2
     fine = int(np.argmax(np.abs(start_curve))) - centre
     return Placement(
@@ -329,7 +329,7 @@ def _correlation_around(
     return np.asarray(np.fft.irfft(spectrum, length)[: 2 * half + 1])
 
 
-def _shift_between(start_curve: FloatArray, end_curve: FloatArray) -> float:
+def shift_between(start_curve: FloatArray, end_curve: FloatArray) -> float:
     """Return by how many samples the end marker's curve lies later than the start marker's.
 
     Both markers went through the same loudspeaker and room, so that their whole correlation

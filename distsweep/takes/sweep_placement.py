@@ -10,7 +10,7 @@ from distsweep.errors import InputError, NoSignalError
 from distsweep.fast_length import fast_length
 from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.stimulus.sweep import Sweep
-from distsweep.takes.placement import LARGEST_DRIFT, Placement
+from distsweep.takes.placement import LARGEST_DRIFT, Placement, shift_between
 from distsweep.takes.recorded_band import BAND_OF_RATE
 from distsweep.takes.recording import Recording
 from distsweep.units import FloatArray
@@ -209,19 +209,9 @@ def _line(
     if len(clear) == 1:
         return pattern.places[strongest] - scale * float(starts[strongest]), scale
     exact = np.array(
-        [pattern.places[row] + _shift(parts[strongest], parts[row]) for row in clear], dtype=float
+        [pattern.places[row] + shift_between(parts[strongest], parts[row]) for row in clear],
+        dtype=float,
     )
     middle = float(np.mean(starts[clear]))
     whole, at_middle = np.polyfit(starts[clear] - middle, exact, 1)
     return float(at_middle - whole * middle), float(whole)
-
-
-def _shift(one: FloatArray, other: FloatArray) -> float:
-    """Return by how many samples another response lies later than one that is like it."""
-    both = np.correlate(other, one, mode="full")
-    best = int(np.argmax(both))
-    shift = float(best - (len(one) - 1))
-    if 0 < best < len(both) - 1:
-        before, at, after = both[best - 1 : best + 2]
-        shift += 0.5 * (before - after) / (before - 2.0 * at + after)
-    return shift

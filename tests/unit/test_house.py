@@ -14,7 +14,7 @@ from test_walls import PACKAGE, SOURCES, found, tree_of
 FLOORS = (
     (
         *("errors", "units", "fast_length", "reason", "plausible", "file_locks", "toml_slips"),
-        "c_libraries",
+        *("c_libraries", "flag_runs"),
     ),
     ("whole_files", "toml_input", "rehearsal"),
     ("file_sets", "results", "stimulus"),

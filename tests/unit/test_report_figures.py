@@ -27,11 +27,11 @@ from report_samples import (
 )
 
 from distsweep import report
+from distsweep.flag_runs import runs_of
 from distsweep.report import look
 from distsweep.report.reliability import (
     gain_change_reliable,
     order_ends_hz,
-    runs,
 )
 from distsweep.report.tags import place_tags
 from distsweep.results import Take
@@ -311,4 +311,4 @@ def test_a_scrap_of_a_line_gets_no_tag() -> None:
     [([], []), ([1, 1], [(0, 2)]), ([0, 1, 0, 1, 1], [(1, 2), (3, 5)]), ([0, 0], [])],
 )
 def test_runs_of_true(flags: list[int], expected: list[tuple[int, int]]) -> None:
-    assert runs(np.array(flags, dtype=bool)) == expected
+    assert runs_of(np.array(flags, dtype=bool)) == expected

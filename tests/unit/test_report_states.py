@@ -22,11 +22,11 @@ from report_samples import (
 )
 
 from distsweep import report
+from distsweep.flag_runs import runs_of
 from distsweep.report import look
 from distsweep.report.reliability import (
     beside,
     fundamental_standing,
-    runs,
     thd_bound_db,
     thd_standing,
 )
@@ -52,7 +52,7 @@ def test_uncertain_thd_is_drawn_as_measured_but_thin_pale_and_apart(take: Take) 
         )  # nothing is smoothed
         assert reached[between].all()
         assert rung.thd_reliable[reached & ~between].all()  # it ends on the full line at most
-        assert (reached & ~between).sum() <= 2 * len(runs(between))
+        assert (reached & ~between).sum() <= 2 * len(runs_of(between))
         kinds.add((bool(between.any()), bool(rung.thd_reliable.any())))
         assert pale.get_linewidth() <= 0.6 * full.get_linewidth()
         paper, line = luminance(look.PAPER), luminance(full.get_color())

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.noise.certainty import CLEAR_DB, SEEN_DB
+from distsweep.flag_runs import runs_of
 from distsweep.results import HighOrderOnset, Rung, ToneLevels
 from distsweep.units import BoolArray, FloatArray
 
@@ -58,7 +59,7 @@ def onsets_of_ladder(
         heard = _high_orders_heard(rung)
         if louder is not None:
             heard &= _not_denied(rung, rungs[louder])
-        for first, last in _runs(heard & ~seen):
+        for first, last in runs_of(heard & ~seen):
             if last - first < LEAST_POINTS:
                 continue
             peak = first + int(np.argmax(rung.high_order_db[first:last]))
@@ -93,8 +94,3 @@ def _widened(flags: BoolArray) -> BoolArray:
     reach = 2 * LEAST_POINTS
     kernel = np.ones(2 * reach + 1)
     return np.asarray(np.convolve(flags, kernel, mode="same") > 0.5)
-
-
-def _runs(flags: BoolArray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(int), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

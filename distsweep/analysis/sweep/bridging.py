@@ -12,6 +12,7 @@ from distsweep.analysis.sweep.deconvolution import Deconvolver, Responses
 from distsweep.analysis.sweep.explained import LEAST, NOISE_TAPS, Carriers, explain
 from distsweep.analysis.sweep.separation import Passes
 from distsweep.analysis.sweep.windows import CYCLES_AFTER, CYCLES_BEFORE
+from distsweep.flag_runs import runs_of
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import BoolArray, FloatArray
 
@@ -111,13 +112,12 @@ def _reach(first: int, sweep: Sweep) -> int:
 
 def _runs(inside: BoolArray, sweep: Sweep) -> list[Hole]:
     """Return the bridged stretches; those close to each other are bridged in one."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]])))
     runs: list[Hole] = []
-    for first, last in edges.reshape(-1, 2):
+    for first, last in runs_of(inside):
         if runs and first - runs[-1][1] < _reach(first, sweep) // 4:
-            runs[-1] = (runs[-1][0], int(last))
+            runs[-1] = (runs[-1][0], last)
         else:
-            runs.append((int(first), int(last)))
+            runs.append((first, last))
     return runs
 
 

@@ -233,9 +233,3 @@ def _rising_below(level: FloatArray, seen: IntArray) -> FloatArray:
     slope = min(float(np.polyfit(octave, level[octave], 1)[0]), 0.0)
     below = np.arange(lowest)
     return np.concatenate([level[lowest] + slope * (below - lowest), level[lowest:]])
-
-
-def runs_of(flags: BoolArray) -> list[tuple[int, int]]:
-    """Return first and one-past-last index of each run of True, shape ``(T,)``."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(int), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.analysis.sweep.bridging import stretch
 from distsweep.analysis.sweep.explained import Carriers, explain
+from distsweep.flag_runs import runs_of
 from distsweep.stimulus.sweep import Sweep
 from distsweep.units import BoolArray, FloatArray, IntArray
 
@@ -138,14 +139,12 @@ def repeated_block(signal: FloatArray, first: int, last: int) -> list[Hole]:
     part = signal[start:stop]
     longest = Hole("repeated", 0, 0)
     for lag in _common_lags(part):
-        same = np.zeros(len(part) + 1, dtype=np.int8)
-        same[lag : len(part)] = part[lag:] == part[: len(part) - lag]
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], same])))
-        for begins, ends in edges.reshape(-1, 2):
+        for run in runs_of(part[lag:] == part[: len(part) - lag]):
+            begins, ends = (int(lag) + edge for edge in run)
             heard = part[begins:ends]
             moving = np.count_nonzero(np.diff(heard)) >= COPIED
             if moving and ends - begins > longest.last - longest.first:
-                longest = Hole("repeated", start + int(begins), start + int(ends), int(lag))
+                longest = Hole("repeated", start + begins, start + ends, int(lag))
     touched = longest.first < last and longest.last > first
     return [longest] if touched and longest.last - longest.first >= COPIED else []
 

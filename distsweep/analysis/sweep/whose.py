@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.analysis.sweep.disturbances import Disturbances, reaching, runs_of
+from distsweep.analysis.sweep.disturbances import Disturbances, reaching
 from distsweep.analysis.sweep.left_over import MomentMap
+from distsweep.flag_runs import runs_of
 from distsweep.units import BoolArray, IntArray, db_to_power
 
 LEAST_BANDS = 2

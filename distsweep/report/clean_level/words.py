@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from distsweep.flag_runs import runs_of
 from distsweep.report.clean_level.levels import (
     EXACT_DB,
     SAYING,
@@ -15,7 +16,6 @@ from distsweep.report.clean_level.levels import (
     limit_words,
     lowest,
 )
-from distsweep.report.reliability import runs
 from distsweep.results import SAME_DRIVE_DB, CleanLevel, Take
 from distsweep.units import BoolArray
 from distsweep.words import wording
@@ -138,7 +138,7 @@ def _where(clean: CleanLevel, flags: BoolArray) -> str:
     """Name the places: tones one by one, thirds of an octave as ranges of neighbours."""
     f = clean.frequency_hz
     parts = []
-    for first, end in runs(flags):
+    for first, end in runs_of(flags):
         if end - first == 1:
             parts.append(wording.frequency(float(f[first])))
         else:

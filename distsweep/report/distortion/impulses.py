@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from distsweep.flag_runs import runs_of
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
 from distsweep.report.distortion.thd import thd_limits
 from distsweep.report.lines import Line
-from distsweep.report.reliability import Standing, runs
+from distsweep.report.reliability import Standing
 from distsweep.results import Results, Rung, Take
 from distsweep.units import BoolArray
 from distsweep.words import wording
@@ -104,7 +105,7 @@ def _stretches(take: Take) -> list[tuple[int, int]]:
     f, merged = take.frequency_hz, list[tuple[int, int]]()
     if not take.rungs:
         return merged
-    for first, end in runs(np.any([_there(take, rung) for rung in take.rungs], axis=0)):
+    for first, end in runs_of(np.any([_there(take, rung) for rung in take.rungs], axis=0)):
         if merged and np.log2(f[first] / f[merged[-1][1] - 1]) < _ONE_OCTAVES:
             merged[-1] = (merged[-1][0], end)
         else:
