@@ -17,6 +17,8 @@ from distsweep.words import wording
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from distsweep.report.figure_data import FigureData
+
 
 @dataclass(frozen=True)
 class Cell:
@@ -78,7 +80,8 @@ class Picture:
     """A figure that is drawn when the page is written, with its caption.
 
     ``misleads`` says how a reader can go wrong with it; ``alternative`` is what a reader
-    who cannot see it is told.
+    who cannot see it is told. ``data`` returns the numbers that are drawn; None where a cursor has
+    nothing to read. ``position`` is that of the take, as it stands on the figure.
     """
 
     name: str
@@ -87,6 +90,8 @@ class Picture:
     caption: str
     misleads: str
     kind: str = "picture"
+    data: Callable[[], FigureData] | None = None
+    position: str = ""
 
 
 Block = Table | Terms | Points | Paragraph | Picture
@@ -94,9 +99,14 @@ Block = Table | Terms | Points | Paragraph | Picture
 
 @dataclass(frozen=True)
 class Section:
-    """A heading and its blocks; ``sections`` stand one level below it."""
+    """A heading and its blocks; ``sections`` stand one level below it.
+
+    A ``folded`` section shows its heading and its ``lead``, one line, until it is opened.
+    """
 
     title: str
     anchor: str
     blocks: list[Block] = field(default_factory=list)
     sections: list[Section] = field(default_factory=list)
+    folded: bool = False
+    lead: str = ""

@@ -23,6 +23,7 @@ from distsweep.units import FloatArray, percent_to_db
 from distsweep.words.wording import short_frequency, signed
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.axis import Axis
     from matplotlib.colors import Colormap
@@ -108,6 +109,21 @@ def add_axes(figure: Figure, *, left: float, bottom: float, right: float, top: f
     axes.grid(True, color=RULE, linewidth=0.7)
     axes.set_axisbelow(True)
     return axes
+
+
+def reads(axes: Axes, quantity: str) -> Axes:
+    """Say what runs across axes, one of `figure_data.X_QUANTITIES`, so that a cursor can read it.
+
+    Axes of which nothing is said have no cursor.
+    """
+    axes.set_gid(f"x.{quantity}")
+    return axes
+
+
+def belongs_to(key: str, *artists: Artist) -> None:
+    """Join artists with the curve of that key (`figure_data.Curve`): they are shown as one."""
+    for artist in artists:
+        artist.set_gid(f"curve.{key}")
 
 
 def colour_map(colours: Sequence[str]) -> Colormap:

@@ -4,8 +4,10 @@ Field names are those of the contract ("distsweep.results/2"). Inside, arrays ar
 arrays, with NaN or −inf where a number does not exist; in the file those are ``null``.
 """
 
+from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl, HarmonicAtSpl
 from distsweep.results.damage import Damage
 from distsweep.results.file import read_results, to_json, write_results
+from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import (
     Background,
     Compression,
@@ -27,6 +29,7 @@ from distsweep.results.limits import (
     LimiterNumbers,
     Thermal,
 )
+from distsweep.results.provenance import Provenance, SourceFile
 from distsweep.results.record import RecordedReason
 from distsweep.results.resonance import (
     AtPosition,
@@ -52,12 +55,15 @@ from distsweep.results.take import (
 )
 
 __all__ = [
+    "BAND",
+    "EACH_FREQUENCY",
     "SAME_DRIVE_DB",
     "SAME_TONE",
     "SCHEMA",
     "TURNED_DOWN",
     "Agreement",
     "AtPosition",
+    "AtSpl",
     "Background",
     "BurstTrace",
     "CleanLevel",
@@ -68,12 +74,15 @@ __all__ = [
     "DecayMap",
     "Device",
     "GrowthPoint",
+    "HarmonicAtSpl",
     "HarmonicCurve",
     "HighOrderOnset",
+    "ImpulseResponse",
     "Limiter",
     "LimiterAgreement",
     "LimiterNumbers",
     "PossibleCause",
+    "Provenance",
     "RecordedCalibration",
     "RecordedReason",
     "Resonance",
@@ -82,6 +91,7 @@ __all__ = [
     "SeenIn",
     "Smoothed",
     "SmoothedLevel",
+    "SourceFile",
     "SpikeSeen",
     "Staircase",
     "Take",

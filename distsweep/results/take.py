@@ -7,9 +7,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from distsweep.results.at_spl import AtSpl
 from distsweep.results.damage import Damage
+from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung, ThdAdvice
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
+from distsweep.results.provenance import Provenance
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
 from distsweep.results.session import Conditions, Device, RecordedCalibration
@@ -74,6 +77,7 @@ class Take(Record):
     ``calibration`` is the one this take was made with. ``partial`` says that the capture ended
     before the stimulus did. ``thd_advice`` has an entry for each rung whose THD noise hides.
     ``damage`` is what happened to the recording and was not the loudspeaker's doing.
+    ``at_spl`` holds THD and harmonics at the levels that the session asks for.
     """
 
     position: str
@@ -99,6 +103,8 @@ class Take(Record):
     partial: bool = False
     thd_advice: list[ThdAdvice] = field(default_factory=list)
     damage: list[Damage] = field(default_factory=list)
+    at_spl: list[AtSpl] = field(default_factory=list)
+    impulse: ImpulseResponse | None = None
 
     def thd_at(self, frequency_hz: float, *, drive_dbfs: float) -> Thd:
         """Return THD at a frequency, for one of the drives that were played.
@@ -144,6 +150,7 @@ class Results(Record):
     agreement: list[Agreement] = field(default_factory=list)
     resonance_notes: list[str] = field(default_factory=list)
     limiter_agreement: list[LimiterAgreement] = field(default_factory=list)
+    provenance: Provenance | None = None
 
     def take(self, position: str = "axis", *, kind: str | None = None) -> Take:
         """Return the first take at a position; a partial one only where none is complete.

@@ -1,0 +1,1 @@
+"""The report on impulse and step response; the page lists ``section.py``."""

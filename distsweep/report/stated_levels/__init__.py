@@ -1,0 +1,1 @@
+"""The report on THD at stated levels; the page lists ``section.py``."""

@@ -1,0 +1,1 @@
+"""The verdict: what a reader wants to know first, on one screen."""
