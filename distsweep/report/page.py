@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 
 from distsweep.errors import InputError
 from distsweep.report.content import Picture, Section
+from distsweep.report.figure_files import write_figure
 from distsweep.report.sections import all_sections
-from distsweep.report.svg import figure_svg, inline_svg
+from distsweep.report.svg import colour_rules
 from distsweep.results import Results
 from distsweep.whole_files import whole_folder
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 PAGE = "report.html"
 FIGURES = "figures"
-_PNG_DPI = 100  # 860 pixels wide: legible in a forum post, some 100 kB
 
 
 def write_report(results: Results, folder: Path, *, workers: int = 1) -> Path:
@@ -61,6 +61,7 @@ def write_report(results: Results, folder: Path, *, workers: int = 1) -> Path:
 def render_page(title: str, sections: list[Section], inline: dict[str, Markup]) -> str:
     """HTML of the page; ``inline`` holds the SVG of each picture by its name."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
 
     environment = Environment(
         loader=PackageLoader("distsweep", "report"),
@@ -70,7 +71,8 @@ def render_page(title: str, sections: list[Section], inline: dict[str, Markup]) 
         lstrip_blocks=True,
     )
     template = environment.get_template("page.html")
-    return template.render(title=title, sections=sections, inline=inline)
+    colours = Markup(colour_rules(inline.values(), theme="light"))
+    return template.render(title=title, sections=sections, inline=inline, colours=colours)
 
 
 def device_name(results: Results) -> str:
@@ -84,23 +86,14 @@ def _write_figures(sections: list[Section], folder: Path, *, workers: int) -> di
 
     folder.mkdir()
     pictures = list(_pictures(sections))
-    write = partial(_write_figure, folder=folder)
+    write = partial(write_figure, folder=folder)
     if workers > 1 and len(pictures) > 1:
         with ProcessPoolExecutor(max_workers=workers) as pool:
-            elements = list(pool.map(write, pictures))
+            drawings = list(pool.map(write, pictures))
     else:
-        elements = [write(picture) for picture in pictures]
-    # Markup: they are our own drawings, their text as shapes.
-    return {p.name: Markup(e) for p, e in zip(pictures, elements, strict=True)}
-
-
-def _write_figure(picture: Picture, *, folder: Path) -> str:
-    """Draw a picture into files; return the SVG element for the page."""
-    figure = picture.draw()
-    document = figure_svg(figure)
-    (folder / f"{picture.name}.svg").write_bytes(document.encode("utf-8"))
-    figure.savefig(folder / f"{picture.name}.png", dpi=_PNG_DPI, metadata={"Software": None})
-    return inline_svg(document, name=picture.name, alternative=picture.alternative)
+        drawings = [write(picture) for picture in pictures]
+    # Markup: they are our own drawings, whose text is escaped.
+    return {p.name: Markup(d.svg) for p, d in zip(pictures, drawings, strict=True)}
 
 
 def _pictures(sections: list[Section]) -> Iterator[Picture]:
