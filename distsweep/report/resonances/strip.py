@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ORDERS = (2, 3, 4, 5)
-_COLOURS = {2: look.EVEN, 3: look.ODD, 4: look.EVEN, 5: look.ODD}
 _DASHES: dict[int, Any] = {2: "-", 3: "-", 4: (0, (4, 1.6)), 5: (0, (4, 1.6))}
 _REACH_OCTAVES = 0.75
 _BESIDE_OCTAVES = 0.4
@@ -107,12 +106,16 @@ def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) 
 
 def _key(figure: Figure) -> None:
     handles = [
-        look.key_line(f"H{n}", _COLOURS[n], linestyle=_DASHES[n], linewidth=1.5) for n in ORDERS
+        look.key_line(f"H{n}", _colour(n), linestyle=_DASHES[n], linewidth=1.5) for n in ORDERS
     ]
     handles.append(look.key_line("fundamental", look.INK, linewidth=1.5))
     figure.legend(handles=handles, loc="upper right", ncols=5, frameon=False, fontsize=8.5,
                   bbox_to_anchor=(0.985, 1 - 0.08 / _HEIGHT_IN), borderaxespad=0.0,
                   handlelength=2.4, columnspacing=1.4)  # fmt: skip
+
+
+def _colour(order: int) -> str:
+    return look.EVEN if order % 2 == 0 else look.ODD
 
 
 def _title(axes: Axes, text: str) -> None:
@@ -169,9 +172,9 @@ def _orders(
             ends_db = (harmonic.low_db, harmonic.high_db)
             low, high = (level + end_db - harmonic.level_db for end_db in ends_db)
             axes.fill_between(frequency_hz, low, high, where=np.isfinite(low + high), linewidth=0.0,
-                              color=_COLOURS[order], alpha=look.BAND_SHARE, label="_interval",
+                              color=_colour(order), alpha=look.BAND_SHARE, label="_interval",
                               zorder=2.2)  # fmt: skip
-        axes.plot(frequency_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
+        axes.plot(frequency_hz, level, color=_colour(order), linestyle=_DASHES[order],
                   linewidth=1.4, label=f"H{order}", zorder=3)  # fmt: skip
         drawn.append(level)
     _fit_levels(axes, drawn)
