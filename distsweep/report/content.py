@@ -94,7 +94,24 @@ class Picture:
     position: str = ""
 
 
-Block = Table | Terms | Points | Paragraph | Picture
+@dataclass(frozen=True)
+class Findings:
+    """Sentences of the verdict, each with the anchor of its evidence on the page, without ``#``."""
+
+    pairs: list[tuple[str, str]]
+    kind: str = "findings"
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Blocks behind one line, which opens them."""
+
+    title: str
+    blocks: list[Block]
+    kind: str = "fold"
+
+
+Block = Table | Terms | Points | Paragraph | Picture | Findings | Fold
 
 
 @dataclass(frozen=True)
