@@ -6,7 +6,7 @@ that returns one of them, added to the list in `distsweep.report.sections`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -127,3 +127,18 @@ class Section:
     sections: list[Section] = field(default_factory=list)
     folded: bool = False
     lead: str = ""
+
+
+def pictures(sections: Sequence[Section]) -> Iterator[Picture]:
+    """Every picture of sections, of those inside them, and of what is folded."""
+    for section in sections:
+        yield from _pictures_among(section.blocks)
+        yield from pictures(section.sections)
+
+
+def _pictures_among(blocks: Sequence[Block]) -> Iterator[Picture]:
+    for block in blocks:
+        if isinstance(block, Picture):
+            yield block
+        elif isinstance(block, Fold):
+            yield from _pictures_among(block.blocks)

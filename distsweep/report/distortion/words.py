@@ -51,6 +51,13 @@ def middle_band(_results: Results, take: Take) -> str:
     return f"At that level, the highest reliable THD from {band} was {worst}{known}."
 
 
+def headline(take: Take) -> str:
+    """Highest reliable THD of the loudest rung in `MIDDLE_BAND_HZ`, for a line on a take."""
+    worst = _worst(take, reliability.loudest_rung(take), *MIDDLE_BAND_HZ)
+    band = wording.frequency_range(*MIDDLE_BAND_HZ)
+    return f"reliable THD from {band} up to {worst}" if worst else f"no THD reliable from {band}"
+
+
 def bass(_results: Results, take: Take) -> str | None:
     """Highest reliable THD of the loudest rung below `MIDDLE_BAND_HZ`."""
     low = float(take.frequency_hz[0])

@@ -48,8 +48,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-input-output",
         partial(plot_input_output, take),
         "Output against drive with the fitted static curve.",
-        "Output against drive, re the gain at the reference rung or the lowest level. A line is"
-        " the soft-knee curve that fits best, where one is known; dashed is output that follows"
+        "Output against drive, with the soft-knee curve that fits best; dashed: output that follows"
         " drive.",
         (
             "Levels are those of bursts that had settled: music's short peaks pass a limiter before"

@@ -40,10 +40,7 @@ def picture(results: Results, one: Resonance, name: str) -> Picture:
         partial(plot_resonance, results, one),
         f"Evidence for a resonance at {wording.whole_hertz(one.frequency_hz)}; the sentences below "
         "say the same.",
-        "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
-        "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
-        "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
-        "each position.",
+        f"What shows of {wording.whole_hertz(one.frequency_hz)} in harmonics, response and decay.",
         "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
         "compare the positions. Two peaks can line up by chance.",
     )
