@@ -130,15 +130,20 @@ class Section:
 
 
 def pictures(sections: Sequence[Section]) -> Iterator[Picture]:
-    """Every picture of sections, of those inside them, and of what is folded."""
+    """Every picture of sections, folded ones among them, in their order."""
+    return (block for block in every_block(sections) if isinstance(block, Picture))
+
+
+def every_block(sections: Sequence[Section]) -> Iterator[Block]:
+    """Every block of sections and of those inside them; of a fold, what is folded."""
     for section in sections:
-        yield from _pictures_among(section.blocks)
-        yield from pictures(section.sections)
+        yield from _unfolded(section.blocks)
+        yield from every_block(section.sections)
 
 
-def _pictures_among(blocks: Sequence[Block]) -> Iterator[Picture]:
+def _unfolded(blocks: Sequence[Block]) -> Iterator[Block]:
     for block in blocks:
-        if isinstance(block, Picture):
+        if isinstance(block, Fold):
+            yield from _unfolded(block.blocks)
+        else:
             yield block
-        elif isinstance(block, Fold):
-            yield from _pictures_among(block.blocks)

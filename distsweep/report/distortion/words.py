@@ -55,7 +55,8 @@ def headline(take: Take) -> str:
     """Highest reliable THD of the loudest rung in `MIDDLE_BAND_HZ`, for a line on a take."""
     worst = _worst(take, reliability.loudest_rung(take), *MIDDLE_BAND_HZ)
     band = wording.frequency_range(*MIDDLE_BAND_HZ)
-    return f"reliable THD from {band} up to {worst}" if worst else f"no THD reliable from {band}"
+    percent = worst.partition(" (")[0] if worst else ""
+    return f"THD from {band} up to {percent}" if worst else f"no reliable THD from {band}"
 
 
 def bass(_results: Results, take: Take) -> str | None:
