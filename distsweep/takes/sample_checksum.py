@@ -40,7 +40,7 @@ class RunningChecksum:
     def add(self, samples: FloatArray) -> None:
         """Add a block, shape ``(samples, channels)``, full scale 1."""
         if self.hash is not None:
-            self.hash.update(np.ascontiguousarray(samples, dtype="<f8"))
+            self.hash.update(np.ascontiguousarray(samples, dtype="<f8").data)
 
     def keep(self) -> None:
         """Remember the checksum: every sample was added."""

@@ -21,7 +21,8 @@ def provenance(results: Results) -> Section | None:
     if made is None:
         return None
     blocks: list[Block] = [Terms(_facts(made))]
-    if takes := made.settings.get("takes"):
+    takes = made.settings.get("takes")
+    if isinstance(takes, list) and all(isinstance(take, dict) for take in takes):
         blocks.append(_take_table(takes))
     blocks.append(_checksum_table("Recordings", made.recordings))
     blocks.append(_checksum_table("Stimuli", made.stimuli))
@@ -68,7 +69,7 @@ def _take_table(takes: list[dict[str, Any]]) -> Table:
         [
             Cell(str(take.get("position", ""))),
             Cell(str(take.get("stimulus", ""))),
-            Cell(", ".join(map(str, take.get("recordings", [])))),
+            Cell(", ".join(map(str, take.get("recordings") or []))),
             _given(take.get("channel"), "not named"),
             _given(take.get("number"), "not named"),
             _given(take.get("order"), "—"),
