@@ -18,6 +18,7 @@ from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
+from distsweep.report.provenance.section import provenance
 from distsweep.report.reading import reading
 from distsweep.report.resonances.section import resonances
 from distsweep.report.summary import lead, take_head
@@ -95,4 +96,6 @@ _OF_A_TAKE: list[TakeSection] = [
 _BETWEEN: list[WholeSection] = [agreement, resonances]
 """Between the takes that are open and those that are folded."""
 
-_LAST: list[WholeSection] = [facts.warnings, facts.conditions, definitions, facts.cautions]
+_LAST: list[WholeSection] = [
+    facts.warnings, facts.conditions, definitions, facts.cautions, provenance,
+]  # fmt: skip
