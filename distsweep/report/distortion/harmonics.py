@@ -15,7 +15,7 @@ from distsweep.report.distortion.thd import thd_limits
 from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, harmonic_line, thd_line
 from distsweep.report.reliability import loudest_index, only
-from distsweep.report.rung_curves import line_curve
+from distsweep.report.rung_curves import line_curve, with_averages
 from distsweep.results import SAME_DRIVE_DB, Rung, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -49,12 +49,14 @@ def picture(take: Take, name: str) -> Picture:
 
 def data(take: Take, rung: Rung) -> FigureData:
     """Each harmonic of a rung, as drawn."""
+    lines = _lines(take, rung)
+    quantity = with_averages("Harmonic level, dB re fundamental", lines)
     curves = [
         line_curve(
             take, rung, line, key=f"h{order}", name=f"H{order}", colour=_colour(order),
-            quantity="Harmonic level, dB re fundamental", re_fundamental=True,
+            quantity=quantity, re_fundamental=True,
         )
-        for order, line in zip(rung.harmonics, _lines(take, rung), strict=True)
+        for order, line in zip(rung.harmonics, lines, strict=True)
     ]  # fmt: skip
     return FigureData("frequency", curves)
 

@@ -40,19 +40,27 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
 
 
 def data(take: Take) -> FigureData:
-    """How far each frequency has fallen at some times after the direct sound; no lines of it."""
+    """How far each frequency has fallen at some times after the direct sound; no lines of it.
+
+    What has fallen below the map's floor is at most that.
+    """
     decay = take.decay_map
     if decay is None:
         return FigureData("frequency", [])
+    nowhere = np.full(len(decay.frequency_hz), np.nan)
+    curves = []
     places = [int(np.argmin(np.abs(decay.time_s - time_s))) for time_s in _TIMES_S]
-    curves = [
-        Curve(
-            f"time-{place}", f"{_milliseconds(decay.time_s[place])} after the direct sound",
-            "Decay, dB re the highest level of that frequency", decay.frequency_hz,
-            np.array([row[place] for row in decay.level_db]), drive_dbfs=decay.drive_dbfs,
-        )
-        for place in dict.fromkeys(places)
-    ]  # fmt: skip
+    for place in dict.fromkeys(places):
+        level_db = np.array([row[place] for row in decay.level_db])
+        gone = level_db <= decay.floor_db
+        curves.append(
+            Curve(
+                f"time-{place}", f"{_milliseconds(decay.time_s[place])} after the direct sound",
+                "Decay, dB re the highest level of that frequency", decay.frequency_hz,
+                np.where(gone, np.nan, level_db), np.where(gone, -np.inf, nowhere),
+                np.where(gone, decay.floor_db, nowhere), drive_dbfs=decay.drive_dbfs,
+            )
+        )  # fmt: skip
     return FigureData("frequency", curves)
 
 
