@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
+    from distsweep.report.report_figure import ReportFigure, TagText
+
 INK = "#2b2622"
 QUIET_INK = "#6e655c"
 PAPER = "#fffdf9"
@@ -69,9 +71,12 @@ _STYLE: dict[Any, Any] = {
     "ytick.labelcolor": INK,
     "ytick.labelsize": 8.5,
 }
+_TITLE: dict[str, Any] = {"fontsize": 11.5, "weight": "bold"}
+_SUBTITLE: dict[str, Any] = {"fontsize": 8.5, "color": QUIET_INK}
 _TICKS_PER_DECADE = (1, 2, 5)
 WIDTH_IN = 8.6
 LEFT_IN, RIGHT_IN = 0.98, 7.68  # edges of axes that have the figure's width to themselves
+HEAD_IN = 0.54  # height of title and subtitle
 HAIR_LINE = 0.6  # points: the thinnest that a screen and a printer still draw evenly
 BAND_SHARE = 0.22  # opacity of an interval's band; chosen by eye
 _PALE = 0.5  # share of paper in a pale shade; chosen by eye, on a screen and in greyscale
@@ -235,16 +240,51 @@ def draw_floor(axes: Axes, frequency_hz: FloatArray, floor_db: FloatArray) -> No
 
 
 def heading(figure: Figure, title: str, subtitle: str) -> None:
-    """Write what the figure shows, top left: a title, and a line on how to read it."""
+    """Write what the figure shows, top left: a title, and a line on how to read it.
+
+    The page says both itself, and shows the figure from below them.
+    """
     width, height = figure.get_size_inches()
-    figure.text(0.12 / width, 1 - 0.14 / height, title, va="top", fontsize=11.5, weight="bold")
-    figure.text(0.12 / width, 1 - 0.40 / height, subtitle, va="top", fontsize=8.5, color=QUIET_INK)
+    for text, down_in, style in (
+        (title, 0.14, _TITLE),
+        (subtitle, 0.40, _SUBTITLE),
+    ):
+        figure.text(0.12 / width, 1 - down_in / height, text, va="top", gid="heading", **style)
+    whole = report_figure(figure)
+    whole.title, whole.subtitle, whole.head_in = title, subtitle, HEAD_IN
+
+
+def report_figure(figure: Figure) -> ReportFigure:
+    """Return a figure as the class that all of the report's are."""
+    from distsweep.report.report_figure import ReportFigure
+
+    assert isinstance(figure, ReportFigure)  # new_figure made it
+    return figure
+
+
+def css_fonts(font: str) -> str:
+    """Return a CSS list of families: the font, and what is about as wide where it is missing."""
+    return f"'{font}', 'DejaVu Sans', Verdana, sans-serif"
 
 
 def say(axes: Axes, text: str, **style: Any) -> None:
     """Write in the middle of an empty field why it is empty."""
     axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center",
               color=QUIET_INK, **style)  # fmt: skip
+
+
+def tag(axes: Axes, x: float, y: float, text: str, **style: Any) -> TagText:
+    """Write on a line, with a rim of paper around the letters."""
+    from matplotlib.patheffects import withStroke
+
+    from distsweep.report.report_figure import TagText
+
+    rim = [withStroke(linewidth=TagText.rim_points, foreground=PAPER)]
+    written = TagText(x, y, text, ha="center", va="center", fontsize=8.0, zorder=5, clip_on=False,
+                      transform=axes.transData, path_effects=rim, **style)  # fmt: skip
+    written.rim_colour = PAPER
+    axes.add_artist(written)
+    return written
 
 
 def key_line(label: str, colour: str, **style: Any) -> Line2D:

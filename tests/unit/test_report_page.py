@@ -21,7 +21,6 @@ from report_samples import (
 from distsweep import report
 from distsweep.errors import InputError
 from distsweep.report import write_report
-from distsweep.report.svg import figure_svg, short_path
 from distsweep.results import (
     Background,
     RecordedCalibration,
@@ -345,46 +344,8 @@ def test_a_failure_leaves_the_former_report(
     def fail(*_args: object, **_keywords: object) -> str:
         raise RuntimeError("drawing failed")
 
-    monkeypatch.setattr("distsweep.report.page.figure_svg", fail)
+    monkeypatch.setattr("distsweep.report.page.write_figure", fail)
     with pytest.raises(RuntimeError, match="drawing failed"):
         write_report(sample_results(tiny(), name="Other"), folder)
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["report"]
-
-
-def test_shortened_svg_draws_the_same_line() -> None:
-    """Follow a path's steps back to places, and compare with the data in figure coordinates."""
-    take = sample_take(levels_dbfs=(-10.0,), noise_db=-40.0)
-    figure = report.plot_fundamental(take)
-    axes = figure.axes[0]
-    line = next(item for item in axes.get_lines() if str(item.get_label()).endswith("dBFS"))
-    line.get_path().should_simplify = False
-    points = axes.transData.transform(np.column_stack([take.frequency_hz, line.get_ydata()]))
-    height = figure.get_figheight() * 72.0
-    expected = points * 72.0 / figure.dpi
-    paths = re.findall(r' d="(M[^"]*)"', figure_svg(figure))
-    steps = max((p for p in paths if re.fullmatch(r"M[-.\d ]+l[-.\d ]+", p)), key=len)
-    numbers = [float(n) for n in re.findall(r"-?\d*\.?\d+", steps)]
-    places = np.cumsum(np.reshape(numbers, (-1, 2)), axis=0)
-    places[:, 1] = height - places[:, 1]
-    # Simplifying may drop points on a straight line, so each place is held against the curve.
-    curve = np.interp(places[:, 0], expected[:, 0], expected[:, 1])
-    assert len(places) > 100
-    np.testing.assert_allclose(places[:, 1], curve, atol=0.15)  # a fifth of a hair line
-    assert places[-1, 0] == pytest.approx(expected[-1, 0], abs=0.01)
-
-
-@pytest.mark.parametrize(
-    ("path", "shorter"),
-    [
-        ("M 0 422.64 \nL 619.2 422.64 \nL 619.2 0 \nz\n", "M0 422.64l619.2 0 0-422.64z"),
-        # Thirds and sixths of a hundredth: each step ends on the rounded place.
-        ("M 0 0 \nL 0.003 0.004 \nL 0.006 0.008 \nL 0.009 0.012 \n", "M0 0l0 0 0.01 0.01 0 0"),
-        ("M 1 1 \nQ 2 1 2 2 \nC 2 3 1.5 3 1 2.25 \n", "M1 1q1 0 1 1c0 1-0.5 1-1 0.25"),
-        # A second part begins where it says, whatever the first one closed.
-        ("M 5 5 \nL 6 5 \nz\nM 7 7 \nL 6 7 \n", "M5 5l1 0zM7 7l-1 0"),
-    ],
-    ids=["lines", "rounding", "curves", "two parts"],
-)
-def test_a_path_becomes_steps_between_the_same_places(path: str, shorter: str) -> None:
-    assert short_path(path) == shorter
