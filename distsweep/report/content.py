@@ -68,6 +68,14 @@ class Points:
 
 
 @dataclass(frozen=True)
+class Linked:
+    """A list of sentences in order of weight, each with the anchor of its evidence."""
+
+    items: list[tuple[str, str]]
+    kind: str = "linked"
+
+
+@dataclass(frozen=True)
 class Paragraph:
     """Running text."""
 
@@ -94,7 +102,7 @@ class Picture:
     position: str = ""
 
 
-Block = Table | Terms | Points | Paragraph | Picture
+Block = Table | Terms | Points | Linked | Paragraph | Picture
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
 from distsweep.report.resonances.section import resonances
 from distsweep.report.summary import summary_sentences
+from distsweep.report.verdict.section import verdict
 from distsweep.results import Results, Take
 
 TakeSection = Callable[[Results, Take, str], Section | None]
@@ -64,7 +65,7 @@ def _kind(results: Results, take: Take) -> str:
     return f"{kind}, partial" if take.partial else kind
 
 
-_FIRST: list[WholeSection] = [summary, facts.warnings, facts.conditions, resonances]
+_FIRST: list[WholeSection] = [verdict, summary, facts.warnings, facts.conditions, resonances]
 _OF_A_TAKE: list[TakeSection] = [
     facts.levels, damage, distortion, output, compression, staircase, background,
 ]  # fmt: skip
