@@ -68,6 +68,14 @@ class Points:
 
 
 @dataclass(frozen=True)
+class Linked:
+    """A list of sentences in order of weight, each with the anchor of its evidence."""
+
+    items: list[tuple[str, str]]
+    kind: str = "linked"
+
+
+@dataclass(frozen=True)
 class Paragraph:
     """Running text."""
 
@@ -95,14 +103,6 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Findings:
-    """Sentences of the verdict, each with the anchor of its evidence on the page, without ``#``."""
-
-    pairs: list[tuple[str, str]]
-    kind: str = "findings"
-
-
-@dataclass(frozen=True)
 class Fold:
     """Blocks behind one line, which opens them."""
 
@@ -111,7 +111,7 @@ class Fold:
     kind: str = "fold"
 
 
-Block = Table | Terms | Points | Paragraph | Picture | Findings | Fold
+Block = Table | Terms | Points | Linked | Paragraph | Picture | Fold
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from distsweep.report.provenance.section import provenance
 from distsweep.report.reading import reading
 from distsweep.report.resonances.section import resonances
 from distsweep.report.summary import lead, take_head
+from distsweep.report.verdict.section import verdict
 from distsweep.results import Results, Take
 
 TakeSection = Callable[[Results, Take, str], Section | None]
@@ -89,7 +90,7 @@ def _kind(results: Results, take: Take) -> str:
 AXIS = "axis"
 """The position that levels are quoted at (contract)."""
 
-_FIRST: list[WholeSection] = [no_takes]
+_FIRST: list[WholeSection] = [verdict, no_takes]
 _OF_A_TAKE: list[TakeSection] = [
     damage, distortion, output, compression, staircase, background, facts.levels,
 ]  # fmt: skip
