@@ -67,7 +67,7 @@ def order_curves(take: Take, resonance: Resonance, *, heard: bool) -> list[Curve
         low, high = np.zeros(0), np.zeros(0)
         if harmonic.high_db.size:
             ends_db = (harmonic.low_db, harmonic.high_db)
-            low, high = (level + (end_db - harmonic.level_db)[near] for end_db in ends_db)
+            low, high = (level + end_db[near] - harmonic.level_db[near] for end_db in ends_db)
             bounded = np.isfinite(low + high)
             low, high = (np.where(bounded, end, np.nan) for end in (low, high))
         curves.append(
