@@ -72,7 +72,7 @@ class Drawn:
 
 
 _USUAL = Drawn(_OURS, DEFAULT_STYLE)
-_NOW: ContextVar[Drawn] = ContextVar("drawn", default=_USUAL)  # noqa: B039 (Drawn is frozen)
+_NOW: ContextVar[Drawn] = ContextVar("drawn", default=_USUAL)
 
 
 def now() -> Drawn:

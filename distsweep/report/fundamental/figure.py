@@ -10,7 +10,9 @@ import numpy as np
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, fundamental_line
+from distsweep.report.rung_curves import rung_curves
 from distsweep.results import Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -28,16 +30,20 @@ def picture(take: Take, name: str) -> Picture:
         partial(plot_fundamental, take),
         "Level of the fundamental against excitation frequency, "
         f"{ladder_chart.lines_caption(take)}.",
-        f"Level of the fundamental at each level, in {wording.level_unit(take)}"
-        + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
-        + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
-        f"its peaks are hum. {ladder_chart.states_caption(_lines(take))}"
-        + _clipped_note(take)
-        + damage.caption(take),
+        f"Level of the fundamental at each drive, in {wording.level_unit(take)}"
+        + ("" if wording.level_unit(take) == "dB SPL" else " (uncalibrated)")
+        + f"; shaded: the highest noise floor.{_clipped_note(take)}{damage.caption(take)}",
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together towards high drives mean compression, which the gain "
-        "change shows better.",
+        "change shows better. Peaks of the noise floor are hum.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """The fundamental of each rung, as drawn."""
+    return FigureData("frequency", rung_curves(take, _lines(take), wording.level_axis(take)))
 
 
 def _lines(take: Take) -> list[Line]:
