@@ -31,10 +31,10 @@ TEXT_POINTS = 13.0
 SPAN_DB = 50.0
 """Levels farther below the loudest are cut off (chosen: bass that weak is no part of a verdict)."""
 
-_ROOM_DB = 6.0
+_ROOM_DB = 9.0
 """Height of a row of labels above the loudest level (chosen by eye for `TEXT_POINTS`)."""
 
-_LABEL_OCTAVES = 1.2
+_LABEL_OCTAVES = 1.6
 """Width of a resonance's label: two nearer than this stand in two rows (measured by eye)."""
 
 _TAGS = {"thermal": "heat", "limiting": "held back"}
