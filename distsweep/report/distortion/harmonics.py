@@ -37,8 +37,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-harmonics",
         partial(plot_harmonics, take),
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
-        f"Each harmonic at {wording.rung_name(rung)}, re the fundamental; shaded: noise alone."
-        f"{damage.caption(take, loudest_index(take))}",
+        f"Re the fundamental; shaded: noise alone.{damage.caption(take, loudest_index(take))}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",

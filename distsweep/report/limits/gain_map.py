@@ -136,7 +136,7 @@ def _picture(take: Take, name: str) -> Picture:
         f"{name}-gain-map",
         partial(plot_gain_map, take),
         "Map of gain change over frequency and drive.",
-        "Gain change re the quietest reliable level, over frequency and drive.",
+        "Re the quietest reliable level.",
         "A limiter of the whole band begins at one height; one of the woofer alone leaves the right"
         " side pale. White is no compression, no value, or one that noise leaves unknown by more"
         " than 0.5 dB: look at the gain change above. Between two drives the map is interpolated.",

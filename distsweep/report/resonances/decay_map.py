@@ -29,8 +29,7 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
         name,
         partial(plot_decay_map, take, marks_hz),
         f"Decay of the impulse response at “{take.position}” over frequency.",
-        f"Decay of the fundamental's impulse response at “{take.position}”."
-        f"{' Triangles: the resonances above.' if marks_hz else ''}",
+        "Triangles: the resonances above." if marks_hz else "",
         "Such maps can be made to show anything: a narrower band-pass rings longer by "
         "itself, a lower floor shows more of the room. What lies under the thin line is the "
         "band-pass; what comes after the dashed line holds the room.",
