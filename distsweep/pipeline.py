@@ -42,6 +42,7 @@ from distsweep.results import (
 from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.takes.doubts import session_warnings
 from distsweep.takes.marker_search import Searching
+from distsweep.takes.provenance import provenance_of
 from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
 from distsweep.takes.take import each_run, find_take, take_settings, take_warnings
 
@@ -103,6 +104,7 @@ def analyse(
         agreement=agreement,
         limiter_agreement=limiter_agreement,
         resonance_notes=resonance_notes(resonances),
+        provenance=provenance_of(session),
     )
 
 

@@ -11,6 +11,7 @@ import click
 
 from distsweep.cli import _printing as printing
 from distsweep.errors import DistsweepError
+from distsweep.version import VERSION
 
 COMMANDS = {
     "stimulus": "Write a stimulus and its sidecar from a recipe.",
@@ -59,7 +60,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="distsweep")
+@click.version_option(VERSION, prog_name="distsweep")
 def group() -> None:
     """Show how a loudspeaker misbehaves as it gets louder.
 

@@ -14,6 +14,7 @@ from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
+from distsweep.report.provenance.section import provenance
 from distsweep.report.resonances.section import resonances
 from distsweep.report.summary import summary_sentences
 from distsweep.report.verdict.section import verdict
@@ -69,4 +70,4 @@ _FIRST: list[WholeSection] = [verdict, summary, facts.warnings, facts.conditions
 _OF_A_TAKE: list[TakeSection] = [
     facts.levels, damage, distortion, output, compression, staircase, background,
 ]  # fmt: skip
-_LAST: list[WholeSection] = [agreement, definitions, facts.cautions]
+_LAST: list[WholeSection] = [agreement, definitions, facts.cautions, provenance]

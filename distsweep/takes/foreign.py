@@ -63,7 +63,7 @@ def read_foreign(
                 f" sought in {LONGEST_SAMPLES / sound.rate_hz / 60.0:.0f} minutes at most: give the"
                 " part that holds them"
             )
-    return [read_recording(path, channel=channel) for path in paths]
+    return [read_recording(path, channel=channel, noting=True) for path in paths]
 
 
 def cut_foreign(stimulus: FoundStimulus, recordings: Sequence[Recording]) -> FoundLadder:

@@ -55,7 +55,12 @@ class Recording:
 
 
 def read_recording(
-    path: Path | SoundFile, *, channel: int = 1, first: int = 0, last: int | None = None
+    path: Path | SoundFile,
+    *,
+    channel: int = 1,
+    first: int = 0,
+    last: int | None = None,
+    noting: bool = False,
 ) -> Recording:
     """Read one channel (counted from 1) of a sound file, or a stretch of it.
 
@@ -63,6 +68,7 @@ def read_recording(
     ----------
     path : the file, or its header if that was read before.
     first, last : the stretch's first sample, and the one after its last.
+    noting : keep the checksum of a file that is read whole, as `sound_file.blocks`.
 
     Raises
     ------
@@ -71,7 +77,7 @@ def read_recording(
         sound (a `NoSignalError`), is clipped all over, or holds samples that are not numbers.
     """
     sound = path if isinstance(path, SoundFile) else open_sound(path)
-    samples = read_channel(sound, channel, first=first, last=last)
+    samples = read_channel(sound, channel, first=first, last=last, noting=noting)
     peak = max(float(samples.max()), -float(samples.min())) if len(samples) else 0.0
     if not len(samples):
         raise InputError(f"{sound.path}: holds no samples: record it again, or copy it again")

@@ -102,7 +102,7 @@ def read_run(path: Path, search: Search) -> tuple[Recording, list[Reason]]:
     if not search.may_be_several(sound):
         if (search.number or 1) > 1:
             raise _no_such_run(path, search, 1)
-        return read_recording(sound, channel=search.channel), []
+        return read_recording(sound, channel=search.channel, noting=True), []
     runs = find_runs(sound, search)
     if (search.number or 1) > len(runs):
         raise _no_such_run(path, search, len(runs))

@@ -13,6 +13,7 @@ import soundfile
 
 from distsweep.c_libraries import unheard
 from distsweep.errors import InputError
+from distsweep.takes.sample_checksum import RunningChecksum, remembered_checksum
 from distsweep.units import FloatArray
 
 BLOCK_SAMPLES = 2**20
@@ -98,9 +99,16 @@ def open_sound(path: Path) -> SoundFile:
 
 
 def blocks(
-    sound: SoundFile, *, first: int = 0, last: int | None = None, length: int = BLOCK_SAMPLES
+    sound: SoundFile,
+    *,
+    first: int = 0,
+    last: int | None = None,
+    length: int = BLOCK_SAMPLES,
+    noting: bool = False,
 ) -> Iterator[tuple[int, FloatArray]]:
     """Yield a file's samples from ``first`` until ``last``, some at a time.
+
+    ``noting`` keeps the checksum of a file that is read to its end for `sample_sha256`.
 
     Yields
     ------
@@ -112,6 +120,8 @@ def blocks(
         The file cannot be read, or ends before what its header announces.
     """
     last = sound.samples if last is None else min(last, sound.samples)
+    noting = noting and first == 0 and last == sound.samples
+    running = RunningChecksum(sound.path) if noting else None
     with reading(sound.path), soundfile.SoundFile(sound.path) as file:
         if first:
             file.seek(first)
@@ -120,14 +130,45 @@ def blocks(
             samples = file.read(count, dtype="float64", always_2d=True)
             if len(samples) < count:
                 raise _cut_off(sound.path)
+            if running is not None:
+                running.add(samples)
             yield first, samples
             first += count
+        if running is not None:
+            running.keep()
+
+
+def sample_sha256(path: Path) -> str:
+    """Return the SHA-256 of a sound file's samples: see `distsweep.takes.sample_checksum`.
+
+    A file that was read whole before, and was not changed since, is not read again.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    """
+    found = remembered_checksum(path)
+    if found is None:
+        for _ in blocks(open_sound(path), noting=True):
+            pass
+        found = remembered_checksum(path)
+    if found is None:
+        raise InputError(f"{path}: was changed while it was read: analyse it again")
+    return found
 
 
 def read_channel(
-    sound: SoundFile, channel: int, *, first: int = 0, last: int | None = None
+    sound: SoundFile,
+    channel: int,
+    *,
+    first: int = 0,
+    last: int | None = None,
+    noting: bool = False,
 ) -> FloatArray:
     """Return the samples of one channel, counted from 1, from ``first`` until ``last``.
+
+    ``noting`` is that of `blocks`.
 
     Raises
     ------
@@ -138,7 +179,7 @@ def read_channel(
     last = sound.samples if last is None else min(last, sound.samples)
     with reading(sound.path):  # a header may announce more than any memory holds
         samples = np.empty(max(last - first, 0))
-    for begin, block in blocks(sound, first=first, last=last):
+    for begin, block in blocks(sound, first=first, last=last, noting=noting):
         samples[begin - first : begin - first + len(block)] = block[:, channel - 1]
     return samples
 

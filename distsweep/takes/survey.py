@@ -59,7 +59,7 @@ def survey(
     loud = np.zeros(sound.channels, dtype=np.int64)
     bad: list[int | None] = [None] * sound.channels
     powers, zeros = [np.empty((0, sound.channels))], [np.empty((0, sound.channels))]
-    for first, read in blocks(sound, length=STRETCHES * stretch):
+    for first, read in blocks(sound, length=STRETCHES * stretch, noting=True):
         finite = np.abs(read) <= LARGEST_PEAK
         block = read
         if not np.all(finite):

@@ -14,7 +14,7 @@ from test_walls import PACKAGE, SOURCES, found, tree_of
 FLOORS = (
     (
         *("errors", "units", "fast_length", "reason", "plausible", "file_locks", "toml_slips"),
-        *("c_libraries", "flag_runs"),
+        *("c_libraries", "flag_runs", "version"),
     ),
     ("whole_files", "toml_input", "rehearsal"),
     ("file_sets", "results", "stimulus"),

@@ -124,12 +124,15 @@ def test_harmonics_stand_where_they_are_heard_and_played(results: Results) -> No
     figure = plot_resonance(results, results.resonances[0])
     heard = next(x for x in titled(figure, "Where harm").lines if x.get_label() == "H2")
     played = next(x for x in titled(figure, "Where they").lines if x.get_label() == "H2")
-    assert np.array_equal(heard.get_xdata(), 2 * f)
-    assert np.array_equal(played.get_xdata(), f)
+    reach = 2.0**0.75
+    near = (f >= 1024.0 / reach) & (f <= 1024.0 * reach)
+    assert np.array_equal(heard.get_xdata(), [2 * x for x in f if 1 / reach < 2 * x / 1024 < reach])
+    assert np.array_equal(played.get_xdata(), f[near])
     shown = np.isfinite(played.get_ydata())
     assert shown.any()
-    assert np.array_equal(np.asarray(played.get_ydata())[shown], curve.input_referred_db[shown])
-    assert np.all((curve.level_db - curve.floor_db)[shown] >= 6.0)
+    referred = curve.input_referred_db[near]
+    assert np.array_equal(np.asarray(played.get_ydata())[shown], referred[shown])
+    assert np.all((curve.level_db - curve.floor_db)[near][shown] >= 6.0)
 
 
 def test_growth_tells_clear_from_noisy_points(results: Results) -> None:

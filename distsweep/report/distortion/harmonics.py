@@ -12,8 +12,10 @@ from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
 from distsweep.report.distortion import spikes
 from distsweep.report.distortion.thd import thd_limits
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, harmonic_line, thd_line
 from distsweep.report.reliability import loudest_index, only
+from distsweep.report.rung_curves import line_curve
 from distsweep.results import SAME_DRIVE_DB, Rung, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -42,7 +44,25 @@ def picture(take: Take, name: str) -> Picture:
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
+        data=partial(data, take, rung),
+        position=take.position,
     )
+
+
+def data(take: Take, rung: Rung) -> FigureData:
+    """Each harmonic of a rung, as drawn."""
+    curves = [
+        line_curve(
+            take, rung, line, key=f"h{order}", name=f"H{order}", colour=_colour(order),
+            quantity="Harmonic level, dB re fundamental", re_fundamental=True,
+        )
+        for order, line in zip(rung.harmonics, _lines(take, rung), strict=True)
+    ]  # fmt: skip
+    return FigureData("frequency", curves)
+
+
+def _colour(order: int) -> str:
+    return look.EVEN if order % 2 == 0 else look.ODD
 
 
 def _lines(take: Take, rung: Rung) -> list[Line]:
@@ -152,7 +172,7 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
 
 def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]) -> None:
     curve, f = rung.harmonics[order], take.frequency_hz
-    colour = look.EVEN if order % 2 == 0 else look.ODD
+    colour = _colour(order)
     look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)

@@ -11,8 +11,10 @@ from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
 from distsweep.report.distortion import spikes
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, thd_line
 from distsweep.report.reliability import order_ends_hz
+from distsweep.report.rung_curves import rung_curves
 from distsweep.results import Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -41,7 +43,15 @@ def picture(take: Take, name: str) -> Picture:
         )
         + _order_ends(take)
         + "Where the fundamental has a dip, at a place in the room for instance, THD has a peak.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """THD of each rung, as drawn."""
+    curves = rung_curves(take, _lines(take), "THD, dB re fundamental", re_fundamental=True)
+    return FigureData("frequency", curves)
 
 
 def _lines(take: Take) -> list[Line]:

@@ -10,7 +10,9 @@ import numpy as np
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, fundamental_line
+from distsweep.report.rung_curves import rung_curves
 from distsweep.results import Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -37,7 +39,14 @@ def picture(take: Take, name: str) -> Picture:
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together towards high drives mean compression, which the gain "
         "change shows better.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """The fundamental of each rung, as drawn."""
+    return FigureData("frequency", rung_curves(take, _lines(take), wording.level_axis(take)))
 
 
 def _lines(take: Take) -> list[Line]:

@@ -11,6 +11,8 @@ import numpy as np
 from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report import look
 from distsweep.report.content import Block, Paragraph, Picture
+from distsweep.report.figure_data import Curve, FigureData
+from distsweep.report.rung_curves import rung_key
 from distsweep.results import Staircase, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -100,14 +102,19 @@ def _grid(
         order = np.argsort(frequency_hz)
         frequency_hz, values = frequency_hz[order], values[:, order]
     else:
-        clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
-        rising = sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
+        rising = _rising(take)
         drives = np.array([take.rungs[k].drive_dbfs for k in rising])
         values = np.array([of_rung(k) for k in rising])
         frequency_hz = take.frequency_hz
     if len(drives) < 2 or len(frequency_hz) == 0:
         return None
     return frequency_hz, drives, values
+
+
+def _rising(take: Take) -> list[int]:
+    """Rungs that did not clip, quietest first."""
+    clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
+    return sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
 
 
 def _shows(take: Take) -> bool:
@@ -133,7 +140,28 @@ def _picture(take: Take, name: str) -> Picture:
         " whole band begins at one height; one of the woofer alone leaves the right side pale.",
         "White is no compression, no value, or one that noise leaves unknown by more than 0.5 dB:"
         " look at the gain change above. Between two drives the map is interpolated.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """The map's rows: gain change against frequency, a curve a drive, which has no line."""
+    grid = _known_grid(take)
+    if grid is None:
+        return FigureData("frequency", [])
+    frequency_hz, drives, change = grid
+    keys = (
+        [f"step-{row}" for row in range(len(drives))]
+        if take.staircase
+        else [rung_key(index) for index in _rising(take)]
+    )
+    curves = [
+        Curve(key, wording.drive(drive), "Gain change, dB re the quietest reliable level",
+              frequency_hz, row, drive_dbfs=float(drive))
+        for key, drive, row in zip(keys, drives, change, strict=True)
+    ]  # fmt: skip
+    return FigureData("frequency", curves)
 
 
 def plot_gain_map(take: Take) -> Figure:
@@ -175,7 +203,7 @@ def plot_gain_map(take: Take) -> Figure:
 def _draw_field(
     axes: Axes, frequency_hz: FloatArray, drives: FloatArray, change: FloatArray
 ) -> None:
-    look.frequency_axis(axes, float(frequency_hz[0]), float(frequency_hz[-1]))
+    look.frequency_axis(look.reads(axes, "frequency"), *map(float, frequency_hz[[0, -1]]))
     look.decibel_axis(axes, float(drives[0]), float(drives[-1]))
     loss = np.ma.masked_invalid(np.clip(-change, 0.0, _DEEPEST_DB))
     steps = np.concatenate([np.arange(0.0, 2.0, 0.25), np.arange(2.0, _DEEPEST_DB + 0.1, 1.0)])

@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import look
 from distsweep.report.content import Picture
+from distsweep.report.figure_data import Curve, FigureData
 from distsweep.results import DecayMap, Take
 from distsweep.words import wording
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _STEP_DB = 5.0
+_TIMES_S = (0.002, 0.005, 0.01, 0.02, 0.05)  # chosen: a few of the map's columns, in even ratios
 _COLOURS = (look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
 
 
@@ -32,7 +34,26 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
         "Such maps can be made to show anything: a narrower band-pass rings longer by "
         "itself, a lower floor shows more of the room. What lies under the thin line is the "
         "band-pass; what comes after the dashed line holds the room.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """How far each frequency has fallen at some times after the direct sound; no lines of it."""
+    decay = take.decay_map
+    if decay is None:
+        return FigureData("frequency", [])
+    places = [int(np.argmin(np.abs(decay.time_s - time_s))) for time_s in _TIMES_S]
+    curves = [
+        Curve(
+            f"time-{place}", f"{_milliseconds(decay.time_s[place])} after the direct sound",
+            "Decay, dB re the highest level of that frequency", decay.frequency_hz,
+            np.array([row[place] for row in decay.level_db]), drive_dbfs=decay.drive_dbfs,
+        )
+        for place in dict.fromkeys(places)
+    ]  # fmt: skip
+    return FigureData("frequency", curves)
 
 
 def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
@@ -88,7 +109,9 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
 def _draw_map(axes: Axes, decay: DecayMap) -> QuadContourSet:
     """Draw shades, the band-pass's own ringing and the first reflection; return the shades."""
     time_ms = 1000.0 * decay.time_s
-    look.frequency_axis(axes, float(decay.frequency_hz[0]), float(decay.frequency_hz[-1]))
+    look.frequency_axis(
+        look.reads(axes, "frequency"), float(decay.frequency_hz[0]), float(decay.frequency_hz[-1])
+    )
     shades = axes.contourf(
         decay.frequency_hz, time_ms, np.array(decay.level_db).T,
         levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),

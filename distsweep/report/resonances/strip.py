@@ -3,28 +3,35 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.report import look
 from distsweep.report.content import Picture
+from distsweep.report.figure_data import Curve
 from distsweep.report.reliability import loudest_rung
-from distsweep.results import HarmonicCurve, Resonance, Results, Rung, Take
-from distsweep.units import BoolArray, FloatArray
+from distsweep.report.resonances.curves import (
+    COLOURS,
+    ORDERS,
+    REACH_OCTAVES,
+    data,
+    is_heard,
+    lead_take,
+    order_curves,
+    quantity,
+    response_curve,
+)
+from distsweep.results import Resonance, Results, Take
+from distsweep.units import FloatArray
 from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ORDERS = (2, 3, 4, 5)
-_COLOURS = {2: look.EVEN, 3: look.ODD, 4: look.EVEN, 5: look.ODD}
-_DASHES: dict[int, Any] = {2: "-", 3: "-", 4: (0, (4, 1.6)), 5: (0, (4, 1.6))}
-_REACH_OCTAVES = 0.75
+_DASHES: dict[str, Any] = {"h2": "-", "h3": "-", "h4": (0, (4, 1.6)), "h5": (0, (4, 1.6))}
 _BESIDE_OCTAVES = 0.4
 _TICKS, _FEW_TICKS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0), (1.0, 2.0, 3.0, 5.0, 7.0)
 _HEIGHT_IN = 5.0
@@ -46,6 +53,8 @@ def picture(results: Results, one: Resonance, name: str) -> Picture:
         "each position.",
         "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
         "compare the positions. Two peaks can line up by chance.",
+        data=partial(data, results, one),
+        position=lead_take(results, one).position,
     )
 
 
@@ -85,20 +94,13 @@ def plot_resonance(results: Results, resonance: Resonance) -> Figure:
             + (" Shaded: 95 % intervals." if rung.thd_high_db.size else ""),
         )
         _key(figure)
-        _over_radiated(_panel(figure, 0.72, 4.1, _TOP_ROW_IN), take, rung, resonance)
-        _over_excitation(_panel(figure, 4.95, 8.38, _TOP_ROW_IN), take, rung, resonance)
+        _over_radiated(_panel(figure, 0.72, 4.1, _TOP_ROW_IN), take, resonance)
+        _over_excitation(_panel(figure, 4.95, 8.38, _TOP_ROW_IN), take, resonance)
         _growth(_panel(figure, 0.72, 2.2, _BOTTOM_ROW_IN), resonance)
-        _response(_panel(figure, 2.82, 4.3, _BOTTOM_ROW_IN), take, rung, resonance)
+        _response(_panel(figure, 2.82, 4.3, _BOTTOM_ROW_IN), take, resonance)
         _decay(_panel(figure, 4.92, 6.3, _BOTTOM_ROW_IN), results, resonance)
         _positions(_panel(figure, 7.0, 8.38, _BOTTOM_ROW_IN), take, resonance)
     return figure
-
-
-def lead_take(results: Results, resonance: Resonance) -> Take:
-    """The take in which a resonance was found, or the first with rungs."""
-    name = resonance.seen_in[0].position if resonance.seen_in else ""
-    ladders = [take for take in results.takes if take.rungs]
-    return next((take for take in ladders if take.position == name), ladders[0])
 
 
 def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) -> Axes:
@@ -107,7 +109,8 @@ def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) 
 
 def _key(figure: Figure) -> None:
     handles = [
-        look.key_line(f"H{n}", _COLOURS[n], linestyle=_DASHES[n], linewidth=1.5) for n in ORDERS
+        look.key_line(f"H{n}", COLOURS[n], linestyle=_DASHES[f"h{n}"], linewidth=1.5)
+        for n in ORDERS
     ]
     handles.append(look.key_line("fundamental", look.INK, linewidth=1.5))
     figure.legend(handles=handles, loc="upper right", ncols=5, frameon=False, fontsize=8.5,
@@ -122,7 +125,7 @@ def _title(axes: Axes, text: str) -> None:
 def _frequency_panel(axes: Axes, resonance: Resonance, *, few: bool = False) -> None:
     """Ticks at every third of an octave or so around the resonance, which a line marks."""
     middle = resonance.frequency_hz
-    low, high = middle * 2.0**-_REACH_OCTAVES, middle * 2.0**_REACH_OCTAVES
+    low, high = middle * 2.0**-REACH_OCTAVES, middle * 2.0**REACH_OCTAVES
     axes.set_xscale("log")
     axes.set_xlim(low, high)
     ticks = [t for d in range(5) for t in np.array(_FEW_TICKS if few else _TICKS) * 10.0**d]
@@ -144,53 +147,34 @@ def _fit_levels(axes: Axes, curves: list[FloatArray], *, least_db: float = 10.0)
     look.decibel_axis(axes, low - spare - 1.5, high + spare + 1.5)
 
 
-def _near(frequency_hz: FloatArray, resonance: Resonance) -> BoolArray:
-    octaves = np.abs(np.log2(frequency_hz / resonance.frequency_hz))
-    return np.asarray(octaves <= _REACH_OCTAVES, dtype=bool)
-
-
-def _orders(
-    axes: Axes,
-    rung: Rung,
-    resonance: Resonance,
-    curve_of: Callable[[int, HarmonicCurve], tuple[FloatArray, FloatArray]],
-) -> None:
-    """Draw what stands clear of its floor; ``curve_of`` gives an order's frequency and level."""
+def _orders(axes: Axes, curves: list[Curve], resonance: Resonance) -> None:
+    """Draw what stands clear of its floor, its interval shaded."""
     _frequency_panel(axes, resonance)
-    drawn = []
-    for order in ORDERS:
-        if order not in rung.harmonics:
-            continue
-        harmonic = rung.harmonics[order]
-        frequency_hz, level = curve_of(order, harmonic)
-        clear = harmonic.level_db - harmonic.floor_db >= SEEN_DB
-        level = np.where(clear & _near(frequency_hz, resonance), level, np.nan)
-        if harmonic.high_db.size:
-            ends_db = (harmonic.low_db, harmonic.high_db)
-            low, high = (level + end_db - harmonic.level_db for end_db in ends_db)
-            axes.fill_between(frequency_hz, low, high, where=np.isfinite(low + high), linewidth=0.0,
-                              color=_COLOURS[order], alpha=look.BAND_SHARE, label="_interval",
-                              zorder=2.2)  # fmt: skip
-        axes.plot(frequency_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
-                  linewidth=1.4, label=f"H{order}", zorder=3)  # fmt: skip
-        drawn.append(level)
-    _fit_levels(axes, drawn)
+    for curve in curves:
+        if curve.high.size:
+            band = axes.fill_between(curve.x, curve.low, curve.high, where=np.isfinite(curve.high),
+                                     linewidth=0.0, color=curve.colour, alpha=look.BAND_SHARE,
+                                     label="_interval", zorder=2.2)  # fmt: skip
+            look.belongs_to(curve.key, band)
+        line = axes.plot(curve.x, curve.values, color=curve.colour, linestyle=_DASHES[curve.key],
+                         linewidth=1.4, label=curve.key.upper(), zorder=3)  # fmt: skip
+        look.belongs_to(curve.key, *line)
+    _fit_levels(axes, [curve.values for curve in curves])
 
 
-def _over_radiated(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
-    _orders(
-        axes, rung, resonance,
-        lambda n, harmonic: (n * take.frequency_hz, harmonic.level_db + rung.fundamental_db),
-    )  # fmt: skip
+def _over_radiated(axes: Axes, take: Take, resonance: Resonance) -> None:
+    _orders(axes, order_curves(take, resonance, heard=True), resonance)
+    if is_heard(resonance):
+        look.reads(axes, quantity(resonance))
     axes.set_xlabel(wording.HEARD_AXIS)
     axes.set_ylabel(wording.level_axis(take))
     _title(axes, "Where harmonics are heard")
 
 
-def _over_excitation(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
-    _orders(
-        axes, rung, resonance, lambda n, harmonic: (take.frequency_hz, harmonic.input_referred_db)
-    )
+def _over_excitation(axes: Axes, take: Take, resonance: Resonance) -> None:
+    _orders(axes, order_curves(take, resonance, heard=False), resonance)
+    if not is_heard(resonance):
+        look.reads(axes, quantity(resonance))
     axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel("dB re fundamental")
     _title(axes, "Where they are played, the response divided out")
@@ -224,12 +208,13 @@ def _growth(axes: Axes, resonance: Resonance) -> None:
               va="top", fontsize=7.5, color=look.QUIET_INK)  # fmt: skip
 
 
-def _response(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
-    _frequency_panel(axes, resonance, few=True)
-    level = np.where(_near(take.frequency_hz, resonance), rung.fundamental_db, np.nan)
-    axes.plot(take.frequency_hz, level, color=look.INK, linewidth=1.4, label="fundamental",
-              zorder=3)  # fmt: skip
-    _fit_levels(axes, [level], least_db=12.0)
+def _response(axes: Axes, take: Take, resonance: Resonance) -> None:
+    _frequency_panel(look.reads(axes, quantity(resonance)), resonance, few=True)
+    curve = response_curve(take, resonance)
+    line = axes.plot(curve.x, curve.values, color=curve.colour, linewidth=1.4, label="fundamental",
+                     zorder=3)  # fmt: skip
+    look.belongs_to(curve.key, *line)
+    _fit_levels(axes, [curve.values], least_db=12.0)
     axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel(wording.level_unit(take))
     _title(axes, "Response")
