@@ -23,8 +23,8 @@ def write_figure(picture: Picture, *, folder: Path, style: Style = DEFAULT_STYLE
     from distsweep.report import look, svg
     from distsweep.report.both_renderer import drawn, png_bytes
 
-    figure = look.report_figure(picture.draw())
-    with look.our_look():
+    with look.files_look(style):
+        figure = look.report_figure(picture.draw())
         renderer = drawn(figure, dots_per_inch=style.png_dpi)
     fonts = look.css_fonts(style.font)
     text = svg.document(renderer, fonts=fonts)

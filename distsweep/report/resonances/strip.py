@@ -13,12 +13,12 @@ from distsweep.report.content import Picture
 from distsweep.report.figure_data import Curve
 from distsweep.report.reliability import loudest_rung
 from distsweep.report.resonances.curves import (
-    COLOURS,
     ORDERS,
     REACH_OCTAVES,
     data,
     is_heard,
     lead_take,
+    order_colour,
     order_curves,
     quantity,
     response_curve,
@@ -106,7 +106,7 @@ def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) 
 
 def _key(figure: Figure) -> None:
     handles = [
-        look.key_line(f"H{n}", COLOURS[n], linestyle=_DASHES[f"h{n}"], linewidth=1.5)
+        look.key_line(f"H{n}", order_colour(n), linestyle=_DASHES[f"h{n}"], linewidth=1.5)
         for n in ORDERS
     ]
     handles.append(look.key_line("fundamental", look.INK, linewidth=1.5))
