@@ -52,7 +52,8 @@ def _known_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     grid, compression = gain_grid(take), take.compression
     lows = [] if compression is None else compression.gain_change_low_db
     highs = [] if compression is None else compression.gain_change_high_db
-    if grid is None or not (lows or all(len(row.gain_change_low_db) for row in take.staircase)):
+    of_tones = [len(row.gain_change_low_db) for row in take.staircase]
+    if grid is None or not (lows or (of_tones and all(of_tones))):
         return grid
     width = _grid(
         take,

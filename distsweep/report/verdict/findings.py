@@ -112,8 +112,15 @@ def _no_limit(leading: Leading) -> Finding:
     elif any(one.sentence_of("no_gain_change_clear") for one in ladder.limiters):
         why = "noise hides it"
     else:
-        return Finding(_LIMIT, sentences.no_limit_sentence(loudest_words(ladder)), anchor)
+        text = sentences.no_limit_sentence(loudest_words(ladder), _distorts(ladder))
+        return Finding(_LIMIT, text, anchor)
     return Finding(_LIMIT, f"Whether anything limits it cannot be told: {why}.", anchor)
+
+
+def _distorts(ladder: Take) -> str:
+    found, unit = clean.strictest(ladder), _unit(ladder)
+    at = None if found is None else clean.distorts_first(found, unit)
+    return "" if found is None or at is None else sentences.distorts_words(found, at, unit)
 
 
 def loudest_words(ladder: Take) -> str:
