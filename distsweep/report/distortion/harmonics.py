@@ -172,13 +172,14 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
 def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]) -> None:
     curve, f = rung.harmonics[order], take.frequency_hz
     colour = _colour(order)
-    look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
+    look.frequency_axis(look.reads(axes, "frequency"), float(f[0]), float(f[-1]), minor=False)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)
     axes.plot(f, _known_thd(take, rung), color=look.FAINT, linewidth=_THD_WIDTH, label="_thd",
               zorder=2)  # fmt: skip
     line = harmonic_line(take, rung, order)
-    ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
+    with look.drawn_as(axes, f"h{order}"):
+        ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
     spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
               fontsize=11.0, weight="bold", color=colour)  # fmt: skip
