@@ -85,7 +85,7 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure that is drawn when the page is written, with its caption.
+    """A figure that is drawn when the page is written, with what follows its title on the page.
 
     ``misleads`` says how a reader can go wrong with it; ``alternative`` is what a reader
     who cannot see it is told. ``data`` returns the numbers that are drawn; None where a cursor has

@@ -18,6 +18,7 @@ from distsweep.report import look
 from distsweep.report.damage import strip as damage
 from distsweep.report.lines import Line
 from distsweep.report.reliability import beside, only
+from distsweep.report.rung_curves import rung_key
 from distsweep.report.tags import place_tags
 from distsweep.results import Rung, Take
 from distsweep.units import BoolArray, FloatArray
@@ -76,7 +77,7 @@ def draw_ladder(
     look.heading(figure, title, subtitle)
     low_hz, high_hz = look.frequency_limits(*take.frequency_hz[[0, -1]].tolist())
     for axes in (main, strip):
-        look.frequency_axis(axes, low_hz, high_hz)
+        look.frequency_axis(look.reads(axes, "frequency"), low_hz, high_hz)
     look.decibel_axis(main, *limits_db)
     main.tick_params(axis="x", which="both", labelbottom=False)
     _draw_lines(main, take, lines)
@@ -103,10 +104,12 @@ def _ranks(take: Take) -> list[int]:
 def _draw_lines(axes: Axes, take: Take, lines: list[Line]) -> None:
     count = len(lines)
     colours, widths = look.level_colours(count), look.level_widths(count)
-    for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
-        name = wording.drive(rung.drive_dbfs)
-        draw_line(axes, take.frequency_hz, line, colours[rank], name=name,
-                  width=widths[rank], zorder=3 + rank / 50)  # fmt: skip
+    ranks = _ranks(take)
+    for index, (line, rung, rank) in enumerate(zip(lines, take.rungs, ranks, strict=True)):
+        with look.drawn_as(axes, rung_key(index)):
+            draw_line(axes, take.frequency_hz, line, colours[rank],
+                      name=wording.drive(rung.drive_dbfs), width=widths[rank],
+                      zorder=3 + rank / 50)  # fmt: skip
     if not any(np.isfinite(line.shown).any() for line in lines):
         look.say(axes, "Nothing can be shown here:\nno value stands clear of the noise, unclipped",
                  fontsize=10.0)  # fmt: skip
@@ -193,27 +196,32 @@ def _draw_tags(axes: Axes, take: Take, lines: list[Line]) -> None:
     heights = [(line.tagged_values() - low_db) / (high_db - low_db) * height_in for line in lines]
     places = place_tags(x, heights, size=(0.34, 0.14), box=(width_in, height_in))
     colours = look.level_colours(len(lines))
-    for line, rung, rank, at in zip(lines, take.rungs, _ranks(take), places, strict=True):
+    ranks = _ranks(take)
+    for index, (line, rank, at) in enumerate(zip(lines, ranks, places, strict=True)):
         if at is None:
             continue
         weight = "bold" if line.is_known else "normal"
-        look.tag(axes, float(take.frequency_hz[at]), float(line.shown[at]),
-                 wording.plain(rung.drive_dbfs), weight=weight, color=colours[rank],
-                 label=f"_tag {rank}")  # fmt: skip
+        with look.drawn_as(axes, rung_key(index)):
+            look.tag(axes, float(take.frequency_hz[at]), float(line.shown[at]),
+                     wording.plain(take.rungs[index].drive_dbfs), weight=weight,
+                     color=colours[rank], label=f"_tag {rank}")  # fmt: skip
 
 
 def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     count = len(lines)
     colours = look.level_colours(count)
     edges_hz = _cell_edges(take.frequency_hz)
-    for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
+    rows = zip(lines, take.rungs, _ranks(take), strict=True)
+    for index, (line, rung, rank) in enumerate(rows):
         for flags, height, kind in ((line.standing.reliable, _BAR, "_bar"),
                                     (line.averaged, _AVERAGE_BAR, "_average bar"),
                                     (line.uncertain, _HAIR_BAR, "_hair bar")):  # fmt: skip
             bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs_of(flags)]
             if bars:
-                axes.broken_barh(bars, (rank - height / 2, height), facecolor=colours[rank],
-                                 linewidth=0.0, label=f"{kind} {rank}")  # fmt: skip
+                look.belongs_to(rung_key(index), axes.broken_barh(
+                    bars, (rank - height / 2, height), facecolor=colours[rank], linewidth=0.0,
+                    label=f"{kind} {rank}",
+                ))  # fmt: skip
         close = _row_in(take) < _ROW_IN
         _name_row(axes, rung, rank, fine=close and (count - 1 - rank) % 2 == 1)
         remark = line.remark or _remark(line, clipped=rung.clipped)

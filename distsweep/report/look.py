@@ -236,6 +236,14 @@ def belongs_to(key: str, *artists: Artist) -> None:
         artist.set_gid(f"curve.{key}")
 
 
+@contextmanager
+def drawn_as(axes: Axes, key: str) -> Iterator[None]:
+    """Join all that is drawn into axes meanwhile with the curve of that key."""
+    before = set(axes.get_children())
+    yield
+    belongs_to(key, *(artist for artist in axes.get_children() if artist not in before))
+
+
 def colour_map(colours: Sequence[str]) -> Colormap:
     """Colours in even steps from 0 to 1, and all shades between them."""
     from matplotlib.colors import LinearSegmentedColormap

@@ -28,7 +28,7 @@ def picture(compared: list[Agreement], position: str, name: str) -> Picture:
         name,
         partial(plot_agreement, compared),
         f"Staircase minus ladder at {len(compared)} frequencies and drives.",
-        f"Staircase minus ladder at “{position}”: THD and level, where both played the same.",
+        f"At “{position}”, where both played the same.",
         "THD is over the orders that both have. Levels need not agree in a room: a sweep's window"
         " shuts out reflections that a steady tone includes. A limiter or a warm coil changes"
         " what comes later.",

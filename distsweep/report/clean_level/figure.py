@@ -40,7 +40,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-clean-level",
         partial(plot_clean_level, take),
         "Highest clean level against frequency.",
-        f"Highest clean level, in {wording.level_unit(take)}, {over}.",
+        f"In {wording.level_unit(take)}, {over}.",
         "It holds for steady sines at this place. Where wide steps of level leave open from where"
         " on a limit is passed, smaller steps tell more. Nothing is stated beyond the loudest.",
         data=partial(data, take),

@@ -37,8 +37,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-harmonics",
         partial(plot_harmonics, take),
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
-        f"Each harmonic at {wording.rung_name(rung)}, re the fundamental; shaded: noise alone."
-        f"{damage.caption(take, loudest_index(take))}",
+        f"Re the fundamental; shaded: noise alone.{damage.caption(take, loudest_index(take))}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
@@ -174,13 +173,15 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
 def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]) -> None:
     curve, f = rung.harmonics[order], take.frequency_hz
     colour = _colour(order)
-    look.frequency_axis(axes, *look.frequency_limits(*f[[0, -1]].tolist()))
+    limits_hz = look.frequency_limits(*f[[0, -1]].tolist())
+    look.frequency_axis(look.reads(axes, "frequency"), *limits_hz)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)
     axes.plot(f, _known_thd(take, rung), color=look.FAINT, linewidth=_THD_WIDTH, label="_thd",
               zorder=2)  # fmt: skip
     line = harmonic_line(take, rung, order)
-    ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
+    with look.drawn_as(axes, f"h{order}"):
+        ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
     spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
               fontsize=10.0, weight="bold", color=colour)  # fmt: skip

@@ -29,7 +29,7 @@ def picture(take: Take, name: str) -> Picture:
         partial(plot_fundamental, take),
         "Level of the fundamental against excitation frequency, "
         f"{ladder_chart.lines_caption(take)}.",
-        f"Level of the fundamental at each drive, in {wording.level_unit(take)}"
+        f"In {wording.level_unit(take)}"
         + ("" if wording.level_unit(take) == "dB SPL" else " (uncalibrated)")
         + f"; shaded: the highest noise floor.{_clipped_note(take)}{damage.caption(take)}",
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "

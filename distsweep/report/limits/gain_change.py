@@ -32,8 +32,7 @@ def picture(take: Take, name: str) -> Picture | None:
         partial(plot_gain_change, take),
         "Gain change against excitation frequency re the reference rung, "
         f"{ladder_chart.lines_caption(take)}.",
-        "Gain change of each level re "
-        f"{wording.drive(take.rungs[reference].drive_dbfs)}: below 0 dB the loudspeaker, or its "
+        f"Re {wording.drive(take.rungs[reference].drive_dbfs)}: below 0 dB the loudspeaker, or its "
         f"limiter, holds back.{damage.caption(take)}",
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
         "microphone that moved, a passing noise. The return check tells what was "

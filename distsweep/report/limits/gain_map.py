@@ -55,7 +55,8 @@ def _known_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     grid, compression = gain_grid(take), take.compression
     lows = [] if compression is None else compression.gain_change_low_db
     highs = [] if compression is None else compression.gain_change_high_db
-    if grid is None or not (lows or all(len(row.gain_change_low_db) for row in take.staircase)):
+    of_tones = [len(row.gain_change_low_db) for row in take.staircase]
+    if grid is None or not (lows or (of_tones and all(of_tones))):
         return grid
     width = _grid(
         take,
@@ -139,7 +140,7 @@ def _picture(take: Take, name: str) -> Picture:
         f"{name}-gain-map",
         partial(plot_gain_map, take),
         "Map of gain change over frequency and drive.",
-        "Gain change re the quietest reliable level, over frequency and drive.",
+        "Re the quietest reliable level.",
         "A limiter of the whole band begins at one height; one of the woofer alone leaves the right"
         " side pale. White is no compression, no value, or one that noise leaves unknown by more"
         " than 0.5 dB: look at the gain change above. Between two drives the map is interpolated.",

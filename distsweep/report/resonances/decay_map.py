@@ -29,8 +29,7 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
         name,
         partial(plot_decay_map, take, marks_hz),
         f"Decay of the impulse response at “{take.position}” over frequency.",
-        f"Decay of the fundamental's impulse response at “{take.position}”."
-        f"{' Triangles: the resonances above.' if marks_hz else ''}{_settings_words(take)}",
+        f"{'Triangles: the resonances above. ' if marks_hz else ''}{_settings_words(take)}",
         "Such maps can be made to show anything: a narrower band-pass rings longer by "
         "itself, a lower floor shows more of the room. What lies under the thin line is the "
         "band-pass; what comes after the dashed line holds the room.",
@@ -166,7 +165,7 @@ def _settings_words(take: Take) -> str:
     words = _settings(take.decay_map).replace(",\n", ", ").replace("to\n", "to ")
     words = words.replace("reflection:\n", "reflection: ").replace("\n(", " (")
     title, *lines = words.split("\n")
-    return f" {title}: {'; '.join(line[:1].lower() + line[1:] for line in lines)}."
+    return f"{title}: {'; '.join(line[:1].lower() + line[1:] for line in lines)}."
 
 
 def _milliseconds(time_s: float) -> str:

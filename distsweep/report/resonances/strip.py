@@ -48,8 +48,7 @@ def picture(results: Results, one: Resonance, name: str) -> Picture:
         partial(plot_resonance, results, one),
         f"Evidence for a resonance at {wording.whole_hertz(one.frequency_hz)}; the sentences below "
         "say the same.",
-        f"What shows of {wording.whole_hertz(one.frequency_hz)} in harmonics, response and decay;"
-        " upper right with the response divided out.",
+        "Upper right: with the response divided out.",
         "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
         "compare the positions. Two peaks can line up by chance.",
         data=partial(data, results, one),

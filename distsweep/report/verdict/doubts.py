@@ -88,7 +88,10 @@ def _disagreement(results: Results, leading: Leading) -> list[tuple[str, str]]:
         {
             item.frequency_hz
             for item in results.limiter_agreement
-            if item.state == "differ" and item.position == leading.take.position
+            # Where only the thresholds differ, the limit's start spans both.
+            if item.state == "differ"
+            and item.reason != "threshold"
+            and item.position == leading.take.position
         }
     )
     if not tones:

@@ -80,7 +80,7 @@ def plot_verdict(results: Results) -> Figure:
         raise ValueError("results have no level at two frequencies: there is nothing to draw")
     with look.our_look():
         figure = look.new_figure(HEIGHT_IN)
-        look.heading(figure, "How loud it plays, and how loud it stays clean", "")
+        look.heading(figure, "How loud, and how clean", "")
         axes = look.add_axes(
             figure, left=look.LEFT_IN, bottom=0.75, right=look.RIGHT_IN, top=HEIGHT_IN - 0.45
         )

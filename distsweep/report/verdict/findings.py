@@ -10,34 +10,42 @@ import numpy as np
 from distsweep.report import reliability
 from distsweep.report.verdict import clean, doubts, levels, limits, sentences
 from distsweep.report.verdict.leading import Leading, leading_takes
-from distsweep.results import Results, Take
+from distsweep.results import Resonance, Results, Take
 from distsweep.words import wording
 from distsweep.words.resonance_notes import NOTES
 
 MOST_SENTENCES = 6
-MOST_WORDS = 95
-"""Most words of all sentences together. The first screen has 120 (chosen by the page's design); the
-figure and the loudspeaker's name take the rest."""
+WORDS_OF_THE_SCREEN = 120
+"""Most words on the first screen, the loudspeaker's name and the figure's own among them (chosen:
+half a minute's reading)."""
+
+_HEADINGS_WORDS, _FIGURE_WORDS, _LABEL_WORDS = 7, 12, 2
+"""Words of the section's and the figure's titles, of the figure's axes and areas, and of each
+resonance's label in it."""
 
 LIKELY = 0.5
 """Confidence from which on a resonance is more likely than not."""
 
 # Ranks, lowest first. What is low in frequency, or acts at the very top only, comes later.
-_DOUBT, _LIMIT, _RESONANCE, _CLEAN, _STATED, _UNKNOWN = 0, 10, 20, 30, 40, 50
-_PEAK, _MORE_LIMITS, _LATER = 60, 70, 15
+_DOUBT, _LIMIT, _RESONANCE, _CLEAN, _STATED, _PEAK, _UNKNOWN = range(0, 70, 10)
+_LATER = 25
 
 
 @dataclass(frozen=True)
 class Finding:
-    """A sentence of the verdict: the lower its rank, the earlier; ``anchor`` leads to evidence."""
+    """A sentence of the verdict: the lower its rank, the earlier; ``anchor`` leads to evidence.
+
+    One that is ``optional`` stands only where the others leave room.
+    """
 
     rank: int
     sentence: str
     anchor: str
+    optional: bool = False
 
 
 def findings(results: Results) -> list[Finding]:
-    """Return the verdict's sentences in order: at most six, of `MOST_WORDS` words together.
+    """Return the verdict's sentences in order: at most six, and no more words than the screen has.
 
     A finding that does not fit any more is left out, and a shorter one of a later rank taken.
     """
@@ -46,13 +54,26 @@ def findings(results: Results) -> list[Finding]:
         return [Finding(0, "Nothing can be told: the results hold no level.", "conditions")]
     every = [one for write in _WRITERS for one in write(results, leading)]
     chosen: list[Finding] = []
-    words = 0
-    for one in sorted(every, key=lambda one: one.rank):
+    left = _room_for_words(results)
+    for one in sorted(every, key=lambda one: (one.optional, one.rank)):
         count = len(one.sentence.split())
-        if len(chosen) < MOST_SENTENCES and words + count <= MOST_WORDS:
+        if len(chosen) < MOST_SENTENCES and count <= left:
             chosen.append(one)
-            words += count
-    return chosen
+            left -= count
+    return sorted(chosen, key=lambda one: one.rank)
+
+
+def _room_for_words(results: Results) -> int:
+    """Return how many words the sentences may have together."""
+    labels = min(len(likely_resonances(results)), sentences.MOST_RESONANCES)
+    name = len(str(results.device.name or "").split())
+    taken = _HEADINGS_WORDS + _FIGURE_WORDS + _LABEL_WORDS * labels + name
+    return WORDS_OF_THE_SCREEN - taken
+
+
+def likely_resonances(results: Results) -> list[Resonance]:
+    """Return the resonances that are more likely than not."""
+    return [one for one in results.resonances if one.confidence >= LIKELY]
 
 
 def _doubts(results: Results, leading: Leading) -> list[Finding]:
@@ -69,7 +90,7 @@ def _limits(results: Results, leading: Leading) -> list[Finding]:
     if first.at_the_top or first.high_hz < levels.FAINTLY_HEARD_HZ:
         rank += _LATER
     return [
-        Finding(rank if number == 0 else _MORE_LIMITS, sentences.limit_sentence(one), one.anchor)
+        Finding(rank + number, sentences.limit_sentence(one), one.anchor, optional=number > 0)
         for number, one in enumerate(found)
     ]
 
@@ -91,8 +112,15 @@ def _no_limit(leading: Leading) -> Finding:
     elif any(one.sentence_of("no_gain_change_clear") for one in ladder.limiters):
         why = "noise hides it"
     else:
-        return Finding(_LIMIT, sentences.no_limit_sentence(loudest_words(ladder)), anchor)
+        text = sentences.no_limit_sentence(loudest_words(ladder), _distorts(ladder))
+        return Finding(_LIMIT, text, anchor)
     return Finding(_LIMIT, f"Whether anything limits it cannot be told: {why}.", anchor)
+
+
+def _distorts(ladder: Take) -> str:
+    found, unit = clean.strictest(ladder), _unit(ladder)
+    at = None if found is None else clean.distorts_first(found, unit)
+    return "" if found is None or at is None else sentences.distorts_words(found, at, unit)
 
 
 def loudest_words(ladder: Take) -> str:
@@ -105,11 +133,10 @@ def loudest_words(ladder: Take) -> str:
 
 
 def _resonances(results: Results, leading: Leading) -> list[Finding]:
-    likely = [one for one in results.resonances if one.confidence >= LIKELY]
+    likely = likely_resonances(results)
     if likely:
         middle = any(levels.in_midrange(r.frequency_hz, r.frequency_hz) for r in likely)
         rank = _RESONANCE if middle else _RESONANCE + _LATER
-        # Strips are numbered in the order of the results, the surest first.
         return [Finding(rank, sentences.resonance_sentence(likely), "resonances")]
     if results.resonances:
         best = max(results.resonances, key=lambda one: one.confidence)
@@ -175,7 +202,9 @@ def _unknown(_results: Results, leading: Leading) -> list[Finding]:
     advised = [one.drive_dbfs for one in take.thd_advice]
     if advised:
         level = _rung_words(take, max(advised))
-        items.append((f"distortion at {level} and below (noise)", leading.anchor("distortion")))
+        items.append(
+            (f"some distortion at {level} and below (noise)", leading.anchor("distortion"))
+        )
     if not items:
         return []
     return [Finding(_UNKNOWN, sentences.unknown_sentence([i[0] for i in items]), items[0][1])]
@@ -207,7 +236,7 @@ def _peak(_results: Results, leading: Leading) -> list[Finding]:
         percent = wording.known_percent(*ends)
         place = levels.frequency(worst.frequency_hz)
         text = f"{name} peaks at {place}: {percent} at {_rung_words(ladder, rung.drive_dbfs)}."
-        return [Finding(_PEAK, text, leading.anchor("distortion"))]
+        return [Finding(_PEAK, text, leading.anchor("distortion"), optional=True)]
     return []
 
 

@@ -36,7 +36,7 @@ def frequency_range(low_hz: float, high_hz: float) -> str:
 
 
 def whole_range(low_db: End, high_db: End, unit: str) -> str:
-    """Write what a level lies between, in whole decibels that hold it: "92 to 96 dB SPL".
+    """Write what a level lies between, in whole decibels that hold it: "92–96 dB SPL".
 
     One that is known, both ends the same, is "about 94 dB SPL". "" where no end is known.
     """
@@ -50,7 +50,15 @@ def whole_range(low_db: End, high_db: End, unit: str) -> str:
     if low_db == high_db:
         return f"about {wording.with_unit(_whole(low_db), unit)}"
     low, high = math.floor(low_db), math.ceil(high_db)
-    return f"{_whole(low)} to {wording.with_unit(_whole(high), unit)}"
+    if low == high:
+        return f"about {wording.with_unit(_whole(low), unit)}"
+    return wording.with_unit(between(low, high), unit)
+
+
+def between(low_db: float, high_db: float) -> str:
+    """Write two whole levels, "95–97"; with a word between where one is negative."""
+    dash = "–" if min(low_db, high_db) >= 0.0 else " to "
+    return f"{_whole(low_db)}{dash}{_whole(high_db)}"
 
 
 def _whole(level_db: float) -> str:

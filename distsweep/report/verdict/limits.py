@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from distsweep.report.verdict import levels, output
@@ -23,7 +24,8 @@ class Limit:
 
     ``starts_dbfs`` is what its start lies between, as the drive that names rungs or bursts;
     ``starts_db`` the output that belongs to it, dB SPL, None where nothing is calibrated.
-    ``by_tones`` says that only the staircase shows it.
+    ``half_below_hz`` and ``half_above_hz`` are where half of the band's loss is left, None where
+    that is not known. ``by_tones`` says that only the staircase shows it.
     """
 
     kind: str
@@ -35,6 +37,8 @@ class Limit:
     anchor: str
     by_tones: bool = False
     sag_db: float = 0.0
+    half_below_hz: End = None
+    half_above_hz: End = None
 
     @property
     def at_the_top(self) -> bool:
@@ -64,15 +68,50 @@ def _of_ladder(results: Results, leading: Leading) -> list[Limit]:
         return []
     whole_hz = (float(ladder.frequency_hz[0]), float(ladder.frequency_hz[-1]))
     loudest_dbfs = max(rung.drive_dbfs for rung in ladder.rungs)
+    acting = [one for one in ladder.limiters if one.kind != "none"]
     limits = []
-    for one in ladder.limiters:
-        if one.kind == "none":
-            continue
+    for one, (below_hz, above_hz) in zip(acting, _half_left_hz(acting), strict=True):
         low_hz, high_hz = one.band_hz or whole_hz
         limit = Limit(one.kind, low_hz, high_hz, one.threshold_bounds_dbfs, (None, None),
-                      loudest_dbfs, leading.anchor("compression"))  # fmt: skip
-        limits.append(_at_band(_better_known(limit, results, leading), leading))
+                      loudest_dbfs, leading.anchor("compression"),
+                      half_below_hz=below_hz, half_above_hz=above_hz)  # fmt: skip
+        limits.append(_at_band(_with_staircase(limit, results, leading), leading))
     return limits
+
+
+def _half_left_hz(acting: list[Limiter]) -> list[Ends]:
+    """Return how far beyond each band half of its loss is left; nothing in earlier versions."""
+    nothing: list[Ends] = [(None, None)] * len(acting)
+    reasons = [reason for one in acting[:1] for reason in one.reasons]
+    values = next((reason.values for reason in reasons if reason.code == "bands_fall"), {})
+    pairs = zip(
+        values.get("half_left_below_hz", ()), values.get("half_left_above_hz", ()), strict=False
+    )
+    found: list[Ends] = [(_known(below), _known(above)) for below, above in pairs]
+    return found if len(found) == len(acting) else nothing
+
+
+def _known(value: float | None) -> End:
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _with_staircase(limit: Limit, results: Results, leading: Leading) -> Limit:
+    """Let a start span both witnesses where their thresholds differ, or take the better known."""
+    assert leading.ladder is not None  # the limit is the ladder's
+    low, high = limit.starts_dbfs
+    for item in results.limiter_agreement:
+        ladder_low, steps = item.ladder_threshold_dbfs[0], item.staircase_threshold_dbfs
+        if (
+            (item.state, item.reason) == ("differ", "threshold")
+            and item.position == leading.ladder.position
+            and limit.low_hz <= item.frequency_hz <= limit.high_hz
+            and None not in (low, high, ladder_low, *steps)
+        ):
+            assert low is not None and high is not None and ladder_low is not None
+            # Both thresholds are drives at the tone, where a sweep may be reduced.
+            moved = [one - ladder_low for one in steps if one is not None]
+            low, high = min(low, low + min(moved)), max(high, high + max(moved))
+    return _better_known(replace(limit, starts_dbfs=(low, high)), results, leading)
 
 
 def _better_known(limit: Limit, results: Results, leading: Leading) -> Limit:

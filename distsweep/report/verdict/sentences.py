@@ -30,12 +30,21 @@ def limit_sentence(limit: Limit) -> str:
     if limit.low_hz == limit.high_hz:
         place = f"at {levels.frequency(limit.low_hz)}"
     else:
-        place = f"from {levels.frequency_range(limit.low_hz, limit.high_hz)}"
+        place = f"from {levels.frequency_range(limit.low_hz, limit.high_hz)}{_partly(limit)}"
     steady = " with tone bursts" if tones else ""
     if limit.kind == "thermal":
         loss = wording.decibels(limit.sag_db)
         return f"Heat: its gain sags by {loss} {place}{steady}."
     return f"{_ACTS.get(limit.kind, 'Its output is held back')} {place}{steady}{_start(limit)}."
+
+
+def _partly(limit: Limit) -> str:
+    """Write how far beyond the band half of the loss is left."""
+    below_hz = limit.low_hz if limit.half_below_hz is None else limit.half_below_hz
+    above_hz = limit.high_hz if limit.half_above_hz is None else limit.half_above_hz
+    whole = levels.frequency_range(limit.low_hz, limit.high_hz)
+    reach = levels.frequency_range(below_hz, above_hz)
+    return "" if reach == whole else f" (partly {reach})"
 
 
 def _start(limit: Limit) -> str:
@@ -50,29 +59,46 @@ def _start(limit: Limit) -> str:
     level = levels.whole_range(*limit.starts_db, "dB SPL")
     if not level:
         return f", starting at a drive of {drive}"
-    return f", starting at {level} ({drive})"
+    at = "" if level.startswith(("below", "above")) else "at "
+    return f", starting {at}{level} ({drive})"
 
 
-def no_limit_sentence(loudest: str) -> str:
-    """Say that nothing holds the output back up to the loudest level that was played."""
-    return f"No limiter shows, up to {loudest}, the loudest played."
+def no_limit_sentence(loudest: str, distorts: str) -> str:
+    """Say that nothing holds the output back up to the loudest level, and what limits it instead.
+
+    ``distorts`` is where distortion passes its limit, and from which level; "" where it does not.
+    """
+    instead = f"; distortion limits it, {distorts}" if distorts else ""
+    return f"No limiter shows up to {loudest}, the loudest played{instead}."
+
+
+def distorts_words(clean: CleanLevel, i: int, unit: str) -> str:
+    """Write that distortion passes its limit at a place, "at 1 kHz from 94 dB SPL"."""
+    place = wording.frequency(float(clean.frequency_hz[i]))
+    drive = "" if unit == "dB SPL" else "a drive of "
+    return f"at {place} from {drive}{wording.with_unit(clean_words(clean, i, unit), unit)}"
 
 
 def clean_sentence(clean: CleanLevel, places: Sequence[int], unit: str) -> str:
     """Say how loud it stays clean at some places, in dB SPL, or as drives."""
     thd = wording.with_unit(f"{clean.thd_percent:g}", "%")
     loss = wording.with_unit(f"{clean.compression_db:g}", "dB")
-    parts = []
-    for number, i in enumerate(places):
-        level = clean_words(clean, i, unit)
-        if number == 0:
-            level = wording.with_unit(level, unit)
-        parts.append(f"{level} at {wording.frequency(float(clean.frequency_hz[i]))}")
+    groups: list[tuple[str, list[str]]] = []  # neighbours with the same level stand together
+    for i in places:
+        level, place = (
+            clean_words(clean, i, unit),
+            wording.frequency(float(clean.frequency_hz[i])),
+        )
+        if groups and groups[-1][0] == level:
+            groups[-1][1].append(place)
+        else:
+            groups.append((level, [place]))
+    parts = [
+        f"{wording.with_unit(level, unit) if number == 0 else level} at {wording.listed(names)}"
+        for number, (level, names) in enumerate(groups)
+    ]
     drive = "" if unit == "dB SPL" else " a drive of"
-    return (
-        f"It stays clean (within {thd} THD, {loss} compression) up to{drive}"
-        f" {wording.listed(parts)}."
-    )
+    return f"Clean ({thd} THD, {loss} compression) up to{drive} {', '.join(parts)}."
 
 
 def clean_words(clean: CleanLevel, i: int, unit: str) -> str:
@@ -82,8 +108,7 @@ def clean_words(clean: CleanLevel, i: int, unit: str) -> str:
         known = not high[i] - low[i] > EXACT_DB
         return ("" if known else "about ") + wording.signed(float(at[i]), 0)
     if in_state(clean, "bracketed")[i]:
-        ends = math.floor(low[i]), math.ceil(high[i])
-        return f"{wording.signed(ends[0], 0)} to {wording.signed(ends[1], 0)}"
+        return levels.between(math.floor(low[i]), math.ceil(high[i]))
     if in_state(clean, "not reached")[i]:
         return f"at least {wording.signed(math.floor(at[i]), 0)}"
     return f"less than {wording.signed(math.ceil(high[i]), 0)}"
@@ -100,12 +125,8 @@ def clean_ends(
 
 def resonance_sentence(likely: Sequence[Resonance]) -> str:
     """Name resonances that are more likely than not, and how sure they are; midrange first."""
-    ranked = sorted(
-        likely,
-        key=lambda r: (not levels.in_midrange(r.frequency_hz, r.frequency_hz), -r.confidence),
-    )
     groups: dict[str, list[Resonance]] = {}
-    for one in ranked[:MOST_RESONANCES]:
+    for one in foremost(likely):
         groups.setdefault(chance_words(one.confidence), []).append(one)
     parts = []
     for chance, group in groups.items():
@@ -118,6 +139,15 @@ def resonance_sentence(likely: Sequence[Resonance]) -> str:
     more = f"; {left} more" if left > 0 else ""
     plural = "Resonances:" if len(likely) > 1 else "Resonance:"
     return f"{plural} {'; '.join(parts)}{more}."
+
+
+def foremost(likely: Sequence[Resonance]) -> list[Resonance]:
+    """Return the resonances to be named: those in the midrange first, then the surest."""
+
+    def order(one: Resonance) -> tuple[bool, float]:
+        return not levels.in_midrange(one.frequency_hz, one.frequency_hz), -one.confidence
+
+    return sorted(likely, key=order)[:MOST_RESONANCES]
 
 
 def chance_words(confidence: float) -> str:

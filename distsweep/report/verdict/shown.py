@@ -12,7 +12,7 @@ from distsweep.report.clean_level.levels import in_state
 from distsweep.report.figure_data import Curve, FigureData
 from distsweep.report.verdict import clean as clean_places
 from distsweep.report.verdict import limits, output, sentences
-from distsweep.report.verdict.findings import LIKELY
+from distsweep.report.verdict.findings import likely_resonances
 from distsweep.report.verdict.leading import leading_takes
 from distsweep.report.verdict.limits import Limit
 from distsweep.results import CleanLevel, Resonance, Results, Take
@@ -81,7 +81,7 @@ def shown(results: Results) -> Shown | None:
         loudest_db,
         None if found is None else _clean_area(found, take, unit),
         areas,
-        [one for one in results.resonances if one.confidence >= LIKELY],
+        sentences.foremost(likely_resonances(results)),
     )
 
 
