@@ -12,6 +12,7 @@ from distsweep.report.damage.section import damage
 from distsweep.report.definitions import definitions
 from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
+from distsweep.report.impulse.section import impulse
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
 from distsweep.report.provenance.section import provenance
@@ -68,5 +69,6 @@ def _kind(results: Results, take: Take) -> str:
 _FIRST: list[WholeSection] = [summary, facts.warnings, facts.conditions, resonances]
 _OF_A_TAKE: list[TakeSection] = [
     facts.levels, damage, distortion, output, compression, staircase, background,
+    impulse,
 ]  # fmt: skip
 _LAST: list[WholeSection] = [agreement, definitions, facts.cautions, provenance]
