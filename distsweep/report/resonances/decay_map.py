@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _STEP_DB = 5.0
 _TIMES_S = (0.002, 0.005, 0.01, 0.02, 0.05)  # chosen: a few of the map's columns, in even ratios
-_COLOURS = (look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
+_COLOURS = ("#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
 
 
 def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
@@ -29,8 +29,7 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
         name,
         partial(plot_decay_map, take, marks_hz),
         f"Decay of the impulse response at “{take.position}” over frequency.",
-        f"Decay of the fundamental's impulse response at “{take.position}”."
-        f"{' Triangles: the resonances above.' if marks_hz else ''}",
+        "Triangles: the resonances above." if marks_hz else "",
         "Such maps can be made to show anything: a narrower band-pass rings longer by "
         "itself, a lower floor shows more of the room. What lies under the thin line is the "
         "band-pass; what comes after the dashed line holds the room.",
@@ -122,7 +121,7 @@ def _draw_map(axes: Axes, decay: DecayMap) -> QuadContourSet:
     )
     shades = axes.contourf(
         decay.frequency_hz, time_ms, np.array(decay.level_db).T,
-        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),
+        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.map_colours(_COLOURS),
         extend="min",
     )  # fmt: skip
     axes.plot(decay.frequency_hz, 1000.0 * decay.ringing_s, color=look.QUIET_INK,
