@@ -14,7 +14,7 @@ from report_samples import sample_results, sample_take, words_of
 from distsweep.analysis.sweep.harmonics import ImpulseResponse as Measured
 from distsweep.analysis.sweep.shown_impulse import MOST_SAMPLES, shown_impulse
 from distsweep.errors import InputError
-from distsweep.report.impulse.figure import data, plot_impulse
+from distsweep.report.impulse.figure import data, plot_impulse_response
 from distsweep.report.impulse.section import impulse as section
 from distsweep.report.impulse.section import room_words
 from distsweep.results import ImpulseResponse, RecordedCalibration, Take, read_results, to_json
@@ -114,7 +114,7 @@ def test_a_damaged_one_is_refused(tmp_path: Path, name: str, value: object) -> N
 
 def test_both_panels_draw_what_the_numbers_say() -> None:
     take = take_with(found(free_s=0.0043))
-    figure = plot_impulse(take)
+    figure = plot_impulse_response(take)
     curves = data(take).curves
     assert [curve.key for curve in curves] == ["impulse", "step"]
     assert take.impulse is not None
@@ -135,7 +135,7 @@ def test_without_one_there_is_no_figure_and_no_section() -> None:
     assert section(sample_results(take), take, "axis") is None
     assert data(take).curves == []
     with pytest.raises(ValueError, match="no impulse response"):
-        plot_impulse(take)
+        plot_impulse_response(take)
 
 
 @pytest.mark.parametrize(

@@ -32,7 +32,7 @@ def picture(take: Take, name: str) -> Picture:
     )
     return Picture(
         f"{name}-impulse",
-        partial(plot_impulse, take),
+        partial(plot_impulse_response, take),
         "Impulse response and step response against time.",
         "Above: sound pressure after a click; below: after a step, which is the running sum of the"
         f" first. Each re its own largest value.{reflection}",
@@ -67,7 +67,7 @@ def _curve(impulse: ImpulseResponse, key: str, name: str, colour: str, values: F
                  drive_dbfs=impulse.drive_dbfs, colour=colour)  # fmt: skip
 
 
-def plot_impulse(take: Take) -> Figure:
+def plot_impulse_response(take: Take) -> Figure:
     """Impulse response above, step response below, against time from the direct sound.
 
     Raises
