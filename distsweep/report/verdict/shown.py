@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from distsweep.analysis.third_octave import band_edges_hz
-from distsweep.report import reliability
+from distsweep.report import look, reliability
 from distsweep.report.clean_level.levels import in_state
 from distsweep.report.figure_data import Curve, FigureData
 from distsweep.report.verdict import clean as clean_places
@@ -91,7 +91,10 @@ def figure_data(results: Results) -> FigureData:
     if what is None:
         return FigureData("frequency", [])
     quantity = "Level, dB SPL" if what.unit == "dB SPL" else "Drive, dBFS"
-    curves = [Curve("loudest", "loudest played", quantity, what.frequency_hz, what.loudest_db)]
+    curves = [
+        Curve("loudest", "loudest played", quantity, what.frequency_hz, what.loudest_db,
+              colour=look.INK)
+    ]  # fmt: skip
     if what.clean is not None:
         sure = what.clean.sure_db
         values = np.where(np.isfinite(sure), sure, np.nan)
@@ -104,6 +107,7 @@ def figure_data(results: Results) -> FigureData:
                 values,
                 sure,
                 what.clean.perhaps_db,
+                colour=look.EVEN,
             )
         )
     return FigureData("frequency", curves)
