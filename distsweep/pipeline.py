@@ -31,8 +31,6 @@ from distsweep.errors import InputError
 from distsweep.reason import Reason
 from distsweep.results import (
     Agreement,
-    Conditions,
-    Device,
     LimiterAgreement,
     Results,
     Take,
@@ -40,10 +38,11 @@ from distsweep.results import (
     first_take,
 )
 from distsweep.stimulus.found_sweep import FoundStimulus
+from distsweep.takes.bundle import opened_session
 from distsweep.takes.doubts import session_warnings
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.provenance import provenance_of
-from distsweep.takes.session import Calibration, Session, TakeEntry, read_session
+from distsweep.takes.session import Session, TakeEntry, recording_session
 from distsweep.takes.take import each_run, find_take, take_settings, take_warnings
 
 if TYPE_CHECKING:
@@ -68,7 +67,7 @@ def analyse(
 
     Parameters
     ----------
-    session : a session, its folder, or its ``session.toml``.
+    session : a session, its folder, its ``session.toml``, or a bundle of ``analyse --bundle``.
     progress : called with a short text before each take.
     searching : called, while a long recording is searched, with its name and the share done.
     found : called with what was found of a sweep where a take names the sound file that was played
@@ -79,9 +78,20 @@ def analyse(
     InputError
         Anything in the session cannot be used; the message says what, where, and what to do.
     """
-    if not isinstance(session, Session):
-        session = read_session(session)
-    warnings = [warning_record(reason) for reason in session_warnings(session)]
+    if isinstance(session, Session):
+        return _analysed(session, progress, searching, found)
+    with opened_session(session) as opened:
+        return _analysed(opened, progress, searching, found)
+
+
+def _analysed(
+    session: Session,
+    progress: Progress | None,
+    searching: Searching | None,
+    found: Found | None,
+) -> Results:
+    session, several = _with_every_run(session, searching)
+    warnings = [warning_record(reason) for reason in (*several, *session_warnings(session))]
     takes, ladders, doubts = _analyse_takes(session, progress, searching, found)
     warnings += doubts
     axis = first_take(takes, "axis") or takes[0]
@@ -108,6 +118,16 @@ def analyse(
     )
 
 
+def _with_every_run(session: Session, searching: Searching | None) -> tuple[Session, list[Reason]]:
+    """Return a session with an entry for each run where it asks for that, and what to say of it."""
+    if not session.every_run:
+        return session, []
+    found = [each_run(entry, searching=searching) for entry in session.takes]
+    entries = tuple(entry for several, _ in found for entry in several)
+    told = [reason for _, reasons in found for reason in reasons]
+    return replace(session, takes=entries), told
+
+
 def _analyse_takes(
     session: Session,
     progress: Progress | None,
@@ -128,7 +148,10 @@ def _analyse_takes(
             if not entry.may_fail:
                 raise
             failed = failed or error
-            left_out = Reason("run_left_out", run=entry.position, reason=str(error))
+            reason = str(error)
+            for path in entry.recordings:  # a folder is no news, and a bundle's does not last
+                reason = reason.replace(str(path), path.name)
+            left_out = Reason("run_left_out", run=entry.position, reason=reason)
             warnings.append(warning_record(left_out))
             continue
         if isinstance(measured, MeasuredLadder):
@@ -244,9 +267,5 @@ def analyse_recording(
     InputError
         A file cannot be used, or the recording does not hold this stimulus.
     """
-    paths = [recording] if isinstance(recording, str | Path) else list(recording)
-    entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
-    entries, several = each_run(entry, searching=searching)
-    session = Session(Path(), Device(), Conditions(), Calibration(), entries)
-    results = analyse(session, progress=progress, searching=searching, found=found)
-    return replace(results, warnings=[*map(warning_record, several), *results.warnings])
+    session = recording_session(recording, stimulus=stimulus, channel=channel)
+    return analyse(session, progress=progress, searching=searching, found=found)

@@ -24,6 +24,7 @@ def write_result_files(
     with_json: bool = True,
     with_report: bool = True,
     sidecars: Mapping[str, str] | None = None,
+    decimal_comma: bool = False,
 ) -> FileSet:
     """Replace what an earlier analysis has left in a folder; the user's own files there stay.
 
@@ -32,6 +33,7 @@ def write_result_files(
     with_json : write ``results.json``; one of an earlier analysis is removed otherwise.
     with_report : write tables and report; those of an earlier analysis are removed otherwise.
     sidecars : texts by file name, of stimuli that were found in sound files.
+    decimal_comma : tables with a decimal comma, and semicolons between cells.
 
     Raises
     ------
@@ -47,7 +49,7 @@ def write_result_files(
         if with_report:
             from distsweep.report import write_report, write_tables
 
-            write_tables(results, made.scratch / TABLES)
+            write_tables(results, made.scratch / TABLES, decimal_comma=decimal_comma)
             write_report(results, made.scratch / REPORT, workers=2)
     return made
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,10 +15,12 @@ from distsweep.cli._printing import say, show_share
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+    from contextlib import AbstractContextManager
 
     from distsweep.file_sets import FileSet
     from distsweep.results import Results
     from distsweep.stimulus.found_sweep import FoundStimulus
+    from distsweep.takes.session import Session
 
 
 @click.command("analyse")
@@ -57,6 +60,17 @@ if TYPE_CHECKING:
     " Only a file of results is replaced.",
 )
 @click.option("--no-report", is_flag=True, help="No tables, figures and page: results only.")
+@click.option(
+    "--bundle",
+    type=click.Path(path_type=Path),
+    help="Pack results, tables, page, recordings (as FLAC), stimuli and session into one ZIP file,"
+    " which analyse takes in a session's place, elsewhere too. Only a bundle is replaced.",
+)
+@click.option(
+    "--decimal-comma",
+    is_flag=True,
+    help="Tables with a decimal comma, and semicolons between cells.",
+)
 def command(
     sources: tuple[Path, ...],
     stimulus: Path | None,
@@ -64,8 +78,10 @@ def command(
     folder: Path | None,
     json_file: str | None,
     no_report: bool,
+    bundle: Path | None,
+    decimal_comma: bool,
 ) -> None:
-    """Analyse a SESSION (a folder or a session.toml), or RECORDINGs with --stimulus."""
+    """Analyse a SESSION (a folder, a session.toml or a bundle), or RECORDINGs with --stimulus."""
     # A short process that builds long lists: looking through them for cycles, of which there
     # are none, would take a thirtieth of its time.
     gc.disable()
@@ -83,18 +99,26 @@ def command(
             check_json_place(Path(elsewhere), schema=SCHEMA)
         if any(parts.values()):
             check_result_place(folder, **parts)
-    results, sidecars = _analysed(sources, stimulus=stimulus, channel=channel)
-    if elsewhere == "-":
-        sys.stdout.write(to_json(results) + "\n")
-    elif elsewhere is not None:
-        write_results(results, Path(elsewhere))
-        say(f"results: {elsewhere}")
-    made = None
-    if any(parts.values()):
-        made = write_result_files(results, folder, sidecars=sidecars, **parts)
+        _check_bundle(bundle, sources[0])
+    with _opened(sources, stimulus=stimulus, channel=channel) as session:
+        results, sidecars = _analysed(session)
+        if elsewhere == "-":
+            sys.stdout.write(to_json(results) + "\n")
+        elif elsewhere is not None:
+            write_results(results, Path(elsewhere))
+            say(f"results: {elsewhere}")
+        made = None
+        if any(parts.values()):
+            made = write_result_files(
+                results, folder, sidecars=sidecars, decimal_comma=decimal_comma, **parts
+            )
+        if bundle is not None:
+            _write_bundle(bundle, session, results, made, folder)
     _say_what_to_know(results)
     if made is not None:
         _report_files(made, folder, sidecars)
+    if bundle is not None:
+        say(f"bundle: {bundle}")
 
 
 def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> None:
@@ -118,7 +142,34 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
 def _default_folder(source: Path, *, stimulus: Path | None) -> Path:
     if stimulus is not None:
         return source.with_name(f"{source.stem}-results")
+    from distsweep.takes.bundle import looks_like_bundle
+
+    if looks_like_bundle(source):
+        return source.with_name(f"{source.stem}-results")
     return (source if source.is_dir() else source.parent) / "results"
+
+
+def _check_bundle(bundle: Path | None, source: Path) -> None:
+    """Refuse a place where no bundle can be written, and to replace the one that is analysed."""
+    if bundle is None:
+        return
+    from distsweep.errors import InputError
+    from distsweep.takes.bundle_packing import check_bundle_place
+
+    if _is_same(bundle, source):
+        raise InputError(f"{bundle}: is what is analysed: name another file for the new bundle")
+    check_bundle_place(bundle)
+
+
+def _write_bundle(
+    bundle: Path, session: Session, results: Results, made: FileSet | None, folder: Path
+) -> None:
+    """Pack the session, and the files that were written of its results."""
+    from distsweep.takes.bundle_packing import write_bundle
+
+    written = [] if made is None else made.written
+    files = {path.relative_to(folder).as_posix(): path for path in written}
+    write_bundle(bundle, session, results, result_files=files)
 
 
 def _json_elsewhere(json_file: str | None, folder: Path) -> str | None:
@@ -130,11 +181,21 @@ def _json_elsewhere(json_file: str | None, folder: Path) -> str | None:
     return None
 
 
-def _analysed(
+def _opened(
     sources: Sequence[Path], *, stimulus: Path | None, channel: int | None
-) -> tuple[Results, dict[str, str]]:
+) -> AbstractContextManager[Session]:
+    """Return what gives the session, also that of recordings without one, as long as it lasts."""
+    from distsweep.takes.bundle import opened_session
+    from distsweep.takes.session import recording_session
+
+    if stimulus is None:
+        return opened_session(sources[0])
+    return nullcontext(recording_session(sources, stimulus=stimulus, channel=channel))
+
+
+def _analysed(session: Session) -> tuple[Results, dict[str, str]]:
     """Return the results, and sidecars by file name of stimuli found in sound files."""
-    from distsweep.pipeline import analyse, analyse_recording
+    from distsweep.pipeline import analyse
 
     sidecars: dict[str, str] = {}
 
@@ -143,17 +204,7 @@ def _analysed(
 
         sidecars[f"{Path(found.file.name).stem}-sweep.json"] = found_sidecar_text(found)
 
-    if stimulus is None:
-        return analyse(sources[0], progress=say, searching=show_share, found=keep), sidecars
-    results = analyse_recording(
-        sources,
-        stimulus=stimulus,
-        channel=channel,
-        progress=say,
-        searching=show_share,
-        found=keep,
-    )
-    return results, sidecars
+    return analyse(session, progress=say, searching=show_share, found=keep), sidecars
 
 
 def _say_what_to_know(results: Results) -> None:

@@ -183,8 +183,6 @@ def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, co
 
 def _draw_tags(axes: Axes, take: Take, lines: list[Line]) -> None:
     """Write each rung's drive on its line, where there is room."""
-    from matplotlib.patheffects import withStroke
-
     low_db, high_db = axes.get_ylim()
     width_in, height_in = look.RIGHT_IN - look.LEFT_IN, _MAIN_IN
     log_f = np.log(take.frequency_hz)
@@ -196,10 +194,9 @@ def _draw_tags(axes: Axes, take: Take, lines: list[Line]) -> None:
         if at is None:
             continue
         weight = "bold" if line.is_known else "normal"
-        axes.text(float(take.frequency_hz[at]), float(line.shown[at]),
-                  wording.plain(rung.drive_dbfs), ha="center", va="center", fontsize=8.0,
-                  weight=weight, color=colours[rank], label=f"_tag {rank}", zorder=5,
-                  path_effects=[withStroke(linewidth=3.0, foreground=look.PAPER)])  # fmt: skip
+        look.tag(axes, float(take.frequency_hz[at]), float(line.shown[at]),
+                 wording.plain(rung.drive_dbfs), weight=weight, color=colours[rank],
+                 label=f"_tag {rank}")  # fmt: skip
 
 
 def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:

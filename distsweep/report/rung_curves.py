@@ -27,6 +27,7 @@ def rung_curves(
     take: Take, lines: list[Line], quantity: str, *, re_fundamental: bool = False
 ) -> list[Curve]:
     """Return what a chart with one line a rung shows; ``lines`` are in the order of the rungs."""
+    quantity = with_averages(quantity, lines)
     drives = np.array([rung.drive_dbfs for rung in take.rungs])
     ranks = np.argsort(np.argsort(drives, kind="stable"))
     colours = look.level_colours(len(lines))
@@ -37,6 +38,14 @@ def rung_curves(
         )
         for index, (rung, line, rank) in enumerate(zip(take.rungs, lines, ranks, strict=True))
     ]  # fmt: skip
+
+
+def with_averages(quantity: str, lines: list[Line]) -> str:
+    """Say of a figure's quantity that averages are among its values, where they are."""
+    averages = any(
+        line.average is not None and np.any(line.averaged | line.uncertain) for line in lines
+    )
+    return f"{quantity} (in part averages over up to 1/3 octave)" if averages else quantity
 
 
 def line_curve(
@@ -52,11 +61,9 @@ def line_curve(
 ) -> Curve:
     """Return the numbers of one line of a rung, on the take's grid.
 
-    Where an average is drawn it stands in the values, and ``quantity`` says that some are.
+    Where an average is drawn it stands in the values: see `with_averages`.
     """
     low_db, high_db = _ends_shown(line)
-    if np.any(line.averaged) or (line.average is not None and np.any(line.uncertain)):
-        quantity += ", in part averaged over up to 1/3 octave"
     return Curve(
         key=key,
         name=name,

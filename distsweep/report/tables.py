@@ -13,7 +13,7 @@ from distsweep.results import Results, Take
 from distsweep.whole_files import write_whole_text
 
 
-def write_tables(results: Results, folder: Path) -> list[Path]:
+def write_tables(results: Results, folder: Path, *, decimal_comma: bool = False) -> list[Path]:
     """Write one CSV a take: harmonics, THD and gain change against frequency at each level.
 
     Parameters

@@ -42,7 +42,8 @@ def read_played(path: Path) -> Stimulus | FoundStimulus:
         return read_stimulus(path)
     count_channels(path)  # says what is wrong with a file that is none
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-    return _own_sidecar(path, sha256) or _found_in(path, sha256)
+    own = _own_sidecar(path, sha256)
+    return _found_in(path, sha256) if own is None else own[1]
 
 
 @lru_cache(maxsize=REMEMBERED)
@@ -63,13 +64,27 @@ def _found_in(path: Path, sha256: str) -> FoundStimulus:
     )
 
 
-def _own_sidecar(path: Path, sha256: str) -> LadderStimulus | StaircaseStimulus | None:
-    """Return the stimulus whose sidecar beside a sound file names it; None where there is none."""
+def own_sidecar_path(path: Path) -> Path | None:
+    """Return the sidecar beside a sound file that names it; None where there is none.
+
+    Raises
+    ------
+    InputError
+        The sound file cannot be read.
+    """
+    count_channels(path)
+    found = _own_sidecar(path, hashlib.sha256(path.read_bytes()).hexdigest())
+    return None if found is None else found[0]
+
+
+def _own_sidecar(path: Path, sha256: str) -> tuple[Path, LadderStimulus | StaircaseStimulus] | None:
+    """Return the sidecar beside a sound file that names it, and its stimulus; None without it."""
     for stem in dict.fromkeys((path.stem, re.sub(r"-\d\d$", "", path.stem))):
+        sidecar = path.with_name(f"{stem}.json")
         try:
-            stimulus = read_sidecar(path.with_name(f"{stem}.json"))
+            stimulus = read_sidecar(sidecar)
         except InputError:
             continue
         if any(file.sha256 == sha256 for file in stimulus.files):
-            return stimulus
+            return sidecar, stimulus
     return None

@@ -20,6 +20,9 @@ SOURCE_DATE_EPOCH = "SOURCE_DATE_EPOCH"
 """Environment variable that sets the date, in seconds since 1970, so that the same input gives the
 same bytes (reproducible-builds.org, "SOURCE_DATE_EPOCH specification", 1.1)."""
 
+ELSEWHERE = "elsewhere"
+"""Folder of a bundle for files that did not lie in the session's."""
+
 
 def provenance_of(session: Session) -> Provenance:
     """Return version, date, settings and checksums of a session that was analysed now.
@@ -63,11 +66,16 @@ def created_now() -> str:
 
 def name_of(session: Session, path: Path) -> str:
     """Return a file's name in a session: its path inside the folder, elsewhere its bare name."""
-    if path.is_relative_to(session.folder):
-        inside = path.relative_to(session.folder)
-        if ".." not in inside.parts and not inside.is_absolute():
-            return inside.as_posix()
-    return path.name
+    inside = inside_session(session, path)
+    return path.name if inside is None or inside.parts[0] == ELSEWHERE else inside.as_posix()
+
+
+def inside_session(session: Session, path: Path) -> Path | None:
+    """Return a file's path from the session's folder; None where it lies elsewhere."""
+    if not path.is_relative_to(session.folder):
+        return None
+    inside = path.relative_to(session.folder)
+    return None if ".." in inside.parts or not inside.parts else inside
 
 
 def file_sha256(path: Path) -> str:

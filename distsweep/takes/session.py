@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -68,13 +68,19 @@ class TakeEntry:
 
 @dataclass(frozen=True)
 class Session:
-    """Everything that ``session.toml`` says, with paths made absolute or relative to here."""
+    """Everything that ``session.toml`` says, with paths made absolute or relative to here.
+
+    ``file`` is where it was read; None of a session that was not. ``every_run``: a take is made of
+    every run of its stimulus that its recording holds.
+    """
 
     folder: Path
     device: Device
     conditions: Conditions
     calibration: Calibration
     takes: tuple[TakeEntry, ...]
+    file: Path | None = None
+    every_run: bool = False
 
     @property
     def calibrated(self) -> bool:
@@ -112,6 +118,22 @@ def read_session(
     )
 
 
+def recording_session(
+    recording: str | Path | Sequence[str | Path],
+    *,
+    stimulus: str | Path,
+    channel: int | None = None,
+) -> Session:
+    """Return the session of one recording (or one file a rung) that is analysed without one.
+
+    Its take is called "axis", and every run of the stimulus in it counts; levels are in dBFS.
+    ``channel`` is counted from 1; None: the first, or the one that holds the stimulus.
+    """
+    paths = [recording] if isinstance(recording, str | Path) else list(recording)
+    entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
+    return Session(Path(), Device(), Conditions(), Calibration(), (entry,), every_run=True)
+
+
 def parse_session(
     data: dict[str, Any],
     file: Path,
@@ -134,7 +156,7 @@ def parse_session(
         takes = _takes(table, file, calibration)
         device = _one_device(table, device)
     table.close()
-    return Session(file.parent, device, conditions, calibration, takes)
+    return Session(file.parent, device, conditions, calibration, takes, file)
 
 
 def _device(table: Table) -> Device:

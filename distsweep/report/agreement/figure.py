@@ -28,10 +28,10 @@ def picture(compared: list[Agreement], position: str, name: str) -> Picture:
         name,
         partial(plot_agreement, compared),
         f"Staircase minus ladder at {len(compared)} frequencies and drives.",
-        f"Staircase minus ladder at “{position}”: THD over the orders both have, and"
-        " level, at the tones and drives that both played; those of one tone side by side.",
-        "Levels need not agree in a room: a sweep's window shuts out reflections that a"
-        " steady tone includes. A limiter or a warm coil changes what comes later.",
+        f"At “{position}”, where both played the same.",
+        "THD is over the orders that both have. Levels need not agree in a room: a sweep's window"
+        " shuts out reflections that a steady tone includes. A limiter or a warm coil changes"
+        " what comes later.",
         data=partial(data, compared),
         position=position,
     )

@@ -39,12 +39,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-clean-level",
         partial(plot_clean_level, take),
         "Highest clean level against frequency.",
-        f"Highest clean level, in {wording.level_unit(take)}, {over}: the highest that keeps within"
-        " so much THD or compression, whichever comes first. A bar: the limit was reached, and the"
-        " level is known to 1.5 dB; shaded: its interval. A hatched box:"
-        " it lies somewhere between two levels played. A triangle that points up: not reached,"
-        " at least so high; down: already past it, lower. A cross at the foot:"
-        " nothing is known, or louder levels contradict quieter ones.",
+        f"In {wording.level_unit(take)}, {over}.",
         "It holds for steady sines at this place. Where wide steps of level leave open from where"
         " on a limit is passed, smaller steps tell more. Nothing is stated beyond the loudest.",
         data=partial(data, take),

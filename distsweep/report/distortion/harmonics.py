@@ -15,7 +15,7 @@ from distsweep.report.distortion.thd import thd_limits
 from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, harmonic_line, thd_line
 from distsweep.report.reliability import loudest_index, only
-from distsweep.report.rung_curves import line_curve
+from distsweep.report.rung_curves import line_curve, with_averages
 from distsweep.results import SAME_DRIVE_DB, Rung, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 _PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
 _COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))
 _LINE_WIDTH = 1.4
-_THD_COLOUR, _THD_WIDTH = "#ddd4c6", 2.2  # broad and faint: not to be taken for a pale line
+_THD_WIDTH = 2.2  # broad and faint: not to be taken for a pale line
 
 
 def picture(take: Take, name: str) -> Picture:
@@ -37,10 +37,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-harmonics",
         partial(plot_harmonics, take),
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
-        f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
-        "frequency. Shaded: the level that noise alone would show. "
-        f"{ladder_chart.states_caption(_lines(take, rung))}{spikes.caption(take)}"
-        f"{damage.caption(take, loudest_index(take))}",
+        f"Re the fundamental; shaded: noise alone.{damage.caption(take, loudest_index(take))}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
@@ -51,12 +48,14 @@ def picture(take: Take, name: str) -> Picture:
 
 def data(take: Take, rung: Rung) -> FigureData:
     """Each harmonic of a rung, as drawn."""
+    lines = _lines(take, rung)
+    quantity = with_averages("Harmonic level, dB re fundamental", lines)
     curves = [
         line_curve(
             take, rung, line, key=f"h{order}", name=f"H{order}", colour=_colour(order),
-            quantity="Harmonic level, dB re fundamental", re_fundamental=True,
+            quantity=quantity, re_fundamental=True,
         )
-        for order, line in zip(rung.harmonics, _lines(take, rung), strict=True)
+        for order, line in zip(rung.harmonics, lines, strict=True)
     ]  # fmt: skip
     return FigureData("frequency", curves)
 
@@ -166,7 +165,7 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
             if side == 0:
                 axes.set_ylabel("dB re fund.")
             if side == 1 or len(columns[1]) <= row:
-                look.percent_axis(axes, "% of fund.", sparse=True)
+                look.percent_axis(axes, "")
     return figure
 
 
@@ -176,7 +175,7 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
     look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)
-    axes.plot(f, _known_thd(take, rung), color=_THD_COLOUR, linewidth=_THD_WIDTH, label="_thd",
+    axes.plot(f, _known_thd(take, rung), color=look.FAINT, linewidth=_THD_WIDTH, label="_thd",
               zorder=2)  # fmt: skip
     line = harmonic_line(take, rung, order)
     ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
@@ -194,7 +193,7 @@ def _key(figure: Figure, height: float) -> None:
         look.key_line("average within 1.5 dB", look.EVEN, linewidth=width),
         look.key_line("uncertain", pale, linewidth=look.HAIR_LINE),
         look.key_patch("noise floor", color=look.NOISE),
-        look.key_line("THD, for comparison", _THD_COLOUR, linewidth=_THD_WIDTH),
+        look.key_line("THD, for comparison", look.FAINT, linewidth=_THD_WIDTH),
     ]
     figure.legend(handles=handles, loc="upper left", ncols=5, frameon=False, fontsize=8.5,
                   bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,

@@ -32,9 +32,7 @@ def picture(take: Take, name: str) -> Picture:
         partial(plot_thd, take),
         "Total harmonic distortion against excitation frequency, "
         f"{ladder_chart.lines_caption(take)}; numbers are in the table.",
-        "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
-        "(right). The number on a line is the drive in dBFS. "
-        f"{ladder_chart.states_caption(_lines(take))}{spikes.caption(take)}{damage.caption(take)}",
+        f"Re the fundamental.{spikes.caption(take)}{damage.caption(take)}",
         "A level without a line is not clean: its distortion is hidden by noise"
         + (
             "; how large it can be is in the table. "

@@ -30,15 +30,12 @@ def picture(take: Take, name: str) -> Picture:
         partial(plot_fundamental, take),
         "Level of the fundamental against excitation frequency, "
         f"{ladder_chart.lines_caption(take)}.",
-        f"Level of the fundamental at each level, in {wording.level_unit(take)}"
-        + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
-        + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
-        f"its peaks are hum. {ladder_chart.states_caption(_lines(take))}"
-        + _clipped_note(take)
-        + damage.caption(take),
+        f"In {wording.level_unit(take)}"
+        + ("" if wording.level_unit(take) == "dB SPL" else " (uncalibrated)")
+        + f"; shaded: the highest noise floor.{_clipped_note(take)}{damage.caption(take)}",
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together towards high drives mean compression, which the gain "
-        "change shows better.",
+        "change shows better. Peaks of the noise floor are hum.",
         data=partial(data, take),
         position=take.position,
     )

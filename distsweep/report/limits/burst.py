@@ -25,8 +25,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-burst",
         partial(plot_burst, take),
         "Level against time around one loud burst.",
-        "Level of the fundamental against time around the loudest burst of one tone. Dashed: what"
-        " the level would have been with the gain of the quietest burst.",
+        "Dashed: the level with the gain of the quietest burst.",
         "Nothing faster than the window shows: it holds a whole period of the tone or more. In a"
         " room the tail after the burst is the room's as well as the limiter's.",
         data=partial(data, take),

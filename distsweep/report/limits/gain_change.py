@@ -32,11 +32,10 @@ def picture(take: Take, name: str) -> Picture | None:
         partial(plot_gain_change, take),
         "Gain change against excitation frequency re the reference rung, "
         f"{ladder_chart.lines_caption(take)}.",
-        "Gain change of each level re "
-        f"{wording.drive(take.rungs[reference].drive_dbfs)}: 0 dB where output follows drive, "
-        f"below it where the loudspeaker (or its limiter) holds back.{damage.caption(take)}",
+        f"Re {wording.drive(take.rungs[reference].drive_dbfs)}: below 0 dB the loudspeaker, or its "
+        f"limiter, holds back.{damage.caption(take)}",
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
-        "microphone that moved, a passing noise. The return check in the summary tells what was "
+        "microphone that moved, a passing noise. The return check tells what was "
         "left of it at the end. It is drawn "
         f"only where both levels stand {RELIABLE_DB:g} dB above the noise. Where they "
         "barely do, noise alone moves it by about half a decibel, as much as the onset of "

@@ -28,7 +28,7 @@ sixteenth of the power, and the eye tells no more steps)."""
 
 
 # Paper, straw, ochre, rust, oxblood: lightness falls all the way.
-_LOSS_COLOURS = (look.PAPER, "#ecd9a8", "#c98f3c", "#8a3a1c", "#2e0616")
+_LOSS_COLOURS = ("#ecd9a8", "#c98f3c", "#8a3a1c", "#2e0616")
 
 
 def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
@@ -137,10 +137,10 @@ def _picture(take: Take, name: str) -> Picture:
         f"{name}-gain-map",
         partial(plot_gain_map, take),
         "Map of gain change over frequency and drive.",
-        "Gain change re the quietest reliable level over frequency and drive. A limiter of the"
-        " whole band begins at one height; one of the woofer alone leaves the right side pale.",
-        "White is no compression, no value, or one that noise leaves unknown by more than 0.5 dB:"
-        " look at the gain change above. Between two drives the map is interpolated.",
+        "Re the quietest reliable level.",
+        "A limiter of the whole band begins at one height; one of the woofer alone leaves the right"
+        " side pale. White is no compression, no value, or one that noise leaves unknown by more"
+        " than 0.5 dB: look at the gain change above. Between two drives the map is interpolated.",
         data=partial(data, take),
         position=take.position,
     )
@@ -208,7 +208,7 @@ def _draw_field(
     look.decibel_axis(axes, float(drives[0]), float(drives[-1]))
     loss = np.ma.masked_invalid(np.clip(-change, 0.0, _DEEPEST_DB))
     steps = np.concatenate([np.arange(0.0, 2.0, 0.25), np.arange(2.0, _DEEPEST_DB + 0.1, 1.0)])
-    axes.contourf(frequency_hz, drives, loss, levels=steps, cmap=look.colour_map(_LOSS_COLOURS),
+    axes.contourf(frequency_hz, drives, loss, levels=steps, cmap=look.map_colours(_LOSS_COLOURS),
                   vmin=0.0, vmax=_DEEPEST_DB)  # fmt: skip
     with np.errstate(invalid="ignore"):
         known = np.ma.masked_invalid(change)
@@ -230,7 +230,7 @@ def _draw_columns(
     look.set_ticks(axes.xaxis, range(count), [wording.short_frequency(f) for f in frequency_hz])
     step = float(np.min(np.diff(drives))) if len(drives) > 1 else 1.0
     look.decibel_axis(axes, float(drives[0]) - 0.5 * step, float(drives[-1]) + 0.5 * step)
-    colours = look.colour_map(_LOSS_COLOURS)
+    colours = look.map_colours(_LOSS_COLOURS)
     for column in range(count):
         for row, drive in enumerate(drives):
             value = change[row, column]
@@ -264,7 +264,7 @@ def _colour_bar(figure: Figure) -> None:
     axes.set_xlim(0.0, 1.0)
     axes.xaxis.set_visible(False)
     axes.grid(False)
-    colours = look.colour_map(_LOSS_COLOURS)
+    colours = look.map_colours(_LOSS_COLOURS)
     for place in np.arange(0.0, _DEEPEST_DB, 0.25):
         axes.bar(0.5, 0.26, width=1.0, bottom=-place - 0.25, linewidth=0.0,
                  color=look.shade(colours, (place + 0.125) / _DEEPEST_DB),

@@ -52,9 +52,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-input-output",
         partial(plot_input_output, take),
         "Output against drive with the fitted static curve.",
-        "Output against drive, re the gain at the reference rung or the lowest level. A line is"
-        " the soft-knee curve that fits best, where one is known; dashed is output that follows"
-        " drive.",
+        "With the soft-knee curve that fits best; dashed: output that follows drive.",
         (
             "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
             " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"

@@ -14,7 +14,6 @@ from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording
 
 ORDERS = (2, 3, 4, 5)
-COLOURS = {2: look.EVEN, 3: look.ODD, 4: look.EVEN, 5: look.ODD}
 REACH_OCTAVES = 0.75
 """What is drawn to either side of a resonance (chosen by eye: its surroundings show)."""
 
@@ -30,6 +29,11 @@ def data(results: Results, resonance: Resonance) -> FigureData:
     take = lead_take(results, resonance)
     curves = order_curves(take, resonance, heard=is_heard(resonance))
     return FigureData(quantity(resonance), [*curves, response_curve(take, resonance)])
+
+
+def order_colour(order: int) -> str:
+    """Colour of a harmonic."""
+    return look.EVEN if order % 2 == 0 else look.ODD
 
 
 def is_heard(resonance: Resonance) -> bool:
@@ -67,7 +71,7 @@ def order_curves(take: Take, resonance: Resonance, *, heard: bool) -> list[Curve
         low, high = np.zeros(0), np.zeros(0)
         if harmonic.high_db.size:
             ends_db = (harmonic.low_db, harmonic.high_db)
-            low, high = (level + (end_db - harmonic.level_db)[near] for end_db in ends_db)
+            low, high = (level + end_db[near] - harmonic.level_db[near] for end_db in ends_db)
             bounded = np.isfinite(low + high)
             low, high = (np.where(bounded, end, np.nan) for end in (low, high))
         curves.append(
@@ -75,7 +79,7 @@ def order_curves(take: Take, resonance: Resonance, *, heard: bool) -> list[Curve
                 f"h{order}", f"H{order} at {rung_name(rung)}",
                 wording.level_axis(take) if heard else "Input-referred level, dB re fundamental",
                 frequency_hz[near], level, low, high,
-                drive_dbfs=rung.drive_dbfs, spl_db=rung.spl_db, colour=COLOURS[order],
+                drive_dbfs=rung.drive_dbfs, spl_db=rung.spl_db, colour=order_colour(order),
             )
         )  # fmt: skip
     return curves

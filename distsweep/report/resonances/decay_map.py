@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _STEP_DB = 5.0
 _TIMES_S = (0.002, 0.005, 0.01, 0.02, 0.05)  # chosen: a few of the map's columns, in even ratios
-_COLOURS = (look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
+_COLOURS = ("#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
 
 
 def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
@@ -29,8 +29,7 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
         name,
         partial(plot_decay_map, take, marks_hz),
         f"Decay of the impulse response at “{take.position}” over frequency.",
-        f"Decay of the fundamental's impulse response at “{take.position}”."
-        f"{' Triangles: the resonances above.' if marks_hz else ''}",
+        "Triangles: the resonances above." if marks_hz else "",
         "Such maps can be made to show anything: a narrower band-pass rings longer by "
         "itself, a lower floor shows more of the room. What lies under the thin line is the "
         "band-pass; what comes after the dashed line holds the room.",
@@ -40,19 +39,27 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
 
 
 def data(take: Take) -> FigureData:
-    """How far each frequency has fallen at some times after the direct sound; no lines of it."""
+    """How far each frequency has fallen at some times after the direct sound; no lines of it.
+
+    What has fallen below the map's floor is at most that.
+    """
     decay = take.decay_map
     if decay is None:
         return FigureData("frequency", [])
+    nowhere = np.full(len(decay.frequency_hz), np.nan)
+    curves = []
     places = [int(np.argmin(np.abs(decay.time_s - time_s))) for time_s in _TIMES_S]
-    curves = [
-        Curve(
-            f"time-{place}", f"{_milliseconds(decay.time_s[place])} after the direct sound",
-            "Decay, dB re the highest level of that frequency", decay.frequency_hz,
-            np.array([row[place] for row in decay.level_db]), drive_dbfs=decay.drive_dbfs,
-        )
-        for place in dict.fromkeys(places)
-    ]  # fmt: skip
+    for place in dict.fromkeys(places):
+        level_db = np.array([row[place] for row in decay.level_db])
+        gone = level_db <= decay.floor_db
+        curves.append(
+            Curve(
+                f"time-{place}", f"{_milliseconds(decay.time_s[place])} after the direct sound",
+                "Decay, dB re the highest level of that frequency", decay.frequency_hz,
+                np.where(gone, np.nan, level_db), np.where(gone, -np.inf, nowhere),
+                np.where(gone, decay.floor_db, nowhere), drive_dbfs=decay.drive_dbfs,
+            )
+        )  # fmt: skip
     return FigureData("frequency", curves)
 
 
@@ -114,7 +121,7 @@ def _draw_map(axes: Axes, decay: DecayMap) -> QuadContourSet:
     )
     shades = axes.contourf(
         decay.frequency_hz, time_ms, np.array(decay.level_db).T,
-        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),
+        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.map_colours(_COLOURS),
         extend="min",
     )  # fmt: skip
     axes.plot(decay.frequency_hz, 1000.0 * decay.ringing_s, color=look.QUIET_INK,

@@ -13,12 +13,12 @@ from distsweep.report.content import Picture
 from distsweep.report.figure_data import Curve
 from distsweep.report.reliability import loudest_rung
 from distsweep.report.resonances.curves import (
-    COLOURS,
     ORDERS,
     REACH_OCTAVES,
     data,
     is_heard,
     lead_take,
+    order_colour,
     order_curves,
     quantity,
     response_curve,
@@ -47,10 +47,7 @@ def picture(results: Results, one: Resonance, name: str) -> Picture:
         partial(plot_resonance, results, one),
         f"Evidence for a resonance at {wording.whole_hertz(one.frequency_hz)}; the sentences below "
         "say the same.",
-        "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
-        "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
-        "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
-        "each position.",
+        "",
         "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
         "compare the positions. Two peaks can line up by chance.",
         data=partial(data, results, one),
@@ -109,7 +106,7 @@ def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) 
 
 def _key(figure: Figure) -> None:
     handles = [
-        look.key_line(f"H{n}", COLOURS[n], linestyle=_DASHES[f"h{n}"], linewidth=1.5)
+        look.key_line(f"H{n}", order_colour(n), linestyle=_DASHES[f"h{n}"], linewidth=1.5)
         for n in ORDERS
     ]
     handles.append(look.key_line("fundamental", look.INK, linewidth=1.5))
