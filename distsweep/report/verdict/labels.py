@@ -8,7 +8,7 @@ import numpy as np
 
 from distsweep.flag_runs import runs_of
 from distsweep.report import look
-from distsweep.report.verdict.shown import CleanArea, Shown
+from distsweep.report.verdict.shown import LOUDEST, CleanArea, Shown
 from distsweep.results import Resonance
 from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording
@@ -31,8 +31,6 @@ _TAGS = {"thermal": "heat", "limiting": "held back"}
 
 _NARROW = 2.0**0.5
 """Ratio of its ends below which a further limit is not named (chosen: half an octave)."""
-
-LOUDEST = "loudest played"
 
 
 def row_share(axes: Axes) -> float:
