@@ -84,7 +84,7 @@ def plot_verdict(results: Results) -> Figure:
     return figure
 
 
-_FOOT_IN, _MARGIN_IN = 0.7, 0.1
+_FOOT_IN, _MARGIN_IN = 0.6, 0.1
 
 
 def _draw_axes(axes: Axes, what: Shown) -> list[int]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from distsweep.flag_runs import runs_of
 from distsweep.report import look
-from distsweep.report.verdict.shown import CleanArea, Shown
+from distsweep.report.verdict.shown import LOUDEST, CleanArea, Shown
 from distsweep.results import Resonance
 from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording
@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 TEXT_POINTS = 13.0
 """Size of the figure's text (chosen: 9 pixels where a page is 360 pixels wide)."""
 
-_SIGN_EM, _BOLD_EM = 0.62, 0.72
-"""Mean width of a sign, in sizes of the text (measured on DejaVu Sans, plain and bold: the width
-of "limiter 1026 Hz loudest played" over its 29 signs, rounded up)."""
+_SIGN_EM, _BOLD_EM = 0.60, 0.68
+"""Mean width of a sign, plain and bold, in sizes of the text (measured with matplotlib's TextPath
+in DejaVu Sans: 0.57 in "1026 Hz", 0.65 in "compressor"; a little more, as pages use other fonts).
+"""
 
 _ROW_EM = 1.25
 """Height of a row of words, in sizes of the text (chosen: a line and its leading)."""
@@ -31,8 +32,6 @@ _TAGS = {"thermal": "heat", "limiting": "held back"}
 
 _NARROW = 2.0**0.5
 """Ratio of its ends below which a further limit is not named (chosen: half an octave)."""
-
-LOUDEST = "loudest played"
 
 
 def row_share(axes: Axes) -> float:

@@ -19,6 +19,9 @@ from distsweep.results import CleanLevel, Resonance, Results, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
+LOUDEST = "loudest played"
+"""Name of the loudest level, on the figure and among its numbers."""
+
 TONE_HALF_WIDTH = 1.12
 """Ratio of frequencies from a staircase's tone to either side of its bar (chosen by eye)."""
 
@@ -91,25 +94,16 @@ def figure_data(results: Results) -> FigureData:
     if what is None:
         return FigureData("frequency", [])
     quantity = "Level, dB SPL" if what.unit == "dB SPL" else "Drive, dBFS"
-    curves = [
-        Curve("loudest", "loudest played", quantity, what.frequency_hz, what.loudest_db,
-              colour=look.INK)
-    ]  # fmt: skip
+    f, loudest_db = what.frequency_hz, what.loudest_db
+    curves = [Curve("loudest", LOUDEST, quantity, f, loudest_db, colour=look.INK)]
     if what.clean is not None:
-        sure = what.clean.sure_db
-        values = np.where(np.isfinite(sure), sure, np.nan)
+        area = what.clean
+        values = np.where(np.isfinite(area.sure_db), area.sure_db, np.nan)
+        ends = (area.sure_db, area.perhaps_db)
         curves.append(
-            Curve(
-                "clean",
-                "clean up to",
-                quantity,
-                what.clean.frequency_hz,
-                values,
-                sure,
-                what.clean.perhaps_db,
-                colour=look.EVEN,
-            )
-        )
+            Curve("clean", "clean up to", quantity, area.frequency_hz, values, *ends,
+                  colour=look.EVEN)
+        )  # fmt: skip
     return FigureData("frequency", curves)
 
 
