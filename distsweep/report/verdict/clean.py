@@ -6,6 +6,7 @@ import numpy as np
 
 from distsweep.flag_runs import runs_of
 from distsweep.report.clean_level import levels as clean_levels
+from distsweep.report.verdict import levels
 from distsweep.results import CleanLevel, Take
 from distsweep.units import BoolArray
 from distsweep.words import wording
@@ -37,6 +38,21 @@ def places(clean: CleanLevel, unit: str) -> list[int]:
     if not found and known.any():
         found.add(int(np.flatnonzero(known)[0]))
     return sorted(found)
+
+
+def distorts_first(clean: CleanLevel, unit: str) -> int | None:
+    """Return where distortion passes its limit at the lowest drive; None where it does nowhere.
+
+    In the midrange if it does there, else anywhere but in the lowest bass.
+    """
+    by_thd = np.array([cause == "thd" for cause in clean.limited_by], dtype=bool)
+    passed = clean_levels.in_state(clean, "reached", "bracketed") & by_thd & said(clean, unit)
+    at_dbfs = np.where(np.isfinite(clean.drive_dbfs), clean.drive_dbfs, clean.drive_low_dbfs)
+    for low_hz, high_hz in (levels.MIDRANGE_HZ, (levels.FAINTLY_HEARD_HZ, np.inf)):
+        there = passed & (clean.frequency_hz >= low_hz) & (clean.frequency_hz <= high_hz)
+        if there.any():
+            return int(np.argmin(np.where(there, at_dbfs, np.inf)))
+    return None
 
 
 def said(clean: CleanLevel, unit: str) -> BoolArray:

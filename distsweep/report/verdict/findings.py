@@ -112,8 +112,15 @@ def _no_limit(leading: Leading) -> Finding:
     elif any(one.sentence_of("no_gain_change_clear") for one in ladder.limiters):
         why = "noise hides it"
     else:
-        return Finding(_LIMIT, sentences.no_limit_sentence(loudest_words(ladder)), anchor)
+        text = sentences.no_limit_sentence(loudest_words(ladder), _distorts(ladder))
+        return Finding(_LIMIT, text, anchor)
     return Finding(_LIMIT, f"Whether anything limits it cannot be told: {why}.", anchor)
+
+
+def _distorts(ladder: Take) -> str:
+    found, unit = clean.strictest(ladder), _unit(ladder)
+    at = None if found is None else clean.distorts_first(found, unit)
+    return "" if found is None or at is None else sentences.distorts_words(found, at, unit)
 
 
 def loudest_words(ladder: Take) -> str:
@@ -183,9 +190,12 @@ def _unit(take: Take) -> str:
     return "dB SPL" if wording.level_unit(take) == "dB SPL" else "dBFS"
 
 
-def _unknown(_results: Results, leading: Leading) -> list[Finding]:
+def _unknown(results: Results, leading: Leading) -> list[Finding]:
     items: list[tuple[str, str]] = []
     take = leading.take
+    kind_at = doubts.differing_tones(results, leading, ("kind",))
+    if kind_at:
+        items.append((f"the kind of limit at {kind_at}", "agreement"))
     if _unit(take) != "dB SPL":
         items.append(("sound pressure (nothing is calibrated)", "conditions"))
     found = clean.strictest(take)

@@ -59,12 +59,24 @@ def _start(limit: Limit) -> str:
     level = levels.whole_range(*limit.starts_db, "dB SPL")
     if not level:
         return f", starting at a drive of {drive}"
-    return f", starting at {level} ({drive})"
+    at = "" if level.startswith(("below", "above")) else "at "
+    return f", starting {at}{level} ({drive})"
 
 
-def no_limit_sentence(loudest: str) -> str:
-    """Say that nothing holds the output back up to the loudest level that was played."""
-    return f"No limiter shows, up to {loudest}, the loudest played."
+def no_limit_sentence(loudest: str, distorts: str) -> str:
+    """Say that nothing holds the output back up to the loudest level, and what limits it instead.
+
+    ``distorts`` is where distortion passes its limit, and from which level; "" where it does not.
+    """
+    instead = f"; distortion limits it, {distorts}" if distorts else ""
+    return f"No limiter shows up to {loudest}, the loudest played{instead}."
+
+
+def distorts_words(clean: CleanLevel, i: int, unit: str) -> str:
+    """Write that distortion passes its limit at a place, "at 1 kHz from 94 dB SPL"."""
+    place = wording.frequency(float(clean.frequency_hz[i]))
+    drive = "" if unit == "dB SPL" else "a drive of "
+    return f"at {place} from {drive}{wording.with_unit(clean_words(clean, i, unit), unit)}"
 
 
 def clean_sentence(clean: CleanLevel, places: Sequence[int], unit: str) -> str:
