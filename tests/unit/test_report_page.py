@@ -98,7 +98,7 @@ def test_verdict_and_axis_come_first_and_sections_follow_in_order(plain: tuple[P
     _, page = plain
     assert page.headings[0] == ("h1", "Brindlemoor Tarnbick 4")
     assert [words for tag, words in page.headings if tag == "h2"] == [
-        "Verdict", "Take: axis", "Resonances", "Warnings", "Conditions", "Definitions",
+        "Verdict", "Take: axis", "Resonances", "Warnings (1)", "Conditions", "Definitions",
         "Before you repeat this",
     ]  # fmt: skip
     assert [words for tag, words in page.headings if tag == "h3"] == [
