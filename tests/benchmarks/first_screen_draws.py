@@ -105,8 +105,9 @@ def _threshold_dbfs(one: Draw) -> float | None:
 def _limited_band(one: Draw) -> dict[str, Any]:
     """Return where the gain at the loudest drive is less, and the output at which that starts.
 
-    The start's level is the median over the band of what the quietest drive gives, raised to the
-    threshold: below it the loudspeaker is all but linear.
+    The start's levels are what the quietest drive gives, raised to the threshold: below it the
+    loudspeaker is all but linear. They are those of the places that lose half the most or more:
+    the median and the tenth and ninetieth percentile, as a response is not flat.
     """
     f = 1000.0 * 10.0 ** (np.arange(-16, 13) / 10.0)
     quiet = np.array([_tone(one, x, QUIETEST_DBFS)[0] for x in f])
@@ -114,16 +115,16 @@ def _limited_band(one: Draw) -> dict[str, Any]:
     loss = quiet + LOUDEST_DBFS - QUIETEST_DBFS - loud
     lost = loss >= ONSET_DB
     threshold = _threshold_dbfs(one)
-    start = None
-    if threshold is not None and lost.any():
-        start = float(np.median(quiet[lost]) + threshold - QUIETEST_DBFS)
+    starts = quiet[loss >= 0.5 * loss.max()] + (threshold or 0.0) - QUIETEST_DBFS
+    known = threshold is not None and lost.any()
+    percentiles = [round(float(x), 1) for x in np.percentile(starts, [10, 50, 90])]
+    levels = {f"{x:.0f}": round(float(y), 1) for x, y in zip(f, loud, strict=True)}
     return {
         "loses_half_a_decibel_at_hz": [round(float(x), 1) for x in f[lost]],
+        "loses_half_the_most_at_hz": [round(float(x), 1) for x in f[loss >= 0.5 * loss.max()]],
         "largest_loss_db": float(loss.max()),
-        "starts_at_db_spl": start,
-        "loudest_db_spl_at_hz": {
-            f"{x:.0f}": round(float(y), 1) for x, y in zip(f, loud, strict=True)
-        },
+        "starts_at_db_spl_10_50_90_percent": percentiles if known else None,
+        "loudest_db_spl_at_hz": levels,
     }
 
 

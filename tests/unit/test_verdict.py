@@ -157,6 +157,10 @@ def test_where_ladder_and_staircase_contradict_it_is_said_first() -> None:
     assert findings(results)[0].anchor == "agreement"
     assert "at 400 Hz with tone bursts" in told(results)[1]
     assert "No limiter" not in " ".join(told(results))
+    kinds = [agreement(400.0, "differ", "kind", [-16.0, -16.0])]
+    results = sample_results(ladder(), steps, limiter_agreement=kinds)
+    assert "the kind of limit at 400 Hz" in the_one(results, "Cannot be told")
+    assert "Doubtful" not in " ".join(told(results))
 
 
 def test_a_staircase_alone_says_what_limits_each_tone() -> None:

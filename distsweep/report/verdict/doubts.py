@@ -84,18 +84,26 @@ def _warned(results: Results, leading: Leading) -> list[tuple[str, str]]:
 
 
 def _disagreement(results: Results, leading: Leading) -> list[tuple[str, str]]:
+    """Say where one of ladder and staircase finds a limit and the other none."""
+    where = differing_tones(results, leading, _CONTRADICTIONS)
+    return [(f"sweeps and tone bursts disagree on what limits {where}", "agreement")] * bool(where)
+
+
+_CONTRADICTIONS = ("ladder only", "staircase only", "gain change")
+"""Where only the thresholds differ, a limit's start spans both; where only the kinds do, the kind
+cannot be told."""
+
+
+def differing_tones(results: Results, leading: Leading, reasons: Sequence[str]) -> str:
+    """Name the tones at which ladder and staircase differ for one of these reasons; "" if none."""
     tones = sorted(
         {
             item.frequency_hz
             for item in results.limiter_agreement
-            # Where only the thresholds differ, the limit's start spans both.
             if item.state == "differ"
-            and item.reason != "threshold"
+            and item.reason in reasons
             and item.position == leading.take.position
         }
     )
-    if not tones:
-        return []
     where = wording.listed([wording.frequency(f) for f in tones[:2]])
-    where += " and elsewhere" if len(tones) > 2 else ""
-    return [(f"sweeps and tone bursts disagree on what limits {where}", "agreement")]
+    return where + (" and elsewhere" if len(tones) > 2 else "")

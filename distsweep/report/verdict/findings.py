@@ -190,9 +190,12 @@ def _unit(take: Take) -> str:
     return "dB SPL" if wording.level_unit(take) == "dB SPL" else "dBFS"
 
 
-def _unknown(_results: Results, leading: Leading) -> list[Finding]:
+def _unknown(results: Results, leading: Leading) -> list[Finding]:
     items: list[tuple[str, str]] = []
     take = leading.take
+    kind_at = doubts.differing_tones(results, leading, ("kind",))
+    if kind_at:
+        items.append((f"the kind of limit at {kind_at}", "agreement"))
     if _unit(take) != "dB SPL":
         items.append(("sound pressure (nothing is calibrated)", "conditions"))
     found = clean.strictest(take)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from distsweep.report import reliability
 from distsweep.report.verdict import levels, output
 from distsweep.report.verdict.leading import Leading
 from distsweep.results import TURNED_DOWN, Limiter, Results, Staircase
@@ -67,7 +68,7 @@ def _of_ladder(results: Results, leading: Leading) -> list[Limit]:
     if ladder is None:
         return []
     whole_hz = (float(ladder.frequency_hz[0]), float(ladder.frequency_hz[-1]))
-    loudest_dbfs = max(rung.drive_dbfs for rung in ladder.rungs)
+    loudest_dbfs = reliability.loudest_rung(ladder).drive_dbfs
     acting = [one for one in ladder.limiters if one.kind != "none"]
     limits = []
     for one, (below_hz, above_hz) in zip(acting, _half_left_hz(acting), strict=True):
@@ -75,7 +76,10 @@ def _of_ladder(results: Results, leading: Leading) -> list[Limit]:
         limit = Limit(one.kind, low_hz, high_hz, one.threshold_bounds_dbfs, (None, None),
                       loudest_dbfs, leading.anchor("compression"),
                       half_below_hz=below_hz, half_above_hz=above_hz)  # fmt: skip
-        limits.append(_at_band(_with_staircase(limit, results, leading), leading))
+        limit = _with_staircase(limit, results, leading)
+        # Whatever the threshold of its curve, it is seen at the loudest level.
+        first, last = (None if x is None else min(x, loudest_dbfs) for x in limit.starts_dbfs)
+        limits.append(_at_band(replace(limit, starts_dbfs=(first, last)), leading))
     return limits
 
 

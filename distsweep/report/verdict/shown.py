@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from distsweep.analysis.third_octave import band_edges_hz
-from distsweep.report import reliability
+from distsweep.report import look, reliability
 from distsweep.report.clean_level.levels import in_state
 from distsweep.report.figure_data import Curve, FigureData
 from distsweep.report.verdict import clean as clean_places
@@ -18,6 +18,9 @@ from distsweep.report.verdict.limits import Limit
 from distsweep.results import CleanLevel, Resonance, Results, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
+
+LOUDEST = "loudest played"
+"""Name of the loudest level, on the figure and among its numbers."""
 
 TONE_HALF_WIDTH = 1.12
 """Ratio of frequencies from a staircase's tone to either side of its bar (chosen by eye)."""
@@ -91,21 +94,16 @@ def figure_data(results: Results) -> FigureData:
     if what is None:
         return FigureData("frequency", [])
     quantity = "Level, dB SPL" if what.unit == "dB SPL" else "Drive, dBFS"
-    curves = [Curve("loudest", "loudest played", quantity, what.frequency_hz, what.loudest_db)]
+    f, loudest_db = what.frequency_hz, what.loudest_db
+    curves = [Curve("loudest", LOUDEST, quantity, f, loudest_db, colour=look.INK)]
     if what.clean is not None:
-        sure = what.clean.sure_db
-        values = np.where(np.isfinite(sure), sure, np.nan)
+        area = what.clean
+        values = np.where(np.isfinite(area.sure_db), area.sure_db, np.nan)
+        ends = (area.sure_db, area.perhaps_db)
         curves.append(
-            Curve(
-                "clean",
-                "clean up to",
-                quantity,
-                what.clean.frequency_hz,
-                values,
-                sure,
-                what.clean.perhaps_db,
-            )
-        )
+            Curve("clean", "clean up to", quantity, area.frequency_hz, values, *ends,
+                  colour=look.EVEN)
+        )  # fmt: skip
     return FigureData("frequency", curves)
 
 
