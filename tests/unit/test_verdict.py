@@ -251,9 +251,13 @@ def test_doubts_come_first_and_name_their_cause() -> None:
     first = findings(sample_results(take, warnings=warned))[0]
     assert first.anchor == "take-axis.damage"
     assert first.sentence.replace("\N{NO-BREAK SPACE}", " ") == (
-        "Doubtful: the recording is damaged (9 clicks and more), the first level came back 0.9 dB"
+        "Doubtful: the recording is damaged (lossy coding and more), the first level came back 0.9 dB"
         " softer and 2 more doubts."
     )
+    alter(take, damage=DAMAGE[:9], return_check_db=0.0, partial=False)
+    octaves = sum(np.log2(one.high_hz / one.low_hz) for one in DAMAGE[:9])  # type: ignore[operator]
+    assert octaves < 1.0  # nine clicks touch little
+    assert "Doubtful" not in " ".join(told(sample_results(take)))
     clean = [Warning_("hum", "It hums.", take="axis")]
     assert "Doubtful" not in " ".join(told(sample_results(ladder(), warnings=clean)))
 

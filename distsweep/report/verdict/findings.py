@@ -135,8 +135,8 @@ def loudest_words(ladder: Take) -> str:
 def _resonances(results: Results, leading: Leading) -> list[Finding]:
     likely = likely_resonances(results)
     if likely:
-        middle = any(levels.in_midrange(r.frequency_hz, r.frequency_hz) for r in likely)
-        rank = _RESONANCE if middle else _RESONANCE + _LATER
+        heard = any(one.frequency_hz >= levels.FAINTLY_HEARD_HZ for one in likely)
+        rank = _RESONANCE if heard else _RESONANCE + _LATER
         return [Finding(rank, sentences.resonance_sentence(likely), "resonances")]
     if results.resonances:
         best = max(results.resonances, key=lambda one: one.confidence)
