@@ -112,15 +112,11 @@ def _no_limit(leading: Leading) -> Finding:
     elif any(one.sentence_of("no_gain_change_clear") for one in ladder.limiters):
         why = "noise hides it"
     else:
-        text = sentences.no_limit_sentence(loudest_words(ladder), _distorts(ladder))
+        found = clean.strictest(ladder)
+        distorts = found is not None and clean.distortion_limits(found)
+        text = sentences.no_limit_sentence(loudest_words(ladder), distorts=distorts)
         return Finding(_LIMIT, text, anchor)
     return Finding(_LIMIT, f"Whether anything limits it cannot be told: {why}.", anchor)
-
-
-def _distorts(ladder: Take) -> str:
-    found, unit = clean.strictest(ladder), _unit(ladder)
-    at = None if found is None else clean.distorts_first(found, unit)
-    return "" if found is None or at is None else sentences.distorts_words(found, at, unit)
 
 
 def loudest_words(ladder: Take) -> str:
