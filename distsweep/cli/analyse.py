@@ -157,7 +157,7 @@ def _check_bundle(bundle: Path | None, source: Path) -> None:
     from distsweep.takes.bundle_packing import check_bundle_place
 
     if _is_same(bundle, source):
-        raise InputError(f"{bundle}: is what is analysed: name another file for the new bundle")
+        raise InputError(f"{bundle}: is what is analysed: choose another name for the new bundle")
     check_bundle_place(bundle)
 
 

@@ -51,20 +51,20 @@ if TYPE_CHECKING:
 
 _COLOURS = ("INK", "QUIET_INK", "PAPER", "RULE", "NOISE", "FAINT", "RED", "EVEN", "ODD")
 
-_RIGHT_MARGIN_IN = 0.92  # holds "−10 dBFS", or percent and their label, enlarged on small screens
+_RIGHT_MARGIN_IN = 0.98  # holds "−10 dBFS", or percent and their label, enlarged on small screens
 LEFT_IN = 0.90
 """Left edge of axes that have the figure's width to themselves, whose right edge is ``RIGHT_IN``:
 beside it "−100" and a label have room, enlarged on small screens."""
 
 _TITLE: dict[str, Any] = {"fontsize": 11.0, "weight": "bold"}
 _SUBTITLE: dict[str, Any] = {"fontsize": 8.0}
-HEAD_IN = 0.50  # height of title and subtitle
+HEAD_IN, _TITLE_IN = 0.50, 0.30  # heights of title and subtitle, and of a title alone
 HAIR_LINE = 0.6  # points: the thinnest that a screen and a printer still draw evenly
 BAND_SHARE = 0.22  # opacity of an interval's band; chosen by eye
 _PALE = 0.5  # share of paper in a pale shade; chosen by eye, on a screen and in greyscale
 SMALL = 7.5  # points: notes beside what they are about, names in strips
-_X_LABEL_POINTS = -31.0
-_Y_LABEL_POINTS = -48.0
+_X_LABEL_POINTS = -33.0
+_Y_LABEL_POINTS, _RIGHT_LABEL_POINTS = -51.0, 64.0
 """Baselines of axes' labels: clear of enlarged ticks' names, of up to four signs upright."""
 
 
@@ -102,7 +102,6 @@ def _settings() -> dict[Any, Any]:
         "figure.constrained_layout.use": False,
         "grid.color": colours.rule,
         "grid.linewidth": 0.7,
-        "hatch.color": colours.ink,
         "legend.labelcolor": colours.ink,
         "lines.solid_capstyle": "round",
         "lines.solid_joinstyle": "round",
@@ -111,10 +110,11 @@ def _settings() -> dict[Any, Any]:
         "xtick.color": colours.quiet_ink,
         "xtick.labelcolor": colours.ink,
         "xtick.labelsize": 8.0,
-        "xtick.major.pad": 4.0,
+        "xtick.major.pad": 6.0,
         "ytick.color": colours.quiet_ink,
         "ytick.labelcolor": colours.ink,
         "ytick.labelsize": 8.0,
+        "ytick.major.pad": 4.5,
     }
 
 
@@ -134,7 +134,8 @@ def our_look() -> Iterator[None]:
     if palette.now().for_files:
         yield
         return
-    mine, usual = matplotlib.rcParams, matplotlib.rcParamsDefault
+    mine: Any = matplotlib.rcParams
+    usual: Any = matplotlib.rcParamsDefault
     chosen = palette.Drawn(palette.palette_of_settings(mine, usual), palette.now().style)
     with palette.drawing_with(chosen):
         settings = {
@@ -147,11 +148,17 @@ def our_look() -> Iterator[None]:
 
 
 @contextmanager
-def files_look(style: Style = DEFAULT_STYLE, *, dark: bool = False) -> Iterator[None]:
-    """Draw for files: with a style, whatever the reader's settings of matplotlib are."""
+def files_look(
+    style: Style = DEFAULT_STYLE, *, dark: bool = False, foot_in: float = 0.0
+) -> Iterator[None]:
+    """Draw for files: with a style, whatever the reader's settings of matplotlib are.
+
+    ``foot_in`` is kept free at the foot of each figure.
+    """
     import matplotlib
 
-    drawn = palette.Drawn(palette.palette_of(style, dark=dark), style, for_files=True)
+    drawn = palette.Drawn(palette.palette_of(style, dark=dark), style, for_files=True,
+                          foot_in=foot_in)  # fmt: skip
     usual = {
         key: value
         for key, value in matplotlib.rcParamsDefault.items()
@@ -173,7 +180,9 @@ def new_figure(height_in: float) -> Figure:
 
     from distsweep.report.report_figure import ReportFigure
 
-    figure = ReportFigure(figsize=(palette.now().style.width_in, height_in))
+    now = palette.now()
+    figure = ReportFigure(figsize=(now.style.width_in, height_in + now.foot_in))
+    figure.foot_in = now.foot_in
     FigureCanvasAgg(figure)
     return figure
 
@@ -196,6 +205,7 @@ def add_axes(
     from distsweep.report.quick_axes import QuickAxes
 
     width, height = figure.get_size_inches()
+    bottom, top = bottom + report_figure(figure).foot_in, top + report_figure(figure).foot_in
     place = (left / width, bottom / height, (right - left) / width, (top - bottom) / height)
     axes: Axes = figure.add_axes(place, axes_class=QuickAxes, sharex=beside)
     for side in ("top", "right"):
@@ -224,6 +234,14 @@ def belongs_to(key: str, *artists: Artist) -> None:
     """Join artists with the curve of that key (`figure_data.Curve`): they are shown as one."""
     for artist in artists:
         artist.set_gid(f"curve.{key}")
+
+
+@contextmanager
+def drawn_as(axes: Axes, key: str) -> Iterator[None]:
+    """Join all that is drawn into axes meanwhile with the curve of that key."""
+    before = set(axes.get_children())
+    yield
+    belongs_to(key, *(artist for artist in axes.get_children() if artist not in before))
 
 
 def colour_map(colours: Sequence[str]) -> Colormap:
@@ -324,12 +342,11 @@ def tick_step_db(span_db: float) -> float:
 def percent_axis(axes: Axes, label: str) -> Axes:
     """Give a decibel axis its percent twin on the right: 0 dB is 100 %. It follows the axis."""
     from matplotlib.ticker import NullLocator
-    from matplotlib.transforms import ScaledTranslation
 
     from distsweep.report.quick_axes import QuickAxes
     from distsweep.report.ticks import PercentNames, PercentTicks
 
-    figure = report_figure(axes.figure)
+    figure: Any = axes.figure
     twin: Axes = figure.add_axes(axes.get_position(), axes_class=QuickAxes, sharex=axes,
                                  label=f"percent of {len(figure.axes)}")  # fmt: skip
     twin.set_ylim(axes.get_ylim())
@@ -337,10 +354,7 @@ def percent_axis(axes: Axes, label: str) -> Axes:
     twin.yaxis.set_major_locator(PercentTicks())
     twin.yaxis.set_major_formatter(PercentNames())
     twin.yaxis.set_minor_locator(NullLocator())
-    twin.yaxis.set_ticks_position("right")
-    aside = ScaledTranslation(-_Y_LABEL_POINTS / 72.0 + 12.0 / 72.0, 0.0, figure.dpi_scale_trans)
-    twin.yaxis.set_label_coords(1.0, 0.5, transform=axes.transAxes + aside)
-    twin.yaxis.label.set_verticalalignment("baseline")
+    on_the_right(twin)
     twin.set_ylabel(label)
     twin.patch.set_visible(False)
     twin.xaxis.set_visible(False)
@@ -350,6 +364,17 @@ def percent_axis(axes: Axes, label: str) -> Axes:
     return twin
 
 
+def on_the_right(axes: Axes) -> None:
+    """Put ticks and label of y on the right, where axes have only these."""
+    from matplotlib.transforms import ScaledTranslation
+
+    figure: Any = axes.figure
+    aside = ScaledTranslation(_RIGHT_LABEL_POINTS / 72.0, 0.0, figure.dpi_scale_trans)
+    axes.yaxis.set_ticks_position("right")
+    axes.yaxis.set_label_coords(1.0, 0.5, transform=axes.transAxes + aside)
+    axes.yaxis.label.set_verticalalignment("baseline")
+
+
 def draw_floor(axes: Axes, frequency_hz: FloatArray, floor_db: FloatArray) -> None:
     """Shade all that lies under a noise floor."""
     bottom = axes.get_ylim()[0]
@@ -357,8 +382,8 @@ def draw_floor(axes: Axes, frequency_hz: FloatArray, floor_db: FloatArray) -> No
     for first, end in runs_of(np.isfinite(floor_db)):
         x = frequency_hz[first:end]
         outline = np.concatenate(([bottom], level[first:end], [bottom]))
-        axes.fill(np.concatenate((x[:1], x, x[-1:])), outline, color=palette.now().palette.noise, linewidth=0.0,
-                  label="_floor", zorder=1)  # fmt: skip
+        axes.fill(np.concatenate((x[:1], x, x[-1:])), outline, linewidth=0.0,
+                  color=palette.now().palette.noise, label="_floor", zorder=1)  # fmt: skip
 
 
 def heading(figure: Figure, title: str, subtitle: str) -> None:
@@ -373,7 +398,8 @@ def heading(figure: Figure, title: str, subtitle: str) -> None:
     ):
         figure.text(0.12 / width, 1 - down_in / height, text, va="top", gid="heading", **style)
     whole = report_figure(figure)
-    whole.title, whole.subtitle, whole.head_in = title, subtitle, HEAD_IN
+    whole.title, whole.subtitle = title, subtitle
+    whole.head_in = HEAD_IN if subtitle else _TITLE_IN
 
 
 def report_figure(figure: Figure) -> ReportFigure:
@@ -387,6 +413,42 @@ def report_figure(figure: Figure) -> ReportFigure:
 def css_fonts(font: str) -> str:
     """Return a CSS list of families: the font, and what is about as wide where it is missing."""
     return f"'{font}', 'DejaVu Sans', Verdana, sans-serif"
+
+
+def key(
+    figure: Figure, handles: Sequence[Artist], *, columns: int, down_in: float = HEAD_IN + 0.08
+) -> None:
+    """Explain signs under the heading; on a small screen, where it has no room, the page does."""
+    width, height = figure.get_size_inches()
+    legend = figure.legend(
+        handles=list(handles), loc="upper left", ncols=columns, frameon=False, fontsize=SMALL,
+        bbox_to_anchor=(0.12 / width, 1.0 - down_in / height), borderaxespad=0.0, borderpad=0.0,
+        handlelength=2.0, handletextpad=0.5, columnspacing=1.3,
+    )  # fmt: skip
+    legend.set_gid("fine")
+
+
+def note(axes: Axes, text: str) -> None:
+    """Write a few words at the axes' upper right corner, above it."""
+    axes.annotate(text, (1.0, 1.0), (0.0, 3.0), xycoords="axes fraction", ha="right", va="bottom",
+                  textcoords="offset points", fontsize=SMALL,
+                  color=palette.now().palette.quiet_ink)  # fmt: skip
+
+
+def style() -> Style:
+    """The style that is drawn with."""
+    return palette.now().style
+
+
+def frequency_limits(low_hz: float, high_hz: float) -> tuple[float, float]:
+    """Ends of a frequency axis: the style's, if it fixes them."""
+    return palette.now().style.frequency_hz or (low_hz, high_hz)
+
+
+def decade_in(low_hz: float, high_hz: float) -> float:
+    """Length of a decade on axes that have the figure's width to themselves, inches."""
+    width_in = palette.now().style.width_in - _RIGHT_MARGIN_IN - LEFT_IN
+    return width_in / max(float(np.log10(high_hz / low_hz)), 0.1)
 
 
 def say(axes: Axes, text: str, **style: Any) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -64,11 +64,15 @@ _OURS = Palette(
 
 @dataclass(frozen=True)
 class Drawn:
-    """What is being drawn with: a palette, a style, and whether for files."""
+    """What is being drawn with: a palette, a style, and whether for files.
+
+    ``foot_in`` is the room at the foot of a figure for what stands on its file.
+    """
 
     palette: Palette
     style: Style
     for_files: bool = False
+    foot_in: float = 0.0
 
 
 _USUAL = Drawn(_OURS, DEFAULT_STYLE)
@@ -114,9 +118,9 @@ def palette_of_settings(settings: Mapping[str, Any], defaults: Mapping[str, Any]
         found = _palette("#000000" if is_light else "#ffffff", paper, _OURS.levels)
     if found.is_dark:
         turned = _turned(_OURS)
-        found = _changed(found, red=turned.red, even=turned.even, odd=turned.odd,
+        found = replace(found, red=turned.red, even=turned.even, odd=turned.odd,
                          levels=turned.levels)  # fmt: skip
-    return _changed(found, rule=chosen("grid.color", found.rule))
+    return replace(found, rule=chosen("grid.color", found.rule))
 
 
 def mixed(colour: str, other: str, share: float) -> str:
@@ -127,7 +131,7 @@ def mixed(colour: str, other: str, share: float) -> str:
 
 def _palette(ink: str, paper: str, levels: tuple[str, ...]) -> Palette:
     if (ink, paper) == (_OURS.ink, _OURS.paper):
-        return _changed(_OURS, levels=levels)
+        return replace(_OURS, levels=levels)
     quiet = next(
         (mixed(ink, paper, share) for share in np.arange(0.4, 0.0, -0.05)
          if contrast(mixed(ink, paper, float(share)), paper) >= LEAST_CONTRAST), ink,
@@ -140,14 +144,8 @@ def _palette(ink: str, paper: str, levels: tuple[str, ...]) -> Palette:
 
 
 def _turned(light: Palette) -> Palette:
-    parts = {name: getattr(light, name) for name in light.__dataclass_fields__}
-    return Palette(**{
-        name: tuple(map(dark_colour, value)) if isinstance(value, tuple) else dark_colour(value)
-        for name, value in parts.items()
-    })  # fmt: skip
-
-
-def _changed(palette: Palette, **parts: Any) -> Palette:
-    from dataclasses import replace
-
-    return replace(palette, **parts)
+    parts: dict[str, Any] = {
+        name: getattr(light, name) for name in light.__dataclass_fields__ if name != "levels"
+    }
+    turned = {name: dark_colour(colour) for name, colour in parts.items()}
+    return Palette(**turned, levels=tuple(map(dark_colour, light.levels)))

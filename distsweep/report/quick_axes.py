@@ -22,6 +22,14 @@ from distsweep.units import FloatArray
 _SIDES = {"x": ("bottom", "top"), "y": ("left", "right")}
 
 
+_ALIGNED = {
+    "bottom": ("center", "top"),
+    "top": ("center", "bottom"),
+    "left": ("right", "center_baseline"),
+    "right": ("left", "center_baseline"),
+}
+
+
 class QuickAxes(Axes):
     """Axes whose two axis objects draw their ticks at once into files."""
 
@@ -40,7 +48,7 @@ class _QuickX(XAxis):
         if hasattr(renderer, "svg"):
             _draw_axis(self, renderer)
         else:
-            super().draw(renderer)  # type: ignore[no-untyped-call]
+            super().draw(renderer)
 
 
 class _QuickY(YAxis):
@@ -49,7 +57,11 @@ class _QuickY(YAxis):
         if hasattr(renderer, "svg"):
             _draw_axis(self, renderer)
         else:
-            super().draw(renderer)  # type: ignore[no-untyped-call]
+            super().draw(renderer)
+
+
+def _settings() -> Any:
+    return matplotlib.rcParams  # whose type knows no keys that are put together
 
 
 def _draw_axis(axis: Any, renderer: Any) -> None:
@@ -83,7 +95,7 @@ def _pixels(axis: Any, places: FloatArray) -> FloatArray:
 
 
 def _draw_grid_and_marks(axis: Any, renderer: Any, which: str, places: FloatArray) -> None:
-    settings, rc, name = axis.get_tick_params(which), matplotlib.rcParams, axis.axis_name
+    settings, rc, name = axis.get_tick_params(which), _settings(), axis.axis_name
     along, box = _pixels(axis, places), axis.axes.bbox
     ends = (box.y0, box.y1) if name == "x" else (box.x0, box.x1)
     if settings.get("gridOn"):
@@ -143,20 +155,18 @@ def _draw_names(axis: Any, renderer: Any, places: FloatArray) -> None:
 
 
 def _away_points(settings: Mapping[str, Any], name: str) -> float:
-    rc = matplotlib.rcParams
+    rc = _settings()
     length = settings.get("length", rc[f"{name}tick.major.size"])
     return float(length + settings.get("pad", rc[f"{name}tick.major.pad"]))
 
 
 def _name_text(axis: Any, settings: Mapping[str, Any], side: str) -> Text:
     """Return the text that is moved from tick to tick."""
-    rc, name = matplotlib.rcParams, axis.axis_name
+    rc, name = _settings(), axis.axis_name
     colour = settings.get("labelcolor", rc[f"{name}tick.labelcolor"])
     if colour == "inherit":
         colour = settings.get("color", rc[f"{name}tick.color"])
-    across = {"bottom": ("center", "top"), "top": ("center", "bottom"),
-              "left": ("right", "center_baseline"), "right": ("left", "center_baseline")}  # fmt: skip
-    horizontal, vertical = across[side]
+    horizontal, vertical = _ALIGNED[side]
     text = Text(0.0, 0.0, "", color=colour, ha=horizontal, va=vertical,
                 fontsize=settings.get("labelsize", rc[f"{name}tick.labelsize"]))  # fmt: skip
     text.set_figure(axis.axes.figure)

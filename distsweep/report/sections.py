@@ -16,6 +16,7 @@ from distsweep.report.damage.section import damage
 from distsweep.report.definitions import definitions
 from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
+from distsweep.report.impulse.section import impulse
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
 from distsweep.report.provenance.section import provenance
@@ -92,7 +93,7 @@ AXIS = "axis"
 
 _FIRST: list[WholeSection] = [verdict, no_takes]
 _OF_A_TAKE: list[TakeSection] = [
-    damage, distortion, output, compression, staircase, background, facts.levels,
+    damage, distortion, output, compression, staircase, background, facts.levels, impulse,
 ]  # fmt: skip
 _BETWEEN: list[WholeSection] = [agreement, resonances]
 """Between the takes that are open and those that are folded."""

@@ -34,13 +34,19 @@ _STEPS_DB = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 _MOST = 11  # ticks on an axis (chosen: on the usual three decades 20, 50, 100 … 20k are ten)
 
 
-class FrequencyTicks(Locator):
-    """Round frequencies in a log axis's limits: 20, 50, 100 …, closer where there is room."""
+class _Ticks(Locator):
+    """Places between the limits of an axis."""
+
+    axis: Any
 
     def __call__(self) -> Any:
         """Return the places for the axis's limits."""
         low, high = sorted(self.axis.get_view_interval())
         return self.tick_values(low, high)
+
+
+class FrequencyTicks(_Ticks):
+    """Round frequencies in a log axis's limits: 20, 50, 100 …, closer where there is room."""
 
     def tick_values(self, vmin: float, vmax: float) -> Any:
         """Return the places between two frequencies."""
@@ -55,13 +61,8 @@ class FrequencyTicks(Locator):
         return few[:1]
 
 
-class SmallFrequencyTicks(Locator):
+class SmallFrequencyTicks(_Ticks):
     """1, 2, 3 … 9 of each decade, where these are not too close to be told apart."""
-
-    def __call__(self) -> Any:
-        """Return the places for the axis's limits."""
-        low, high = sorted(self.axis.get_view_interval())
-        return self.tick_values(low, high)
 
     def tick_values(self, vmin: float, vmax: float) -> Any:
         """Return the places between two frequencies."""
@@ -76,17 +77,12 @@ class FrequencyNames(Formatter):
         return short_frequency(x)
 
 
-class DecibelTicks(Locator):
+class DecibelTicks(_Ticks):
     """Whole steps of decibels; ``step_db`` fixes the step."""
 
     def __init__(self, step_db: float | None = None) -> None:
         """Keep the step, None: as fine as there is room for."""
         self._step_db = step_db
-
-    def __call__(self) -> Any:
-        """Return the places for the axis's limits."""
-        low, high = sorted(self.axis.get_view_interval())
-        return self.tick_values(low, high)
 
     def tick_values(self, vmin: float, vmax: float) -> Any:
         """Return the places between two levels."""
@@ -117,13 +113,8 @@ class DecibelNames(Formatter):
         return signed(x, 0 if step >= 1.0 else 1)
 
 
-class PercentTicks(Locator):
+class PercentTicks(_Ticks):
     """1 and 3 of each decade of percent, on an axis in decibels; 1 only where there is no room."""
-
-    def __call__(self) -> Any:
-        """Return the places for the axis's limits."""
-        low, high = sorted(self.axis.get_view_interval())
-        return self.tick_values(low, high)
 
     def tick_values(self, vmin: float, vmax: float) -> Any:
         """Return the places between two levels, in dB."""

@@ -18,6 +18,6 @@ def millisecond_axis(axes: Axes, first_s: float, last_s: float, *, label: str) -
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
     axes.set_xlim(first_s, last_s)
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=8, steps=[1, 2, 5, 10]))
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=5, steps=[1, 2, 5, 10]))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda time_s, _: wording.plain(1e3 * time_s)))
     axes.set_xlabel(label)

@@ -120,7 +120,9 @@ def _unpack(path: Path, folder: Path) -> Manifest:
         _write_session(path, manifest, folder)
     except OSError as error:
         reason = error.strerror or error
-        raise InputError(f"{path}: bundle cannot be unpacked ({reason})") from error
+        raise InputError(
+            f"{path}: bundle cannot be unpacked ({reason}): make room, or check the path"
+        ) from error
     except DAMAGE as error:
         raise InputError(
             f"{path}: bundle is damaged or cut off ({error}): copy it again"
@@ -249,7 +251,10 @@ def _write_session(path: Path, manifest: Manifest, folder: Path) -> None:
 
     def renamed(_kind: str, name: str) -> str:
         if not isinstance(name, str) or name not in used_as:
-            raise InputError(f"{path}: {SESSION} in it names {name!r:.80}, which is not in it")
+            raise InputError(
+                f"{path}: {SESSION} in it names {name!r:.80}, which is not in it: ask for"
+                " another copy"
+            )
         return used_as[name]
 
     try:
@@ -257,5 +262,7 @@ def _write_session(path: Path, manifest: Manifest, folder: Path) -> None:
         changed = with_paths(data, renamed)
     except (KeyError, TypeError, AttributeError, UnicodeDecodeError, tomllib.TOMLDecodeError,
             RecursionError) as error:  # fmt: skip
-        raise InputError(f"{path}: {SESSION} in it cannot be read ({error})") from error
+        raise InputError(
+            f"{path}: {SESSION} in it cannot be read ({error}): ask for another copy"
+        ) from error
     file.write_text(session_text(changed), encoding="utf-8")

@@ -69,9 +69,9 @@ def check_bundle_place(path: Path) -> None:
         Something that is no bundle stands there, or the folder cannot be written.
     """
     if path.is_dir():
-        raise InputError(f"{path}: is a folder: name a file for the bundle")
+        raise InputError(f"{path}: is a folder: give the name of a file for the bundle")
     if path.exists() and not path.is_file():
-        raise InputError(f"{path}: is no ordinary file: name one for the bundle")
+        raise InputError(f"{path}: is no ordinary file: give the name of one for the bundle")
     try_folder(path.parent, wanted=path)
     if has_content(path) and not is_bundle(path):
         raise InputError(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -18,7 +17,7 @@ from report_samples import sample_results, sample_take, with_impulses, with_inte
 from test_resonance_report import resonance, with_map
 
 from distsweep.report.clean_level.figure import data as clean_level_data
-from distsweep.report.content import Picture, Section
+from distsweep.report.content import Picture, pictures
 from distsweep.report.distortion.thd import data as thd_data
 from distsweep.report.figure_data import X_QUANTITIES, Curve, FigureData
 from distsweep.report.figure_json import figure_json
@@ -33,12 +32,6 @@ LADDER_CHARTS = ("thd", "harmonics", "fundamental", "gain-change", "impulses")
 
 WITHOUT_LINES = ("gain-map", "decay-map")
 """Maps draw areas: their curves have no artist of their own, and no colour."""
-
-
-def pictures(sections: list[Section]) -> Iterator[Picture]:
-    for section in sections:
-        yield from (block for block in section.blocks if isinstance(block, Picture))
-        yield from pictures(section.sections)
 
 
 def invented() -> Results:
@@ -183,7 +176,7 @@ def as_lines(one: Drawn) -> list[Curve]:
     if one.is_map or not one.is_joined or one.picture.name.startswith("agreement"):
         return []
     bars = [c.key for c in one.data.curves if c.key.startswith("limit") and "fine" not in c.key]
-    return [curve for curve in one.data.curves if curve.key not in [*bars, "linear"]]
+    return [curve for curve in one.data.curves if curve.key not in [*bars, "clean", "linear"]]
 
 
 def test_what_is_drawn_and_what_is_read_are_the_same_points(drawn: list[Drawn]) -> None:

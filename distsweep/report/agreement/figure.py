@@ -113,12 +113,13 @@ def plot_agreement(compared: list[Agreement]) -> Figure:
                 else ""
             ),
         )
-        for title, bottom, top in (("THD", 2.35, 3.95), ("Level", 0.55, 2.0)):
+        for title, bottom, top in (("THD", 2.56, 3.84), ("Level", 0.58, 1.90)):
             axes = look.add_axes(
                 figure, left=look.LEFT_IN, bottom=bottom, right=look.RIGHT_IN, top=top
             )
             _draw_differences(axes, compared, colours, thd=title == "THD")
-            axes.set_ylabel(f"{title} difference, dB")
+            axes.set_title(f"{title}: difference", loc="left")
+            axes.set_ylabel("dB")
         axes.set_xlabel(wording.EXCITATION_AXIS)
     return figure
 

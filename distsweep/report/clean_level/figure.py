@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.analysis.third_octave import band_edges_hz
 from distsweep.report import look
+from distsweep.report.aspect import ResponseAxis, response_axis
 from distsweep.report.clean_level.levels import in_state, limit_words, shown
 from distsweep.report.content import Picture
 from distsweep.report.figure_data import Curve, FigureData
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.75, 0.5, 0.6, 1.15
+PANEL_IN, GAP_IN, FOOT_IN, HEAD_IN = 1.72, 0.66, 0.58, 1.06
 TONE_HALF_WIDTH = 1.05
 """Ratio of frequencies from a tone to either side of its box (chosen by eye)."""
 
@@ -104,9 +105,10 @@ def plot_clean_level(take: Take) -> Figure:
     found = shown(take)
     if not found:
         raise ValueError("take has no clean level: it needs two levels or more")
-    low, high = _range_db(found)
     with look.our_look():
+        axis = _axis(take, found)
         height = FOOT_IN + len(found) * (PANEL_IN + GAP_IN) + HEAD_IN - GAP_IN
+        height += len(found) * (axis.height_in - PANEL_IN)
         figure = look.new_figure(height)
         look.heading(
             figure,
@@ -117,23 +119,39 @@ def plot_clean_level(take: Take) -> Figure:
         top = height - HEAD_IN
         for number, (clean, colour) in enumerate(_coloured(take)):
             axes = look.add_axes(
-                figure, left=look.LEFT_IN, bottom=top - PANEL_IN, right=look.RIGHT_IN, top=top
+                figure, left=look.LEFT_IN, bottom=top - axis.height_in, right=look.RIGHT_IN, top=top
             )
-            top -= PANEL_IN + GAP_IN
-            _panel(axes, take, clean, colour, (low, high), key=_limit_key(number))
+            top -= axis.height_in + GAP_IN
+            limits_db = (axis.low_db, axis.high_db)
+            _panel(axes, take, clean, colour, limits_db, key=_limit_key(number))
+            if number == 0:
+                look.note(axes, axis.words)
+            if number == len(found) // 2:  # for all: beside each it would not fit
+                axes.set_ylabel(wording.level_axis(take))
         axes.set_xlabel(wording.EXCITATION_AXIS)
-        figure.legend(
-            handles=_legend(look.INK), loc="upper left", bbox_to_anchor=(0.005, 1 - 0.56 / height),
-            ncols=5, fontsize=8.0, frameon=False, handletextpad=0.5, columnspacing=1.6,
-        )  # fmt: skip
+        look.key(figure, _legend(look.INK), columns=5)
     return figure
 
 
-def _range_db(found: list[CleanLevel]) -> tuple[float, float]:
-    """Return the range of all panels, so that they compare; a step is left at the foot."""
+def _axis(take: Take, found: list[CleanLevel]) -> ResponseAxis:
+    """Return the axis of all panels, so that they compare; some room is left at the foot."""
     ends = np.concatenate([part for c in found for part in (c.level_db, c.low_db, c.high_db)])
     ends = ends[np.isfinite(ends)]
-    return 5.0 * np.floor(ends.min() / 5.0 - 0.9), 5.0 * np.ceil(ends.max() / 5.0 + 0.4)
+    low_hz, high_hz = look.frequency_limits(*_ends_hz(take, _edges(take, found[0])))
+    return response_axis(
+        float(ends.min()) - 3.0,
+        float(ends.max()),
+        decade_in=look.decade_in(low_hz, high_hz),
+        height_in=PANEL_IN,
+        most_in=1.6 * PANEL_IN,
+    )
+
+
+def _ends_hz(take: Take, edges: FloatArray) -> tuple[float, float]:
+    """Return the ends of the frequency axis, which hold the band and what is drawn."""
+    band, wide = take.frequency_hz, 1.15 if take.staircase else 1.0
+    return (min(float(band.min()) / wide, float(edges[0, 0])),
+            max(float(band.max()) * wide, float(edges[-1, 1])))  # fmt: skip
 
 
 def _panel(
@@ -141,16 +159,9 @@ def _panel(
     key: str,
 ) -> None:  # fmt: skip
     edges = _edges(take, clean)
-    band = take.frequency_hz
-    wide = 1.15 if take.staircase else 1.0
-    look.frequency_axis(
-        axes,
-        min(float(band.min()) / wide, float(edges[0, 0])),
-        max(float(band.max()) * wide, float(edges[-1, 1])),
-    )
+    look.frequency_axis(axes, *look.frequency_limits(*_ends_hz(take, edges)))
     look.decibel_axis(look.reads(axes, "frequency"), *limits_db)
-    axes.set_title(limit_words(clean), loc="left", fontsize=9.0)
-    axes.set_ylabel(wording.level_axis(take), fontsize=8.0)
+    axes.set_title(limit_words(clean), loc="left")
     _draw_fine(axes, take, clean, colour, key=key)
     look.belongs_to(
         key, *_draw_spans(axes, clean, edges, colour), *_draw_marks(axes, clean, colour)

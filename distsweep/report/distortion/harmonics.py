@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
-_COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))
+_PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.30, 0.38, 0.57, 0.90
+_LEFT_IN, _BETWEEN_IN, _RIGHT_MARGIN_IN = 0.84, 0.58, 0.92  # beside panels: names of ticks
 _LINE_WIDTH = 1.4
 _THD_WIDTH = 2.2  # broad and faint: not to be taken for a pale line
 
@@ -147,9 +147,9 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
         "Left: even orders, from unlike halves of the swing. Right: odd orders, from what holds "
         "both halves alike.",
     )
-    _key(figure, height)
+    _key(figure)
     for side, column in enumerate(columns):
-        left, right = _COLUMNS_IN[side]
+        left, right = _column_in(side)
         for row, order in enumerate(column):
             top = height - _HEAD_IN - row * (_PANEL_IN + _GAP_IN)
             axes = look.add_axes(figure, left=left, bottom=top - _PANEL_IN, right=right, top=top)
@@ -160,11 +160,12 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
                     axes.tick_params(axis="x", which="both", labelbottom=False)
                     bottom = top - _PANEL_IN - damage_in
                     lowest = damage.draw(figure, take, left=left, right=right, bottom=bottom,
-                                         rung=number)  # fmt: skip
+                                         beside=axes, rung=number)  # fmt: skip
                 lowest.set_xlabel(wording.EXCITATION_AXIS)
             if side == 0:
                 axes.set_ylabel("dB re fund.")
-            if side == 1 or len(columns[1]) <= row:
+                axes.yaxis.set_label_coords(-0.68 / (right - left), 0.5)
+            if side == 1:
                 look.percent_axis(axes, "")
     return figure
 
@@ -172,21 +173,23 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
 def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]) -> None:
     curve, f = rung.harmonics[order], take.frequency_hz
     colour = _colour(order)
-    look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
+    limits_hz = look.frequency_limits(*f[[0, -1]].tolist())
+    look.frequency_axis(look.reads(axes, "frequency"), *limits_hz)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)
     axes.plot(f, _known_thd(take, rung), color=look.FAINT, linewidth=_THD_WIDTH, label="_thd",
               zorder=2)  # fmt: skip
     line = harmonic_line(take, rung, order)
-    ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
+    with look.drawn_as(axes, f"h{order}"):
+        ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
     spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
-              fontsize=11.0, weight="bold", color=colour)  # fmt: skip
+              fontsize=10.0, weight="bold", color=colour)  # fmt: skip
     if not (np.isfinite(curve.level_db).any() or np.isfinite(curve.high_db).any()):
         look.say(axes, f"the {wording.ordinal(order)} harmonic lies outside the band")
 
 
-def _key(figure: Figure, height: float) -> None:
+def _key(figure: Figure) -> None:
     width, pale = ladder_chart.AVERAGE_WIDTH * _LINE_WIDTH, look.paler(look.EVEN)
     handles = [
         look.key_line("within 1.5 dB", look.EVEN, linewidth=_LINE_WIDTH),
@@ -195,6 +198,11 @@ def _key(figure: Figure, height: float) -> None:
         look.key_patch("noise floor", color=look.NOISE),
         look.key_line("THD, for comparison", look.FAINT, linewidth=_THD_WIDTH),
     ]
-    figure.legend(handles=handles, loc="upper left", ncols=5, frameon=False, fontsize=8.5,
-                  bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
-                  columnspacing=1.6)  # fmt: skip
+    look.key(figure, handles, columns=5)
+
+
+def _column_in(side: int) -> tuple[float, float]:
+    """Return the edges of a column of panels."""
+    width = (look.WIDTH_IN - _LEFT_IN - _BETWEEN_IN - _RIGHT_MARGIN_IN) / 2.0
+    left = _LEFT_IN + side * (width + _BETWEEN_IN)
+    return left, left + width

@@ -106,7 +106,7 @@ def plot_thd(take: Take) -> Figure:
             lines,
             title="Total harmonic distortion at each level",
             subtitle="Number on a line: drive in dBFS. Re the fundamental at the same frequency.",
-            limits_db=thd_limits(*ladder_chart.drawn_values(lines)),
+            limits_db=look.style().thd_db or thd_limits(*ladder_chart.drawn_values(lines)),
         )
         axes.set_ylabel("THD, dB re fundamental")
         look.percent_axis(axes, "THD, % of fundamental")

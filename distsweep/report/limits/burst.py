@@ -79,6 +79,8 @@ def plot_burst(take: Take) -> Figure:
     row = traced(take)
     if row is None or row.trace is None:
         raise ValueError("take has no burst to draw: only a staircase has any")
+    from matplotlib.ticker import MaxNLocator
+
     trace = row.trace
     linear_db = _linear_db(row)
     limits = _trace_limits(trace.time_s, trace.level_db, linear_db)
@@ -90,9 +92,9 @@ def plot_burst(take: Take) -> Figure:
             f"{wording.drive(trace.drive_dbfs)}, against time",
             "Left: its first moments. Right: the burst, and the tone at the lowest level after it.",
         )
-        split = look.LEFT_IN + 2.6
-        start = look.add_axes(figure, left=look.LEFT_IN, bottom=0.55, right=split, top=3.2)
-        whole = look.add_axes(figure, left=split + 0.35, bottom=0.55, right=look.RIGHT_IN, top=3.2)
+        split, right = look.LEFT_IN + 2.4, look.WIDTH_IN - 0.25
+        start = look.add_axes(figure, left=look.LEFT_IN, bottom=0.58, right=split, top=3.2)
+        whole = look.add_axes(figure, left=split + 0.4, bottom=0.58, right=right, top=3.2)
         early = max(0.06, 12.0 / row.frequency_hz)
         whole.set_xlim(float(trace.time_s[0]), float(trace.time_s[-1]))
         millisecond_axis(start, -0.15 * early, early, label="Time, ms")
@@ -105,6 +107,7 @@ def plot_burst(take: Take) -> Figure:
             look.belongs_to("level", *level)
             look.belongs_to("linear", linear)
         whole.tick_params(axis="y", labelleft=False)
+        whole.xaxis.set_major_locator(MaxNLocator(nbins=5))
         whole.set_xlabel("Time, s")
         start.set_ylabel(wording.level_axis(take))
     return figure

@@ -108,7 +108,7 @@ def plot_gain_change(take: Take) -> Figure:
             lines,
             title="Gain change at each level",
             subtitle=f"Number on a line: drive in dBFS. Reference: {name}. Below 0: compression.",
-            limits_db=_gain_limits(lines),
+            limits_db=look.style().gain_change_db or _gain_limits(lines),
             legend=ladder_chart.ONE_STATE + (ladder_chart.SHADED if _has_ends(take) else ""),
         )
         axes.set_ylabel("Gain change, dB re reference rung")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -20,12 +20,15 @@ from distsweep.words import wording
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
 MAP_LINES_DB = (ONSET_DB, -1.0, -3.0, -6.0)
 _DEEPEST_DB = 12.0
 """The map's last colour: deeper compression looks the same (chosen: twelve decibels are a
 sixteenth of the power, and the eye tells no more steps)."""
 
+
+_APART_PIXELS = 55.0  # at 100 to an inch: a name of seven letters is 40 long
 
 # Paper, straw, ochre, rust, oxblood: lightness falls all the way.
 _LOSS_COLOURS = ("#ecd9a8", "#c98f3c", "#8a3a1c", "#2e0616")
@@ -183,7 +186,7 @@ def plot_gain_map(take: Take) -> Figure:
     with look.our_look():
         figure = look.new_figure(4.6)
         axes = look.add_axes(
-            figure, left=look.LEFT_IN, bottom=0.55, right=look.RIGHT_IN - 0.55, top=3.95
+            figure, left=look.LEFT_IN, bottom=0.58, right=look.RIGHT_IN - 0.35, top=3.95
         )
         look.heading(
             figure,
@@ -204,7 +207,9 @@ def plot_gain_map(take: Take) -> Figure:
 def _draw_field(
     axes: Axes, frequency_hz: FloatArray, drives: FloatArray, change: FloatArray
 ) -> None:
-    look.frequency_axis(look.reads(axes, "frequency"), *map(float, frequency_hz[[0, -1]]))
+    look.frequency_axis(
+        look.reads(axes, "frequency"), *look.frequency_limits(*frequency_hz[[0, -1]].tolist())
+    )
     look.decibel_axis(axes, float(drives[0]), float(drives[-1]))
     loss = np.ma.masked_invalid(np.clip(-change, 0.0, _DEEPEST_DB))
     steps = np.concatenate([np.arange(0.0, 2.0, 0.25), np.arange(2.0, _DEEPEST_DB + 0.1, 1.0)])
@@ -218,7 +223,20 @@ def _draw_field(
             frequency_hz, drives, known, levels=sorted(inside), colors=look.INK, linewidths=0.8,
             linestyles="solid",
         )  # fmt: skip
-        axes.clabel(lines, fmt=lambda value: f"{wording.plain(value)} dB", fontsize=7.5)
+        names = axes.clabel(lines, fmt=lambda value: f"{wording.plain(value)} dB", fontsize=7.5)
+        _keep_apart(names)
+
+
+def _keep_apart(names: Sequence[Text]) -> None:
+    """Take names away that stand on another: of lines that nearly meet."""
+    kept: list[FloatArray] = []
+    for name in names:
+        place = np.asarray(name.get_transform().transform(name.get_position()))
+        if all(np.hypot(*(place - other)) > _APART_PIXELS for other in kept):
+            kept.append(place)
+            name.set_gid("fine")  # a small screen has no room for them
+        else:
+            name.remove()
 
 
 def _draw_columns(
@@ -258,17 +276,15 @@ def _draw_steps(
 
 def _colour_bar(figure: Figure) -> None:
     axes = look.add_axes(
-        figure, left=look.RIGHT_IN - 0.30, bottom=0.55, right=look.RIGHT_IN - 0.15, top=3.95
+        figure, left=look.RIGHT_IN - 0.15, bottom=0.58, right=look.RIGHT_IN, top=3.95
     )
     look.decibel_axis(axes, -_DEEPEST_DB, 0.0, step=2.0)
     axes.set_xlim(0.0, 1.0)
     axes.xaxis.set_visible(False)
     axes.grid(False)
     colours = look.map_colours(_LOSS_COLOURS)
-    for place in np.arange(0.0, _DEEPEST_DB, 0.25):
-        axes.bar(0.5, 0.26, width=1.0, bottom=-place - 0.25, linewidth=0.0,
-                 color=look.shade(colours, (place + 0.125) / _DEEPEST_DB),
-                 label="_key")  # fmt: skip
-    axes.yaxis.tick_right()
-    axes.yaxis.set_label_position("right")
+    loss = np.arange(0.125, _DEEPEST_DB, 0.25)
+    axes.bar(0.5, -0.26, width=1.0, bottom=0.125 - loss, linewidth=0.0, label="_key",
+             color=[look.shade(colours, one / _DEEPEST_DB) for one in loss])  # fmt: skip
+    look.on_the_right(axes)
     axes.set_ylabel("Gain change, dB")

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 
 _FALLING, _FITTED = "-falling", "-fitted"  # after a panel's key
+_GAP_IN = 0.6  # between rows of panels: names of ticks and a title
 _DOT = 2.6  # points: a dot's diameter, beyond which an interval is seen
 
 
@@ -190,18 +191,18 @@ def plot_input_output(take: Take) -> Figure:
     rows = -(-len(panels) // columns)
     panel_in = 1.75 if columns > 2 else 3.0
     with look.our_look():
-        figure = look.new_figure(0.75 + rows * (panel_in + 0.42) + 0.25)
+        height = 0.25 + rows * (panel_in + _GAP_IN) + 0.75
+        figure = look.new_figure(height)
         look.heading(
             figure,
             "Output against drive",
             _legend(panels),
         )
-        height = float(figure.get_size_inches()[1])
-        width = (look.RIGHT_IN - look.LEFT_IN - 0.3 * (columns - 1)) / columns
+        width = (look.WIDTH_IN - 0.2 - look.LEFT_IN - 0.25 * (columns - 1)) / columns
         for number, panel in enumerate(panels):
             column, row = number % columns, number // columns
-            left = look.LEFT_IN + column * (width + 0.3)
-            top = height - 0.95 - row * (panel_in + 0.42)
+            left = look.LEFT_IN + column * (width + 0.25)
+            top = height - 0.84 - row * (panel_in + _GAP_IN)
             axes = look.add_axes(
                 figure, left=left, bottom=top - panel_in, right=left + width, top=top
             )
@@ -211,12 +212,10 @@ def plot_input_output(take: Take) -> Figure:
 
 def _draw_panel(axes: Axes, panel: InputOutput, *, first: bool, last: bool) -> None:
     low, high = float(panel.drive_dbfs[0]), float(panel.drive_dbfs[-1])
-    axes.set_title(panel.title, fontsize=9.0, loc="left", pad=3.0)
-    step = 10.0 if high - low > 15.0 else 5.0
-    look.decibel_axis(axes, low - 1.0, high + 1.0, step=step)
-    ticks = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
+    axes.set_title(panel.title, loc="left", pad=3.0)
+    look.decibel_axis(axes, low - 1.0, high + 1.0)
     look.reads(axes, "drive").set_xlim(low - 1.0, high + 1.0)
-    look.set_ticks(axes.xaxis, ticks.tolist(), [wording.signed(t, 0) for t in ticks])
+    look.decibel_ticks(axes.xaxis)
     axes.plot([low, high], [low, high], color=look.QUIET_INK, linewidth=0.8, linestyle="--",
               label="_follows", zorder=2)  # fmt: skip
     if panel.fitted_dbfs is not None:
@@ -238,7 +237,7 @@ def _draw_panel(axes: Axes, panel: InputOutput, *, first: bool, last: bool) -> N
                      label="the way up", zorder=5)  # fmt: skip
     look.belongs_to(panel.key, *dots)
     axes.text(0.97, 0.05, panel.words, transform=axes.transAxes, ha="right", va="bottom",
-              fontsize=7.5, color=look.QUIET_INK, label="_words")  # fmt: skip
+              fontsize=7.0, color=look.QUIET_INK, label="_words", gid="fine")  # fmt: skip
     if first:
         axes.set_ylabel("Output, dB")
     else:

@@ -29,7 +29,7 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
         name,
         partial(plot_decay_map, take, marks_hz),
         f"Decay of the impulse response at “{take.position}” over frequency.",
-        "Triangles: the resonances above." if marks_hz else "",
+        f"{'Triangles: the resonances above. ' if marks_hz else ''}{_settings_words(take)}",
         "Such maps can be made to show anything: a narrower band-pass rings longer by "
         "itself, a lower floor shows more of the room. What lies under the thin line is the "
         "band-pass; what comes after the dashed line holds the room.",
@@ -98,18 +98,20 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
             f"How the sound dies away at “{take.position}”",
             "Each frequency re its own highest level. Where the shade reaches far up, it rings on.",
         )
-        axes = look.add_axes(figure, left=0.72, bottom=0.55, right=6.15, top=3.2)
+        map_in, bar_in = look.WIDTH_IN - 2.15, look.WIDTH_IN - 2.0
+        axes = look.add_axes(figure, left=look.LEFT_IN, bottom=0.58, right=map_in, top=3.1)
         shades = _draw_map(axes, decay)
         for mark_hz in marks_hz or []:
             axes.plot([mark_hz], [1.015], marker="v", markersize=5.0, color=look.RED,
                       transform=axes.get_xaxis_transform(), clip_on=False,
                       label="_mark")  # fmt: skip
-        bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
-                                                        top=3.2))  # fmt: skip
-        bar.ax.tick_params(labelsize=8.0)
-        bar.ax.set_title("dB", fontsize=8.0)
-        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(decay), va="top", fontsize=8.0,
-                    linespacing=1.45)  # fmt: skip
+        bar = figure.colorbar(shades, cax=look.add_axes(figure, left=bar_in, bottom=0.58,
+                                                        right=bar_in + 0.12, top=3.1))  # fmt: skip
+        look.decibel_ticks(bar.ax.yaxis)
+        bar.ax.set_title("dB")
+        axes.annotate(_settings(decay), (1.0, 1.0), (0.97 * 72.0, 0.0), xycoords="axes fraction",
+                      textcoords="offset points", va="top", fontsize=7.0, linespacing=1.45,
+                      gid="fine")  # fmt: skip
     return figure
 
 
@@ -154,6 +156,16 @@ def _settings(decay: DecayMap) -> str:
         "First strong reflection:\n"
         f"{reflection}"
     )
+
+
+def _settings_words(take: Take) -> str:
+    """The settings for the page, which shows them beside the map on wide screens only."""
+    if take.decay_map is None:
+        return ""
+    words = _settings(take.decay_map).replace(",\n", ", ").replace("to\n", "to ")
+    words = words.replace("reflection:\n", "reflection: ").replace("\n(", " (")
+    title, *lines = words.split("\n")
+    return f"{title}: {'; '.join(line[:1].lower() + line[1:] for line in lines)}."
 
 
 def _milliseconds(time_s: float) -> str:
