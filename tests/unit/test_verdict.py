@@ -20,6 +20,7 @@ from report_samples import (
     words_of,
 )
 from verdict_samples import (
+    Drawn,
     agreement,
     any_results,
     clean_level,
@@ -50,7 +51,8 @@ def the_one(results: Results, part: str) -> str:
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(any_results())
-def test_at_most_six_sentences_that_name_no_missing_number(results: Results) -> None:
+def test_at_most_six_sentences_that_name_no_missing_number(drawn: Drawn) -> None:
+    results = drawn.results
     sentences = told(results)
     assert 1 <= len(sentences) <= 6
     assert len(set(sentences)) == len(sentences)
@@ -63,21 +65,23 @@ def test_at_most_six_sentences_that_name_no_missing_number(results: Results) -> 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(any_results())
-def test_the_screen_holds_at_most_120_words(results: Results) -> None:
+def test_the_screen_holds_at_most_120_words(drawn: Drawn) -> None:
+    results = drawn.results
     count = len(str(results.device.name).split()) + 1  # the section's title
     for block in verdict(results).blocks:
         if isinstance(block, Linked):
             count += sum(len(sentence.split()) for sentence, _ in block.items)
         if isinstance(block, Picture):
-            drawn = words(block.draw())  # ticks are bare numbers, "2k" among them
-            count += len([w for w in drawn.split() if not re.fullmatch(r"[−\d.]+k?", w)])
+            written = words(block.draw())  # ticks are bare numbers, "2k" among them
+            count += len([w for w in written.split() if not re.fullmatch(r"[−\d.]+k?", w)])
             count += len(block.caption.split()) + len(block.misleads.split())
     assert count <= 120
 
 
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(any_results())
-def test_sentences_follow_the_numbers(results: Results) -> None:
+def test_sentences_follow_the_numbers(drawn: Drawn) -> None:
+    results = drawn.results
     text = " ".join(told(results))
     leading = [take for take in results.takes if take.rungs][:1] or results.takes[:1]
     if leading and leading[0].level_unit != "dB SPL" and len(results.takes) == 1:

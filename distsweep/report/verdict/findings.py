@@ -57,7 +57,8 @@ def findings(results: Results) -> list[Finding]:
     left = _room_for_words(results)
     for one in sorted(every, key=lambda one: (one.optional, one.rank)):
         count = len(one.sentence.split())
-        if len(chosen) < MOST_SENTENCES and count <= left:
+        repeated = any(one.sentence == other.sentence for other in chosen)
+        if len(chosen) < MOST_SENTENCES and count <= left and not repeated:
             chosen.append(one)
             left -= count
     return sorted(chosen, key=lambda one: one.rank)
