@@ -227,17 +227,19 @@ def _say_what_to_know(results: Results) -> None:
 
 def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:
     """Say which files were written, figures left out, and what was removed."""
-    from distsweep.result_files import REPORT, RESULTS_NAME, TABLES
+    from distsweep.result_files import PAGE, REPORT, RESULTS_NAME, TABLES
 
     if made.removed:
         say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
     for name in sidecars:
         say(f"sidecar of the sweep that was found: {folder / name}")
-    named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
-    for what, place in named.items():
-        for path in made.written:
-            if place in (path, path.parent):
-                say(f"{what}: {path}")
+    tables = [path for path in made.written if path.parent == folder / TABLES]
+    if folder / RESULTS_NAME in made.written:
+        say(f"results: {folder / RESULTS_NAME}")
+    if tables:
+        say(f"tables: {len(tables)} in {folder / TABLES}")
+    if folder / REPORT / PAGE in made.written:
+        say(f"report: {folder / REPORT / PAGE}")
 
 
 def _is_same(path: Path, other: Path) -> bool:
