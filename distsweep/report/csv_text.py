@@ -16,6 +16,12 @@ from distsweep.units import FloatArray, db_to_percent
 NUMBER = re.compile(r"-?\d+\.\d+(?:e[-+]\d+)?")
 """A cell that holds a number with a decimal point."""
 
+DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d+(?:e[-+]\d+)?[;\n])")
+
+NEEDS_CELLS = re.compile(r"[\";]|[^\d\n,.-][^,\n]*\.|\.\d*\.")
+"""Found in rows with cells that only a reader of CSV tells apart: quoted, with semicolons, or texts
+with points in them."""
+
 LEVEL_IN_HEADING = re.compile(r"(?<=\d)\.(?=\d+ dB)")
 
 
@@ -67,11 +73,19 @@ def with_decimal_comma(text: str) -> str:
 
     Cells that are numbers change, and levels in headings; other words stay as they are.
     """
-    heading, *rows = csv.reader(io.StringIO(text))
+    head, _, body = text.partition("\n")
+    (heading,) = csv.reader([head])
     lines = [[LEVEL_IN_HEADING.sub(",", cell) for cell in heading]]
+    if not NEEDS_CELLS.search(body):  # long tables of numbers: a third of the time
+        return _joined(lines) + DECIMAL_POINT.sub(",", body.replace(",", ";"))
     lines += [
-        [cell.replace(".", ",") if NUMBER.fullmatch(cell) else cell for cell in row] for row in rows
+        [cell.replace(".", ",") if NUMBER.fullmatch(cell) else cell for cell in row]
+        for row in csv.reader(io.StringIO(body))
     ]
+    return _joined(lines)
+
+
+def _joined(lines: Iterable[Sequence[str]]) -> str:
     buffer = io.StringIO()
     csv.writer(buffer, delimiter=";", lineterminator="\n").writerows(lines)
     return buffer.getvalue()
