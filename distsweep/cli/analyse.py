@@ -115,6 +115,7 @@ def command(
         if bundle is not None:
             _write_bundle(bundle, session, results, made, folder)
     _say_what_to_know(results)
+    _say_likeness(sources[0], results)
     if made is not None:
         _report_files(made, folder, sidecars)
     if bundle is not None:
@@ -223,6 +224,20 @@ def _say_what_to_know(results: Results) -> None:
     for take in results.takes:
         for advice in take.thd_advice:
             say(f"take {take.position!r}: {advice.sentence}")
+
+
+def _say_likeness(source: Path, results: Results) -> None:
+    """Say of a bundle whether the results in it hold the same numbers."""
+    from distsweep.takes.bundle import looks_like_bundle, packed_results
+
+    packed = packed_results(source) if looks_like_bundle(source) else None
+    if packed is None:
+        return
+    from distsweep.results import to_json
+    from distsweep.results.likeness import likeness
+    from distsweep.words.likeness import likeness_sentence
+
+    say(f"bundle: {likeness_sentence(likeness(packed, to_json(results)))}")
 
 
 def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:
