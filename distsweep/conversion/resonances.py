@@ -95,9 +95,17 @@ def cause_record(offered: OfferedCause) -> PossibleCause:
 def with_resonances(
     takes: Sequence[Take], searched: Sequence[int], found: ResonanceFindings
 ) -> list[Take]:
-    """Give each take that was searched, by its place in ``takes``, what its curves show."""
+    """Give each take that was searched, by its place in ``takes``, what its curves show.
+
+    The impulse response learns of the first reflection, which the search for resonances finds.
+    """
     shown = zip(searched, found.spikes, found.decay_maps, strict=True)
     recorded = list(takes)
     for place, spikes, decay_map in shown:
-        recorded[place] = dataclasses.replace(takes[place], spikes=spikes, decay_map=decay_map)
+        impulse = takes[place].impulse
+        if impulse is not None and decay_map is not None:
+            impulse = dataclasses.replace(impulse, free_s=decay_map.reflection_s)
+        recorded[place] = dataclasses.replace(
+            takes[place], spikes=spikes, decay_map=decay_map, impulse=impulse
+        )
     return recorded

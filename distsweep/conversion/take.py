@@ -14,9 +14,18 @@ import numpy as np
 
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.noise.interval import is_reliable
+from distsweep.analysis.sweep.shown_impulse import shown_impulse
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
-from distsweep.results import Damage, RecordedCalibration, Rung, Take, ThdAdvice, Warning_
+from distsweep.results import (
+    Damage,
+    ImpulseResponse,
+    RecordedCalibration,
+    Rung,
+    Take,
+    ThdAdvice,
+    Warning_,
+)
 from distsweep.takes.session import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
@@ -27,6 +36,10 @@ if TYPE_CHECKING:
     from distsweep.analysis.staircase import MeasuredStaircase
 
 
+AXIS = "axis"
+"""The position that levels are quoted at (contract); only there an impulse response is recorded."""
+
+
 def take_record(
     take: FoundTake, measured: MeasuredLadder | MeasuredStaircase, calibration: Calibration
 ) -> Take:
@@ -34,6 +47,8 @@ def take_record(
     if isinstance(measured, MeasuredLadder):
         fields = _ladder_fields(measured)
         fields["damage"] = damage_records(take.in_file_time(measured.damage), measured.rungs)
+        if take.entry.position == AXIS:
+            fields["impulse"] = _impulse_record(measured)
     else:
         fields = _staircase_fields(measured)
     return Take(
@@ -48,6 +63,12 @@ def take_record(
         partial=take.entry.partial,
         **fields,
     )
+
+
+def _impulse_record(measured: MeasuredLadder) -> ImpulseResponse | None:
+    """Return the impulse response of the loudest rung that did not clip."""
+    drives = [rung.drive_dbfs for rung in measured.rungs if not rung.clipped]
+    return shown_impulse(measured.impulse, drive_dbfs=max(drives)) if drives else None
 
 
 def _ladder_fields(measured: MeasuredLadder) -> dict[str, Any]:

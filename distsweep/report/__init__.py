@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from distsweep.report.distortion.impulses import plot_impulses
     from distsweep.report.distortion.thd import plot_thd
     from distsweep.report.fundamental.figure import plot_fundamental
+    from distsweep.report.impulse.figure import plot_impulse_response
     from distsweep.report.limits.gain_change import plot_gain_change
     from distsweep.report.page import write_report
     from distsweep.report.resonances.decay_map import plot_decay_map
@@ -29,6 +30,7 @@ _HOMES = {
     "plot_fundamental": "fundamental.figure",
     "plot_gain_change": "limits.gain_change",
     "plot_harmonics": "distortion.harmonics",
+    "plot_impulse_response": "impulse.figure",
     "plot_impulses": "distortion.impulses",
     "plot_resonance": "resonances.strip",
     "plot_thd": "distortion.thd",
@@ -41,6 +43,7 @@ __all__ = [
     "plot_fundamental",
     "plot_gain_change",
     "plot_harmonics",
+    "plot_impulse_response",
     "plot_impulses",
     "plot_resonance",
     "plot_thd",

@@ -6,7 +6,7 @@ that returns one of them, added to the list in `distsweep.report.sections`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -68,6 +68,14 @@ class Points:
 
 
 @dataclass(frozen=True)
+class Linked:
+    """A list of sentences in order of weight, each with the anchor of its evidence."""
+
+    items: list[tuple[str, str]]
+    kind: str = "linked"
+
+
+@dataclass(frozen=True)
 class Paragraph:
     """Running text."""
 
@@ -77,7 +85,7 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure that is drawn when the page is written, with its caption.
+    """A figure that is drawn when the page is written, with what follows its title on the page.
 
     ``misleads`` says how a reader can go wrong with it; ``alternative`` is what a reader
     who cannot see it is told. ``data`` returns the numbers that are drawn; None where a cursor has
@@ -94,7 +102,16 @@ class Picture:
     position: str = ""
 
 
-Block = Table | Terms | Points | Paragraph | Picture
+@dataclass(frozen=True)
+class Fold:
+    """Blocks behind one line, which opens them."""
+
+    title: str
+    blocks: list[Block]
+    kind: str = "fold"
+
+
+Block = Table | Terms | Points | Linked | Paragraph | Picture | Fold
 
 
 @dataclass(frozen=True)
@@ -110,3 +127,23 @@ class Section:
     sections: list[Section] = field(default_factory=list)
     folded: bool = False
     lead: str = ""
+
+
+def pictures(sections: Sequence[Section]) -> Iterator[Picture]:
+    """Every picture of sections, folded ones among them, in their order."""
+    return (block for block in every_block(sections) if isinstance(block, Picture))
+
+
+def every_block(sections: Sequence[Section]) -> Iterator[Block]:
+    """Every block of sections and of those inside them; of a fold, what is folded."""
+    for section in sections:
+        yield from _unfolded(section.blocks)
+        yield from every_block(section.sections)
+
+
+def _unfolded(blocks: Sequence[Block]) -> Iterator[Block]:
+    for block in blocks:
+        if isinstance(block, Fold):
+            yield from _unfolded(block.blocks)
+        else:
+            yield block

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
 from distsweep.analysis.noise.interval import RELIABLE_HALF_WIDTH_DB
-from distsweep.report.content import Section, Terms
+from distsweep.report.content import Block, Section, Terms
 from distsweep.report.distortion import impulses
 from distsweep.results import Results
 
@@ -94,4 +94,6 @@ def definitions(results: Results) -> Section:
     terms = [*DEFINITIONS]
     terms += _OF_DAMAGE if any(take.damage for take in results.takes) else []
     terms += _OF_IMPULSES if any(impulses.sentences(take) for take in results.takes) else []
-    return Section("Definitions", "definitions", [Terms(terms, long=True)])
+    line = f"What {len(terms)} words mean here."
+    blocks: list[Block] = [Terms(terms, long=True)]
+    return Section("Definitions", "definitions", blocks, folded=True, lead=line)

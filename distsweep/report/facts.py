@@ -65,12 +65,31 @@ def levels(_results: Results, take: Take, name: str) -> Section:
     blocks: list[Block] = [Terms(_take_terms(take))]
     if take.rungs:
         blocks.append(_rung_table(take))
-    return Section("Levels played", f"take-{name}.levels", blocks)
+    clipped = [rung for rung in take.rungs if rung.clipped]
+    line = f"{len(clipped)} of {len(take.rungs)} rungs clipped." if clipped else ""
+    return Section("Levels played", f"take-{name}.levels", blocks, folded=True, lead=line)
 
 
 def cautions(_results: Results) -> Section:
     """Before anyone repeats this."""
     return Section("Before you repeat this", "cautions", [Points(_CAUTIONS)])
+
+
+def one_line(results: Results) -> str:
+    """The conditions on one line: the places, the distance, the calibration, the date."""
+    places = list(dict.fromkeys(take.position for take in results.takes))
+    calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
+    distance_m, temperature_c = results.conditions.distance_m, results.conditions.temperature_c
+    made = results.provenance.created[:10] if results.provenance else ""
+    parts = [
+        "Sine sweeps at rising levels",
+        wording.listed(places[:4]) + (f" and {len(places) - 4} more" if len(places) > 4 else ""),
+        "" if distance_m is None else f"{distance_m:g} m",
+        "" if temperature_c is None else f"{temperature_c:g} °C",
+        "calibrated in dB SPL" if calibrated else "not calibrated: levels in dBFS",
+        made,
+    ]
+    return " · ".join(part for part in parts if part)
 
 
 def condition_terms(results: Results) -> list[tuple[str, str]]:

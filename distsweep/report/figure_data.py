@@ -29,10 +29,12 @@ class Curve:
 
     ``name`` is what the legend says ("−10 dBFS", "H2"), ``quantity`` what the values are, with the
     unit ("THD, dB re fundamental"). ``low`` and ``high`` are the ends of the 95 % interval, of
-    length 0 where there are none; −inf as a low end is "at most"; NaN is no value.
+    length 0 where there are none. NaN is no value: nothing is drawn there. The ends may say more: a
+    low one of −inf is "at most" the high one; two ends without a value are what it lies between; a
+    low one alone is "at least".
     ``re_fundamental`` says that the values are dB re the fundamental, which a reader may also want
     in percent. ``drive_dbfs`` and ``spl_db`` (the mean over the level band) are those of the rung.
-    ``colour`` is the one it is drawn in, as ``#rrggbb``.
+    ``colour`` is the one it is drawn in, as ``#rrggbb``, empty where no artist is its own (a map).
     """
 
     key: str

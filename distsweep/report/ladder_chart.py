@@ -9,7 +9,7 @@ serves as the legend. A second one says where the recording is damaged, if it is
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from distsweep.report import look
 from distsweep.report.damage import strip as damage
 from distsweep.report.lines import Line
 from distsweep.report.reliability import beside, only
+from distsweep.report.rung_curves import rung_key
 from distsweep.report.tags import place_tags
 from distsweep.results import Rung, Take
 from distsweep.units import BoolArray, FloatArray
@@ -27,7 +28,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_STRIP_BOTTOM_IN, _ROW_IN, _MAIN_IN, _HEAD_IN = 0.50, 0.165, 3.7, 0.68
+_STRIP_BOTTOM_IN, _GAP_IN, _HEAD_IN = 0.57, 0.29, 0.80
+MAIN_IN = 3.45
+"""Height of the main axes (chosen: over the usual three decades 50 dB are then as high as two of
+them are long, and 100 dB as one)."""
+
+_ROW_IN, _CLOSE_ROW_IN, _MOST_WIDE_ROWS = 0.22, 0.165, 6
+"""Rows of the strip, and rows where there are more: then every second has its name only where the
+page enlarges text."""
+
 
 STATES = (
     "Thick bar: within 1.5 dB.  Medium: an average within it.  Thin: wider."
@@ -40,6 +49,7 @@ ONE_STATE = "Where the bar runs both levels stand clear of the noise; in the gap
 SHADED = ".  Shaded: the 95 % interval"
 _SPECKS = 0.05  # share of the grid; noise alone passes its 6 dB margin at one point in fifty
 _LAST_MARKED_ORDER = 5  # the steps of higher orders are too small to see, and too close
+_LAST_ROOMY_ORDER = 3  # the names of higher ones would overlap where a page enlarges them
 _BAR, _AVERAGE_BAR, _HAIR_BAR = 0.54, 0.28, 0.10  # heights of the strip's bars, in rows
 AVERAGE_WIDTH = 0.6
 """Width of an average's line re that of a full one (chosen by eye)."""
@@ -52,41 +62,35 @@ def draw_ladder(
     title: str,
     subtitle: str,
     limits_db: tuple[float, float],
+    main_in: float = MAIN_IN,
     legend: str = "",
 ) -> tuple[Figure, Axes]:
     """Draw one line a rung over the strip that is its legend; return figure and main axes."""
-    count = len(take.rungs)
     damage_in = damage.height_in(take)
     strip_bottom = _STRIP_BOTTOM_IN + damage_in
-    strip_top = strip_bottom + max(2, count) * _ROW_IN + 0.06
-    main_bottom = strip_top + 0.27
-    height = main_bottom + _MAIN_IN + _HEAD_IN
-    figure = look.new_figure(height)
-    main = look.add_axes(
-        figure,
-        left=look.LEFT_IN,
-        bottom=main_bottom,
-        right=look.RIGHT_IN,
-        top=main_bottom + _MAIN_IN,
-    )
-    strip = look.add_axes(
-        figure, left=look.LEFT_IN, bottom=strip_bottom, right=look.RIGHT_IN, top=strip_top
-    )
+    strip_top = strip_bottom + max(2, len(take.rungs)) * _row_in(take) + 0.06
+    main_bottom = strip_top + _GAP_IN
+    figure = look.new_figure(main_bottom + main_in + _HEAD_IN)
+    sides: dict[str, Any] = {"left": look.LEFT_IN, "right": look.RIGHT_IN}
+    main = look.add_axes(figure, bottom=main_bottom, top=main_bottom + main_in, **sides)
+    strip = look.add_axes(figure, bottom=strip_bottom, top=strip_top, beside=main, **sides)
     look.heading(figure, title, subtitle)
-    low_hz, high_hz = float(take.frequency_hz[0]), float(take.frequency_hz[-1])
+    low_hz, high_hz = look.frequency_limits(*take.frequency_hz[[0, -1]].tolist())
     for axes in (main, strip):
-        look.frequency_axis(axes, low_hz, high_hz)
+        look.frequency_axis(look.reads(axes, "frequency"), low_hz, high_hz)
     look.decibel_axis(main, *limits_db)
     main.tick_params(axis="x", which="both", labelbottom=False)
     _draw_lines(main, take, lines)
     _draw_strip(strip, take, lines, legend or _states_legend(take, lines))
     if damage_in:
         strip.tick_params(axis="x", which="both", labelbottom=False)
-        strip = damage.draw(
-            figure, take, left=look.LEFT_IN, right=look.RIGHT_IN, bottom=_STRIP_BOTTOM_IN
-        )
+        strip = damage.draw(figure, take, bottom=_STRIP_BOTTOM_IN, beside=main, **sides)
     strip.set_xlabel(wording.EXCITATION_AXIS)
     return figure, main
+
+
+def _row_in(take: Take) -> float:
+    return _ROW_IN if len(take.rungs) <= _MOST_WIDE_ROWS else _CLOSE_ROW_IN
 
 
 def _ranks(take: Take) -> list[int]:
@@ -100,10 +104,12 @@ def _ranks(take: Take) -> list[int]:
 def _draw_lines(axes: Axes, take: Take, lines: list[Line]) -> None:
     count = len(lines)
     colours, widths = look.level_colours(count), look.level_widths(count)
-    for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
-        name = wording.drive(rung.drive_dbfs)
-        draw_line(axes, take.frequency_hz, line, colours[rank], name=name,
-                  width=widths[rank], zorder=3 + rank / 50)  # fmt: skip
+    ranks = _ranks(take)
+    for index, (line, rung, rank) in enumerate(zip(lines, take.rungs, ranks, strict=True)):
+        with look.drawn_as(axes, rung_key(index)):
+            draw_line(axes, take.frequency_hz, line, colours[rank],
+                      name=wording.drive(rung.drive_dbfs), width=widths[rank],
+                      zorder=3 + rank / 50)  # fmt: skip
     if not any(np.isfinite(line.shown).any() for line in lines):
         look.say(axes, "Nothing can be shown here:\nno value stands clear of the noise, unclipped",
                  fontsize=10.0)  # fmt: skip
@@ -183,48 +189,53 @@ def draw_lone_points(axes: Axes, frequency_hz: FloatArray, shown: FloatArray, co
 
 def _draw_tags(axes: Axes, take: Take, lines: list[Line]) -> None:
     """Write each rung's drive on its line, where there is room."""
-    from matplotlib.patheffects import withStroke
-
     low_db, high_db = axes.get_ylim()
-    width_in, height_in = look.RIGHT_IN - look.LEFT_IN, _MAIN_IN
-    log_f = np.log(take.frequency_hz)
-    x = (log_f - log_f[0]) / max(float(log_f[-1] - log_f[0]), 1e-9) * width_in
+    low, high = np.log(axes.get_xlim())
+    width_in, height_in = (float(side) / axes.figure.dpi for side in axes.bbox.size)
+    x = (np.log(take.frequency_hz) - low) / max(float(high - low), 1e-9) * width_in
     heights = [(line.tagged_values() - low_db) / (high_db - low_db) * height_in for line in lines]
     places = place_tags(x, heights, size=(0.34, 0.14), box=(width_in, height_in))
     colours = look.level_colours(len(lines))
-    for line, rung, rank, at in zip(lines, take.rungs, _ranks(take), places, strict=True):
+    ranks = _ranks(take)
+    for index, (line, rank, at) in enumerate(zip(lines, ranks, places, strict=True)):
         if at is None:
             continue
         weight = "bold" if line.is_known else "normal"
-        axes.text(float(take.frequency_hz[at]), float(line.shown[at]),
-                  wording.plain(rung.drive_dbfs), ha="center", va="center", fontsize=8.0,
-                  weight=weight, color=colours[rank], label=f"_tag {rank}", zorder=5,
-                  path_effects=[withStroke(linewidth=3.0, foreground=look.PAPER)])  # fmt: skip
+        with look.drawn_as(axes, rung_key(index)):
+            look.tag(axes, float(take.frequency_hz[at]), float(line.shown[at]),
+                     wording.plain(take.rungs[index].drive_dbfs), weight=weight,
+                     color=colours[rank], label=f"_tag {rank}")  # fmt: skip
 
 
 def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     count = len(lines)
     colours = look.level_colours(count)
     edges_hz = _cell_edges(take.frequency_hz)
-    for line, rung, rank in zip(lines, take.rungs, _ranks(take), strict=True):
+    rows = zip(lines, take.rungs, _ranks(take), strict=True)
+    for index, (line, rung, rank) in enumerate(rows):
         for flags, height, kind in ((line.standing.reliable, _BAR, "_bar"),
                                     (line.averaged, _AVERAGE_BAR, "_average bar"),
                                     (line.uncertain, _HAIR_BAR, "_hair bar")):  # fmt: skip
             bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs_of(flags)]
             if bars:
-                axes.broken_barh(bars, (rank - height / 2, height), facecolor=colours[rank],
-                                 linewidth=0.0, label=f"{kind} {rank}")  # fmt: skip
-        _name_row(axes, rung, rank)
+                look.belongs_to(rung_key(index), axes.broken_barh(
+                    bars, (rank - height / 2, height), facecolor=colours[rank], linewidth=0.0,
+                    label=f"{kind} {rank}",
+                ))  # fmt: skip
+        close = _row_in(take) < _ROW_IN
+        _name_row(axes, rung, rank, fine=close and (count - 1 - rank) % 2 == 1)
         remark = line.remark or _remark(line, clipped=rung.clipped)
         if remark:
             start_hz = float(take.frequency_hz[_widest_gap_start(line)])
-            axes.text(start_hz * 1.03, rank, remark, va="center", fontsize=8.0,
-                      color=look.QUIET_INK)  # fmt: skip
+            axes.text(start_hz * 1.03, rank, remark, va="center",
+                      fontsize=look.SMALL, color=look.QUIET_INK, gid="fine")  # fmt: skip
     axes.set_ylim(-0.6, max(2, count) - 0.4)
     axes.set_yticks([])
     axes.grid(False, axis="y")
     axes.spines["left"].set_visible(False)
-    axes.set_title(legend, loc="left", fontsize=8.5, color=look.QUIET_INK, pad=3.0)
+    axes.annotate(legend, (0.0, 1.0), (-64.0, 4.0), xycoords="axes fraction", ha="left",
+                  textcoords="offset points", va="bottom", fontsize=look.SMALL, gid="fine",
+                  color=look.QUIET_INK)  # fmt: skip
 
 
 def _states_legend(take: Take, lines: list[Line]) -> str:
@@ -233,15 +244,20 @@ def _states_legend(take: Take, lines: list[Line]) -> str:
     return (STATES if known else STATES_WITHOUT_INTERVALS) + (", or clipped" if clipped else "")
 
 
-def _name_row(axes: Axes, rung: Rung, rank: int) -> None:
-    """Write a rung's level left of its row, its drive right of it; in red where it clipped."""
+def _name_row(axes: Axes, rung: Rung, rank: int, *, fine: bool) -> None:
+    """Write a rung's level left of its row, its drive right of it; in red where it clipped.
+
+    On a small screen the level has no room, nor has the drive of a ``fine`` row.
+    """
     level = "" if rung.spl_db is None else wording.decibels(rung.spl_db, "dB SPL")
     name, colour = wording.drive(rung.drive_dbfs), look.INK
     if rung.clipped:
         name, colour = f"{wording.plain(rung.drive_dbfs)}, clipped", look.RED
-    for text, place, side in ((level, -0.008, "right"), (name, 1.008, "left")):
+    for text, place, side, gid in (
+        (level, -0.008, "right", "fine"), (name, 1.008, "left", "fine" if fine else None)
+    ):  # fmt: skip
         axes.text(place, rank, text, transform=axes.get_yaxis_transform(), ha=side, va="center",
-                  fontsize=8.0, color=colour)  # fmt: skip
+                  fontsize=look.SMALL, color=colour, gid=gid)  # fmt: skip
 
 
 def _remark(line: Line, *, clipped: bool) -> str:
@@ -277,9 +293,11 @@ def mark_order_ends(axes: Axes, ends_hz: dict[int, float]) -> None:
         axes.plot([place_hz, place_hz], [0.982, 1.0], transform=transform, color=look.QUIET_INK,
                   linewidth=0.8, label=f"_end {order}", zorder=2)  # fmt: skip
         axes.text(place_hz, 1.008, f"H{order}", transform=transform, ha="center", va="bottom",
-                  fontsize=7.0, color=look.QUIET_INK)  # fmt: skip
-    axes.text(ends_hz[named[-1]] / 1.12, 1.008, "out of band above:", transform=transform,
-              ha="right", va="bottom", fontsize=7.0, color=look.QUIET_INK)  # fmt: skip
+                  fontsize=look.SMALL, color=look.QUIET_INK,
+                  gid="fine" if order > _LAST_ROOMY_ORDER else None)  # fmt: skip
+    axes.text(ends_hz[named[-1]] / 1.14, 1.008, "out of band above:", transform=transform,
+              ha="right", va="bottom", fontsize=look.SMALL, color=look.QUIET_INK,
+              gid="fine")  # fmt: skip
 
 
 def lines_caption(take: Take) -> str:

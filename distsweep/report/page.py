@@ -2,28 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import base64
+import hashlib
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from distsweep.errors import InputError
-from distsweep.report.content import Picture, Section
+from distsweep.report import facts
+from distsweep.report.content import Section, pictures
+from distsweep.report.figure_data import FigureData
+from distsweep.report.figure_files import Drawing, write_figure
+from distsweep.report.figure_json import figure_json
+from distsweep.report.figure_table import figure_table
 from distsweep.report.sections import all_sections
-from distsweep.report.svg import figure_svg, inline_svg
+from distsweep.report.style import DEFAULT_STYLE, Style
+from distsweep.report.svg import PHONE_TEXT_PX, colour_rules
 from distsweep.results import Results
 from distsweep.whole_files import whole_folder
 
-if TYPE_CHECKING:
-    from markupsafe import Markup
-
 PAGE = "report.html"
 FIGURES = "figures"
-_PNG_DPI = 100  # 860 pixels wide: legible in a forum post, some 100 kB
+_DARK_SCREEN = "screen and (prefers-color-scheme: dark)"
+_PHONE = "max-width: 40rem"
+_STYLES = ("colours.css", "page.css", "controls.css", "phone.css", "print.css")
+_SCRIPTS = (
+    "figures.js", "numbers.js", "legend.js", "saving.js", "cursor.js", "pointing.js", "sorting.js",
+    "folds.js",
+)  # fmt: skip
 
 
-def write_report(results: Results, folder: Path, *, workers: int = 1) -> Path:
+def write_report(
+    results: Results, folder: Path, *, workers: int = 1, style: Style = DEFAULT_STYLE
+) -> Path:
     """Write the report of a session as a folder, whole or not at all.
 
     Parameters
@@ -36,6 +48,8 @@ def write_report(results: Results, folder: Path, *, workers: int = 1) -> Path:
     workers
         Processes that draw figures. More than one needs a main module that may be imported
         again, as the command line's is: a script without a guard stays with one.
+    style
+        House style.
 
     Returns
     -------
@@ -51,16 +65,29 @@ def write_report(results: Results, folder: Path, *, workers: int = 1) -> Path:
     folder = Path(folder)
     _refuse_to_replace_others(folder)
     sections = all_sections(results)
+    numbers = {p.name: p.data() for p in pictures(sections) if p.data is not None}
     with whole_folder(folder) as scratch:
-        inline = _write_figures(sections, scratch / FIGURES, workers=workers)
-        page = render_page(device_name(results), sections, inline)
+        drawings = _write_figures(sections, scratch / FIGURES, workers=workers)
+        page = render_page(
+            device_name(results), sections, drawings, conditions=facts.one_line(results),
+            numbers=numbers, style=style,
+        )  # fmt: skip
         (scratch / PAGE).write_bytes(page.encode("utf-8"))
     return folder / PAGE
 
 
-def render_page(title: str, sections: list[Section], inline: dict[str, Markup]) -> str:
-    """HTML of the page; ``inline`` holds the SVG of each picture by its name."""
+def render_page(
+    title: str,
+    sections: list[Section],
+    drawings: Mapping[str, Drawing],
+    *,
+    conditions: str = "",
+    numbers: Mapping[str, FigureData] | None = None,
+    style: Style = DEFAULT_STYLE,
+) -> str:
+    """HTML of the page; ``drawings`` and ``numbers`` are by the names of pictures."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
 
     environment = Environment(
         loader=PackageLoader("distsweep", "report"),
@@ -69,8 +96,53 @@ def render_page(title: str, sections: list[Section], inline: dict[str, Markup]) 
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    template = environment.get_template("page.html")
-    return template.render(title=title, sections=sections, inline=inline)
+    script = _script()
+    numbers = numbers or {}
+    # Markup: files of ours, and JSON whose writer escapes what would end its element.
+    return environment.get_template("page.html").render(
+        title=title,
+        conditions=conditions,
+        sections=sections,
+        drawings=drawings,
+        tables={name: figure_table(data) for name, data in numbers.items()},
+        numbers=Markup(figure_json(numbers)) if numbers else "",
+        theme=style.theme,
+        line=style.line,
+        styles=Markup(_styles(style, drawings)),
+        script=Markup(script),
+        policy=_policy(script),
+    )
+
+
+def _styles(style: Style, drawings: Mapping[str, Drawing]) -> str:
+    """All rules; dark colours where the reader's screen is dark, always, or never."""
+    dark = {"dark": "screen", "light": "not all"}.get(style.theme, _DARK_SCREEN)
+    ours = "\n".join(_file(name) for name in _STYLES)
+    return "\n".join(
+        [
+            colour_rules([d.svg for d in drawings.values()], theme=style.theme),
+            ours.replace(f"@media {_DARK_SCREEN}", f"@media {dark}"),
+            f"@media screen and ({_PHONE}) {{ .drawing text {{ font-size: {PHONE_TEXT_PX}px; }} }}",
+        ]
+    )
+
+
+def _script() -> str:
+    """The page's script: its files, in a scope of their own."""
+    return "(() => {\n" + "\n".join(_file(name) for name in _SCRIPTS) + "})();\n"
+
+
+def _file(name: str) -> str:
+    return Path(__file__).with_name(name).read_text(encoding="utf-8")
+
+
+def _policy(script: str) -> str:
+    """Content security policy: no request leaves the page, and no other script runs in it."""
+    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+    return (
+        f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
+        "img-src data:; base-uri 'none'; form-action 'none'"
+    )
 
 
 def device_name(results: Results) -> str:
@@ -79,34 +151,16 @@ def device_name(results: Results) -> str:
     return str(name).strip() if name and str(name).strip() else "Unnamed loudspeaker"
 
 
-def _write_figures(sections: list[Section], folder: Path, *, workers: int) -> dict[str, Markup]:
-    from markupsafe import Markup
-
+def _write_figures(sections: list[Section], folder: Path, *, workers: int) -> dict[str, Drawing]:
     folder.mkdir()
-    pictures = list(_pictures(sections))
-    write = partial(_write_figure, folder=folder)
-    if workers > 1 and len(pictures) > 1:
+    drawn = list(pictures(sections))
+    write = partial(write_figure, folder=folder)
+    if workers > 1 and len(drawn) > 1:
         with ProcessPoolExecutor(max_workers=workers) as pool:
-            elements = list(pool.map(write, pictures))
+            drawings = list(pool.map(write, drawn))
     else:
-        elements = [write(picture) for picture in pictures]
-    # Markup: they are our own drawings, their text as shapes.
-    return {p.name: Markup(e) for p, e in zip(pictures, elements, strict=True)}
-
-
-def _write_figure(picture: Picture, *, folder: Path) -> str:
-    """Draw a picture into files; return the SVG element for the page."""
-    figure = picture.draw()
-    document = figure_svg(figure)
-    (folder / f"{picture.name}.svg").write_bytes(document.encode("utf-8"))
-    figure.savefig(folder / f"{picture.name}.png", dpi=_PNG_DPI, metadata={"Software": None})
-    return inline_svg(document, name=picture.name, alternative=picture.alternative)
-
-
-def _pictures(sections: list[Section]) -> Iterator[Picture]:
-    for section in sections:
-        yield from (block for block in section.blocks if isinstance(block, Picture))
-        yield from _pictures(section.sections)
+        drawings = [write(picture) for picture in drawn]
+    return {p.name: drawing for p, drawing in zip(drawn, drawings, strict=True)}
 
 
 def _refuse_to_replace_others(folder: Path) -> None:

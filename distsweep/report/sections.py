@@ -1,4 +1,8 @@
-"""The report's sections, in order. To add one: write a function in its topic, and list it below."""
+"""The report's sections, in order. To add one: write a function in its topic, and list it below.
+
+What the loudspeaker did on the axis comes first and open; near fields, other angles and repeats
+are folded to a line each.
+"""
 
 from __future__ import annotations
 
@@ -7,16 +11,19 @@ from collections.abc import Callable
 from distsweep.report import facts
 from distsweep.report.agreement.section import agreement
 from distsweep.report.background.section import background
-from distsweep.report.content import Paragraph, Points, Section
+from distsweep.report.content import Block, Paragraph, Section
 from distsweep.report.damage.section import damage
 from distsweep.report.definitions import definitions
 from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
+from distsweep.report.impulse.section import impulse
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
 from distsweep.report.provenance.section import provenance
+from distsweep.report.reading import reading
 from distsweep.report.resonances.section import resonances
-from distsweep.report.summary import summary_sentences
+from distsweep.report.summary import lead, take_head
+from distsweep.report.verdict.section import verdict
 from distsweep.results import Results, Take
 
 TakeSection = Callable[[Results, Take, str], Section | None]
@@ -26,36 +33,52 @@ WholeSection = Callable[[Results], Section | None]
 def all_sections(results: Results) -> list[Section]:
     """Every section of the report, those about nothing left out."""
     sections = [write(results) for write in _FIRST]
-    sections += take_sections(results)
+    takes = take_sections(results)
+    sections += [section for section in takes if not section.folded]
+    sections += [write(results) for write in _BETWEEN]
+    sections += [section for section in takes if section.folded]
     sections += [write(results) for write in _LAST]
     return [section for section in sections if section]
 
 
-def take_sections(results: Results) -> list[Section | None]:
-    """One section a take, each with its own sections inside."""
+def take_sections(results: Results) -> list[Section]:
+    """One section a take, in the order of the results, each with its own sections inside."""
     names = unique_names(take.position for take in results.takes)
-    whole: list[Section | None] = []
+    leading = leading_takes(results)
+    whole = []
     for take, name in zip(results.takes, names, strict=True):
+        is_open = any(take is one for one in leading)
+        head: list[Block] = take_head(results, take)
+        if leading and take is leading[0]:
+            head.append(reading(results))
         inner = [part for write in _OF_A_TAKE if (part := write(results, take, name))]
         heading = f"Take: {take.position}{_kind(results, take)}"
-        whole.append(Section(heading, f"take-{name}", sections=inner))
+        line = "" if is_open else lead(results, take)
+        whole.append(Section(heading, f"take-{name}", head, inner, not is_open, line))
     return whole
 
 
-def summary(results: Results) -> Section:
-    """What was found, in sentences; several takes one after the other."""
-    if not results.takes:
-        return Section("Summary", "summary", [Paragraph("The results hold no take.")])
-    if len(results.takes) == 1:
-        sentences = summary_sentences(results, results.takes[0])
-        return Section("Summary", "summary", [Points(sentences)])
-    parts = []
-    names = unique_names(take.position for take in results.takes)
-    for take, name in zip(results.takes, names, strict=True):
-        points = Points(summary_sentences(results, take))
-        heading = f"At “{take.position}”{_kind(results, take)}"
-        parts.append(Section(heading, f"summary-{name}", [points]))
-    return Section("Summary", "summary", sections=parts)
+def leading_takes(results: Results) -> list[Take]:
+    """The takes that are open: the first ladder and the first staircase on the axis.
+
+    Without a take on the axis, at the position of the first one; whole takes go before partial
+    ones.
+    """
+    takes = [take for take in results.takes if take.rungs or take.staircase] or results.takes[:1]
+    takes = sorted(takes, key=lambda take: (take.position != AXIS, not take.rungs, take.partial))
+    there = [take for take in takes if take.position == takes[0].position]
+    firsts = (
+        next((take for take in there if take.rungs), None),
+        next((take for take in there if not take.rungs), None),
+    )
+    return [take for take in firsts if take is not None]
+
+
+def no_takes(results: Results) -> Section | None:
+    """Say that there is nothing to report."""
+    if results.takes:
+        return None
+    return Section("Takes", "takes", [Paragraph("The results hold no take.")])
 
 
 def _kind(results: Results, take: Take) -> str:
@@ -65,8 +88,16 @@ def _kind(results: Results, take: Take) -> str:
     return f"{kind}, partial" if take.partial else kind
 
 
-_FIRST: list[WholeSection] = [summary, facts.warnings, facts.conditions, resonances]
+AXIS = "axis"
+"""The position that levels are quoted at (contract)."""
+
+_FIRST: list[WholeSection] = [verdict, no_takes]
 _OF_A_TAKE: list[TakeSection] = [
-    facts.levels, damage, distortion, output, compression, staircase, background,
+    damage, distortion, output, compression, staircase, background, facts.levels, impulse,
 ]  # fmt: skip
-_LAST: list[WholeSection] = [agreement, definitions, facts.cautions, provenance]
+_BETWEEN: list[WholeSection] = [agreement, resonances]
+"""Between the takes that are open and those that are folded."""
+
+_LAST: list[WholeSection] = [
+    facts.warnings, facts.conditions, definitions, facts.cautions, provenance,
+]  # fmt: skip

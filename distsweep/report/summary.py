@@ -9,31 +9,85 @@ import numpy as np
 
 from distsweep.report.agreement.limiters import disagreements
 from distsweep.report.background.section import hum_sentence
+from distsweep.report.content import Block, Fold, Points
 from distsweep.report.damage import section as damage
 from distsweep.report.distortion import impulses
 from distsweep.report.distortion import words as distortion
 from distsweep.report.limits import gain_change
-from distsweep.report.limits.sentences import ladder_sentences, staircase_sentences
+from distsweep.report.limits.sentences import (
+    ladder_sentences,
+    limit_phrase,
+    staircase_sentences,
+)
 from distsweep.report.reliability import loudest_rung, thd_reliable
 from distsweep.results import Results, Take
 from distsweep.words import wording
 
+_Writer = Callable[[Results, Take], str | None]
+
 STEADY_DB = 0.2  # chosen: what careful repeats of one sweep in a room usually stay within
+
+
+def take_head(results: Results, take: Take) -> list[Block]:
+    """What was found in a take, and folded below it how far that is known."""
+    found, known = found_sentences(results, take), known_sentences(results, take)
+    return [Points(found), *([Fold("How far this is known", [Points(known)])] if known else [])]
 
 
 def summary_sentences(results: Results, take: Take) -> list[str]:
     """Sentences on a take, most important first; never empty."""
+    return [*found_sentences(results, take), *known_sentences(results, take)]
+
+
+def found_sentences(results: Results, take: Take) -> list[str]:
+    """What limits the output, then levels, distortion and what happened to the recording."""
     if take.staircase:
         return staircase_sentences(take)
     if not take.rungs:
         return ["This take holds no ladder, so there is no curve against frequency."]
-    writers: list[Callable[[Results, Take], str | None]] = [
+    writers: list[_Writer] = [
         _level, distortion.middle_band, distortion.bass, distortion.reliable_ends,
-        distortion.averages, distortion.lowest_drive, distortion.hidden, gain_change.sentence,
-        _return_check, _clipping, damage.sentence, impulses.sentence, hum_sentence,
+        gain_change.sentence, _clipping, damage.sentence, impulses.sentence,
     ]  # fmt: skip
-    sentences = [text for write in writers if (text := write(results, take))]
-    return [*sentences, *ladder_sentences(take), *disagreements(results, take)]
+    moved = [] if _held_still(take) else [_return_check]
+    found = _written([*writers, *moved], results, take)
+    return [*ladder_sentences(take), *found, *disagreements(results, take)]
+
+
+def known_sentences(results: Results, take: Take) -> list[str]:
+    """What noise leaves known of a ladder, and whether the loudspeaker and room held still."""
+    if take.staircase or not take.rungs:
+        return []
+    writers: list[_Writer] = [
+        distortion.averages, distortion.lowest_drive, distortion.hidden, hum_sentence,
+    ]  # fmt: skip
+    return _written([*writers, *([_return_check] if _held_still(take) else [])], results, take)
+
+
+def lead(results: Results, take: Take) -> str:
+    """One line on a take: its levels, and what was found."""
+    if take.staircase:
+        return staircase_sentences(take)[0]
+    if not take.rungs:
+        return found_sentences(results, take)[0]
+    drives = [rung.drive_dbfs for rung in take.rungs]
+    levels = wording.drive(max(drives))
+    if len(drives) > 1:
+        levels = f"{len(drives)} levels, {wording.signed(min(drives), 0)} to {levels}"
+    spl_db = loudest_rung(take).spl_db
+    loud = "" if spl_db is None else f"up to {wording.decibels(spl_db, 'dB SPL')}"
+    parts = [loud, distortion.headline(take), limit_phrase(take)]
+    return f"{levels}: {'; '.join(part for part in parts if part)}."
+
+
+def _written(writers: list[_Writer], results: Results, take: Take) -> list[str]:
+    return [text for write in writers if (text := write(results, take))]
+
+
+def _held_still(take: Take) -> bool:
+    """Whether the return rung came back as it was, or there is none."""
+    change = take.return_check_db
+    return change is None or not math.isfinite(change) or abs(change) <= STEADY_DB
 
 
 def _which(take: Take) -> str:

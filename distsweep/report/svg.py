@@ -1,66 +1,124 @@
-"""A figure as SVG text that is small, the same every time, and fit to stand in a page."""
+"""Figures as SVG: whole documents for files, and elements that stand in a page."""
 
 from __future__ import annotations
 
 import html
-import io
+import json
 import re
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from distsweep.report.dark import dark_colour
+
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from distsweep.report.both_renderer import BothRenderer
+    from distsweep.report.report_figure import ReportFigure
 
-_SETTINGS: dict[Any, Any] = {
-    "svg.hashsalt": "distsweep",  # names of clip paths no longer change from run to run
-    "svg.fonttype": "path",  # letters as shapes: widths are the same on every machine
-    "path.simplify": True,
-}
-_NO_METADATA: dict[Any, Any] = {"Date": None, "Creator": None, "Format": None, "Type": None}
+PHONE_TEXT_PX = 13.5
+"""Size of all text in figures on small screens, in the SVG's units (points), for a rule like
+``@media (max-width: 40rem) { figure svg text { font-size: 13.5px } }``. A figure 7 inches (504
+points) wide that is shown in 344 pixels, on a screen of 360, then has letters of 9.2 pixels."""
 
-
-def figure_svg(figure: Figure) -> str:
-    """Whole SVG document of a figure; the same bytes for the same figure."""
-    import matplotlib
-
-    buffer = io.BytesIO()
-    with matplotlib.rc_context(_SETTINGS):
-        figure.savefig(buffer, format="svg", metadata=_NO_METADATA)
-    text = buffer.getvalue().decode("utf-8")
-    # Six decimals a place, indents, and groups' names that nothing refers to would make the page
-    # half as large again.
-    text = re.sub(r'(?<= d=")[^"]*', lambda path: short_path(path[0]), text)
-    return re.sub(r"<!--.*?-->|(?<=<g) id=\"[^\"]*\"|(?<=\n)\s+", "", text)
+_COLOUR = re.compile(r'(?<==")#([0-9a-f]{6})(?=")')
+_VARIABLE = re.compile(r"var\(--c-([0-9a-f]{6})\)")
 
 
-def inline_svg(document: str, *, name: str, alternative: str) -> str:
-    """The ``<svg>`` element for a page: ids made unique by ``name``, and words for the blind."""
-    element = re.sub(r' xmlns(:xlink)?="[^"]*"', "", document[document.index("<svg") :].strip())
-    element = re.sub(r'( id="|href="#|url\(#)', rf"\g<1>{name}.", element)
+def figure_svg(figure: ReportFigure, *, fonts: str = "sans-serif") -> str:
+    """Whole SVG document of a figure, drawn for it alone."""
+    from distsweep.report.both_renderer import drawn
+
+    return document(drawn(figure, dots_per_inch=72.0), fonts=fonts)
+
+
+def document(renderer: BothRenderer, *, fonts: str) -> str:
+    """Whole SVG document of a drawn figure; the same bytes for the same figure.
+
+    ``fonts`` is a CSS list of font families.
+    """
+    svg = renderer.svg
+    width, height = (_points(renderer, side) for side in (svg.width, svg.height))
+    return (
+        '<?xml version="1.0" encoding="utf-8"?>\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}pt" height="{height:g}pt"'
+        f' viewBox="0 0 {width:g} {height:g}" font-family="{html.escape(fonts, quote=True)}"'
+        f">\n<defs>{svg.definitions}</defs>\n"
+        + "\n".join(part for _, part in svg.parts)
+        + "\n</svg>\n"
+    )
+
+
+def inline_svg(
+    figure: ReportFigure, renderer: BothRenderer, *, name: str, alternative: str, fonts: str
+) -> str:
+    """The ``<svg>`` element for a page, without title and stamp.
+
+    Its ids begin with ``name``; ``data-frames`` lists the axes that a cursor can read; colours
+    are variables that `colour_rules` defines.
+    """
+    svg = renderer.svg
+    width, height = (_points(renderer, side) for side in (svg.width, svg.height))
+    top, foot = 72.0 * figure.head_in, 72.0 * figure.foot_in
+    frames = html.escape(json.dumps(frames_of(figure, renderer)), quote=True)
     label = html.escape(alternative, quote=True)
-    return element.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
+    body = f"<defs>{svg.definitions}</defs>" + "".join(part for kept, part in svg.parts if kept)
+    body = re.sub(r'( id="|url\(#)', rf"\g<1>{name}.", body)
+    body = _COLOUR.sub(r"var(--c-\1)", body)
+    return (
+        f'<svg role="img" aria-label="{label}" viewBox="0 {top:g} {width:g}'
+        f' {height - top - foot:g}" font-family="{html.escape(fonts, quote=True)}"'
+        f' data-frames="{frames}">{body}</svg>'
+    )
 
 
-def short_path(path: str) -> str:
-    """Write a path in steps of a hundredth of a point (a printer resolves a seventh).
+def frames_of(figure: ReportFigure, renderer: BothRenderer) -> list[dict[str, Any]]:
+    """Axes that were named by `look.reads`: what runs across, their box, and its ends.
+
+    The box is left, top, right, bottom in the SVG's units.
+    """
+    found = []
+    for axes in figure.axes:
+        kind, _, quantity = (axes.get_gid() or "").partition(".")
+        if kind != "x" or not quantity:
+            continue
+        # Figures have their own resolution; the box in inches is the same.
+        left, bottom, right, top = axes.get_position().extents
+        width, height = (72.0 * float(side) for side in figure.get_size_inches())
+        box = (left * width, (1.0 - top) * height, right * width, (1.0 - bottom) * height)
+        found.append(
+            {
+                "x": quantity,
+                "log": axes.get_xscale() == "log",
+                "box": [round(float(edge), 2) for edge in box],
+                "ends": [float(f"{end:.7g}") for end in axes.get_xlim()],
+            }
+        )
+    return found
+
+
+def colour_rules(
+    elements: Iterable[str], *, theme: str = "both", exact: dict[str, str] | None = None
+) -> str:
+    """CSS that defines the colours of inline SVG for light and dark, and light in print.
 
     Parameters
     ----------
-    path
-        Moves, lines and curves (M, L, Q, C, z) between absolute places, as matplotlib writes.
-
-    Returns
-    -------
-    str
-        The same path in relative steps. Each joins two rounded places, so no rounding adds up.
+    elements
+        What `inline_svg` returned, or anything that names colours as ``var(--c-rrggbb)``.
+    theme
+        "light", "dark", or "both": as the reader's screen is set.
+    exact
+        Dark colours of given light ones, as ``#rrggbb``; the others follow from `dark_colour`.
     """
-    parts: list[str] = []
-    here, last = (0, 0), ""
-    for command, numbers in re.findall(r"([MLQCz])([^MLQCz]*)", path):
-        places = [round(float(number) * 100) for number in numbers.split()]
-        points = list(zip(places[::2], places[1::2], strict=True))
-        x_0, y_0 = (0, 0) if command == "M" else here  # after z "here" is not the place of the pen
-        steps = " ".join(f"{(x - x_0) / 100:g} {(y - y_0) / 100:g}" for x, y in points)
-        letter = command if command == "M" else command.lower()
-        parts.append(f" {steps}" if command == last == "L" else f"{letter}{steps}")
-        here, last = points[-1] if points else here, command
-    return "".join(parts).replace(" -", "-")
+    names = sorted({name for element in elements for name in _VARIABLE.findall(element)})
+    given = exact or {}
+    light = "".join(f"--c-{name}:#{name};" for name in names)
+    dark = "".join(f"--c-{n}:{given.get(f'#{n}') or dark_colour(f'#{n}')};" for n in names)
+    rules = f":root{{{light}}}"
+    if theme == "light":
+        return rules
+    screen = "screen" if theme == "dark" else "screen and (prefers-color-scheme:dark)"
+    return f"{rules}\n@media {screen}{{:root{{{dark}}}}}"
+
+
+def _points(renderer: BothRenderer, pixels: float) -> float:
+    return round(pixels * 72.0 / float(renderer.points_to_pixels(72.0)), 3)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
 from distsweep.results.limits import CleanLevel
 from distsweep.results.record import Record
@@ -56,11 +57,23 @@ def check_consistent(record: Any) -> None:
                 _check_required(rung, len(one.frequency_hz))
                 for curve in rung.harmonics.values():
                     _check_required(curve, len(one.frequency_hz))
+        elif isinstance(one, ImpulseResponse):
+            _check_impulse(one)
         elif isinstance(one, DecayMap):
             _check("level_db", one.level_db, len(one.frequency_hz))
             _check("ringing_s", one.ringing_s, len(one.frequency_hz))
             for row in one.level_db:
                 _check("level_db", row, len(one.time_s))
+
+
+def _check_impulse(impulse: ImpulseResponse) -> None:
+    """Check that times can be given to an impulse response, and that it is one."""
+    if not impulse.rate_hz > 0.0 or len(impulse.window_s) != 2:
+        raise ValueError("an impulse response has no rate_hz above 0, or no two window_s")
+    if np.ndim(impulse.pressure) != 1 or not np.all(np.isfinite(impulse.pressure)):
+        raise ValueError("pressure is no list of numbers")
+    if not 0 <= impulse.samples_before < len(impulse.pressure):
+        raise ValueError(f"samples_before is {impulse.samples_before}, beyond the pressure")
 
 
 def _records(value: Any) -> Iterator[Any]:

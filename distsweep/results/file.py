@@ -21,9 +21,9 @@ from distsweep.results.session import Noted
 from distsweep.results.take import SCHEMA, Results, Take
 from distsweep.whole_files import write_whole
 
-_DECIMALS = {"_percent": 6, "pascal_per_fs": 9}
-"""−120 dB is 0.0001 %, and a full scale may be a few millipascals; all else is written to 1e-4 of
-its unit."""
+_DECIMALS = {"_percent": 6, "pascal_per_fs": 9, "pressure": 5, "window_s": 7}
+"""−120 dB is 0.0001 %, a full scale may be a few millipascals, an impulse response is re 1, and a
+sample lasts a few microseconds; all else is written to 1e-4 of its unit."""
 
 _DEFAULT_DECIMALS = 4
 

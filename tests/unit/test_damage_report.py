@@ -24,12 +24,12 @@ from report_samples import (
 )
 
 from distsweep import pipeline, report
-from distsweep.report import sections
-from distsweep.report.content import Points, Terms
+from distsweep.report.content import Terms
 from distsweep.report.damage.strip import height_in
 from distsweep.report.definitions import DEFINITIONS, definitions
 from distsweep.report.distortion import impulses
 from distsweep.report.distortion.csv_table import ladder_table
+from distsweep.report.summary import summary_sentences
 from distsweep.results import Damage, HighOrderOnset, Results, Take
 from distsweep.results.record import Record
 
@@ -44,9 +44,8 @@ def damaged(*damage: Damage) -> Take:
 
 def summary_of(results: Results) -> str:
     """The summary's sentences, as a reader reads them."""
-    (block,) = sections.summary(results).blocks
-    assert isinstance(block, Points)
-    return "\n".join(block.sentences).replace("\N{NO-BREAK SPACE}", " ")
+    sentences = summary_sentences(results, results.takes[0])
+    return "\n".join(sentences).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def strips(figure: Figure) -> list[Axes]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from pathlib import Path
 
@@ -20,7 +21,6 @@ from report_samples import (
 from distsweep import report
 from distsweep.errors import InputError
 from distsweep.report import write_report
-from distsweep.report.svg import figure_svg, short_path
 from distsweep.results import (
     Background,
     RecordedCalibration,
@@ -61,25 +61,29 @@ def test_the_folder_holds_the_page_and_every_figure_twice(plain: tuple[Path, Pag
     figures = ("thd", "harmonics", "fundamental", "gain-change")
     endings = ("svg", "png")
     expected = {f"figures/axis-{figure}.{ending}" for figure in figures for ending in endings}
+    expected |= {f"figures/verdict.{ending}" for ending in endings}
     assert names == {"report.html"} | expected
     assert all((folder / name).stat().st_size > 1000 for name in names)
 
 
-def test_the_folder_stays_below_a_megabyte_and_a_half(plain: tuple[Path, Page]) -> None:
+def test_the_folder_stays_below_a_third_of_a_megabyte_a_figure(plain: tuple[Path, Page]) -> None:
     folder, _ = plain
-    assert sum(p.stat().st_size for p in folder.rglob("*") if p.is_file()) < 1.5e6
+    assert sum(p.stat().st_size for p in folder.rglob("*") if p.is_file()) < 5 * 0.33e6
 
 
 def test_the_page_needs_nothing_from_elsewhere(plain: tuple[Path, Page]) -> None:
     folder, page = plain
     assert all(link.startswith("#") for link in page.links)
-    assert not {"script", "link", "img", "iframe", "object"} & set(page.tags)
+    assert not {"link", "img", "iframe", "object", "base", "form"} & set(page.tags)
     assert page.events == []
     text = (folder / "report.html").read_text(encoding="utf-8")
     assert "@import" not in text
+    policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', text)
+    assert policy is not None
+    assert html.unescape(policy[1]).startswith("default-src 'none'; script-src 'sha256-")
     assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", text))
-    assert "http" not in text
-    assert page.tags.count("svg") == 4
+    assert "http:" not in text and "https:" not in text
+    assert page.tags.count("svg") == 5
 
 
 def test_ids_are_unique_and_every_reference_has_its_target(plain: tuple[Path, Page]) -> None:
@@ -90,15 +94,15 @@ def test_ids_are_unique_and_every_reference_has_its_target(plain: tuple[Path, Pa
     assert targets <= set(page.ids)
 
 
-def test_summary_comes_first_and_sections_follow_in_order(plain: tuple[Path, Page]) -> None:
+def test_verdict_and_axis_come_first_and_sections_follow_in_order(plain: tuple[Path, Page]) -> None:
     _, page = plain
     assert page.headings[0] == ("h1", "Brindlemoor Tarnbick 4")
     assert [words for tag, words in page.headings if tag == "h2"] == [
-        "Summary", "Warnings", "Conditions", "Resonances", "Take: axis", "Definitions",
+        "Verdict", "Take: axis", "Resonances", "Warnings", "Conditions", "Definitions",
         "Before you repeat this",
     ]  # fmt: skip
     assert [words for tag, words in page.headings if tag == "h3"] == [
-        "Levels played", "Distortion", "Output", "Compression", "Background noise",
+        "Distortion", "Output", "Compression", "Background noise", "Levels played",
     ]  # fmt: skip
 
 
@@ -163,9 +167,10 @@ def test_conditions_and_rungs_are_listed(plain: tuple[Path, Page]) -> None:
 
 def test_every_figure_says_how_it_can_mislead_and_is_described(plain: tuple[Path, Page]) -> None:
     folder, page = plain
-    assert page.text.count("How it can mislead.") == page.tags.count("figure") == 4
+    of_takes = page.tags.count("figure") - 1  # the verdict's leads to theirs
+    assert page.text.count("How it can mislead") == of_takes == 4
     text = (folder / "report.html").read_text(encoding="utf-8")
-    assert len(re.findall(r'<svg role="img" aria-label="[^"]{20,}"', text)) == 4
+    assert len(re.findall(r'<svg role="img" aria-label="[^"]{20,}"', text)) == 5
 
 
 HOSTILE = "<script>alert('x')</script> & \"Tarnbick\" ]]> $\\frac{1}{2}$ 音"
@@ -184,7 +189,8 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     page = page_of(results, tmp_path / "report")
     assert page.title == f"{HOSTILE}: distortion and compression"
     assert page.headings[0] == ("h1", HOSTILE)
-    assert not {"script", "img", "i", "video"} & set(page.tags)
+    assert not {"img", "i", "video"} & set(page.tags)
+    assert page.tags.count("script") == 1  # the page's own
     assert page.events == []
     files = {p.name for p in (tmp_path / "report" / "figures").iterdir()}
     assert all(re.fullmatch(r"[a-z0-9-]+\.(svg|png)", name) for name in files)
@@ -195,9 +201,10 @@ def test_uncalibrated_results_say_so_and_claim_no_pressure() -> None:
     assert "Nothing was calibrated, so levels are in dBFS" in page.text
     assert "none: levels in dBFS" in page.text
     assert "dBFS (uncalibrated)" in page.text
-    assert "not calibrated" in {row[1] for row in page.tables[0][1:]}
-    summary = page.text[: page.text.index("Conditions", page.text.index("Nothing was calibrated"))]
-    assert not re.search(r"\d dB SPL", summary)
+    (rungs,) = [t for t in page.tables if t[0][0] == "Drive"]
+    assert "not calibrated" in {row[1] for row in rungs[1:]}
+    found = page.text[: page.text.index("How to read the figures")]
+    assert "Nothing was calibrated" in found and not re.search(r"\d dB SPL", found)
 
 
 def test_everything_unreliable_gives_sentences_instead_of_tables() -> None:
@@ -339,46 +346,8 @@ def test_a_failure_leaves_the_former_report(
     def fail(*_args: object, **_keywords: object) -> str:
         raise RuntimeError("drawing failed")
 
-    monkeypatch.setattr("distsweep.report.page.figure_svg", fail)
+    monkeypatch.setattr("distsweep.report.page.write_figure", fail)
     with pytest.raises(RuntimeError, match="drawing failed"):
         write_report(sample_results(tiny(), name="Other"), folder)
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["report"]
-
-
-def test_shortened_svg_draws_the_same_line() -> None:
-    """Follow a path's steps back to places, and compare with the data in figure coordinates."""
-    take = sample_take(levels_dbfs=(-10.0,), noise_db=-40.0)
-    figure = report.plot_fundamental(take)
-    axes = figure.axes[0]
-    line = next(item for item in axes.get_lines() if str(item.get_label()).endswith("dBFS"))
-    line.get_path().should_simplify = False
-    points = axes.transData.transform(np.column_stack([take.frequency_hz, line.get_ydata()]))
-    height = figure.get_figheight() * 72.0
-    expected = points * 72.0 / figure.dpi
-    paths = re.findall(r' d="(M[^"]*)"', figure_svg(figure))
-    steps = max((p for p in paths if re.fullmatch(r"M[-.\d ]+l[-.\d ]+", p)), key=len)
-    numbers = [float(n) for n in re.findall(r"-?\d*\.?\d+", steps)]
-    places = np.cumsum(np.reshape(numbers, (-1, 2)), axis=0)
-    places[:, 1] = height - places[:, 1]
-    # Simplifying may drop points on a straight line, so each place is held against the curve.
-    curve = np.interp(places[:, 0], expected[:, 0], expected[:, 1])
-    assert len(places) > 100
-    np.testing.assert_allclose(places[:, 1], curve, atol=0.15)  # a fifth of a hair line
-    assert places[-1, 0] == pytest.approx(expected[-1, 0], abs=0.01)
-
-
-@pytest.mark.parametrize(
-    ("path", "shorter"),
-    [
-        ("M 0 422.64 \nL 619.2 422.64 \nL 619.2 0 \nz\n", "M0 422.64l619.2 0 0-422.64z"),
-        # Thirds and sixths of a hundredth: each step ends on the rounded place.
-        ("M 0 0 \nL 0.003 0.004 \nL 0.006 0.008 \nL 0.009 0.012 \n", "M0 0l0 0 0.01 0.01 0 0"),
-        ("M 1 1 \nQ 2 1 2 2 \nC 2 3 1.5 3 1 2.25 \n", "M1 1q1 0 1 1c0 1-0.5 1-1 0.25"),
-        # A second part begins where it says, whatever the first one closed.
-        ("M 5 5 \nL 6 5 \nz\nM 7 7 \nL 6 7 \n", "M5 5l1 0zM7 7l-1 0"),
-    ],
-    ids=["lines", "rounding", "curves", "two parts"],
-)
-def test_a_path_becomes_steps_between_the_same_places(path: str, shorter: str) -> None:
-    assert short_path(path) == shorter

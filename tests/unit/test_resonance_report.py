@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from report_samples import sample_results, sample_take, with_intervals, words, words_of
 
 from distsweep.report import plot_decay_map, plot_resonance, plot_thd, write_report
-from distsweep.report.content import Paragraph, Picture, Points, Table
+from distsweep.report.content import Paragraph, Picture, Points, Table, every_block
 from distsweep.report.resonances.section import LEAST_FOR_A_STRIP, resonances
 from distsweep.results import (
     AtPosition,
@@ -65,8 +65,7 @@ def results() -> Results:
 def blocks(results: Results, kind: type) -> list:
     section = resonances(results)
     assert section is not None
-    every = [*section.blocks, *(block for inner in section.sections for block in inner.blocks)]
-    return [block for block in every if isinstance(block, kind)]
+    return [block for block in every_block([section]) if isinstance(block, kind)]
 
 
 def test_the_table_ranks_every_one(results: Results) -> None:
@@ -124,12 +123,15 @@ def test_harmonics_stand_where_they_are_heard_and_played(results: Results) -> No
     figure = plot_resonance(results, results.resonances[0])
     heard = next(x for x in titled(figure, "Where harm").lines if x.get_label() == "H2")
     played = next(x for x in titled(figure, "Where they").lines if x.get_label() == "H2")
-    assert np.array_equal(heard.get_xdata(), 2 * f)
-    assert np.array_equal(played.get_xdata(), f)
+    reach = 2.0**0.75
+    near = (f >= 1024.0 / reach) & (f <= 1024.0 * reach)
+    assert np.array_equal(heard.get_xdata(), [2 * x for x in f if 1 / reach < 2 * x / 1024 < reach])
+    assert np.array_equal(played.get_xdata(), f[near])
     shown = np.isfinite(played.get_ydata())
     assert shown.any()
-    assert np.array_equal(np.asarray(played.get_ydata())[shown], curve.input_referred_db[shown])
-    assert np.all((curve.level_db - curve.floor_db)[shown] >= 6.0)
+    referred = curve.input_referred_db[near]
+    assert np.array_equal(np.asarray(played.get_ydata())[shown], referred[shown])
+    assert np.all((curve.level_db - curve.floor_db)[near][shown] >= 6.0)
 
 
 def test_growth_tells_clear_from_noisy_points(results: Results) -> None:
@@ -170,7 +172,7 @@ def test_a_product_s_level_by_position_is_a_dot_as_levels_have_no_zero(results: 
 
 
 def test_the_table_s_head_tells_the_kinds_apart(results: Results) -> None:
-    (table,) = words_of(results).tables[:1]
+    (table,) = [t for t in words_of(results).tables if t[1][0] == "Frequency"]
     (note,) = table[0]
     assert note.startswith("Radiated: follows the frequency heard")
     assert "Excited: follows the frequency played" in note

@@ -22,7 +22,15 @@ from two_band_cases import (
     staircase_recipe,
 )
 
-from distsweep.report.content import Block, Paragraph, Picture, Points, Section, Table
+from distsweep.report.content import (
+    Block,
+    Paragraph,
+    Picture,
+    Points,
+    Section,
+    Table,
+    every_block,
+)
 from distsweep.report.limits.input_output import input_output, picture
 from distsweep.report.limits.limiter_words import limiter_words
 from distsweep.report.limits.section import ladder_blocks
@@ -60,13 +68,11 @@ def said(results: Results) -> str:
 
 def written(sections: Sequence[Section]) -> Iterator[str]:
     """Every sentence, caption and column's name of a page's sections."""
-    for section in sections:
-        for block in section.blocks:
-            if isinstance(block, Points):
-                yield from block.sentences
-            elif isinstance(block, Table):
-                yield from (block.caption, *block.columns)
-        yield from written(section.sections)
+    for block in every_block(sections):
+        if isinstance(block, Points):
+            yield from block.sentences
+        elif isinstance(block, Table):
+            yield from (block.caption, *block.columns)
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.report.agreement import figure, limiters
-from distsweep.report.content import Block, Paragraph, Section
+from distsweep.report.content import Block, Section
 from distsweep.results import Agreement, Results
 from distsweep.words import wording
 
@@ -17,15 +17,17 @@ def agreement(results: Results) -> Section | None:
     if not results.agreement and not results.limiter_agreement:
         return None
     blocks: list[Block] = []
+    words: list[str] = []
     if results.limiter_agreement:
         blocks.append(limiters.table(results.limiter_agreement))
     pairs: dict[tuple[str, str, str], list[Agreement]] = {}
     for item in results.agreement:
         pairs.setdefault((item.position, item.ladder, item.staircase), []).append(item)
     for number, ((position, ladder, steps), compared) in enumerate(pairs.items(), start=1):
-        blocks.append(Paragraph(_agreement_words(position, ladder, steps, compared)))
+        words.append(_agreement_words(position, ladder, steps, compared))
         blocks.append(figure.picture(compared, position, f"agreement-{number}"))
-    return Section("Ladder and staircase compared", "agreement", blocks)
+    title = "Ladder and staircase compared"
+    return Section(title, "agreement", blocks, folded=True, lead=" ".join(words))
 
 
 def _agreement_words(position: str, ladder: str, steps: str, compared: list[Agreement]) -> str:

@@ -12,7 +12,9 @@ from distsweep.words import wording
 def background(results: Results, take: Take, name: str) -> Section:
     """Noise and hum while nothing was played."""
     blocks = _blocks(take, background_of(results, take))
-    return Section("Background noise", f"take-{name}.background", blocks)
+    line = hum_sentence(results, take) or ""
+    title = "Background noise"
+    return Section(title, f"take-{name}.background", blocks, folded=True, lead=line)
 
 
 def background_of(results: Results, take: Take) -> Background | None:

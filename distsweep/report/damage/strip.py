@@ -26,7 +26,7 @@ _BOX = 0.72  # height of a mark, in rows
 _LEAST_IN = 0.04  # of a mark's width: what is narrower could not be seen
 _LETTER_IN = 0.055  # mean width of a letter of 7 points
 _SPARE_IN = 0.35  # beside a half-width panel's axis
-_KINDS_A_ROW = 5
+_KINDS_A_ROW = 4
 _HATCHES = {
     "click": "||||",
     "knock": "////",
@@ -69,32 +69,41 @@ def height_in(take: Take, rung: int | None = None) -> float:
 
 
 def draw(
-    figure: Figure, take: Take, *, left: float, right: float, bottom: float, rung: int | None = None
+    figure: Figure,
+    take: Take,
+    *,
+    left: float,
+    right: float,
+    bottom: float,
+    beside: Axes,
+    rung: int | None = None,
 ) -> Axes:
     """Draw the strip between two edges, in inches, for all rungs or for one of them.
 
-    For one rung there is no key: the marks' own names have to do.
+    For one rung there is no key: the marks' own names have to do. ``beside`` are the axes above.
     """
     rows = _rows(take, rung)
     axes = look.add_axes(
-        figure, left=left, right=right, bottom=bottom, top=bottom + len(rows) * _ROW_IN
-    )
-    f = take.frequency_hz
-    look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=rung is None)
-    octaves = float(np.log2(f[-1] / f[0]))
+        figure, left=left, right=right, bottom=bottom, top=bottom + len(rows) * _ROW_IN,
+        beside=beside,
+    )  # fmt: skip
+    low_hz, high_hz = beside.get_xlim()
+    look.frequency_axis(axes, low_hz, high_hz, minor=rung is None)
+    octaves = float(np.log2(high_hz / low_hz))
     for row, number in enumerate(rows):
         _draw_row(axes, row, touched(take, number), octaves_an_inch=octaves / (right - left),
                   spare_in=0.0 if rung is None else _SPARE_IN)  # fmt: skip
         if rung is None:
             axes.text(1.008, row, wording.drive(take.rungs[number].drive_dbfs), ha="left",
-                      va="center", fontsize=8.0, color=look.INK,
+                      va="center", fontsize=look.SMALL, color=look.INK,
+                      gid="fine" if (len(rows) - 1 - row) % 2 else None,
                       transform=axes.get_yaxis_transform())  # fmt: skip
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.set_yticks([])
     axes.grid(False, axis="y")
     axes.spines["left"].set_visible(False)
     axes.set_title("Damage in the recording" if rung is None else "Damage in this rung",
-                   loc="left", fontsize=8.5, color=look.QUIET_INK, pad=3.0)  # fmt: skip
+                   loc="left", fontsize=look.SMALL, color=look.QUIET_INK, pad=3.0)  # fmt: skip
     if rung is None:
         _draw_key(axes, _kinds(take, rung))
     return axes
@@ -154,7 +163,7 @@ def _draw_row(
             del counts[one.kind]
             taken = name_end
             axes.text(low_hz * 2.0 ** (last + 0.03 * octaves_an_inch), row, name, va="center",
-                      fontsize=7.0, color=look.RED)  # fmt: skip
+                      fontsize=7.0, color=look.RED, gid="fine")  # fmt: skip
 
 
 def _draw_key(axes: Axes, kinds: list[str]) -> None:
@@ -163,6 +172,8 @@ def _draw_key(axes: Axes, kinds: list[str]) -> None:
                        hatch=_HATCHES.get(kind, "**"))
         for kind in kinds
     ]  # fmt: skip
-    axes.legend(handles=handles, loc="lower right", bbox_to_anchor=(1.0, 1.0), frameon=False,
-                ncols=_KINDS_A_ROW, fontsize=7.5, borderaxespad=0.1, borderpad=0.1,
-                labelspacing=0.15, handlelength=2.0, columnspacing=1.2)  # fmt: skip
+    legend = axes.legend(handles=handles, loc="lower right", bbox_to_anchor=(1.0, 1.0),
+                         frameon=False, ncols=_KINDS_A_ROW, fontsize=look.SMALL, borderaxespad=0.1,
+                         borderpad=0.1, labelspacing=0.15, handlelength=2.0,
+                         columnspacing=1.2)  # fmt: skip
+    legend.set_gid("fine")

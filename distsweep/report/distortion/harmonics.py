@@ -12,8 +12,10 @@ from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
 from distsweep.report.distortion import spikes
 from distsweep.report.distortion.thd import thd_limits
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, harmonic_line, thd_line
 from distsweep.report.reliability import loudest_index, only
+from distsweep.report.rung_curves import line_curve, with_averages
 from distsweep.results import SAME_DRIVE_DB, Rung, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -22,10 +24,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.32, 0.34, 0.52, 0.98
-_COLUMNS_IN = ((0.72, 3.97), (4.55, 7.80))
+_PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.30, 0.38, 0.57, 0.90
+_LEFT_IN, _BETWEEN_IN, _RIGHT_MARGIN_IN = 0.84, 0.58, 0.92  # beside panels: names of ticks
 _LINE_WIDTH = 1.4
-_THD_COLOUR, _THD_WIDTH = "#ddd4c6", 2.2  # broad and faint: not to be taken for a pale line
+_THD_WIDTH = 2.2  # broad and faint: not to be taken for a pale line
 
 
 def picture(take: Take, name: str) -> Picture:
@@ -35,14 +37,31 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-harmonics",
         partial(plot_harmonics, take),
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
-        f"Each harmonic at {wording.rung_name(rung)}, re the fundamental at the same excitation "
-        "frequency. Shaded: the level that noise alone would show. "
-        f"{ladder_chart.states_caption(_lines(take, rung))}{spikes.caption(take)}"
-        f"{damage.caption(take, loudest_index(take))}",
+        f"Re the fundamental; shaded: noise alone.{damage.caption(take, loudest_index(take))}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
+        data=partial(data, take, rung),
+        position=take.position,
     )
+
+
+def data(take: Take, rung: Rung) -> FigureData:
+    """Each harmonic of a rung, as drawn."""
+    lines = _lines(take, rung)
+    quantity = with_averages("Harmonic level, dB re fundamental", lines)
+    curves = [
+        line_curve(
+            take, rung, line, key=f"h{order}", name=f"H{order}", colour=_colour(order),
+            quantity=quantity, re_fundamental=True,
+        )
+        for order, line in zip(rung.harmonics, lines, strict=True)
+    ]  # fmt: skip
+    return FigureData("frequency", curves)
+
+
+def _colour(order: int) -> str:
+    return look.EVEN if order % 2 == 0 else look.ODD
 
 
 def _lines(take: Take, rung: Rung) -> list[Line]:
@@ -128,9 +147,9 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
         "Left: even orders, from unlike halves of the swing. Right: odd orders, from what holds "
         "both halves alike.",
     )
-    _key(figure, height)
+    _key(figure)
     for side, column in enumerate(columns):
-        left, right = _COLUMNS_IN[side]
+        left, right = _column_in(side)
         for row, order in enumerate(column):
             top = height - _HEAD_IN - row * (_PANEL_IN + _GAP_IN)
             axes = look.add_axes(figure, left=left, bottom=top - _PANEL_IN, right=right, top=top)
@@ -141,41 +160,49 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
                     axes.tick_params(axis="x", which="both", labelbottom=False)
                     bottom = top - _PANEL_IN - damage_in
                     lowest = damage.draw(figure, take, left=left, right=right, bottom=bottom,
-                                         rung=number)  # fmt: skip
+                                         beside=axes, rung=number)  # fmt: skip
                 lowest.set_xlabel(wording.EXCITATION_AXIS)
             if side == 0:
                 axes.set_ylabel("dB re fund.")
-            if side == 1 or len(columns[1]) <= row:
-                look.percent_axis(axes, "% of fund.", sparse=True)
+                axes.yaxis.set_label_coords(-0.68 / (right - left), 0.5)
+            if side == 1:
+                look.percent_axis(axes, "")
     return figure
 
 
 def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[float, float]) -> None:
     curve, f = rung.harmonics[order], take.frequency_hz
-    colour = look.EVEN if order % 2 == 0 else look.ODD
-    look.frequency_axis(axes, float(f[0]), float(f[-1]), minor=False)
+    colour = _colour(order)
+    limits_hz = look.frequency_limits(*f[[0, -1]].tolist())
+    look.frequency_axis(look.reads(axes, "frequency"), *limits_hz)
     look.decibel_axis(axes, *limits_db, step=20.0 if limits_db[1] - limits_db[0] > 40 else 10.0)
     look.draw_floor(axes, f, curve.floor_db)
-    axes.plot(f, _known_thd(take, rung), color=_THD_COLOUR, linewidth=_THD_WIDTH, label="_thd",
+    axes.plot(f, _known_thd(take, rung), color=look.FAINT, linewidth=_THD_WIDTH, label="_thd",
               zorder=2)  # fmt: skip
     line = harmonic_line(take, rung, order)
-    ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
+    with look.drawn_as(axes, f"h{order}"):
+        ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
     spikes.mark(axes, take, order, drive_dbfs=rung.drive_dbfs)
     axes.text(0.985, 0.95, f"H{order}", transform=axes.transAxes, ha="right", va="top",
-              fontsize=11.0, weight="bold", color=colour)  # fmt: skip
+              fontsize=10.0, weight="bold", color=colour)  # fmt: skip
     if not (np.isfinite(curve.level_db).any() or np.isfinite(curve.high_db).any()):
         look.say(axes, f"the {wording.ordinal(order)} harmonic lies outside the band")
 
 
-def _key(figure: Figure, height: float) -> None:
+def _key(figure: Figure) -> None:
     width, pale = ladder_chart.AVERAGE_WIDTH * _LINE_WIDTH, look.paler(look.EVEN)
     handles = [
         look.key_line("within 1.5 dB", look.EVEN, linewidth=_LINE_WIDTH),
         look.key_line("average within 1.5 dB", look.EVEN, linewidth=width),
         look.key_line("uncertain", pale, linewidth=look.HAIR_LINE),
         look.key_patch("noise floor", color=look.NOISE),
-        look.key_line("THD, for comparison", _THD_COLOUR, linewidth=_THD_WIDTH),
+        look.key_line("THD, for comparison", look.FAINT, linewidth=_THD_WIDTH),
     ]
-    figure.legend(handles=handles, loc="upper left", ncols=5, frameon=False, fontsize=8.5,
-                  bbox_to_anchor=(0.014, 1 - 0.58 / height), borderaxespad=0.0, handlelength=2.2,
-                  columnspacing=1.6)  # fmt: skip
+    look.key(figure, handles, columns=5)
+
+
+def _column_in(side: int) -> tuple[float, float]:
+    """Return the edges of a column of panels."""
+    width = (look.WIDTH_IN - _LEFT_IN - _BETWEEN_IN - _RIGHT_MARGIN_IN) / 2.0
+    left = _LEFT_IN + side * (width + _BETWEEN_IN)
+    return left, left + width

@@ -15,8 +15,10 @@ from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
 from distsweep.report.distortion.thd import thd_limits
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line
 from distsweep.report.reliability import Standing
+from distsweep.report.rung_curves import rung_curves
 from distsweep.results import Results, Rung, Take
 from distsweep.units import BoolArray
 from distsweep.words import wording
@@ -42,7 +44,26 @@ def picture(take: Take, name: str) -> Picture | None:
         f"{' '.join(sentences(take))}{damage.caption(take)}",
         "An object in the room that rattles when a frequency is played does so at every level "
         "above some, and looks the same. In the gaps impulses may be there, below the noise.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """The impulses of each rung, as drawn."""
+    curves = rung_curves(take, _lines(take), "Impulses, dB re fundamental", re_fundamental=True)
+    return FigureData("frequency", curves)
+
+
+def _lines(take: Take) -> list[Line]:
+    nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
+    lines = []
+    for rung in take.rungs:
+        there = _there(take, rung)
+        values = rung.impulsive_db if rung.impulsive_db.size else np.full(nowhere.shape, np.nan)
+        remark = "" if there.any() else "none was found"
+        lines.append(Line(values, Standing(there, nowhere), remark))
+    return lines
 
 
 def plot_impulses(take: Take) -> Figure:
@@ -64,13 +85,7 @@ def plot_impulses(take: Take) -> Figure:
         The take holds no rung.
     """
     ladder_chart.need_rungs(take)
-    nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
-    lines = []
-    for rung in take.rungs:
-        there = _there(take, rung)
-        values = rung.impulsive_db if rung.impulsive_db.size else np.full(nowhere.shape, np.nan)
-        remark = "" if there.any() else "none was found"
-        lines.append(Line(values, Standing(there, nowhere), remark))
+    lines = _lines(take)
     with look.our_look():
         figure, axes = ladder_chart.draw_ladder(
             take,

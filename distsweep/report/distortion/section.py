@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from distsweep.report.content import Block, Paragraph, Section
+from distsweep.report.content import Block, Fold, Paragraph, Section, Table
 from distsweep.report.distortion import harmonics, impulses, thd
 from distsweep.report.distortion.table import thd_table
 from distsweep.results import Results, Take
@@ -12,7 +12,11 @@ def distortion(_results: Results, take: Take, name: str) -> Section | None:
     """THD and harmonics: figures and the compact table."""
     if not take.rungs:
         return None
-    blocks: list[Block] = [thd.picture(take, name), thd_table(take)]
+    table = thd_table(take)
+    blocks: list[Block] = [
+        thd.picture(take, name),
+        Fold("THD at octaves and thirds", [table]) if isinstance(table, Table) else table,
+    ]
     if any(rung.harmonics for rung in take.rungs):
         blocks.append(harmonics.picture(take, name))
     else:

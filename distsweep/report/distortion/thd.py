@@ -11,8 +11,10 @@ from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
 from distsweep.report.distortion import spikes
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, thd_line
 from distsweep.report.reliability import order_ends_hz
+from distsweep.report.rung_curves import rung_curves
 from distsweep.results import Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -30,9 +32,7 @@ def picture(take: Take, name: str) -> Picture:
         partial(plot_thd, take),
         "Total harmonic distortion against excitation frequency, "
         f"{ladder_chart.lines_caption(take)}; numbers are in the table.",
-        "Total harmonic distortion re the fundamental at each level, in dB (left) and percent "
-        "(right). The number on a line is the drive in dBFS. "
-        f"{ladder_chart.states_caption(_lines(take))}{spikes.caption(take)}{damage.caption(take)}",
+        f"Re the fundamental.{spikes.caption(take)}{damage.caption(take)}",
         "A level without a line is not clean: its distortion is hidden by noise"
         + (
             "; how large it can be is in the table. "
@@ -41,7 +41,15 @@ def picture(take: Take, name: str) -> Picture:
         )
         + _order_ends(take)
         + "Where the fundamental has a dip, at a place in the room for instance, THD has a peak.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """THD of each rung, as drawn."""
+    curves = rung_curves(take, _lines(take), "THD, dB re fundamental", re_fundamental=True)
+    return FigureData("frequency", curves)
 
 
 def _lines(take: Take) -> list[Line]:
@@ -98,7 +106,7 @@ def plot_thd(take: Take) -> Figure:
             lines,
             title="Total harmonic distortion at each level",
             subtitle="Number on a line: drive in dBFS. Re the fundamental at the same frequency.",
-            limits_db=thd_limits(*ladder_chart.drawn_values(lines)),
+            limits_db=look.style().thd_db or thd_limits(*ladder_chart.drawn_values(lines)),
         )
         axes.set_ylabel("THD, dB re fundamental")
         look.percent_axis(axes, "THD, % of fundamental")

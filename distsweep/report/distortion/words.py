@@ -51,6 +51,14 @@ def middle_band(_results: Results, take: Take) -> str:
     return f"At that level, the highest reliable THD from {band} was {worst}{known}."
 
 
+def headline(take: Take) -> str:
+    """Highest reliable THD of the loudest rung in `MIDDLE_BAND_HZ`, for a line on a take."""
+    worst = _worst(take, reliability.loudest_rung(take), *MIDDLE_BAND_HZ)
+    band = wording.frequency_range(*MIDDLE_BAND_HZ)
+    percent = worst.partition(" (")[0] if worst else ""
+    return f"THD from {band} up to {percent}" if worst else f"no reliable THD from {band}"
+
+
 def bass(_results: Results, take: Take) -> str | None:
     """Highest reliable THD of the loudest rung below `MIDDLE_BAND_HZ`."""
     low = float(take.frequency_hz[0])

@@ -8,17 +8,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.report import ladder_chart, look
+from distsweep.report.aspect import ResponseAxis, response_axis
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, fundamental_line
+from distsweep.report.rung_curves import rung_curves
 from distsweep.results import Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-_MOST_LEVEL_SPAN_DB = 80.0  # chosen so that 5 dB can still be read off
 
 
 def picture(take: Take, name: str) -> Picture:
@@ -28,16 +29,20 @@ def picture(take: Take, name: str) -> Picture:
         partial(plot_fundamental, take),
         "Level of the fundamental against excitation frequency, "
         f"{ladder_chart.lines_caption(take)}.",
-        f"Level of the fundamental at each level, in {wording.level_unit(take)}"
-        + (". " if wording.level_unit(take) == "dB SPL" else " (uncalibrated). ")
-        + "Shaded, where it reaches into the picture: the highest noise floor of all levels; "
-        f"its peaks are hum. {ladder_chart.states_caption(_lines(take))}"
-        + _clipped_note(take)
-        + damage.caption(take),
+        f"In {wording.level_unit(take)}"
+        + ("" if wording.level_unit(take) == "dB SPL" else " (uncalibrated)")
+        + f"; shaded: the highest noise floor.{_clipped_note(take)}{damage.caption(take)}",
         "The room is in it as well as the loudspeaker: below some 200 Hz it may outweigh it. "
         "Lines that come closer together towards high drives mean compression, which the gain "
-        "change shows better.",
+        "change shows better. Peaks of the noise floor are hum.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """The fundamental of each rung, as drawn."""
+    return FigureData("frequency", rung_curves(take, _lines(take), wording.level_axis(take)))
 
 
 def _lines(take: Take) -> list[Line]:
@@ -80,17 +85,19 @@ def plot_fundamental(take: Take) -> Figure:
     ladder_chart.need_rungs(take)
     lines = _lines(take)
     floor = _highest_floor(take)
-    limits = _level_limits(lines, floor)
-    below = not np.any(floor > limits[0])
     with look.our_look():
+        axis = _axis(take, lines, floor)
+        below = not np.any(floor > axis.low_db)
         figure, axes = ladder_chart.draw_ladder(
             take,
             lines,
             title="Fundamental at each level",
             subtitle="Number on a line: drive in dBFS. "
             + ("The noise floor lies below the picture." if below else "Grey: noise floor."),
-            limits_db=limits,
+            limits_db=(axis.low_db, axis.high_db),
+            main_in=axis.height_in,
         )
+        look.note(axes, axis.words)
         axes.set_ylabel(wording.level_axis(take))
         look.draw_floor(axes, take.frequency_hz, floor)
     return figure
@@ -103,14 +110,17 @@ def _highest_floor(take: Take) -> FloatArray:
     return np.where(np.isfinite(lowest), lowest, np.nan)
 
 
-def _level_limits(lines: list[Line], floor_db: FloatArray) -> tuple[float, float]:
-    """Limits that hold every drawn level and the floor, but no more than 80 dB of them."""
+def _axis(take: Take, lines: list[Line], floor_db: FloatArray) -> ResponseAxis:
+    """Return the axis that holds every drawn level and the floor, as far as its height allows."""
     shown = np.concatenate(ladder_chart.drawn_values(lines))
     if shown.size == 0:
         shown = np.concatenate([line.values[np.isfinite(line.values)] for line in lines])
-    if shown.size == 0:
-        return (0.0, 100.0)
-    high = 5.0 * np.ceil(float(shown.max()) / 5.0 + 0.3)
-    low = float(np.nanmin([shown.min(), *floor_db[:: max(1, floor_db.size // 50)]]))
-    low = 5.0 * np.floor(low / 5.0 - 0.3)
-    return (max(low, high - _MOST_LEVEL_SPAN_DB), high)
+    lows = np.append(shown, floor_db[np.isfinite(floor_db)][:: max(1, floor_db.size // 50)])
+    limits_hz = look.frequency_limits(*take.frequency_hz[[0, -1]].tolist())
+    return response_axis(
+        float(lows.min()) if lows.size else np.nan,
+        float(shown.max()) if shown.size else np.nan,
+        decade_in=look.decade_in(*limits_hz),
+        height_in=ladder_chart.MAIN_IN,
+        fixed_db=look.style().response_db_spl if wording.level_unit(take) == "dB SPL" else None,
+    )

@@ -9,12 +9,13 @@ import numpy as np
 
 from distsweep.report import look
 from distsweep.report.content import Picture
+from distsweep.report.figure_data import Curve, FigureData
+from distsweep.report.time_axis import millisecond_axis
 from distsweep.results import Staircase, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -24,11 +25,30 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-burst",
         partial(plot_burst, take),
         "Level against time around one loud burst.",
-        "Level of the fundamental against time around the loudest burst of one tone. Dashed: what"
-        " the level would have been with the gain of the quietest burst.",
+        "Dashed: the level with the gain of the quietest burst.",
         "Nothing faster than the window shows: it holds a whole period of the tone or more. In a"
         " room the tail after the burst is the room's as well as the limiter's.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """Level against time from the burst's start, and the level without compression."""
+    row = traced(take)
+    if row is None or row.trace is None:
+        return FigureData("time", [])
+    time_s, drive_dbfs = row.trace.time_s, row.trace.drive_dbfs
+    curves = [
+        Curve(key, name, wording.level_axis(take), time_s, level_db, drive_dbfs=drive_dbfs,
+              colour=colour)
+        for key, name, level_db, colour in (
+            ("level", "level", row.trace.level_db, look.EVEN),
+            ("linear", "with the gain of the quietest burst",
+             np.full(len(time_s), _linear_db(row)), look.QUIET_INK),
+        )
+    ]  # fmt: skip
+    return FigureData("time", curves)
 
 
 def traced(take: Take) -> Staircase | None:
@@ -59,6 +79,8 @@ def plot_burst(take: Take) -> Figure:
     row = traced(take)
     if row is None or row.trace is None:
         raise ValueError("take has no burst to draw: only a staircase has any")
+    from matplotlib.ticker import MaxNLocator
+
     trace = row.trace
     linear_db = _linear_db(row)
     limits = _trace_limits(trace.time_s, trace.level_db, linear_db)
@@ -70,27 +92,25 @@ def plot_burst(take: Take) -> Figure:
             f"{wording.drive(trace.drive_dbfs)}, against time",
             "Left: its first moments. Right: the burst, and the tone at the lowest level after it.",
         )
-        split = look.LEFT_IN + 2.6
-        start = look.add_axes(figure, left=look.LEFT_IN, bottom=0.55, right=split, top=3.2)
-        whole = look.add_axes(figure, left=split + 0.35, bottom=0.55, right=look.RIGHT_IN, top=3.2)
+        split, right = look.LEFT_IN + 2.4, look.WIDTH_IN - 0.25
+        start = look.add_axes(figure, left=look.LEFT_IN, bottom=0.58, right=split, top=3.2)
+        whole = look.add_axes(figure, left=split + 0.4, bottom=0.58, right=right, top=3.2)
         early = max(0.06, 12.0 / row.frequency_hz)
-        _draw_trace(start, row, 1e3 * trace.time_s, -0.15e3 * early, 1e3 * early)
-        _draw_trace(whole, row, trace.time_s, float(trace.time_s[0]), float(trace.time_s[-1]))
+        whole.set_xlim(float(trace.time_s[0]), float(trace.time_s[-1]))
+        millisecond_axis(start, -0.15 * early, early, label="Time, ms")
         for axes in (start, whole):
-            look.decibel_axis(axes, *limits)
-            axes.axhline(linear_db, color=look.QUIET_INK, linewidth=0.8, linestyle="--",
-                         label="_without compression")  # fmt: skip
+            look.decibel_axis(look.reads(axes, "time"), *limits)
+            level = axes.plot(trace.time_s, trace.level_db, color=look.EVEN, linewidth=1.3,
+                              label="level", zorder=3)  # fmt: skip
+            linear = axes.axhline(linear_db, color=look.QUIET_INK, linewidth=0.8, linestyle="--",
+                                  label="_without compression")  # fmt: skip
+            look.belongs_to("level", *level)
+            look.belongs_to("linear", linear)
         whole.tick_params(axis="y", labelleft=False)
-        start.set_xlabel("Time, ms")
+        whole.xaxis.set_major_locator(MaxNLocator(nbins=5))
         whole.set_xlabel("Time, s")
         start.set_ylabel(wording.level_axis(take))
     return figure
-
-
-def _draw_trace(axes: Axes, row: Staircase, time: FloatArray, first: float, last: float) -> None:
-    assert row.trace is not None  # the caller looked
-    axes.plot(time, row.trace.level_db, color=look.EVEN, linewidth=1.3, label="level", zorder=3)
-    axes.set_xlim(first, last)
 
 
 def _linear_db(row: Staircase) -> float:

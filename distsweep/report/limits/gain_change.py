@@ -11,8 +11,10 @@ from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.report import ladder_chart, look, reliability
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
+from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, gain_change_line
 from distsweep.report.reliability import Standing, reference_index
+from distsweep.report.rung_curves import rung_curves, rung_key
 from distsweep.results import Results, Take
 from distsweep.words import wording
 
@@ -30,18 +32,41 @@ def picture(take: Take, name: str) -> Picture | None:
         partial(plot_gain_change, take),
         "Gain change against excitation frequency re the reference rung, "
         f"{ladder_chart.lines_caption(take)}.",
-        "Gain change of each level re "
-        f"{wording.drive(take.rungs[reference].drive_dbfs)}: 0 dB where output follows drive, "
-        f"below it where the loudspeaker (or its limiter) holds back.{damage.caption(take)}",
+        f"Re {wording.drive(take.rungs[reference].drive_dbfs)}: below 0 dB the loudspeaker, or its "
+        f"limiter, holds back.{damage.caption(take)}",
         "Anything that changed between two levels shows here: a voice coil that warmed, a "
-        "microphone that moved, a passing noise. The return check in the summary tells what was "
+        "microphone that moved, a passing noise. The return check tells what was "
         "left of it at the end. It is drawn "
         f"only where both levels stand {RELIABLE_DB:g} dB above the noise. Where they "
         "barely do, noise alone moves it by about half a decibel, as much as the onset of "
         "compression; hum makes gaps and small peaks at its own frequencies."
         + (" Shaded: the 95 % interval, of the level's and the reference's noise together."
            if _has_ends(take) else ""),
+        data=partial(data, take),
+        position=take.position,
     )  # fmt: skip
+
+
+def data(take: Take) -> FigureData:
+    """The gain change of each rung but the reference, as drawn."""
+    curves = rung_curves(take, _lines(take), "Gain change, dB re reference rung")
+    reference = reference_index(take)
+    return FigureData(
+        "frequency",
+        [curve for curve in curves if reference is None or curve.key != rung_key(reference)],
+    )
+
+
+def _lines(take: Take) -> list[Line]:
+    """The line of each rung; of the reference nothing is drawn."""
+    nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
+    lines = [gain_change_line(take, index) for index in range(len(take.rungs))]
+    reference = reference_index(take)
+    if reference is not None:
+        lines[reference] = Line(
+            lines[reference].values, Standing(nowhere, nowhere), "reference: 0 dB by itself"
+        )
+    return lines
 
 
 def _has_ends(take: Take) -> bool:
@@ -75,11 +100,7 @@ def plot_gain_change(take: Take) -> Figure:
         raise ValueError(
             "take has no gain change: it needs a reference rung; analyse a ladder of two or more"
         )
-    nowhere = np.zeros(take.frequency_hz.shape, dtype=bool)
-    lines = [gain_change_line(take, index) for index in range(len(take.rungs))]
-    lines[reference] = Line(
-        lines[reference].values, Standing(nowhere, nowhere), "reference: 0 dB by itself"
-    )
+    lines = _lines(take)
     name = wording.drive(take.rungs[reference].drive_dbfs)
     with look.our_look():
         figure, axes = ladder_chart.draw_ladder(
@@ -87,7 +108,7 @@ def plot_gain_change(take: Take) -> Figure:
             lines,
             title="Gain change at each level",
             subtitle=f"Number on a line: drive in dBFS. Reference: {name}. Below 0: compression.",
-            limits_db=_gain_limits(lines),
+            limits_db=look.style().gain_change_db or _gain_limits(lines),
             legend=ladder_chart.ONE_STATE + (ladder_chart.SHADED if _has_ends(take) else ""),
         )
         axes.set_ylabel("Gain change, dB re reference rung")

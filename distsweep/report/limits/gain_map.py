@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,8 @@ import numpy as np
 from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report import look
 from distsweep.report.content import Block, Paragraph, Picture
+from distsweep.report.figure_data import Curve, FigureData
+from distsweep.report.rung_curves import rung_key
 from distsweep.results import Staircase, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
@@ -18,6 +20,7 @@ from distsweep.words import wording
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
 MAP_LINES_DB = (ONSET_DB, -1.0, -3.0, -6.0)
 _DEEPEST_DB = 12.0
@@ -25,8 +28,10 @@ _DEEPEST_DB = 12.0
 sixteenth of the power, and the eye tells no more steps)."""
 
 
+_APART_PIXELS = 55.0  # at 100 to an inch: a name of seven letters is 40 long
+
 # Paper, straw, ochre, rust, oxblood: lightness falls all the way.
-_LOSS_COLOURS = (look.PAPER, "#ecd9a8", "#c98f3c", "#8a3a1c", "#2e0616")
+_LOSS_COLOURS = ("#ecd9a8", "#c98f3c", "#8a3a1c", "#2e0616")
 
 
 def gain_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
@@ -50,7 +55,8 @@ def _known_grid(take: Take) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     grid, compression = gain_grid(take), take.compression
     lows = [] if compression is None else compression.gain_change_low_db
     highs = [] if compression is None else compression.gain_change_high_db
-    if grid is None or not (lows or all(len(row.gain_change_low_db) for row in take.staircase)):
+    of_tones = [len(row.gain_change_low_db) for row in take.staircase]
+    if grid is None or not (lows or (of_tones and all(of_tones))):
         return grid
     width = _grid(
         take,
@@ -100,14 +106,19 @@ def _grid(
         order = np.argsort(frequency_hz)
         frequency_hz, values = frequency_hz[order], values[:, order]
     else:
-        clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
-        rising = sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
+        rising = _rising(take)
         drives = np.array([take.rungs[k].drive_dbfs for k in rising])
         values = np.array([of_rung(k) for k in rising])
         frequency_hz = take.frequency_hz
     if len(drives) < 2 or len(frequency_hz) == 0:
         return None
     return frequency_hz, drives, values
+
+
+def _rising(take: Take) -> list[int]:
+    """Rungs that did not clip, quietest first."""
+    clean = [k for k, rung in enumerate(take.rungs) if not rung.clipped]
+    return sorted(clean, key=lambda k: take.rungs[k].drive_dbfs)
 
 
 def _shows(take: Take) -> bool:
@@ -129,11 +140,32 @@ def _picture(take: Take, name: str) -> Picture:
         f"{name}-gain-map",
         partial(plot_gain_map, take),
         "Map of gain change over frequency and drive.",
-        "Gain change re the quietest reliable level over frequency and drive. A limiter of the"
-        " whole band begins at one height; one of the woofer alone leaves the right side pale.",
-        "White is no compression, no value, or one that noise leaves unknown by more than 0.5 dB:"
-        " look at the gain change above. Between two drives the map is interpolated.",
+        "Re the quietest reliable level.",
+        "A limiter of the whole band begins at one height; one of the woofer alone leaves the right"
+        " side pale. White is no compression, no value, or one that noise leaves unknown by more"
+        " than 0.5 dB: look at the gain change above. Between two drives the map is interpolated.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """The map's rows: gain change against frequency, a curve a drive, which has no line."""
+    grid = _known_grid(take)
+    if grid is None:
+        return FigureData("frequency", [])
+    frequency_hz, drives, change = grid
+    keys = (
+        [f"step-{row}" for row in range(len(drives))]
+        if take.staircase
+        else [rung_key(index) for index in _rising(take)]
+    )
+    curves = [
+        Curve(key, wording.drive(drive), "Gain change, dB re the quietest reliable level",
+              frequency_hz, row, drive_dbfs=float(drive))
+        for key, drive, row in zip(keys, drives, change, strict=True)
+    ]  # fmt: skip
+    return FigureData("frequency", curves)
 
 
 def plot_gain_map(take: Take) -> Figure:
@@ -154,7 +186,7 @@ def plot_gain_map(take: Take) -> Figure:
     with look.our_look():
         figure = look.new_figure(4.6)
         axes = look.add_axes(
-            figure, left=look.LEFT_IN, bottom=0.55, right=look.RIGHT_IN - 0.55, top=3.95
+            figure, left=look.LEFT_IN, bottom=0.58, right=look.RIGHT_IN - 0.35, top=3.95
         )
         look.heading(
             figure,
@@ -175,11 +207,13 @@ def plot_gain_map(take: Take) -> Figure:
 def _draw_field(
     axes: Axes, frequency_hz: FloatArray, drives: FloatArray, change: FloatArray
 ) -> None:
-    look.frequency_axis(axes, float(frequency_hz[0]), float(frequency_hz[-1]))
+    look.frequency_axis(
+        look.reads(axes, "frequency"), *look.frequency_limits(*frequency_hz[[0, -1]].tolist())
+    )
     look.decibel_axis(axes, float(drives[0]), float(drives[-1]))
     loss = np.ma.masked_invalid(np.clip(-change, 0.0, _DEEPEST_DB))
     steps = np.concatenate([np.arange(0.0, 2.0, 0.25), np.arange(2.0, _DEEPEST_DB + 0.1, 1.0)])
-    axes.contourf(frequency_hz, drives, loss, levels=steps, cmap=look.colour_map(_LOSS_COLOURS),
+    axes.contourf(frequency_hz, drives, loss, levels=steps, cmap=look.map_colours(_LOSS_COLOURS),
                   vmin=0.0, vmax=_DEEPEST_DB)  # fmt: skip
     with np.errstate(invalid="ignore"):
         known = np.ma.masked_invalid(change)
@@ -189,7 +223,20 @@ def _draw_field(
             frequency_hz, drives, known, levels=sorted(inside), colors=look.INK, linewidths=0.8,
             linestyles="solid",
         )  # fmt: skip
-        axes.clabel(lines, fmt=lambda value: f"{wording.plain(value)} dB", fontsize=7.5)
+        names = axes.clabel(lines, fmt=lambda value: f"{wording.plain(value)} dB", fontsize=7.5)
+        _keep_apart(names)
+
+
+def _keep_apart(names: Sequence[Text]) -> None:
+    """Take names away that stand on another: of lines that nearly meet."""
+    kept: list[FloatArray] = []
+    for name in names:
+        place = np.asarray(name.get_transform().transform(name.get_position()))
+        if all(np.hypot(*(place - other)) > _APART_PIXELS for other in kept):
+            kept.append(place)
+            name.set_gid("fine")  # a small screen has no room for them
+        else:
+            name.remove()
 
 
 def _draw_columns(
@@ -201,7 +248,7 @@ def _draw_columns(
     look.set_ticks(axes.xaxis, range(count), [wording.short_frequency(f) for f in frequency_hz])
     step = float(np.min(np.diff(drives))) if len(drives) > 1 else 1.0
     look.decibel_axis(axes, float(drives[0]) - 0.5 * step, float(drives[-1]) + 0.5 * step)
-    colours = look.colour_map(_LOSS_COLOURS)
+    colours = look.map_colours(_LOSS_COLOURS)
     for column in range(count):
         for row, drive in enumerate(drives):
             value = change[row, column]
@@ -229,17 +276,15 @@ def _draw_steps(
 
 def _colour_bar(figure: Figure) -> None:
     axes = look.add_axes(
-        figure, left=look.RIGHT_IN - 0.30, bottom=0.55, right=look.RIGHT_IN - 0.15, top=3.95
+        figure, left=look.RIGHT_IN - 0.15, bottom=0.58, right=look.RIGHT_IN, top=3.95
     )
     look.decibel_axis(axes, -_DEEPEST_DB, 0.0, step=2.0)
     axes.set_xlim(0.0, 1.0)
     axes.xaxis.set_visible(False)
     axes.grid(False)
-    colours = look.colour_map(_LOSS_COLOURS)
-    for place in np.arange(0.0, _DEEPEST_DB, 0.25):
-        axes.bar(0.5, 0.26, width=1.0, bottom=-place - 0.25, linewidth=0.0,
-                 color=look.shade(colours, (place + 0.125) / _DEEPEST_DB),
-                 label="_key")  # fmt: skip
-    axes.yaxis.tick_right()
-    axes.yaxis.set_label_position("right")
+    colours = look.map_colours(_LOSS_COLOURS)
+    loss = np.arange(0.125, _DEEPEST_DB, 0.25)
+    axes.bar(0.5, -0.26, width=1.0, bottom=0.125 - loss, linewidth=0.0, label="_key",
+             color=[look.shade(colours, one / _DEEPEST_DB) for one in loss])  # fmt: skip
+    look.on_the_right(axes)
     axes.set_ylabel("Gain change, dB")

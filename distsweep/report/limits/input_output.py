@@ -10,6 +10,7 @@ import numpy as np
 
 from distsweep.report import look
 from distsweep.report.content import Picture
+from distsweep.report.figure_data import Curve, FigureData
 from distsweep.report.limits.gain_map import gain_grid
 from distsweep.report.limits.limiter_words import limiter_words
 from distsweep.results import Limiter, Staircase, Take
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+_FALLING, _FITTED = "-falling", "-fitted"  # after a panel's key
+_GAP_IN = 0.6  # between rows of panels: names of ticks and a title
 _DOT = 2.6  # points: a dot's diameter, beyond which an interval is seen
 
 
@@ -29,9 +32,11 @@ class InputOutput:
     """One panel: output re the quietest level's gain, against drive, both in dB re full scale.
 
     ``ends_dbfs`` are those of the outputs' intervals, each of length 0 where there are none;
-    ``fitted_dbfs`` belongs to ``curve_dbfs`` and is None where no curve was fitted.
+    ``fitted_dbfs`` belongs to ``curve_dbfs`` and is None where no curve was fitted. ``key`` is that
+    of the measured curve; those of the others begin with it.
     """
 
+    key: str
     title: str
     words: str
     drive_dbfs: FloatArray
@@ -48,9 +53,7 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-input-output",
         partial(plot_input_output, take),
         "Output against drive with the fitted static curve.",
-        "Output against drive, re the gain at the reference rung or the lowest level. A line is"
-        " the soft-knee curve that fits best, where one is known; dashed is output that follows"
-        " drive.",
+        "With the soft-knee curve that fits best; dashed: output that follows drive.",
         (
             "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
             " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"
@@ -64,7 +67,34 @@ def picture(take: Take, name: str) -> Picture:
             if any(row.gain_change_high_db.size for row in take.staircase)
             else ""
         ),
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """Measured, falling and fitted output of each panel against drive."""
+    return FigureData("drive", [one for panel in input_output(take) for one in _curves(panel)])
+
+
+def _curves(panel: InputOutput) -> list[Curve]:
+    low, high = panel.ends_dbfs
+    quantity, drives = "Output, dB", panel.drive_dbfs
+    curves = [
+        Curve(panel.key, f"{panel.title}, measured", quantity, drives, panel.output_dbfs, low, high,
+              colour=look.INK)
+    ]  # fmt: skip
+    if np.any(np.isfinite(panel.falling_dbfs)):
+        curves.append(
+            Curve(panel.key + _FALLING, f"{panel.title}, falling drive", quantity, drives,
+                  panel.falling_dbfs, colour=look.QUIET_INK)
+        )  # fmt: skip
+    if panel.fitted_dbfs is not None:
+        curves.append(
+            Curve(panel.key + _FITTED, f"{panel.title}, fitted curve", quantity, panel.curve_dbfs,
+                  panel.fitted_dbfs, colour=look.RED)
+        )  # fmt: skip
+    return curves
 
 
 def input_output(take: Take) -> list[InputOutput]:
@@ -75,11 +105,12 @@ def input_output(take: Take) -> list[InputOutput]:
     grid = gain_grid(take)
     if grid is None:
         return []
-    return [_band_panel(*grid, limiter) for limiter in take.limiters if limiter.band_hz is not None]
+    limited = [limiter for limiter in take.limiters if limiter.band_hz is not None]
+    return [_band_panel(*grid, one, f"band-{number}") for number, one in enumerate(limited)]
 
 
 def _band_panel(
-    frequency_hz: FloatArray, drives: FloatArray, change: FloatArray, limiter: Limiter
+    frequency_hz: FloatArray, drives: FloatArray, change: FloatArray, limiter: Limiter, key: str
 ) -> InputOutput:
     assert limiter.band_hz is not None  # the caller looked
     band = (frequency_hz >= limiter.band_hz[0]) & (frequency_hz <= limiter.band_hz[1])
@@ -89,18 +120,20 @@ def _band_panel(
     median[known] = np.nanmedian(inside[known], axis=1)
     title = wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])
     nowhere = np.full(len(drives), np.nan)
-    return _panel(title, limiter, drives, median, (nowhere[:0], nowhere[:0]), nowhere)
+    return _panel(key, title, limiter, drives, median, (nowhere[:0], nowhere[:0]), nowhere)
 
 
 def _tone_panel(row: Staircase) -> InputOutput:
     falling = row.gain_change_db + row.falling_level_db - row.level_db
     return _panel(
-        wording.frequency(row.frequency_hz), row.limiter, row.drive_dbfs, row.gain_change_db,
-        (row.gain_change_low_db, row.gain_change_high_db), falling,
+        f"tone-{row.frequency_hz:g}", wording.frequency(row.frequency_hz), row.limiter,
+        row.drive_dbfs, row.gain_change_db, (row.gain_change_low_db, row.gain_change_high_db),
+        falling,
     )  # fmt: skip
 
 
 def _panel(
+    key: str,
     title: str,
     limiter: Limiter | None,
     drives: FloatArray,
@@ -108,14 +141,14 @@ def _panel(
     ends: tuple[FloatArray, FloatArray],
     falling: FloatArray,
 ) -> InputOutput:
-    curve = np.linspace(float(drives[0]), float(drives[-1]), 121)
+    curve = np.union1d(np.linspace(float(drives[0]), float(drives[-1]), 121), drives)
     fitted = None
     if limiter is not None and limiter.kind in ("limiter", "compressor"):
         fitted = None if limiter.threshold_dbfs is None else knee_output_dbfs(limiter, curve)
     words = "" if limiter is None else limiter_words(limiter)
     low, high = (drives + end if end.size else end for end in ends)
     return InputOutput(
-        title, words, drives, drives + change, (low, high), drives + falling, curve, fitted
+        key, title, words, drives, drives + change, (low, high), drives + falling, curve, fitted
     )
 
 
@@ -158,18 +191,18 @@ def plot_input_output(take: Take) -> Figure:
     rows = -(-len(panels) // columns)
     panel_in = 1.75 if columns > 2 else 3.0
     with look.our_look():
-        figure = look.new_figure(0.75 + rows * (panel_in + 0.42) + 0.25)
+        height = 0.25 + rows * (panel_in + _GAP_IN) + 0.75
+        figure = look.new_figure(height)
         look.heading(
             figure,
             "Output against drive",
             _legend(panels),
         )
-        height = float(figure.get_size_inches()[1])
-        width = (look.RIGHT_IN - look.LEFT_IN - 0.3 * (columns - 1)) / columns
+        width = (look.WIDTH_IN - 0.2 - look.LEFT_IN - 0.25 * (columns - 1)) / columns
         for number, panel in enumerate(panels):
             column, row = number % columns, number // columns
-            left = look.LEFT_IN + column * (width + 0.3)
-            top = height - 0.95 - row * (panel_in + 0.42)
+            left = look.LEFT_IN + column * (width + 0.25)
+            top = height - 0.84 - row * (panel_in + _GAP_IN)
             axes = look.add_axes(
                 figure, left=left, bottom=top - panel_in, right=left + width, top=top
             )
@@ -179,30 +212,32 @@ def plot_input_output(take: Take) -> Figure:
 
 def _draw_panel(axes: Axes, panel: InputOutput, *, first: bool, last: bool) -> None:
     low, high = float(panel.drive_dbfs[0]), float(panel.drive_dbfs[-1])
-    axes.set_title(panel.title, fontsize=9.0, loc="left", pad=3.0)
-    step = 10.0 if high - low > 15.0 else 5.0
-    look.decibel_axis(axes, low - 1.0, high + 1.0, step=step)
-    ticks = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
-    axes.set_xlim(low - 1.0, high + 1.0)
-    look.set_ticks(axes.xaxis, ticks.tolist(), [wording.signed(t, 0) for t in ticks])
+    axes.set_title(panel.title, loc="left", pad=3.0)
+    look.decibel_axis(axes, low - 1.0, high + 1.0)
+    look.reads(axes, "drive").set_xlim(low - 1.0, high + 1.0)
+    look.decibel_ticks(axes.xaxis)
     axes.plot([low, high], [low, high], color=look.QUIET_INK, linewidth=0.8, linestyle="--",
               label="_follows", zorder=2)  # fmt: skip
     if panel.fitted_dbfs is not None:
-        axes.plot(panel.curve_dbfs, panel.fitted_dbfs, color=look.RED, linewidth=1.3,
-                  label="fitted curve", zorder=3)  # fmt: skip
-    axes.plot(panel.drive_dbfs, panel.falling_dbfs, linestyle="none", marker="o", markersize=4.6,
-              markerfacecolor="none", markeredgecolor=look.QUIET_INK, markeredgewidth=0.7,
-              label="the way down", zorder=4)  # fmt: skip
+        fitted = axes.plot(panel.curve_dbfs, panel.fitted_dbfs, color=look.RED, linewidth=1.3,
+                           label="fitted curve", zorder=3)  # fmt: skip
+        look.belongs_to(panel.key + _FITTED, *fitted)
+    rings = axes.plot(panel.drive_dbfs, panel.falling_dbfs, linestyle="none", marker="o",
+                      markersize=4.6, markerfacecolor="none", markeredgecolor=look.QUIET_INK,
+                      markeredgewidth=0.7, label="the way down", zorder=4)  # fmt: skip
+    look.belongs_to(panel.key + _FALLING, *rings)
     low_dbfs, high_dbfs = panel.ends_dbfs
     if high_dbfs.size:
         wide = high_dbfs - low_dbfs >= look.points_to_db(axes, _DOT)
-        axes.vlines(panel.drive_dbfs[wide], low_dbfs[wide], high_dbfs[wide], color=look.INK,
-                    linewidth=0.8, label="_interval", zorder=4.5)  # fmt: skip
-    axes.plot(panel.drive_dbfs, panel.output_dbfs, linestyle="none", marker="o", markersize=_DOT,
-              markerfacecolor=look.INK, markeredgewidth=0.0, label="the way up",
-              zorder=5)  # fmt: skip
+        bars = axes.vlines(panel.drive_dbfs[wide], low_dbfs[wide], high_dbfs[wide], color=look.INK,
+                           linewidth=0.8, label="_interval", zorder=4.5)  # fmt: skip
+        look.belongs_to(panel.key, bars)
+    dots = axes.plot(panel.drive_dbfs, panel.output_dbfs, linestyle="none", marker="o",
+                     markersize=_DOT, markerfacecolor=look.INK, markeredgewidth=0.0,
+                     label="the way up", zorder=5)  # fmt: skip
+    look.belongs_to(panel.key, *dots)
     axes.text(0.97, 0.05, panel.words, transform=axes.transAxes, ha="right", va="bottom",
-              fontsize=7.5, color=look.QUIET_INK, label="_words")  # fmt: skip
+              fontsize=7.0, color=look.QUIET_INK, label="_words", gid="fine")  # fmt: skip
     if first:
         axes.set_ylabel("Output, dB")
     else:

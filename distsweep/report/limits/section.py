@@ -10,7 +10,16 @@ from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report.clean_level import levels as clean_level
 from distsweep.report.clean_level.figure import picture as clean_level_picture
 from distsweep.report.clean_level.table import clean_level_cells
-from distsweep.report.content import Block, Cell, Paragraph, Points, Section, Table, number_cell
+from distsweep.report.content import (
+    Block,
+    Cell,
+    Fold,
+    Paragraph,
+    Points,
+    Section,
+    Table,
+    number_cell,
+)
 from distsweep.report.limits import burst, gain_change, gain_map, input_output
 from distsweep.report.limits.limiter_words import (
     difference_words,
@@ -53,7 +62,7 @@ def ladder_blocks(take: Take, name: str) -> list[Block]:
         for text in limiter.evidence
     ]
     if evidence:
-        blocks.append(Points(evidence))
+        blocks.append(Fold("What speaks for this", [Points(evidence)]))
     blocks += [draw(take, name) for draw, content in _LADDER if content(take)]
     return blocks
 
@@ -70,7 +79,7 @@ def staircase(_results: Results, take: Take, name: str) -> Section | None:
     ]
     blocks += [draw(take, name) for draw, content in _STAIRCASE if content(take)]
     if evidence:
-        blocks += [Paragraph("What speaks for each:"), Points(evidence)]
+        blocks.insert(1, Fold("What speaks for each", [Points(evidence)]))
     return Section("Staircase", f"take-{name}.staircase", blocks)
 
 
@@ -123,18 +132,22 @@ def _headed(take: Take, limiter: Limiter) -> str:
     return f"{wording.frequency_range(limiter.band_hz[0], limiter.band_hz[1])}: "
 
 
+def _clean_level_fold(take: Take, name: str) -> Fold:
+    return Fold("Highest clean levels in numbers", [clean_level_cells(take, name)])
+
+
 _Parts = list[tuple[Callable[[Take, str], Block], Callable[[Take], object]]]
 
 _LADDER: _Parts = [
     (input_output.picture, input_output.input_output),
     (clean_level_picture, clean_level.shown),
-    (clean_level_cells, clean_level.shown),
+    (_clean_level_fold, clean_level.shown),
 ]
 _STAIRCASE: _Parts = [
     (gain_map.block, gain_map.gain_grid),
     (input_output.picture, input_output.input_output),
     (burst.picture, burst.traced),
     (clean_level_picture, clean_level.shown),
-    (clean_level_cells, clean_level.shown),
+    (_clean_level_fold, clean_level.shown),
 ]
 """What returns a block, and what is true of a take that has anything to show in it."""

@@ -24,6 +24,18 @@ def ladder_sentences(take: Take) -> list[str]:
     return sentences + _of_any_take(take)
 
 
+def limit_phrase(take: Take) -> str:
+    """What limits a ladder, and where, in a few words; nothing where nobody judged it."""
+    acting = [limiter for limiter in take.limiters if limiter.kind != "none"]
+    if not acting:
+        return "no limiter shows" if take.limiters else ""
+    return ", ".join(
+        limiter.kind
+        + ("" if limiter.band_hz is None else f" from {wording.frequency_range(*limiter.band_hz)}")
+        for limiter in acting
+    )
+
+
 def staircase_sentences(take: Take) -> list[str]:
     """What limits each tone of a staircase, and what the last 3 dB of drive brought."""
     rows = sorted(take.staircase, key=lambda row: row.frequency_hz)

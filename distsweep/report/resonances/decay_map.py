@@ -9,6 +9,7 @@ import numpy as np
 
 from distsweep.report import look
 from distsweep.report.content import Picture
+from distsweep.report.figure_data import Curve, FigureData
 from distsweep.results import DecayMap, Take
 from distsweep.words import wording
 
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _STEP_DB = 5.0
-_COLOURS = (look.PAPER, "#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
+_TIMES_S = (0.002, 0.005, 0.01, 0.02, 0.05)  # chosen: a few of the map's columns, in even ratios
+_COLOURS = ("#e9d8b4", "#cf9a4a", "#8a3a1c", "#2e0616")
 
 
 def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
@@ -27,12 +29,38 @@ def picture(take: Take, marks_hz: list[float], name: str) -> Picture:
         name,
         partial(plot_decay_map, take, marks_hz),
         f"Decay of the impulse response at “{take.position}” over frequency.",
-        f"Decay of the fundamental's impulse response at “{take.position}”."
-        f"{' Triangles: the resonances above.' if marks_hz else ''}",
+        f"{'Triangles: the resonances above. ' if marks_hz else ''}{_settings_words(take)}",
         "Such maps can be made to show anything: a narrower band-pass rings longer by "
         "itself, a lower floor shows more of the room. What lies under the thin line is the "
         "band-pass; what comes after the dashed line holds the room.",
+        data=partial(data, take),
+        position=take.position,
     )
+
+
+def data(take: Take) -> FigureData:
+    """How far each frequency has fallen at some times after the direct sound; no lines of it.
+
+    What has fallen below the map's floor is at most that.
+    """
+    decay = take.decay_map
+    if decay is None:
+        return FigureData("frequency", [])
+    nowhere = np.full(len(decay.frequency_hz), np.nan)
+    curves = []
+    places = [int(np.argmin(np.abs(decay.time_s - time_s))) for time_s in _TIMES_S]
+    for place in dict.fromkeys(places):
+        level_db = np.array([row[place] for row in decay.level_db])
+        gone = level_db <= decay.floor_db
+        curves.append(
+            Curve(
+                f"time-{place}", f"{_milliseconds(decay.time_s[place])} after the direct sound",
+                "Decay, dB re the highest level of that frequency", decay.frequency_hz,
+                np.where(gone, np.nan, level_db), np.where(gone, -np.inf, nowhere),
+                np.where(gone, decay.floor_db, nowhere), drive_dbfs=decay.drive_dbfs,
+            )
+        )  # fmt: skip
+    return FigureData("frequency", curves)
 
 
 def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
@@ -70,28 +98,32 @@ def plot_decay_map(take: Take, marks_hz: list[float] | None = None) -> Figure:
             f"How the sound dies away at “{take.position}”",
             "Each frequency re its own highest level. Where the shade reaches far up, it rings on.",
         )
-        axes = look.add_axes(figure, left=0.72, bottom=0.55, right=6.15, top=3.2)
+        map_in, bar_in = look.WIDTH_IN - 2.15, look.WIDTH_IN - 2.0
+        axes = look.add_axes(figure, left=look.LEFT_IN, bottom=0.58, right=map_in, top=3.1)
         shades = _draw_map(axes, decay)
         for mark_hz in marks_hz or []:
             axes.plot([mark_hz], [1.015], marker="v", markersize=5.0, color=look.RED,
                       transform=axes.get_xaxis_transform(), clip_on=False,
                       label="_mark")  # fmt: skip
-        bar = figure.colorbar(shades, cax=look.add_axes(figure, left=6.3, bottom=0.55, right=6.42,
-                                                        top=3.2))  # fmt: skip
-        bar.ax.tick_params(labelsize=8.0)
-        bar.ax.set_title("dB", fontsize=8.0)
-        figure.text(7.02 / look.WIDTH_IN, 3.2 / 3.9, _settings(decay), va="top", fontsize=8.0,
-                    linespacing=1.45)  # fmt: skip
+        bar = figure.colorbar(shades, cax=look.add_axes(figure, left=bar_in, bottom=0.58,
+                                                        right=bar_in + 0.12, top=3.1))  # fmt: skip
+        look.decibel_ticks(bar.ax.yaxis)
+        bar.ax.set_title("dB")
+        axes.annotate(_settings(decay), (1.0, 1.0), (0.97 * 72.0, 0.0), xycoords="axes fraction",
+                      textcoords="offset points", va="top", fontsize=7.0, linespacing=1.45,
+                      gid="fine")  # fmt: skip
     return figure
 
 
 def _draw_map(axes: Axes, decay: DecayMap) -> QuadContourSet:
     """Draw shades, the band-pass's own ringing and the first reflection; return the shades."""
     time_ms = 1000.0 * decay.time_s
-    look.frequency_axis(axes, float(decay.frequency_hz[0]), float(decay.frequency_hz[-1]))
+    look.frequency_axis(
+        look.reads(axes, "frequency"), float(decay.frequency_hz[0]), float(decay.frequency_hz[-1])
+    )
     shades = axes.contourf(
         decay.frequency_hz, time_ms, np.array(decay.level_db).T,
-        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.colour_map(_COLOURS),
+        levels=np.arange(decay.floor_db, 0.1, _STEP_DB), cmap=look.map_colours(_COLOURS),
         extend="min",
     )  # fmt: skip
     axes.plot(decay.frequency_hz, 1000.0 * decay.ringing_s, color=look.QUIET_INK,
@@ -124,6 +156,16 @@ def _settings(decay: DecayMap) -> str:
         "First strong reflection:\n"
         f"{reflection}"
     )
+
+
+def _settings_words(take: Take) -> str:
+    """The settings for the page, which shows them beside the map on wide screens only."""
+    if take.decay_map is None:
+        return ""
+    words = _settings(take.decay_map).replace(",\n", ", ").replace("to\n", "to ")
+    words = words.replace("reflection:\n", "reflection: ").replace("\n(", " (")
+    title, *lines = words.split("\n")
+    return f"{title}: {'; '.join(line[:1].lower() + line[1:] for line in lines)}."
 
 
 def _milliseconds(time_s: float) -> str:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from distsweep.report.content import Block, Cell, Paragraph, Points, Section, Table
+from distsweep.report.content import Block, Cell, Fold, Paragraph, Points, Section, Table
 from distsweep.report.resonances import decay_map, strip
 from distsweep.results import Resonance, Results
 from distsweep.words import wording
 
 MOST_STRIPS = 6
 LEAST_FOR_A_STRIP = 0.3  # below, seven of ten are nothing: a line in the table will do
+_READING = (
+    "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is set "
+    "off, they line up here instead. Below: how one harmonic grows (open dots lie near the noise), "
+    "the response, the decay at the resonance (dark) and beside it (pale), and each position."
+)
 
 
 def resonances(results: Results) -> Section | None:
@@ -22,7 +27,11 @@ def resonances(results: Results) -> Section | None:
         blocks.append(Points(results.resonance_notes))
     shown = [r for r in results.resonances if r.confidence >= LEAST_FOR_A_STRIP][:MOST_STRIPS]
     inner = [_strip(results, one, number) for number, one in enumerate(shown, start=1)]
-    return Section("Resonances", "resonances", [*blocks, *_maps(results, shown)], inner)
+    if shown:
+        blocks.append(Fold("How to read what shows of a resonance", [Paragraph(_READING)]))
+    if maps := _maps(results, shown):
+        blocks.append(Fold("How sound decays, over frequency", [*maps]))
+    return Section("Resonances", "resonances", blocks, inner)
 
 
 def _opening(results: Results) -> str:
@@ -83,15 +92,17 @@ def _strongest(resonance: Resonance) -> str:
 def _strip(results: Results, resonance: Resonance, number: int) -> Section:
     name = f"resonance-{number}"
     title = f"{wording.whole_hertz(resonance.frequency_hz)}, {resonance.kind}"
-    blocks: list[Block] = [Paragraph(resonance.summary), strip.picture(results, resonance, name)]
+    picture = strip.picture(results, resonance, name)
+    evidence: list[Block] = []
     if resonance.agrees_with:
-        blocks += [Paragraph("What agrees:"), Points(resonance.agrees_with)]
+        evidence += [Paragraph("What agrees:"), Points(resonance.agrees_with)]
     against = resonance.speaks_against or ["Nothing that was looked at."]
-    blocks += [Paragraph("What speaks against it:"), Points(against)]
+    evidence += [Paragraph("What speaks against it:"), Points(against)]
     if resonance.possible_causes:
         causes = [cause.sentence for cause in resonance.possible_causes]
-        blocks += [Paragraph("Possible causes, from the sizes given:"), Points(causes)]
-    return Section(title, name, blocks)
+        evidence += [Paragraph("Possible causes, from the sizes given:"), Points(causes)]
+    folded = Fold("What agrees, what speaks against it, and possible causes", evidence)
+    return Section(title, name, [Paragraph(resonance.summary), picture, folded])
 
 
 def _maps(results: Results, shown: list[Resonance]) -> list[Block]:

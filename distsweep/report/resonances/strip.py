@@ -3,32 +3,40 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.report import look
 from distsweep.report.content import Picture
+from distsweep.report.figure_data import Curve
 from distsweep.report.reliability import loudest_rung
-from distsweep.results import HarmonicCurve, Resonance, Results, Rung, Take
-from distsweep.units import BoolArray, FloatArray
+from distsweep.report.resonances.curves import (
+    ORDERS,
+    REACH_OCTAVES,
+    data,
+    is_heard,
+    lead_take,
+    order_colour,
+    order_curves,
+    quantity,
+    response_curve,
+)
+from distsweep.results import Resonance, Results, Take
+from distsweep.units import FloatArray
 from distsweep.words import wording
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ORDERS = (2, 3, 4, 5)
-_COLOURS = {2: look.EVEN, 3: look.ODD, 4: look.EVEN, 5: look.ODD}
-_DASHES: dict[int, Any] = {2: "-", 3: "-", 4: (0, (4, 1.6)), 5: (0, (4, 1.6))}
-_REACH_OCTAVES = 0.75
+_DASHES: dict[str, Any] = {"h2": "-", "h3": "-", "h4": (0, (4, 1.6)), "h5": (0, (4, 1.6))}
 _BESIDE_OCTAVES = 0.4
-_TICKS, _FEW_TICKS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0), (1.0, 2.0, 3.0, 5.0, 7.0)
-_HEIGHT_IN = 5.0
-_TOP_ROW_IN, _BOTTOM_ROW_IN = (2.62, 4.14), (0.52, 1.78)
+_PANEL_IN, _GAP_IN, _FOOT_IN, _HEAD_IN = 1.28, 0.80, 0.57, 1.0
+_HEIGHT_IN = _HEAD_IN + 3 * _PANEL_IN + 2 * _GAP_IN + _FOOT_IN
+_LEFT_IN, _BETWEEN_IN, _RIGHT_MARGIN_IN = 0.86, 0.92, 0.2  # beside panels: names of ticks, a label
+_NAMES_IN = 0.28  # more, left of the positions, whose names are words
 _SPARE_DB = 5.0  # beside the lowest and the highest level: positions alike look alike
 _CLEAR_DB = 10.0  # above the floor: a point of the growth that noise moves by less than 3 dB
 
@@ -40,12 +48,11 @@ def picture(results: Results, one: Resonance, name: str) -> Picture:
         partial(plot_resonance, results, one),
         f"Evidence for a resonance at {wording.whole_hertz(one.frequency_hz)}; the sentences below "
         "say the same.",
-        "Top left: if it radiates, the peaks of all harmonics line up here. Top right: if it is "
-        "set off, they line up here instead. Below: how one harmonic grows (open dots lie near "
-        "the noise), the response, the decay at the resonance (dark) and beside it (pale), and "
-        "each position.",
+        "Upper right: with the response divided out.",
         "A peak of the response lifts whatever lands on it, a resonance's or a reflection's: "
         "compare the positions. Two peaks can line up by chance.",
+        data=partial(data, results, one),
+        position=lead_take(results, one).position,
     )
 
 
@@ -63,8 +70,8 @@ def plot_resonance(results: Results, resonance: Resonance) -> Figure:
     -------
     matplotlib.figure.Figure
         Top: harmonics over the frequency heard and over excitation frequency, at the highest drive
-        that did not clip in the take in which the resonance was found. Bottom: growth, response,
-        decay, positions.
+        that did not clip in the take in which the resonance was found. Below: growth and response,
+        decay and positions.
 
     Notes
     -----
@@ -85,49 +92,44 @@ def plot_resonance(results: Results, resonance: Resonance) -> Figure:
             + (" Shaded: 95 % intervals." if rung.thd_high_db.size else ""),
         )
         _key(figure)
-        _over_radiated(_panel(figure, 0.72, 4.1, _TOP_ROW_IN), take, rung, resonance)
-        _over_excitation(_panel(figure, 4.95, 8.38, _TOP_ROW_IN), take, rung, resonance)
-        _growth(_panel(figure, 0.72, 2.2, _BOTTOM_ROW_IN), resonance)
-        _response(_panel(figure, 2.82, 4.3, _BOTTOM_ROW_IN), take, rung, resonance)
-        _decay(_panel(figure, 4.92, 6.3, _BOTTOM_ROW_IN), results, resonance)
-        _positions(_panel(figure, 7.0, 8.38, _BOTTOM_ROW_IN), take, resonance)
+        _over_radiated(_panel(figure, 0, 0), take, resonance)
+        _over_excitation(_panel(figure, 0, 1), take, resonance)
+        _growth(_panel(figure, 1, 0), resonance)
+        _response(_panel(figure, 1, 1), take, resonance)
+        _decay(_panel(figure, 2, 0), results, resonance)
+        _positions(_panel(figure, 2, 1, indent_in=_NAMES_IN), take, resonance)
     return figure
 
 
-def lead_take(results: Results, resonance: Resonance) -> Take:
-    """The take in which a resonance was found, or the first with rungs."""
-    name = resonance.seen_in[0].position if resonance.seen_in else ""
-    ladders = [take for take in results.takes if take.rungs]
-    return next((take for take in ladders if take.position == name), ladders[0])
-
-
-def _panel(figure: Figure, left: float, right: float, row: tuple[float, float]) -> Axes:
-    return look.add_axes(figure, left=left, right=right, bottom=row[0], top=row[1])
+def _panel(figure: Figure, row: int, column: int, *, indent_in: float = 0.0) -> Axes:
+    width = (look.WIDTH_IN - _LEFT_IN - _BETWEEN_IN - _RIGHT_MARGIN_IN) / 2.0
+    left = _LEFT_IN + column * (width + _BETWEEN_IN)
+    top = _HEIGHT_IN - _HEAD_IN - row * (_PANEL_IN + _GAP_IN)
+    axes = look.add_axes(
+        figure, left=left + indent_in, right=left + width, bottom=top - _PANEL_IN, top=top
+    )
+    axes.yaxis.set_label_coords(-0.66 / width, 0.5)
+    return axes
 
 
 def _key(figure: Figure) -> None:
     handles = [
-        look.key_line(f"H{n}", _COLOURS[n], linestyle=_DASHES[n], linewidth=1.5) for n in ORDERS
+        look.key_line(f"H{n}", order_colour(n), linestyle=_DASHES[f"h{n}"], linewidth=1.5)
+        for n in ORDERS
     ]
     handles.append(look.key_line("fundamental", look.INK, linewidth=1.5))
-    figure.legend(handles=handles, loc="upper right", ncols=5, frameon=False, fontsize=8.5,
-                  bbox_to_anchor=(0.985, 1 - 0.08 / _HEIGHT_IN), borderaxespad=0.0,
-                  handlelength=2.4, columnspacing=1.4)  # fmt: skip
+    look.key(figure, handles, columns=5)
 
 
 def _title(axes: Axes, text: str) -> None:
-    axes.set_title(text, loc="left", fontsize=8.5, color=look.INK, pad=4.0)
+    axes.set_title(text, loc="left", color=look.INK, pad=4.0)
 
 
-def _frequency_panel(axes: Axes, resonance: Resonance, *, few: bool = False) -> None:
-    """Ticks at every third of an octave or so around the resonance, which a line marks."""
+def _frequency_panel(axes: Axes, resonance: Resonance) -> None:
+    """Make x run around the resonance, which a line marks."""
     middle = resonance.frequency_hz
-    low, high = middle * 2.0**-_REACH_OCTAVES, middle * 2.0**_REACH_OCTAVES
-    axes.set_xscale("log")
-    axes.set_xlim(low, high)
-    ticks = [t for d in range(5) for t in np.array(_FEW_TICKS if few else _TICKS) * 10.0**d]
-    ticks = [float(t) for t in ticks if low * 1.02 < t < high / 1.02]
-    look.set_ticks(axes.xaxis, ticks, [wording.short_frequency(t) for t in ticks])
+    reach = 2.0**REACH_OCTAVES
+    look.frequency_axis(axes, middle / reach, middle * reach, minor=False)
     axes.axvline(middle, color=look.RED, linewidth=0.9, label="_resonance", zorder=1.5)
 
 
@@ -144,56 +146,37 @@ def _fit_levels(axes: Axes, curves: list[FloatArray], *, least_db: float = 10.0)
     look.decibel_axis(axes, low - spare - 1.5, high + spare + 1.5)
 
 
-def _near(frequency_hz: FloatArray, resonance: Resonance) -> BoolArray:
-    octaves = np.abs(np.log2(frequency_hz / resonance.frequency_hz))
-    return np.asarray(octaves <= _REACH_OCTAVES, dtype=bool)
-
-
-def _orders(
-    axes: Axes,
-    rung: Rung,
-    resonance: Resonance,
-    curve_of: Callable[[int, HarmonicCurve], tuple[FloatArray, FloatArray]],
-) -> None:
-    """Draw what stands clear of its floor; ``curve_of`` gives an order's frequency and level."""
+def _orders(axes: Axes, curves: list[Curve], resonance: Resonance) -> None:
+    """Draw what stands clear of its floor, its interval shaded."""
     _frequency_panel(axes, resonance)
-    drawn = []
-    for order in ORDERS:
-        if order not in rung.harmonics:
-            continue
-        harmonic = rung.harmonics[order]
-        frequency_hz, level = curve_of(order, harmonic)
-        clear = harmonic.level_db - harmonic.floor_db >= SEEN_DB
-        level = np.where(clear & _near(frequency_hz, resonance), level, np.nan)
-        if harmonic.high_db.size:
-            ends_db = (harmonic.low_db, harmonic.high_db)
-            low, high = (level + end_db - harmonic.level_db for end_db in ends_db)
-            axes.fill_between(frequency_hz, low, high, where=np.isfinite(low + high), linewidth=0.0,
-                              color=_COLOURS[order], alpha=look.BAND_SHARE, label="_interval",
-                              zorder=2.2)  # fmt: skip
-        axes.plot(frequency_hz, level, color=_COLOURS[order], linestyle=_DASHES[order],
-                  linewidth=1.4, label=f"H{order}", zorder=3)  # fmt: skip
-        drawn.append(level)
-    _fit_levels(axes, drawn)
+    for curve in curves:
+        if curve.high.size:
+            band = axes.fill_between(curve.x, curve.low, curve.high, where=np.isfinite(curve.high),
+                                     linewidth=0.0, color=curve.colour, alpha=look.BAND_SHARE,
+                                     label="_interval", zorder=2.2)  # fmt: skip
+            look.belongs_to(curve.key, band)
+        line = axes.plot(curve.x, curve.values, color=curve.colour, linestyle=_DASHES[curve.key],
+                         linewidth=1.4, label=curve.key.upper(), zorder=3)  # fmt: skip
+        look.belongs_to(curve.key, *line)
+    _fit_levels(axes, [curve.values for curve in curves])
 
 
-def _over_radiated(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
-    _orders(
-        axes, rung, resonance,
-        lambda n, harmonic: (n * take.frequency_hz, harmonic.level_db + rung.fundamental_db),
-    )  # fmt: skip
+def _over_radiated(axes: Axes, take: Take, resonance: Resonance) -> None:
+    _orders(axes, order_curves(take, resonance, heard=True), resonance)
+    if is_heard(resonance):
+        look.reads(axes, quantity(resonance))
     axes.set_xlabel(wording.HEARD_AXIS)
     axes.set_ylabel(wording.level_axis(take))
     _title(axes, "Where harmonics are heard")
 
 
-def _over_excitation(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
-    _orders(
-        axes, rung, resonance, lambda n, harmonic: (take.frequency_hz, harmonic.input_referred_db)
-    )
+def _over_excitation(axes: Axes, take: Take, resonance: Resonance) -> None:
+    _orders(axes, order_curves(take, resonance, heard=False), resonance)
+    if not is_heard(resonance):
+        look.reads(axes, quantity(resonance))
     axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel("dB re fundamental")
-    _title(axes, "Where they are played, the response divided out")
+    _title(axes, "Where they are played")  # with the response divided out, says the caption
 
 
 def _growth(axes: Axes, resonance: Resonance) -> None:
@@ -220,16 +203,18 @@ def _growth(axes: Axes, resonance: Resonance) -> None:
               linewidth=1.0, linestyle=(0, (3, 2)), label="_expected", zorder=2)  # fmt: skip
     _fit_levels(axes, [np.array([p.level_db for p in known])], least_db=6.0)
     axes.margins(x=0.12)
+    look.decibel_ticks(axes.xaxis)
     axes.text(0.04, 0.95, f"dashed: {expected:.0f} dB per dB", transform=axes.transAxes,
-              va="top", fontsize=7.5, color=look.QUIET_INK)  # fmt: skip
+              va="top", fontsize=look.SMALL, color=look.QUIET_INK, gid="fine")  # fmt: skip
 
 
-def _response(axes: Axes, take: Take, rung: Rung, resonance: Resonance) -> None:
-    _frequency_panel(axes, resonance, few=True)
-    level = np.where(_near(take.frequency_hz, resonance), rung.fundamental_db, np.nan)
-    axes.plot(take.frequency_hz, level, color=look.INK, linewidth=1.4, label="fundamental",
-              zorder=3)  # fmt: skip
-    _fit_levels(axes, [level], least_db=12.0)
+def _response(axes: Axes, take: Take, resonance: Resonance) -> None:
+    _frequency_panel(look.reads(axes, quantity(resonance)), resonance)
+    curve = response_curve(take, resonance)
+    line = axes.plot(curve.x, curve.values, color=curve.colour, linewidth=1.4, label="fundamental",
+                     zorder=3)  # fmt: skip
+    look.belongs_to(curve.key, *line)
+    _fit_levels(axes, [curve.values], least_db=12.0)
     axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel(wording.level_unit(take))
     _title(axes, "Response")
@@ -277,8 +262,7 @@ def _positions(axes: Axes, take: Take, resonance: Resonance) -> None:
     radiated = resonance.kind == "radiated"
     _title(axes, "Peak by position" if radiated else "Level by position")
     axes.grid(False, axis="y")
-    level = f"Product's level, {wording.level_unit(take)}"
-    axes.set_xlabel("Peak of the response, dB" if radiated else level)
+    axes.set_xlabel("Peak, dB" if radiated else f"Level, {wording.level_unit(take)}")
     known = resonance.positions[:6]
     if len(known) < 2:
         axes.set_xticks([])
@@ -300,7 +284,7 @@ def _positions(axes: Axes, take: Take, resonance: Resonance) -> None:
         else:
             axes.plot([value], [row], linestyle="none", marker="o", markersize=6.5, color=colour,
                       label=f"_{position.position}")  # fmt: skip
-    axes.set_yticks(range(len(known)), [_short(p.position) for p in reversed(known)], fontsize=8.0)
+    axes.set_yticks(range(len(known)), [_short(p.position) for p in reversed(known)])
     axes.set_ylim(-0.6, len(known) - 0.4)
     if radiated:
         axes.set_xlim(left=0.0)

@@ -15,13 +15,13 @@ from typing import Any
 
 import matplotlib.text
 import numpy as np
-from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB
+from distsweep.report.figure_files import Drawing
 from distsweep.report.page import device_name, render_page
 from distsweep.report.sections import all_sections
 from distsweep.results import (
@@ -424,7 +424,8 @@ def read_page(path: Path) -> Page:
 def words_of(results: Results) -> Page:
     """The page without its figures, for tests of its words alone."""
     page = Page()
-    page.feed(render_page(device_name(results), all_sections(results), defaultdict(Markup)))
+    drawings = defaultdict(lambda: Drawing("", "", ""))
+    page.feed(render_page(device_name(results), all_sections(results), drawings))
     page.close()
     return page
 

@@ -1,0 +1,57 @@
+// Below each figure: its curves by name, each a button that shows and hides the curve where it is
+// drawn by itself, with room for what the cursor reads off it.
+
+function make(tag, attributes = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+  element.append(...children);
+  return element;
+}
+
+function swatchOf(curve) {
+  const swatch = make("span", { class: "swatch" });
+  swatch.style.background = `var(--c-${curve.colour.slice(1)}, ${curve.colour || "currentColor"})`;
+  return swatch;
+}
+
+function nameOf(curve) {
+  const name = make("span", {}, curve.name);
+  if (curve.spl !== null) name.append(make("small", {}, withUnit(signed(curve.spl), "dB SPL")));
+  return name;
+}
+
+function drawnParts(figure, key) {
+  return [...figure.drawing.querySelectorAll(".curve")].filter((part) => part.dataset.key === key);
+}
+
+function setShown(figure, curve, shown) {
+  curve.hidden = !shown;
+  curve.button.setAttribute("aria-pressed", String(shown));
+  for (const part of curve.parts) part.classList.toggle("hidden", !shown);
+}
+
+function legendRow(figure, curve) {
+  curve.parts = drawnParts(figure, curve.key);
+  curve.hidden = false;
+  curve.valueText = document.createTextNode("");
+  curve.intervalText = document.createTextNode("");
+  const values = make("span", { class: "values" }, curve.valueText, make("small", {}, curve.intervalText));
+  let label = make("span", {}, swatchOf(curve), nameOf(curve));
+  if (curve.parts.length) {
+    label = make("button", { type: "button", "aria-pressed": "true" }, ...label.childNodes);
+    label.addEventListener("click", () => setShown(figure, curve, curve.hidden));
+    curve.button = label;
+  }
+  return make("li", {}, label, values);
+}
+
+function addLegend(figure) {
+  figure.at = document.createTextNode("");
+  const tools = make("div", { class: "tools" }, make("span", { class: "at" }, figure.at));
+  const save = make("button", { type: "button" }, "Save numbers (CSV)");
+  save.addEventListener("click", () => saveNumbers(figure));
+  tools.append(save);
+  const list = make("ul", { class: "curves", "aria-label": "Curves" });
+  list.append(...figure.curves.map((curve) => legendRow(figure, curve)));
+  figure.drawing.after(tools, list);
+}

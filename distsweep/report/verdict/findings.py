@@ -1,0 +1,250 @@
+"""The verdict's findings: facts of the leading takes, ranked by what matters to a listener."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.report import reliability
+from distsweep.report.verdict import clean, doubts, levels, limits, sentences
+from distsweep.report.verdict.leading import Leading, leading_takes
+from distsweep.results import Resonance, Results, Take
+from distsweep.words import wording
+from distsweep.words.resonance_notes import NOTES
+
+MOST_SENTENCES = 6
+WORDS_OF_THE_SCREEN = 120
+"""Most words on the first screen, the loudspeaker's name and the figure's own among them (chosen:
+half a minute's reading)."""
+
+_HEADINGS_WORDS, _FIGURE_WORDS, _LABEL_WORDS = 7, 12, 2
+"""Words of the section's and the figure's titles, of the figure's axes and areas, and of each
+resonance's label in it."""
+
+LIKELY = 0.5
+"""Confidence from which on a resonance is more likely than not."""
+
+# Ranks, lowest first. What is low in frequency, or acts at the very top only, comes later.
+_DOUBT, _LIMIT, _RESONANCE, _CLEAN, _STATED, _PEAK, _UNKNOWN = range(0, 70, 10)
+_LATER = 25
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A sentence of the verdict: the lower its rank, the earlier; ``anchor`` leads to evidence.
+
+    One that is ``optional`` stands only where the others leave room.
+    """
+
+    rank: int
+    sentence: str
+    anchor: str
+    optional: bool = False
+
+
+def findings(results: Results) -> list[Finding]:
+    """Return the verdict's sentences in order: at most six, and no more words than the screen has.
+
+    A finding that does not fit any more is left out, and a shorter one of a later rank taken.
+    """
+    leading = leading_takes(results)
+    if leading is None:
+        return [Finding(0, "Nothing can be told: the results hold no level.", "conditions")]
+    every = [one for write in _WRITERS for one in write(results, leading)]
+    chosen: list[Finding] = []
+    left = _room_for_words(results)
+    for one in sorted(every, key=lambda one: (one.optional, one.rank)):
+        count = len(one.sentence.split())
+        if len(chosen) < MOST_SENTENCES and count <= left:
+            chosen.append(one)
+            left -= count
+    return sorted(chosen, key=lambda one: one.rank)
+
+
+def _room_for_words(results: Results) -> int:
+    """Return how many words the sentences may have together."""
+    labels = min(len(likely_resonances(results)), sentences.MOST_RESONANCES)
+    name = len(str(results.device.name or "").split())
+    taken = _HEADINGS_WORDS + _FIGURE_WORDS + _LABEL_WORDS * labels + name
+    return WORDS_OF_THE_SCREEN - taken
+
+
+def likely_resonances(results: Results) -> list[Resonance]:
+    """Return the resonances that are more likely than not."""
+    return [one for one in results.resonances if one.confidence >= LIKELY]
+
+
+def _doubts(results: Results, leading: Leading) -> list[Finding]:
+    found = doubts.doubts(results, leading)
+    return [Finding(_DOUBT, doubts.doubt_sentence(found), found[0][1])] if found else []
+
+
+def _limits(results: Results, leading: Leading) -> list[Finding]:
+    found = limits.acting_limits(results, leading)
+    if not found:
+        return [_no_limit(leading)]
+    first = found[0]
+    rank = _LIMIT
+    if first.at_the_top or first.high_hz < levels.FAINTLY_HEARD_HZ:
+        rank += _LATER
+    return [
+        Finding(rank + number, sentences.limit_sentence(one), one.anchor, optional=number > 0)
+        for number, one in enumerate(found)
+    ]
+
+
+def _no_limit(leading: Leading) -> Finding:
+    """Say that no limiter shows, or why that cannot be told."""
+    anchor = leading.anchor("compression")
+    ladder = leading.ladder
+    if ladder is None:
+        judged = [row for row in leading.take.staircase if row.limiter is not None]
+        if not judged:
+            return Finding(_LIMIT, "Whether anything limits it cannot be told: noise.", anchor)
+        tones = wording.listed([levels.frequency(row.frequency_hz) for row in judged[:4]])
+        return Finding(_LIMIT, f"No limiter shows at {tones}.", anchor)
+    if len([rung for rung in ladder.rungs if not rung.clipped]) < 2:
+        why = "that takes two levels that did not clip"
+    elif not ladder.limiters:
+        why = "nobody judged it, or noise hides it"
+    elif any(one.sentence_of("no_gain_change_clear") for one in ladder.limiters):
+        why = "noise hides it"
+    else:
+        text = sentences.no_limit_sentence(loudest_words(ladder), _distorts(ladder))
+        return Finding(_LIMIT, text, anchor)
+    return Finding(_LIMIT, f"Whether anything limits it cannot be told: {why}.", anchor)
+
+
+def _distorts(ladder: Take) -> str:
+    found, unit = clean.strictest(ladder), _unit(ladder)
+    at = None if found is None else clean.distorts_first(found, unit)
+    return "" if found is None or at is None else sentences.distorts_words(found, at, unit)
+
+
+def loudest_words(ladder: Take) -> str:
+    """Write the loudest level that did not clip: "97 dB SPL (−10 dBFS)", or its drive."""
+    rung = reliability.loudest_rung(ladder)
+    drive = wording.drive(rung.drive_dbfs)
+    if rung.spl_db is None or not np.isfinite(rung.spl_db):
+        return drive
+    return f"{wording.decibels(rung.spl_db, 'dB SPL', 0)} ({drive})"
+
+
+def _resonances(results: Results, leading: Leading) -> list[Finding]:
+    likely = likely_resonances(results)
+    if likely:
+        middle = any(levels.in_midrange(r.frequency_hz, r.frequency_hz) for r in likely)
+        rank = _RESONANCE if middle else _RESONANCE + _LATER
+        return [Finding(rank, sentences.resonance_sentence(likely), "resonances")]
+    if results.resonances:
+        best = max(results.resonances, key=lambda one: one.confidence)
+        text = sentences.no_likely_resonance_sentence(best)
+        return [Finding(_RESONANCE + _LATER, text, "resonances")]
+    if NOTES["no_resonance_found"]() in results.resonance_notes:
+        text = "No resonance was found where noise would have let one show."
+        return [Finding(_RESONANCE, text, "resonances")]
+    why = _why_no_search(results)
+    anchor = "resonances" if leading.ladder is not None else leading.anchor("staircase")
+    return [Finding(_RESONANCE, f"Whether it has resonances cannot be told: {why}.", anchor)]
+
+
+def _why_no_search(results: Results) -> str:
+    reasons = {
+        "no_ladder": "that takes sweeps",
+        "nothing_to_search": "every level clipped, or no harmonic was separated",
+        "noise_not_known": "the noise is not known",
+        "noise_hides_harmonics": "noise hides the harmonics",
+    }
+    if not any(take.rungs for take in results.takes):
+        return reasons["no_ladder"]
+    for code, why in reasons.items():
+        if NOTES[code]() in results.resonance_notes:
+            return why
+    return "these results do not say whether any was looked for"
+
+
+def _clean(_results: Results, leading: Leading) -> list[Finding]:
+    for take, anchor in _by_preference(leading):
+        unit = _unit(take)
+        found = clean.strictest(take)
+        where = [] if found is None else clean.places(found, unit)
+        if found is not None and where:
+            return [Finding(_CLEAN, sentences.clean_sentence(found, where, unit), anchor)]
+    text = "How loud it stays clean cannot be told."
+    return [Finding(_CLEAN, text, leading.anchor("compression"))]
+
+
+def _by_preference(leading: Leading) -> list[tuple[Take, str]]:
+    """Return the ladder, then the staircase, each with the anchor of its clean levels."""
+    pairs = []
+    if leading.ladder is not None:
+        pairs.append((leading.ladder, leading.anchor("compression")))
+    if leading.staircase is not None:
+        pairs.append((leading.staircase, f"take-{leading.staircase_name}.staircase"))
+    return pairs
+
+
+def _unit(take: Take) -> str:
+    return "dB SPL" if wording.level_unit(take) == "dB SPL" else "dBFS"
+
+
+def _unknown(results: Results, leading: Leading) -> list[Finding]:
+    items: list[tuple[str, str]] = []
+    take = leading.take
+    kind_at = doubts.differing_tones(results, leading, ("kind",))
+    if kind_at:
+        items.append((f"the kind of limit at {kind_at}", "agreement"))
+    if _unit(take) != "dB SPL":
+        items.append(("sound pressure (nothing is calibrated)", "conditions"))
+    found = clean.strictest(take)
+    hidden = "" if found is None else clean.unknown_ranges(found)
+    if hidden:
+        items.append((f"the clean level at {hidden}", leading.anchor("compression")))
+    advised = [one.drive_dbfs for one in take.thd_advice]
+    if advised:
+        level = _rung_words(take, max(advised))
+        items.append(
+            (f"some distortion at {level} and below (noise)", leading.anchor("distortion"))
+        )
+    if not items:
+        return []
+    return [Finding(_UNKNOWN, sentences.unknown_sentence([i[0] for i in items]), items[0][1])]
+
+
+def _rung_words(take: Take, drive_dbfs: float) -> str:
+    rung = min(take.rungs, key=lambda one: abs(one.drive_dbfs - drive_dbfs))
+    if rung.spl_db is None or not np.isfinite(rung.spl_db):
+        return wording.drive(rung.drive_dbfs)
+    return wording.decibels(rung.spl_db, "dB SPL", 0)
+
+
+def _peak(_results: Results, leading: Leading) -> list[Finding]:
+    """Say where distortion is highest at the loudest level, in the midrange if known there."""
+    ladder = leading.ladder
+    if ladder is None:
+        return []
+    rung, f = reliability.loudest_rung(ladder), ladder.frequency_hz
+    flags = reliability.thd_reliable(rung)
+    for name, band_hz in (("Midrange distortion", levels.MIDRANGE_HZ), ("Distortion", _REST_HZ)):
+        worst = reliability.highest(f, rung.thd_db, flags & reliability.inside(f, *band_hz))
+        if worst is None:
+            continue
+        at = int(np.argmin(np.abs(f - worst.frequency_hz)))
+        ends = [
+            float(10.0 ** (end[at] / 20.0) * 100.0) if end.size else float("nan")
+            for end in (rung.thd_db, rung.thd_low_db, rung.thd_high_db)
+        ]
+        percent = wording.known_percent(*ends)
+        place = levels.frequency(worst.frequency_hz)
+        text = f"{name} peaks at {place}: {percent} at {_rung_words(ladder, rung.drive_dbfs)}."
+        return [Finding(_PEAK, text, leading.anchor("distortion"), optional=True)]
+    return []
+
+
+_REST_HZ = (levels.FAINTLY_HEARD_HZ, float("inf"))
+
+_WRITERS: tuple[Callable[[Results, Leading], list[Finding]], ...] = (
+    _doubts, _limits, _resonances, _clean, _unknown, _peak,
+)  # fmt: skip

@@ -1,0 +1,169 @@
+"""The verdict's sentences: short, in plain words, rounded to what is known."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from distsweep.report.clean_level.levels import EXACT_DB, in_state
+from distsweep.report.verdict import levels
+from distsweep.report.verdict.limits import Limit
+from distsweep.results import CleanLevel, Resonance
+from distsweep.words import wording
+
+MOST_RESONANCES = 4
+"""Most resonances that the sentence lists (chosen: as many fit a line)."""
+
+_ACTS = {
+    "limiter": "A limiter acts",
+    "compressor": "A compressor acts",
+    "limiting": "Its output is limited",
+    "clipping": "It clips",
+}
+
+
+def limit_sentence(limit: Limit) -> str:
+    """Say what holds a band back, and from which level."""
+    tones = limit.by_tones
+    if limit.low_hz == limit.high_hz:
+        place = f"at {levels.frequency(limit.low_hz)}"
+    else:
+        place = f"from {levels.frequency_range(limit.low_hz, limit.high_hz)}{_partly(limit)}"
+    steady = " with tone bursts" if tones else ""
+    if limit.kind == "thermal":
+        loss = wording.decibels(limit.sag_db)
+        return f"Heat: its gain sags by {loss} {place}{steady}."
+    return f"{_ACTS.get(limit.kind, 'Its output is held back')} {place}{steady}{_start(limit)}."
+
+
+def _partly(limit: Limit) -> str:
+    """Write how far beyond the band half of the loss is left."""
+    below_hz = limit.low_hz if limit.half_below_hz is None else limit.half_below_hz
+    above_hz = limit.high_hz if limit.half_above_hz is None else limit.half_above_hz
+    whole = levels.frequency_range(limit.low_hz, limit.high_hz)
+    reach = levels.frequency_range(below_hz, above_hz)
+    return "" if reach == whole else f" (partly {reach})"
+
+
+def _start(limit: Limit) -> str:
+    low, high = limit.starts_dbfs
+    if low is None and high is None:
+        return "" if limit.kind == "clipping" else ", perhaps from the lowest level played"
+    drive = (
+        wording.drive(high)
+        if high is not None and low == high
+        else wording.span(limit.starts_dbfs, "dBFS")
+    )
+    level = levels.whole_range(*limit.starts_db, "dB SPL")
+    if not level:
+        return f", starting at a drive of {drive}"
+    at = "" if level.startswith(("below", "above")) else "at "
+    return f", starting {at}{level} ({drive})"
+
+
+def no_limit_sentence(loudest: str, distorts: str) -> str:
+    """Say that nothing holds the output back up to the loudest level, and what limits it instead.
+
+    ``distorts`` is where distortion passes its limit, and from which level; "" where it does not.
+    """
+    instead = f"; distortion limits it, {distorts}" if distorts else ""
+    return f"No limiter shows up to {loudest}, the loudest played{instead}."
+
+
+def distorts_words(clean: CleanLevel, i: int, unit: str) -> str:
+    """Write that distortion passes its limit at a place, "at 1 kHz from 94 dB SPL"."""
+    place = wording.frequency(float(clean.frequency_hz[i]))
+    drive = "" if unit == "dB SPL" else "a drive of "
+    return f"at {place} from {drive}{wording.with_unit(clean_words(clean, i, unit), unit)}"
+
+
+def clean_sentence(clean: CleanLevel, places: Sequence[int], unit: str) -> str:
+    """Say how loud it stays clean at some places, in dB SPL, or as drives."""
+    thd = wording.with_unit(f"{clean.thd_percent:g}", "%")
+    loss = wording.with_unit(f"{clean.compression_db:g}", "dB")
+    groups: list[tuple[str, list[str]]] = []  # neighbours with the same level stand together
+    for i in places:
+        level, place = (
+            clean_words(clean, i, unit),
+            wording.frequency(float(clean.frequency_hz[i])),
+        )
+        if groups and groups[-1][0] == level:
+            groups[-1][1].append(place)
+        else:
+            groups.append((level, [place]))
+    parts = [
+        f"{wording.with_unit(level, unit) if number == 0 else level} at {wording.listed(names)}"
+        for number, (level, names) in enumerate(groups)
+    ]
+    drive = "" if unit == "dB SPL" else " a drive of"
+    return f"Clean ({thd} THD, {loss} compression) up to{drive} {', '.join(parts)}."
+
+
+def clean_words(clean: CleanLevel, i: int, unit: str) -> str:
+    """Write the highest clean level at one place in whole decibels that hold what is known."""
+    at, low, high = clean_ends(clean, unit)
+    if in_state(clean, "reached")[i]:
+        known = not high[i] - low[i] > EXACT_DB
+        return ("" if known else "about ") + wording.signed(float(at[i]), 0)
+    if in_state(clean, "bracketed")[i]:
+        return levels.between(math.floor(low[i]), math.ceil(high[i]))
+    if in_state(clean, "not reached")[i]:
+        return f"at least {wording.signed(math.floor(at[i]), 0)}"
+    return f"less than {wording.signed(math.ceil(high[i]), 0)}"
+
+
+def clean_ends(
+    clean: CleanLevel, unit: str
+) -> tuple[np.ndarray[tuple[int, ...], np.dtype[np.float64]], ...]:
+    """Return a clean level and what it lies between: in dB SPL, or as drives in dBFS."""
+    if unit == "dB SPL":
+        return clean.level_db, clean.low_db, clean.high_db
+    return clean.drive_dbfs, clean.drive_low_dbfs, clean.drive_high_dbfs
+
+
+def resonance_sentence(likely: Sequence[Resonance]) -> str:
+    """Name resonances that are more likely than not, and how sure they are; midrange first."""
+    groups: dict[str, list[Resonance]] = {}
+    for one in foremost(likely):
+        groups.setdefault(chance_words(one.confidence), []).append(one)
+    parts = []
+    for chance, group in groups.items():
+        names = wording.listed([wording.whole_hertz(r.frequency_hz) for r in group])
+        least = min(r.confidence for r in group)
+        number = wording.confidence(least)
+        several = " or more" if len({wording.confidence(r.confidence) for r in group}) > 1 else ""
+        parts.append(f"{names} ({chance}, {number}{several})")
+    left = len(likely) - MOST_RESONANCES
+    more = f"; {left} more" if left > 0 else ""
+    plural = "Resonances:" if len(likely) > 1 else "Resonance:"
+    return f"{plural} {'; '.join(parts)}{more}."
+
+
+def foremost(likely: Sequence[Resonance]) -> list[Resonance]:
+    """Return the resonances to be named: those in the midrange first, then the surest."""
+
+    def order(one: Resonance) -> tuple[bool, float]:
+        return not levels.in_midrange(one.frequency_hz, one.frequency_hz), -one.confidence
+
+    return sorted(likely, key=order)[:MOST_RESONANCES]
+
+
+def chance_words(confidence: float) -> str:
+    """Write how sure a resonance is, with the limits of the sentences on each resonance."""
+    if confidence >= 0.9:
+        return "almost certain"
+    return "probable" if confidence >= 0.7 else "possible"
+
+
+def no_likely_resonance_sentence(best: Resonance) -> str:
+    """Say that none is likely, and what comes nearest."""
+    where = wording.whole_hertz(best.frequency_hz)
+    chance = wording.confidence(best.confidence)
+    return f"No resonance is likely; nearest to one is {where} ({chance})."
+
+
+def unknown_sentence(items: Sequence[str]) -> str:
+    """Say what cannot be told."""
+    return f"Cannot be told: {'; '.join(items)}."
