@@ -18,12 +18,14 @@ class Likeness:
     """What a comparison has counted.
 
     ``numbers`` were compared, of which ``differing`` are not the same, the ``largest`` difference
-    in the number's own unit; ``others`` are texts, flags, and entries that only one side has.
+    in the number's own unit, at the place ``largest_at``; ``others`` are texts, flags, and entries
+    that only one side has.
     """
 
     numbers: int = 0
     differing: int = 0
     largest: float = 0.0
+    largest_at: str = ""
     others: int = 0
 
 
@@ -42,25 +44,27 @@ def likeness(one: str, other: str) -> Likeness:
         for key in ORIGIN:
             if isinstance(origin, dict):
                 origin.pop(key, None)
-    _compare(parsed[0], parsed[1], found)
+    _compare(parsed[0], parsed[1], found, [])
     return found
 
 
-def _compare(one: Any, other: Any, found: Likeness) -> None:
+def _compare(one: Any, other: Any, found: Likeness, place: list[str]) -> None:
+    """Count what differs; ``place`` holds the keys and numbers that lead here."""
     if type(one) is dict and type(other) is dict:
         found.others += len(one.keys() ^ other.keys())
         for key in one.keys() & other.keys():
-            _compare(one[key], other[key], found)
+            _compare(one[key], other[key], found, [*place, f".{key}"])
     elif type(one) is list and type(other) is list:
         found.others += abs(len(one) - len(other))
-        for a, b in zip(one, other, strict=False):
-            _compare(a, b, found)
+        for number, (a, b) in enumerate(zip(one, other, strict=False)):
+            _compare(a, b, found, [*place, f"[{number}]"])
     elif _is_number(one) and _is_number(other):
         found.numbers += 1
         away = abs(one - other)
         if away > SAME_WITHIN:
             found.differing += 1
-            found.largest = max(found.largest, away)
+            if away > found.largest:
+                found.largest, found.largest_at = away, "".join(place).lstrip(".")
     elif type(one) is not type(other) or one != other:  # True equals 1 to Python
         found.others += 1
 

@@ -11,7 +11,8 @@ def likeness_sentence(found: Likeness) -> str:
         return f"all {found.numbers} numbers are those of the results in the bundle"
     parts = [f"of {found.numbers} numbers {found.differing} differ from the results in the bundle"]
     if found.differing:
-        parts.append(f"by at most {found.largest:.2g}")
+        parts.append(f"by at most {found.largest:.2g} (at {found.largest_at})")
     if found.others:
-        parts.append(f"and {found.others} other entries do")
+        one = found.others == 1
+        parts.append(f"and {found.others} other entr{'y does' if one else 'ies do'}")
     return ", ".join(parts)

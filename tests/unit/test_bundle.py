@@ -318,7 +318,10 @@ def test_results_that_were_changed_in_the_bundle_show(recorded: Recorded, tmp_pa
     write_bundle(tmp_path / "b.zip", opened, results)
     ran = run_main("analyse", str(tmp_path / "b.zip"), "--no-report")
     assert ran.exit_code == 0
-    assert "1 differ from the results in the bundle, by at most 6" in ran.stderr
+    assert (
+        "1 differ from the results in the bundle, by at most 6 (at takes[0].rungs[0].thd_db[5])"
+        in ran.stderr
+    )
 
 
 def test_a_recording_that_is_exchanged_meanwhile_is_not_packed(
