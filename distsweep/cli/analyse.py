@@ -133,6 +133,7 @@ def command(
         if bundle is not None:
             _write_bundle(bundle, session, results, made, folder)
     _say_what_to_know(results)
+    _say_likeness(sources[0], results)
     if made is not None:
         _report_files(made, folder, sidecars)
     if bundle is not None:
@@ -253,19 +254,35 @@ def _say_what_to_know(results: Results) -> None:
             say(f"take {take.position!r}: {advice.sentence}")
 
 
+def _say_likeness(source: Path, results: Results) -> None:
+    """Say of a bundle whether the results in it hold the same numbers."""
+    from distsweep.takes.bundle import looks_like_bundle, packed_results
+
+    packed = packed_results(source) if looks_like_bundle(source) else None
+    if packed is None:
+        return
+    from distsweep.results import to_json
+    from distsweep.results.likeness import likeness
+    from distsweep.words.likeness import likeness_sentence
+
+    say(f"bundle: {likeness_sentence(likeness(packed, to_json(results)))}")
+
+
 def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:
     """Say which files were written, figures left out, and what was removed."""
-    from distsweep.result_files import REPORT, RESULTS_NAME, TABLES
+    from distsweep.result_files import PAGE, REPORT, RESULTS_NAME, TABLES
 
     if made.removed:
         say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
     for name in sidecars:
         say(f"sidecar of the sweep that was found: {folder / name}")
-    named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
-    for what, place in named.items():
-        for path in made.written:
-            if place in (path, path.parent):
-                say(f"{what}: {path}")
+    tables = [path for path in made.written if path.parent == folder / TABLES]
+    if folder / RESULTS_NAME in made.written:
+        say(f"results: {folder / RESULTS_NAME}")
+    if tables:
+        say(f"tables: {len(tables)} in {folder / TABLES}")
+    if folder / REPORT / PAGE in made.written:
+        say(f"report: {folder / REPORT / PAGE}")
 
 
 def _is_same(path: Path, other: Path) -> bool:

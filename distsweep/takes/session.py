@@ -156,7 +156,7 @@ def parse_session(
         takes = _takes(table, file, calibration)
         device = _one_device(table, device)
     table.close()
-    return Session(file.parent, device, conditions, calibration, takes, file)
+    return Session(file.parent, device, conditions, calibration, takes, file=file)
 
 
 def _device(table: Table) -> Device:
