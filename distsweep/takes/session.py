@@ -12,6 +12,7 @@ from distsweep import plausible
 from distsweep.errors import InputError
 from distsweep.results.session import DEFAULT_LEVEL_BAND_HZ, Conditions, Device
 from distsweep.takes.correction import MicCorrection, no_correction, read_correction
+from distsweep.takes.stated_levels import read_stated_levels
 from distsweep.toml_input import LARGEST, Table, read_toml
 from distsweep.units import FloatArray, pascal_to_spl_db
 
@@ -68,13 +69,17 @@ class TakeEntry:
 
 @dataclass(frozen=True)
 class Session:
-    """Everything that ``session.toml`` says, with paths made absolute or relative to here."""
+    """Everything that ``session.toml`` says, with paths made absolute or relative to here.
+
+    ``levels_spl_db`` are those at which THD is to be stated.
+    """
 
     folder: Path
     device: Device
     conditions: Conditions
     calibration: Calibration
     takes: tuple[TakeEntry, ...]
+    levels_spl_db: tuple[float, ...] = ()
 
     @property
     def calibrated(self) -> bool:
@@ -128,13 +133,14 @@ def parse_session(
     """
     table = Table(data, str(file))
     device, conditions = _device(table), _conditions(table)
+    levels_spl_db = read_stated_levels(table)
     calibration = _calibration(table, file, required=calibration_required)
     takes: tuple[TakeEntry, ...] = ()
     if takes_required or table.has("takes"):
         takes = _takes(table, file, calibration)
         device = _one_device(table, device)
     table.close()
-    return Session(file.parent, device, conditions, calibration, takes)
+    return Session(file.parent, device, conditions, calibration, takes, levels_spl_db)
 
 
 def _device(table: Table) -> Device:
