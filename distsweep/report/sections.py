@@ -15,6 +15,7 @@ from distsweep.report.fundamental.section import output
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
 from distsweep.report.resonances.section import resonances
+from distsweep.report.stated_levels.section import stated_levels
 from distsweep.report.summary import summary_sentences
 from distsweep.results import Results, Take
 
@@ -66,6 +67,6 @@ def _kind(results: Results, take: Take) -> str:
 
 _FIRST: list[WholeSection] = [summary, facts.warnings, facts.conditions, resonances]
 _OF_A_TAKE: list[TakeSection] = [
-    facts.levels, damage, distortion, output, compression, staircase, background,
+    facts.levels, damage, distortion, stated_levels, output, compression, staircase, background,
 ]  # fmt: skip
 _LAST: list[WholeSection] = [agreement, definitions, facts.cautions]
