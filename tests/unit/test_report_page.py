@@ -344,7 +344,7 @@ def test_a_failure_leaves_the_former_report(
     def fail(*_args: object, **_keywords: object) -> str:
         raise RuntimeError("drawing failed")
 
-    monkeypatch.setattr("distsweep.report.page.write_figure", fail)
+    monkeypatch.setattr("distsweep.report.page.write_figures", fail)
     with pytest.raises(RuntimeError, match="drawing failed"):
         write_report(sample_results(tiny(), name="Other"), folder)
     assert path.read_bytes() == before
