@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from distsweep.file_sets import FileSet, check_place, file_set
 from distsweep.results import Results, write_results
 
+if TYPE_CHECKING:
+    from distsweep.report.style import Style
+
 RESULTS_NAME, TABLES, REPORT, PAGE = "results.json", "tables", "report", "report.html"
 
-_TABLE_ENDINGS = (
-    "distortion", "thd-smoothed", "staircase", "clean-level", "clean-level-third-octave", "ceiling",
-)  # fmt: skip
-"""Of tables that may stand where no list was kept; the last is the former name of the third."""
+_OF_A_TAKE = re.compile(
+    r"distortion|thd-smoothed|staircase|clean-level(-third-octave|-by-limit)?|ceiling|onset"
+    r"|(thd|h\d+)(-at-spl)?-db|thd(-at-spl)?-percent|fundamental-db|gain-change-db"
+    r"|drive-at-spl-dbfs"
+)
+"""Endings of tables that may stand where no list was kept, or got lost; "ceiling" is a former one
+of clean levels."""
+
+_OF_A_SESSION = ("summary.csv", "limits.csv", "resonances.csv", "background.csv")
 
 
 def write_result_files(
@@ -25,6 +35,7 @@ def write_result_files(
     with_report: bool = True,
     sidecars: Mapping[str, str] | None = None,
     decimal_comma: bool = False,
+    style: Style | None = None,
 ) -> FileSet:
     """Replace what an earlier analysis has left in a folder; the user's own files there stay.
 
@@ -34,6 +45,7 @@ def write_result_files(
     with_report : write tables and report; those of an earlier analysis are removed otherwise.
     sidecars : texts by file name, of stimuli that were found in sound files.
     decimal_comma : tables with a decimal comma, and semicolons between cells.
+    style : house style of figures and page, None: our own.
 
     Raises
     ------
@@ -50,7 +62,8 @@ def write_result_files(
             from distsweep.report import write_report, write_tables
 
             write_tables(results, made.scratch / TABLES, decimal_comma=decimal_comma)
-            write_report(results, made.scratch / REPORT, workers=2)
+            chosen = {} if style is None else {"style": style}
+            write_report(results, made.scratch / REPORT, workers=2, **chosen)
     return made
 
 
@@ -80,10 +93,15 @@ def _unlisted(folder: Path) -> set[str]:
         return set()
     from distsweep.report.names import unique_names
 
+    takes = tuple(f"{name}-" for name in unique_names(positions))
     names = {RESULTS_NAME} | {
-        f"{TABLES}/{name}-{ending}.csv"
-        for name in unique_names(positions)
-        for ending in _TABLE_ENDINGS
+        f"{TABLES}/{path.name}"
+        for path in (folder / TABLES).glob("*.csv")
+        if path.name in _OF_A_SESSION
+        or any(
+            path.stem.startswith(take) and _OF_A_TAKE.fullmatch(path.stem.removeprefix(take))
+            for take in takes
+        )
     }
     try:
         page = (folder / REPORT / PAGE).read_text(encoding="utf-8", errors="replace")

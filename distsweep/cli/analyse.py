@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from distsweep.file_sets import FileSet
+    from distsweep.report.style import Style
     from distsweep.results import Results
     from distsweep.stimulus.found_sweep import FoundStimulus
     from distsweep.takes.session import Session
@@ -61,6 +62,14 @@ if TYPE_CHECKING:
 )
 @click.option("--no-report", is_flag=True, help="No tables, figures and page: results only.")
 @click.option(
+    "--style",
+    "style_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="House style of figures and page, in TOML: axes, sizes, colours, fonts, logo."
+    " [default: style.toml beside the session, if there is one]",
+)
+@click.option(
     "--bundle",
     type=click.Path(path_type=Path),
     help="Pack results, tables, page, recordings (as FLAC), stimuli and session into one ZIP file,"
@@ -78,6 +87,7 @@ def command(
     folder: Path | None,
     json_file: str | None,
     no_report: bool,
+    style_file: Path | None,
     bundle: Path | None,
     decimal_comma: bool,
 ) -> None:
@@ -91,6 +101,9 @@ def command(
     from distsweep.whole_files import check_json_place
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
+    if style_file is not None and no_report:
+        raise click.UsageError("--style goes with a report: leave --no-report out")
+    style = None if no_report else _style(style_file, sources[0], stimulus=stimulus)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
     elsewhere = _json_elsewhere(json_file, folder)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
@@ -110,11 +123,17 @@ def command(
         made = None
         if any(parts.values()):
             made = write_result_files(
-                results, folder, sidecars=sidecars, decimal_comma=decimal_comma, **parts
+                results,
+                folder,
+                sidecars=sidecars,
+                decimal_comma=decimal_comma,
+                style=style,
+                **parts,
             )
         if bundle is not None:
             _write_bundle(bundle, session, results, made, folder)
     _say_what_to_know(results)
+    _say_likeness(sources[0], results)
     if made is not None:
         _report_files(made, folder, sidecars)
     if bundle is not None:
@@ -137,6 +156,16 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
         )
     if channel is not None:
         raise click.UsageError("--channel goes with --stimulus; a session names its channels")
+
+
+def _style(file: Path | None, source: Path, *, stimulus: Path | None) -> Style | None:
+    """Return the house style that was given, or that stands beside the session; None: ours."""
+    from distsweep.report.style import STYLE_NAME, read_style
+
+    if file is None and stimulus is None:
+        beside = (source if source.is_dir() else source.parent) / STYLE_NAME
+        file = beside if beside.is_file() else None
+    return None if file is None else read_style(file)
 
 
 def _default_folder(source: Path, *, stimulus: Path | None) -> Path:
@@ -225,19 +254,35 @@ def _say_what_to_know(results: Results) -> None:
             say(f"take {take.position!r}: {advice.sentence}")
 
 
+def _say_likeness(source: Path, results: Results) -> None:
+    """Say of a bundle whether the results in it hold the same numbers."""
+    from distsweep.takes.bundle import looks_like_bundle, packed_results
+
+    packed = packed_results(source) if looks_like_bundle(source) else None
+    if packed is None:
+        return
+    from distsweep.results import to_json
+    from distsweep.results.likeness import likeness
+    from distsweep.words.likeness import likeness_sentence
+
+    say(f"bundle: {likeness_sentence(likeness(packed, to_json(results)))}")
+
+
 def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:
     """Say which files were written, figures left out, and what was removed."""
-    from distsweep.result_files import REPORT, RESULTS_NAME, TABLES
+    from distsweep.result_files import PAGE, REPORT, RESULTS_NAME, TABLES
 
     if made.removed:
         say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
     for name in sidecars:
         say(f"sidecar of the sweep that was found: {folder / name}")
-    named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
-    for what, place in named.items():
-        for path in made.written:
-            if place in (path, path.parent):
-                say(f"{what}: {path}")
+    tables = [path for path in made.written if path.parent == folder / TABLES]
+    if folder / RESULTS_NAME in made.written:
+        say(f"results: {folder / RESULTS_NAME}")
+    if tables:
+        say(f"tables: {len(tables)} in {folder / TABLES}")
+    if folder / REPORT / PAGE in made.written:
+        say(f"report: {folder / REPORT / PAGE}")
 
 
 def _is_same(path: Path, other: Path) -> bool:

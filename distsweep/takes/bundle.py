@@ -22,6 +22,7 @@ from distsweep.errors import InputError
 from distsweep.takes.bundle_manifest import (
     MANIFEST,
     OF_SAMPLES,
+    RESULTS_NAME,
     SESSION,
     BundledFile,
     Manifest,
@@ -107,6 +108,15 @@ def opened_bundle(path: Path) -> Iterator[Session]:
             if scratch not in str(error):
                 raise
             raise type(error)(str(error).replace(str(folder), str(path))) from error
+
+
+def packed_results(path: Path) -> str | None:
+    """Return the text of the ``results.json`` in a bundle that was opened before; None without."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return archive.read(RESULTS_NAME).decode("utf-8")
+    except (*DAMAGE, OSError, KeyError, UnicodeDecodeError):
+        return None
 
 
 def _unpack(path: Path, folder: Path) -> Manifest:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import tempfile
 import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -24,6 +24,8 @@ from distsweep.takes.bundle_manifest import (
     MANIFEST,
     OF_BYTES,
     OF_SAMPLES,
+    RESULTS,
+    RESULTS_NAME,
     SESSION,
     SESSION_AS_GIVEN,
     BundledFile,
@@ -55,7 +57,7 @@ PACKED = (".json", ".toml", ".csv", ".txt", ".html", ".svg")
 FIRST_DATE = (1980, 1, 1, 0, 0, 0)
 """The earliest date that a ZIP file can hold (its specification, APPNOTE.TXT 4.4.6)."""
 
-STYLE, RESULTS = "style.toml", "results"
+STYLE = "style.toml"
 RESERVED = MANIFEST, SESSION, SESSION_AS_GIVEN, STYLE
 BLOCK = 2**20
 
@@ -106,10 +108,11 @@ def write_bundle(
     with tempfile.TemporaryDirectory(prefix="distsweep-packing-") as scratch:
         packing = _Packing(Path(scratch), session)
         if "results.json" not in files:
-            packing.text(f"{RESULTS}/results.json", to_json(results) + "\n")
+            packing.text(RESULTS_NAME, to_json(results) + "\n")
         for name, file in files.items():
             packing.file(f"{RESULTS}/{name}", file)
         _add_session(packing, session, style)
+        _check_analysed(path, packing.files, results)
         manifest = Manifest(
             VERSION,
             created_now() if results.provenance is None else results.provenance.created,
@@ -117,6 +120,25 @@ def write_bundle(
             session.every_run,
         )
         write_whole(path, lambda scratch_file: _write_zip(scratch_file, manifest, packing))
+
+
+def _check_analysed(path: Path, files: Sequence[BundledFile], results: Results) -> None:
+    """Refuse recordings that were exchanged while they were analysed.
+
+    Raises
+    ------
+    InputError
+        The results rest on others.
+    """
+    if results.provenance is None:
+        return
+    analysed = {file.sha256 for file in results.provenance.recordings}
+    for file in files:
+        if file.of == OF_SAMPLES and file.sha256 not in analysed:
+            raise InputError(
+                f"{path}: {file.used_as} was changed since it was analysed: analyse it again, and"
+                " record to another file meanwhile"
+            )
 
 
 @dataclass

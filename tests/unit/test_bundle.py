@@ -19,6 +19,7 @@ from report_samples import sample_results, sample_take
 
 import distsweep
 from distsweep.results import to_json
+from distsweep.results.likeness import Likeness, likeness
 from distsweep.takes.bundle import opened_bundle
 from distsweep.takes.bundle_manifest import parse_manifest
 from distsweep.takes.bundle_packing import write_bundle
@@ -76,6 +77,7 @@ def bundled(session: Path, out: Path) -> tuple[str, str]:
     shutil.rmtree(session)
     ran = run_main("analyse", str(bundle), "--no-report")
     assert ran.exit_code == 0, ran.stderr
+    assert "numbers are those of the results in the bundle" in ran.stderr
     again = out / "x.bundle-results" / "results.json"
     return direct, again.read_text(encoding="utf-8")
 
@@ -302,3 +304,58 @@ def test_tables_and_page_are_in_the_bundle(recorded: Recorded, tmp_path: Path) -
     assert written == in_it
     assert {"report/report.html", "tables/axis-distortion.csv", "results.json"} <= in_it
     assert "bundle: " in ran.stderr
+
+
+def test_results_that_were_changed_in_the_bundle_show(recorded: Recorded, tmp_path: Path) -> None:
+    """Somebody packs other results with right checksums: whoever analyses is told."""
+    shutil.copy(recorded.one.sidecar, tmp_path)
+    path = tmp_path / "axis.wav"
+    soundfile.write(path, recorded.heard(1), RATE_HZ, subtype="PCM_24")
+    opened = recording_session(path, stimulus=tmp_path / "one.json")
+    results = distsweep.analyse(opened)
+    rung = results.takes[0].rungs[0]
+    rung.thd_db[5] -= 6.0
+    write_bundle(tmp_path / "b.zip", opened, results)
+    ran = run_main("analyse", str(tmp_path / "b.zip"), "--no-report")
+    assert ran.exit_code == 0
+    assert (
+        "1 differ from the results in the bundle, by at most 6 (at takes[0].rungs[0].thd_db[5])"
+        in ran.stderr
+    )
+
+
+def test_a_recording_that_is_exchanged_meanwhile_is_not_packed(
+    recorded: Recorded, tmp_path: Path
+) -> None:
+    shutil.copy(recorded.one.sidecar, tmp_path)
+    path = tmp_path / "axis.wav"
+    soundfile.write(path, recorded.heard(1), RATE_HZ, subtype="PCM_24")
+    opened = recording_session(path, stimulus=tmp_path / "one.json")
+    results = distsweep.analyse(opened)
+    soundfile.write(path, recorded.heard(2), RATE_HZ, subtype="PCM_24")
+    with pytest.raises(distsweep.InputError, match=r"axis\.wav was changed since it was analysed"):
+        write_bundle(tmp_path / "b.zip", opened, results)
+    assert not (tmp_path / "b.zip").exists()
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        ({"a": [1.0, 2, None], "b": "x"}, (2, 0, 0.0, 0)),
+        ({"a": [1.0 + 5e-10, 2.0, None], "b": "x"}, (2, 0, 0.0, 0)),
+        ({"a": [1.25, 2, None], "b": "x"}, (2, 1, 0.25, 0)),
+        ({"a": [1.0, None, None], "b": "y"}, (1, 0, 0.0, 2)),
+        ({"a": [1.0, 2], "c": "x"}, (2, 0, 0.0, 3)),
+        ({"a": [True, 2, None], "b": "x"}, (1, 0, 0.0, 1)),
+        ({"a": [1.0, 2, None], "b": "x", "provenance": {"created": "now"}}, (2, 0, 0.0, 1)),
+    ],
+)
+def test_what_differs_between_results_is_counted(
+    other: dict[str, Any], expected: tuple[int, int, float, int]
+) -> None:
+    one = {"a": [1.0, 2, None], "b": "x"}
+    for pair in ((one, other), (other, one)):
+        found = likeness(*map(json.dumps, pair))
+        assert (found.numbers, found.differing, found.largest, found.others) == expected
+    made = [json.dumps({"provenance": {"created": day, "settings": 1}}) for day in "ab"]
+    assert likeness(*made) == Likeness(numbers=1)
