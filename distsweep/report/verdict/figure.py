@@ -66,7 +66,7 @@ def plot_verdict(results: Results) -> Figure:
         raise ValueError("results have no level at two frequencies: there is nothing to draw")
     with look.our_look():
         figure = look.new_figure(HEIGHT_IN)
-        look.heading(figure, "How loud, and how clean", "")
+        look.heading(figure, "Clean output", "")
         axes = look.add_axes(
             figure, left=look.LEFT_IN, bottom=_FOOT_IN, right=look.WIDTH_IN - _RIGHT_IN,
             top=HEIGHT_IN - look.HEAD_IN - _MARGIN_IN,
