@@ -114,6 +114,21 @@ def test_every_kind_of_limit_says_where_and_from_which_level(kind: str, start: s
     assert f"starting at about {level:.0f} dB SPL (−20 dBFS)" in sentence
 
 
+def test_neighbouring_bands_that_start_alike_are_one_limit() -> None:
+    low = Limiter("limiter", threshold_dbfs=-17.0, band_hz=[57.0, 160.0])
+    high = Limiter("limiter", threshold_dbfs=-16.0, band_hz=[190.0, 1700.0])
+    text = the_one(sample_results(ladder([low, high])), "limiter")
+    assert "from 57 Hz to 1.7 kHz" in text
+    assert "(−17.0 to −16.0 dBFS)" in text
+    for other in (
+        dataclasses.replace(high, threshold_dbfs=-13.0),
+        dataclasses.replace(high, kind="compressor"),
+        dataclasses.replace(high, band_hz=[400.0, 1700.0]),
+    ):
+        texts = told(sample_results(ladder([low, other])))
+        assert sum(" acts from" in text for text in texts) == 2
+
+
 def test_bounds_of_a_start_hold_it() -> None:
     one = Limiter("limiting", threshold_low_dbfs=-20.4, threshold_high_dbfs=-13.6,
                   band_hz=[100.0, 1000.0])  # fmt: skip
