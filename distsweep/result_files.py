@@ -6,9 +6,13 @@ import json
 import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from distsweep.file_sets import FileSet, check_place, file_set
 from distsweep.results import Results, write_results
+
+if TYPE_CHECKING:
+    from distsweep.report.style import Style
 
 RESULTS_NAME, TABLES, REPORT, PAGE = "results.json", "tables", "report", "report.html"
 
@@ -31,6 +35,7 @@ def write_result_files(
     with_report: bool = True,
     sidecars: Mapping[str, str] | None = None,
     decimal_comma: bool = False,
+    style: Style | None = None,
 ) -> FileSet:
     """Replace what an earlier analysis has left in a folder; the user's own files there stay.
 
@@ -40,6 +45,7 @@ def write_result_files(
     with_report : write tables and report; those of an earlier analysis are removed otherwise.
     sidecars : texts by file name, of stimuli that were found in sound files.
     decimal_comma : tables with a decimal comma, and semicolons between cells.
+    style : house style of figures and page, None: our own.
 
     Raises
     ------
@@ -56,7 +62,8 @@ def write_result_files(
             from distsweep.report import write_report, write_tables
 
             write_tables(results, made.scratch / TABLES, decimal_comma=decimal_comma)
-            write_report(results, made.scratch / REPORT, workers=2)
+            chosen = {} if style is None else {"style": style}
+            write_report(results, made.scratch / REPORT, workers=2, **chosen)
     return made
 
 

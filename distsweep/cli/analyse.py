@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from distsweep.file_sets import FileSet
+    from distsweep.report.style import Style
     from distsweep.results import Results
     from distsweep.stimulus.found_sweep import FoundStimulus
     from distsweep.takes.session import Session
@@ -61,6 +62,14 @@ if TYPE_CHECKING:
 )
 @click.option("--no-report", is_flag=True, help="No tables, figures and page: results only.")
 @click.option(
+    "--style",
+    "style_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="House style of figures and page, in TOML: axes, sizes, colours, fonts, logo."
+    " [default: style.toml beside the session, if there is one]",
+)
+@click.option(
     "--bundle",
     type=click.Path(path_type=Path),
     help="Pack results, tables, page, recordings (as FLAC), stimuli and session into one ZIP file,"
@@ -78,6 +87,7 @@ def command(
     folder: Path | None,
     json_file: str | None,
     no_report: bool,
+    style_file: Path | None,
     bundle: Path | None,
     decimal_comma: bool,
 ) -> None:
@@ -91,6 +101,9 @@ def command(
     from distsweep.whole_files import check_json_place
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
+    if style_file is not None and no_report:
+        raise click.UsageError("--style goes with a report: leave --no-report out")
+    style = None if no_report else _style(style_file, sources[0], stimulus=stimulus)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
     elsewhere = _json_elsewhere(json_file, folder)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
@@ -110,7 +123,12 @@ def command(
         made = None
         if any(parts.values()):
             made = write_result_files(
-                results, folder, sidecars=sidecars, decimal_comma=decimal_comma, **parts
+                results,
+                folder,
+                sidecars=sidecars,
+                decimal_comma=decimal_comma,
+                style=style,
+                **parts,
             )
         if bundle is not None:
             _write_bundle(bundle, session, results, made, folder)
@@ -138,6 +156,16 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
         )
     if channel is not None:
         raise click.UsageError("--channel goes with --stimulus; a session names its channels")
+
+
+def _style(file: Path | None, source: Path, *, stimulus: Path | None) -> Style | None:
+    """Return the house style that was given, or that stands beside the session; None: ours."""
+    from distsweep.report.style import STYLE_NAME, read_style
+
+    if file is None and stimulus is None:
+        beside = (source if source.is_dir() else source.parent) / STYLE_NAME
+        file = beside if beside.is_file() else None
+    return None if file is None else read_style(file)
 
 
 def _default_folder(source: Path, *, stimulus: Path | None) -> Path:

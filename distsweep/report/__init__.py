@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from distsweep.report.page import write_report
     from distsweep.report.resonances.decay_map import plot_decay_map
     from distsweep.report.resonances.strip import plot_resonance
+    from distsweep.report.style import read_style
     from distsweep.report.tables import write_tables
 
 _HOMES = {
@@ -34,6 +35,7 @@ _HOMES = {
     "plot_impulses": "distortion.impulses",
     "plot_resonance": "resonances.strip",
     "plot_thd": "distortion.thd",
+    "read_style": "style",
     "write_report": "page",
     "write_tables": "tables",
 }
@@ -47,6 +49,7 @@ __all__ = [
     "plot_impulses",
     "plot_resonance",
     "plot_thd",
+    "read_style",
     "write_report",
     "write_tables",
 ]

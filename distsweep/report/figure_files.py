@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from distsweep.report.content import Picture
+from distsweep.report.stamp import Stamp, stamp
 from distsweep.report.style import DEFAULT_STYLE, Style
+from distsweep.results import Results
+
+if TYPE_CHECKING:
+    from distsweep.report.both_renderer import BothRenderer
+    from distsweep.report.report_figure import ReportFigure
 
 
 @dataclass(frozen=True)
@@ -18,20 +28,67 @@ class Drawing:
     subtitle: str
 
 
-def write_figure(picture: Picture, *, folder: Path, style: Style = DEFAULT_STYLE) -> Drawing:
+def write_figures(
+    results: Results,
+    pictures: Sequence[Picture],
+    folder: Path,
+    *,
+    workers: int = 1,
+    style: Style = DEFAULT_STYLE,
+) -> dict[str, Drawing]:
+    """Draw pictures into a new folder; return what the page shows of each, by its name."""
+    folder.mkdir()
+    stamps = [stamp(results, picture.position, style) for picture in pictures]
+    write = partial(write_figure, folder=folder, style=style)
+    if workers > 1 and len(pictures) > 1:
+        from distsweep.report import both_renderer  # noqa: F401 (loads matplotlib once for all)
+
+        with ProcessPoolExecutor(max_workers=workers) as pool:
+            drawings = list(pool.map(write, pictures, stamps))
+    else:
+        drawings = [write(*pair) for pair in zip(pictures, stamps, strict=True)]
+    return {p.name: drawing for p, drawing in zip(pictures, drawings, strict=True)}
+
+
+def write_figure(
+    picture: Picture, what: Stamp | None = None, *, folder: Path, style: Style = DEFAULT_STYLE
+) -> Drawing:
     """Draw a picture into ``folder`` as SVG and PNG; return what the page shows of it."""
     from distsweep.report import look, svg
-    from distsweep.report.both_renderer import drawn, png_bytes
 
-    with look.files_look(style):
-        figure = look.report_figure(picture.draw())
-        renderer = drawn(figure, dots_per_inch=style.png_dpi)
+    figure, renderer = _drawn(picture, what or Stamp(), style)
     fonts = look.css_fonts(style.font)
-    text = svg.document(renderer, fonts=fonts)
-    (folder / f"{picture.name}.svg").write_bytes(text.encode("utf-8"))
-    png = png_bytes(renderer, dots_per_inch=style.png_dpi)
-    (folder / f"{picture.name}.png").write_bytes(png)
+    _write(renderer, folder / picture.name, style, fonts)
+    if style.dark_files:
+        _, dark = _drawn(picture, what or Stamp(), style, dark=True)
+        _write(dark, folder / f"{picture.name}-dark", style, fonts)
     element = svg.inline_svg(
         figure, renderer, name=picture.name, alternative=picture.alternative, fonts=fonts
     )
     return Drawing(element, figure.title, figure.subtitle)
+
+
+def _drawn(
+    picture: Picture, what: Stamp, style: Style, *, dark: bool = False
+) -> tuple[ReportFigure, BothRenderer]:
+    from distsweep.report import look
+    from distsweep.report.both_renderer import drawn
+    from distsweep.report.stamp import add_logo, write_stamp
+
+    with look.files_look(style, dark=dark, foot_in=what.height_in):
+        figure = look.report_figure(picture.draw())
+        write_stamp(figure, what, look.QUIET_INK)
+        renderer = drawn(figure, dots_per_inch=style.png_dpi)
+    add_logo(renderer, what)
+    return figure, renderer
+
+
+def _write(renderer: BothRenderer, path: Path, style: Style, fonts: str) -> None:
+    """Write both files; ``path`` is without their endings."""
+    from distsweep.report import svg
+    from distsweep.report.both_renderer import png_bytes
+
+    text = svg.document(renderer, fonts=fonts)
+    path.with_name(f"{path.name}.svg").write_bytes(text.encode("utf-8"))
+    png = png_bytes(renderer, dots_per_inch=style.png_dpi)
+    path.with_name(f"{path.name}.png").write_bytes(png)

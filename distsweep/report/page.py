@@ -5,17 +5,17 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping
-from concurrent.futures import ProcessPoolExecutor
-from functools import partial
 from pathlib import Path
 
 from distsweep.errors import InputError
 from distsweep.report import facts
+from distsweep.report.chosen_figures import chosen
 from distsweep.report.content import Section, pictures
 from distsweep.report.figure_data import FigureData
-from distsweep.report.figure_files import Drawing, write_figure
+from distsweep.report.figure_files import Drawing, write_figures
 from distsweep.report.figure_json import figure_json
 from distsweep.report.figure_table import figure_table
+from distsweep.report.palette import Drawn, drawing_with, palette_of
 from distsweep.report.sections import all_sections
 from distsweep.report.style import DEFAULT_STYLE, Style
 from distsweep.report.svg import PHONE_TEXT_PX, colour_rules
@@ -49,7 +49,7 @@ def write_report(
         Processes that draw figures. More than one needs a main module that may be imported
         again, as the command line's is: a script without a guard stays with one.
     style
-        House style.
+        House style (`distsweep.report.read_style`).
 
     Returns
     -------
@@ -64,10 +64,13 @@ def write_report(
     """
     folder = Path(folder)
     _refuse_to_replace_others(folder)
-    sections = all_sections(results)
-    numbers = {p.name: p.data() for p in pictures(sections) if p.data is not None}
+    sections = chosen(all_sections(results), style)
+    with drawing_with(Drawn(palette_of(style), style)):  # numbers know their curves' colours
+        numbers = {p.name: p.data() for p in pictures(sections) if p.data is not None}
     with whole_folder(folder) as scratch:
-        drawings = _write_figures(sections, scratch / FIGURES, workers=workers)
+        drawings = write_figures(
+            results, list(pictures(sections)), scratch / FIGURES, workers=workers, style=style
+        )
         page = render_page(
             device_name(results), sections, drawings, conditions=facts.one_line(results),
             numbers=numbers, style=style,
@@ -149,18 +152,6 @@ def device_name(results: Results) -> str:
     """Name of the loudspeaker, as free text."""
     name = results.device.name
     return str(name).strip() if name and str(name).strip() else "Unnamed loudspeaker"
-
-
-def _write_figures(sections: list[Section], folder: Path, *, workers: int) -> dict[str, Drawing]:
-    folder.mkdir()
-    drawn = list(pictures(sections))
-    write = partial(write_figure, folder=folder)
-    if workers > 1 and len(drawn) > 1:
-        with ProcessPoolExecutor(max_workers=workers) as pool:
-            drawings = list(pool.map(write, drawn))
-    else:
-        drawings = [write(picture) for picture in drawn]
-    return {p.name: drawing for p, drawing in zip(drawn, drawings, strict=True)}
 
 
 def _refuse_to_replace_others(folder: Path) -> None:

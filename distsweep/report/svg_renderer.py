@@ -77,14 +77,14 @@ class SvgRenderer(RendererBase):
             start = f'<g class="{kind}">'
         self._kept_out += kind in _PAGE_LEAVES_OUT
         if start:
-            self._add(start)
+            self.add(start)
         self._groups.append(kind if start else "")
 
     def close_group(self, s: str) -> None:
         """End what artists draw."""
         kind = self._groups.pop()
         if kind:
-            self._add("</g>")
+            self.add("</g>")
         self._kept_out -= kind in _PAGE_LEAVES_OUT
 
     def draw_path(
@@ -104,7 +104,7 @@ class SvgRenderer(RendererBase):
             coarse=gc.get_hatch() is not None,
         )  # fmt: skip
         if outline.d:
-            self._add(
+            self.add(
                 f'<path d="{outline.d}"{outline.attribute}'
                 f"{self._style(gc, rgbFace, outline.scale)}{self._clip(gc, outline)}/>"
             )
@@ -131,7 +131,7 @@ class SvgRenderer(RendererBase):
             return
         vertices = (spots[:, None, :] + shape[None, :, :]).reshape(-1, 2)
         outline = short_path(vertices, np.tile(codes, len(spots)))
-        self._add(
+        self.add(
             f'<path d="{outline.d}"{outline.attribute}'
             f"{self._style(gc, rgbFace, outline.scale)}{self._clip(gc, outline)}/>"
         )
@@ -147,7 +147,7 @@ class SvgRenderer(RendererBase):
         imsave(buffer, im[::-1], format="png")
         data = base64.b64encode(buffer.getvalue()).decode("ascii")
         left, top = x * self._scale, (self.height - y - rows) * self._scale
-        self._add(
+        self.add(
             f'<image x="{places(left)}" y="{places(top)}" width="{places(columns * self._scale)}"'
             f' height="{places(rows * self._scale)}" href="data:image/png;base64,{data}"/>'
         )
@@ -181,7 +181,7 @@ class SvgRenderer(RendererBase):
                 f' stroke="{mtext.rim_colour}" stroke-width="{places(mtext.rim_points)}"'
                 ' stroke-linejoin="round" paint-order="stroke"'
             )
-        self._add(f"<text{attributes}>{html.escape(s, quote=False)}</text>")
+        self.add(f"<text{attributes}>{html.escape(s, quote=False)}</text>")
 
     # How it is written.
 
@@ -203,7 +203,8 @@ class SvgRenderer(RendererBase):
             right * self._scale + spare, (self.height - bottom) * self._scale + spare,
         )  # fmt: skip
 
-    def _add(self, element: str) -> None:
+    def add(self, element: str) -> None:
+        """Add an element to what is open."""
         self.parts.append((not self._kept_out, element))
 
     def _anchored(self, x: float, y: float, angle: float, text: Text) -> tuple[float, float, str]:

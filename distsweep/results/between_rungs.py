@@ -1,35 +1,24 @@
 """Reading curves between the rungs of a ladder: where a level is reached, and what holds there.
 
 Everything is read against the level, of the output or of the drive, which runs across the rungs.
-In the first step that reaches the level a cubic runs from rung to rung; its tangents are those of
-F. N. Fritsch and J. Butland (SIAM J. Sci. Stat. Comput. 5, 1984, from memory), so that it neither
-overshoots nor turns. How a curve runs inside a step is not known: the interval holds what the
-steps on both sides allow.
+The first step that reaches the level counts. How a curve runs inside a step is not known: the
+interval holds what the steps on both sides allow.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
-
-UNEVEN_DB_PER_DB = 0.5
-"""Where the growths of three neighbouring steps differ by more, the curve bends, and nothing tells
-where inside the step: the interval spans both rungs (chosen: over steps of 6 dB an even bend of as
-much puts a straight line off by 0.4 dB)."""
+from distsweep.results.rung_step import Step, is_even, sum_db
+from distsweep.units import BoolArray, FloatArray, IntArray
 
 HARDLY_RISES_DB_PER_DB = 0.5
 """Below this rise of the output for a dB of drive many drives give a level nearly alike, and the
 interval spans them (chosen: half of what an output rises that nothing holds back)."""
-
-VANISHES_DB = 15.0
-"""A quantity may vanish inside a step where it bends by this much: growth of the step after it less
-growth of the step before it, times the step. By the formula of Aᵐ·(1 − Aᵏ), k of 1, 2 or 4, whose
-zero lies anywhere inside a step of 3 to 10 dB, the bend is 19 dB or more (chosen: some is spared,
-as other products may be left)."""
 
 COUNTS_DB = -10.0
 """A harmonic that is no farther below THD at a rung counts in whether THD bends (chosen: a tenth of
@@ -44,8 +33,8 @@ asked for as whole numbers, and played as near as that)."""
 class Curves:
     """A quantity at each rung (or at one level), with the ends of its 95 % interval.
 
-    Arrays have shape ``(R, F)``, or ``(F,)`` where one level is read. NaN is not known; −inf as a
-    low end is "at most".
+    Arrays have shape ``(R, F)``, ``(Q, R, F)`` of several quantities, or without ``R`` where one
+    level is read. NaN is not known; −inf as a low end is "at most".
     """
 
     values: FloatArray
@@ -59,18 +48,18 @@ class Curves:
 
     def twice(self) -> Curves:
         """Return a lone rung twice, as a step that does not rise."""
-        return Curves(*(np.repeat(part, 2, axis=0) for part in (self.values, self.low, self.high)))
+        return Curves(*(np.repeat(part, 2, axis=-2) for part in (self.values, self.low, self.high)))
 
 
 @dataclass(frozen=True)
 class Reading(Curves):
     """A quantity at one level, ``(F,)``; ``bends`` tells where its interval spans both rungs.
 
-    ``rungs`` are its values at the rungs below and above, ``(2, F)``.
+    ``rungs`` are its values at the rungs below and above.
     """
 
     bends: BoolArray
-    rungs: FloatArray
+    rungs: tuple[FloatArray, FloatArray]
 
 
 class Between:
@@ -100,7 +89,8 @@ class Between:
                 found.between(level.high - level.values),
             )
         )
-        self._places = [found, found.moved(-down), found.moved(up)]
+        moves = [by_db for by_db in (-down, up) if by_db.any()]
+        self._places = [found, *(found.moved(by_db) for by_db in moves)]
         self._flat = found.flat(level, at)
 
     def read(self, quantity: Curves) -> Reading:
@@ -122,19 +112,30 @@ class Between:
         from that at the rungs, where not all of them are known. Where one that counts bends, THD
         does; and as one may vanish there, THD may be as low as their low ends add up to.
         """
+        stack = Curves(
+            *(
+                np.array([getattr(part, name) for part in parts.values()])
+                for name in ("values", "low", "high")
+            )
+        )
+        if not parts:
+            return self.read(total), {}
         if self._lone:
-            total, parts = total.twice(), {order: part.twice() for order, part in parts.items()}
-        wholes, all_parts = [], []
-        for place in self._places:
-            read = [place.read(part) for part in parts.values()]
-            wholes.append(place.read_sum(total, read))
-            all_parts.append(read)
-        whole = self._joined(total, wholes)
+            total, stack = total.twice(), stack.twice()
+        reads = [place.read(stack) for place in self._places]
+        sums = [place.read_sum(total, r) for place, r in zip(self._places, reads, strict=True)]
+        joined = self._joined(stack, reads)
         harmonics = {
-            order: self._joined(part, [read[i] for read in all_parts])
-            for i, (order, part) in enumerate(parts.items())
+            order: Reading(
+                joined.values[i],
+                joined.low[i],
+                joined.high[i],
+                joined.bends[i],
+                (joined.rungs[0][i], joined.rungs[1][i]),
+            )
+            for i, order in enumerate(parts)
         }
-        return whole, harmonics
+        return self._joined(total, sums), harmonics
 
     def line(self, values: FloatArray) -> FloatArray:
         """Return what runs straight from rung to rung, ``(R, F)`` to ``(F,)``."""
@@ -153,26 +154,23 @@ class Between:
             np.fmin.reduce([one.low for one in reads]),
             np.fmax.reduce([one.high for one in reads]),
         )
-        low, high = (_where_known(first, end) for end in (low, high))
+        low, high = (np.where(np.isnan(first.high), np.nan, end) for end in (low, high))
         bends = np.any([one.bends for one in reads], axis=0) | np.any(self._flat, axis=0)
         return Reading(first.values, low, high, bends, first.rungs)
-
-
-def _where_known(read: Curves, end: FloatArray) -> FloatArray:
-    """Return an end, NaN where nothing was read."""
-    return np.where(np.isnan(read.values) & np.isnan(read.high), np.nan, end)
 
 
 def _spanned(
     quantity: Curves, flat: BoolArray, low: FloatArray, high: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Widen ends to those of all the steps that ``flat`` names, shape ``(R − 1, F)``."""
+    if not flat.any():
+        return low, high
     lows, highs = _ends(quantity.low, quantity.high)
-    steps_low = np.where(flat, np.minimum(lows[:-1], lows[1:]), np.inf)
-    steps_high = np.where(flat, np.maximum(highs[:-1], highs[1:]), -np.inf)
+    steps_low = np.where(flat, np.minimum(lows[..., :-1, :], lows[..., 1:, :]), np.inf)
+    steps_high = np.where(flat, np.maximum(highs[..., :-1, :], highs[..., 1:, :]), -np.inf)
     return (
-        np.minimum(low, np.min(steps_low, axis=0, initial=np.inf)),
-        np.maximum(high, np.max(steps_high, axis=0, initial=-np.inf)),
+        np.fmin(low, np.fmin.reduce(steps_low, axis=-2)),
+        np.fmax(high, np.fmax.reduce(steps_high, axis=-2)),
     )
 
 
@@ -217,13 +215,16 @@ class _Place:
         return _Place.of(self.drive_dbfs, self.level, at)
 
     def _rung(self, quantity: FloatArray, offset: int) -> FloatArray:
-        """Return a quantity ``offset`` rungs from the upper one; NaN where there is none."""
-        row = self.upper + offset
-        there = (self.upper > 0) & (row >= 0) & (row < len(quantity))
-        columns = np.arange(quantity.shape[1])
-        return np.where(there, quantity[np.where(there, row, 0), columns], np.nan)
+        """Return a quantity ``offset`` rungs from the upper one; NaN where there is none.
 
-    @property
+        ``(…, R, F)`` becomes ``(…, F)``.
+        """
+        row = self.upper + offset
+        there = (self.upper > 0) & (row >= 0) & (row < quantity.shape[-2])
+        columns = np.arange(quantity.shape[-1])
+        return np.where(there, quantity[..., np.where(there, row, 0), columns], np.nan)
+
+    @cached_property
     def share(self) -> FloatArray:
         """How far from the lower rung to the upper one the level lies, by level."""
         below, above = self._rung(self.level, -1), self._rung(self.level, 0)
@@ -232,11 +233,7 @@ class _Place:
 
     def between(self, quantity: FloatArray) -> FloatArray:
         """Return the straight line through both rungs."""
-        share = self.share
-        below, above = self._rung(quantity, -1), self._rung(quantity, 0)
-        with np.errstate(invalid="ignore"):
-            line = (1.0 - share) * below + share * above
-        return np.where(share <= 0.0, below, np.where(share >= 1.0, above, line))
+        return self._straight(self._rung(quantity, -1), self._rung(quantity, 0))
 
     def flat(self, level: Curves, at: float) -> BoolArray:
         """Tell which steps hold drives that fit the level, where it hardly rises, ``(R − 1, F)``.
@@ -254,78 +251,68 @@ class _Place:
 
     def read(self, quantity: Curves) -> Reading:
         """Return a quantity at the level with what it lies between, ``(F,)``."""
-        return self._reading(quantity, None, np.zeros(self.at.shape, dtype=bool))
+        return self._reading(quantity, None, np.zeros(self.at.shape, dtype=bool), None)
 
-    def read_sum(self, total: Curves, parts: Sequence[Reading]) -> Reading:
-        """Return the sum of powers of parts that were read at this place."""
-        rungs = np.array([self._rung(total.values, offset) for offset in (-1, 0)])
-        known = np.array([np.isfinite(part.values) for part in parts])
-        there = np.isfinite(rungs).all(axis=0) & known.any(axis=0)
-        value = np.full(self.at.shape, np.nan)
-        bends = np.zeros(self.at.shape, dtype=bool)
-        if parts and there.any():
-            share = self.share
-            with np.errstate(invalid="ignore"):
-                missing = rungs - _sum_db([part.rungs for part in parts], known[:, None])
-                value = _sum_db([part.values for part in parts], known)
-                value = value + (1.0 - share) * missing[0] + share * missing[1]
-                counts = [(part.rungs - rungs >= COUNTS_DB).any(axis=0) for part in parts]
-            bends = np.any(np.array(counts) & [part.bends for part in parts], axis=0)
-        return self._reading(total, np.where(there, value, np.nan), bends, parts)
+    def read_sum(self, total: Curves, parts: Reading) -> Reading:
+        """Return the sum of powers of parts that were read at this place, ``(Q, F)``."""
+        rungs = self._rung(total.values, -1), self._rung(total.values, 0)
+        known = np.isfinite(parts.values)
+        with np.errstate(invalid="ignore"):
+            missing = [
+                whole - sum_db(part, known) for whole, part in zip(rungs, parts.rungs, strict=True)
+            ]
+            value = sum_db(parts.values, known) + self._straight(*missing)
+            counts = np.any(
+                [part - whole >= COUNTS_DB for whole, part in zip(rungs, parts.rungs, strict=True)],
+                axis=0,
+            )
+        bends = np.any(counts & parts.bends, axis=0)
+        return self._reading(total, np.where(np.isfinite(value), value, np.nan), bends, parts)
 
     def _reading(
-        self,
-        quantity: Curves,
-        value: FloatArray | None,
-        bends: BoolArray,
-        parts: Sequence[Reading] = (),
+        self, quantity: Curves, value: FloatArray | None, bends: BoolArray, parts: Reading | None
     ) -> Reading:
-        """Read a quantity; ``value`` stands for the cubic where it is known."""
+        """Read a quantity; of a sum, ``value`` stands for the cubic where it is known."""
         values = quantity.values
         low, high = _ends(quantity.low, quantity.high)
         step = self._step(values)
         lows, highs = ([self._rung(part, offset) for offset in (-1, 0)] for part in (low, high))
-        inside = (step.share > 0.0) & (step.share < 1.0)
         with np.errstate(invalid="ignore"):
-            cubic, chord, depth = step.cubic(), step.chord(), step.depth()
-            even = _even(step.growth) & _even(self._growths(values, self.drive_dbfs[:, None]))
-            if value is None:
-                value = cubic
-            else:  # harmonics that pass each other would dip where THD does not
-                ends = np.minimum(*step.rungs), np.maximum(*step.rungs)
-                value = np.clip(
-                    np.where(np.isnan(value), cubic, value),
-                    np.where(even, chord - depth, ends[0]),
-                    np.where(even, chord + depth, ends[1]),
-                )
+            even = is_even(step.growth) & is_even(self._growths(values, self.drive_dbfs[:, None]))
+            value = step.cubic() if value is None else step.kept_within(value, even)
             even &= np.isfinite(value) & ~bends
             least, most = step.turning()
-            lows_sum = (
-                _sum_db([part.low for part in parts]) if parts else np.full_like(value, np.nan)
-            )
-            # Where all harmonics vanish together is not to be expected; where one does, it is.
-            floor = np.where(np.isnan(lows_sum), step.lowest(), lows_sum)
-            low_end = np.where(
-                even,
-                np.fmin(chord - depth, value) - self.between(values - low),
-                np.fmin(np.fmin(np.minimum(*lows), np.fmin(least, floor)), value),
-            )
-            high_end = np.where(
-                even,
-                np.fmax(chord + depth, value) + self.between(high - values),
-                np.fmax(np.fmax(np.maximum(*highs), most), value),
-            )
-        edge = np.where(step.share >= 1.0, 1, 0)
-        value, low_end, high_end = (
-            np.where(inside, part, np.choose(edge, rungs))
-            for part, rungs in ((value, step.rungs), (low_end, lows), (high_end, highs))
-        )
-        hidden = ~np.isfinite(value) & np.isfinite(high_end)
-        value = np.where(hidden, -np.inf, value)
-        return Reading(value, low_end, high_end, ~even & inside, np.array(step.rungs))
+            # That all harmonics vanish together is not to be expected.
+            floor = step.lowest() if parts is None else sum_db(parts.low)
+            spans = [
+                np.fmin.reduce([np.minimum(*lows), least, floor, value]),
+                np.fmax.reduce([np.maximum(*highs), most, value]),
+            ]
+            bent = [
+                np.fmin(step.chord() - step.depth(), value) - self.between(values - low),
+                np.fmax(step.chord() + step.depth(), value) + self.between(high - values),
+            ]
+        inside = (self.share > 0.0) & (self.share < 1.0)
+        known = ~np.isnan(np.maximum(*highs))
+        ends = [
+            np.where(inside, np.where(even, b, np.where(known, s, np.nan)), self._at_rung(*r))
+            for b, s, r in zip(bent, spans, (lows, highs), strict=True)
+        ]
+        value = np.where(inside, value, self._at_rung(*step.rungs))
+        value = np.where(~np.isfinite(value) & np.isfinite(ends[1]), -np.inf, value)
+        return Reading(value, ends[0], ends[1], ~even & inside, (step.rungs[0], step.rungs[1]))
 
-    def _step(self, values: FloatArray) -> _Step:
-        return _Step(
+    def _at_rung(self, below: FloatArray, above: FloatArray) -> FloatArray:
+        return np.where(self.share >= 1.0, above, below)
+
+    def _straight(self, below: FloatArray, above: FloatArray) -> FloatArray:
+        """Return the straight line from what holds at the lower rung to that at the upper one."""
+        with np.errstate(invalid="ignore"):
+            line = (1.0 - self.share) * below + self.share * above
+        return np.where(self.share <= 0.0, below, np.where(self.share >= 1.0, above, line))
+
+    def _step(self, values: FloatArray) -> Step:
+        return Step(
             rungs=[self._rung(values, offset) for offset in (-1, 0)],
             growth=self._growths(values, self.level),
             share=self.share,
@@ -337,100 +324,8 @@ class _Place:
 
         NaN where there is no such step, or what runs across does not rise in it.
         """
-        across = np.broadcast_to(across, values.shape)
         with np.errstate(invalid="ignore", divide="ignore"):
-            run, rise = np.diff(across, axis=0), np.diff(values, axis=0)
+            run, rise = np.diff(across, axis=-2), np.diff(values, axis=-2)
             growth = np.where(run > 0.0, rise / np.where(run > 0.0, run, 1.0), np.nan)
         growth = np.where(np.isfinite(growth), growth, np.nan)
         return [self._rung(growth, offset) for offset in (-2, -1, 0)]
-
-
-@dataclass(frozen=True)
-class _Step:
-    """One step of a quantity, ``(F,)`` each: both rungs, and growths of three steps, dB per dB.
-
-    ``share`` says how far between the rungs the level lies, ``run`` how far these are apart.
-    """
-
-    rungs: Sequence[FloatArray]
-    growth: Sequence[FloatArray]
-    share: FloatArray
-    run: FloatArray
-
-    def chord(self) -> FloatArray:
-        """Return the straight line from rung to rung."""
-        return (1.0 - self.share) * self.rungs[0] + self.share * self.rungs[1]
-
-    def cubic(self) -> FloatArray:
-        """Return a cubic from rung to rung; beside no neighbour it ends as a straight line."""
-        before, own, after = self.growth
-        first, last = (_tangent(other, own) * self.run for other in (before, after))
-        u, rise = self.share, self.rungs[1] - self.rungs[0]
-        cubic = (
-            self.rungs[0]
-            + rise * u**2 * (3.0 - 2.0 * u)
-            + first * u * (1.0 - u) ** 2
-            - last * u**2 * (1.0 - u)
-        )
-        return np.where(np.isfinite(cubic), cubic, np.nan)
-
-    def depth(self) -> FloatArray:
-        """Return how far from the straight line the neighbours' lines run, carried on."""
-        before, own, after = self.growth
-        left = np.abs(before - own) * self.share * self.run
-        right = np.abs(after - own) * (1.0 - self.share) * self.run
-        return np.maximum(left, right)
-
-    def turning(self) -> tuple[FloatArray, FloatArray]:
-        """Return how far a curve that turns inside the step may pass its rungs.
-
-        From a rung it runs no steeper than the steps on both sides of it, and what their growths
-        may differ unseen. Where it bends up at a rung this bounds it from below only, where it
-        bends down from above only. Where it bends up by `VANISHES_DB` it may vanish.
-        """
-        before, own, after = self.growth
-        # A neighbour that is not known is taken to bend on as the other one does.
-        before, after = (
-            np.nan_to_num(np.where(np.isnan(one), 2.0 * own - other, one))
-            for one, other in ((before, after), (after, before))
-        )
-        spare, ahead = UNEVEN_DB_PER_DB, self.share * self.run
-        behind = self.run - ahead
-        lower, upper = self.rungs
-        most = np.minimum(
-            np.where(before > own - spare, lower + (np.fmax(before, own) + spare) * ahead, np.inf),
-            np.where(after < own + spare, upper - (np.fmin(after, own) - spare) * behind, np.inf),
-        )
-        least = np.maximum(
-            np.where(before < own + spare, lower + (np.fmin(before, own) - spare) * ahead, -np.inf),
-            np.where(after > own - spare, upper - (np.fmax(after, own) + spare) * behind, -np.inf),
-        )
-        return (
-            np.where(np.isfinite(least), least, np.inf),
-            np.where(np.isfinite(most), most, -np.inf),
-        )
-
-    def lowest(self) -> FloatArray:
-        """Return −inf where the quantity may vanish inside the step, inf elsewhere."""
-        bend_db = (self.growth[2] - self.growth[0]) * self.run
-        return np.where(bend_db >= VANISHES_DB, -np.inf, np.inf)
-
-
-def _even(growth: Sequence[FloatArray]) -> BoolArray:
-    """Tell where three growths are known and differ by little."""
-    return np.asarray(np.ptp(np.array(growth), axis=0) <= UNEVEN_DB_PER_DB)
-
-
-def _sum_db(parts_db: Sequence[FloatArray], known: BoolArray | None = None) -> FloatArray:
-    """Return the sum of powers over the first axis; NaN counts as nothing, unless all are."""
-    levels_db = np.array(parts_db)
-    known = ~np.isnan(levels_db) if known is None else known & ~np.isnan(levels_db)
-    power = np.sum(np.where(known, db_to_power(levels_db), 0.0), axis=0)
-    return np.where(np.any(known, axis=0), power_to_db(power), np.nan)
-
-
-def _tangent(other: FloatArray, own: FloatArray) -> FloatArray:
-    """Return the slope at a rung between two steps: the harmonic mean, 0 where one turns."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(other * own > 0.0, 2.0 * other * own / (other + own), 0.0)
-    return np.where(np.isnan(other), own, mean)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
 from distsweep.results.limits import CleanLevel
@@ -57,6 +58,8 @@ def check_consistent(record: Any) -> None:
                 _check_required(rung, len(one.frequency_hz))
                 for curve in rung.harmonics.values():
                     _check_required(curve, len(one.frequency_hz))
+            for stated in one.at_spl:
+                _check_stated(stated, len(one.frequency_hz))
         elif isinstance(one, ImpulseResponse):
             _check_impulse(one)
         elif isinstance(one, DecayMap):
@@ -131,6 +134,16 @@ def _check_required(record: Rung | HarmonicCurve | SmoothedLevel, length: int) -
         lacks_default = field.default is field.default_factory is dataclasses.MISSING
         if lacks_default and isinstance(value, np.ndarray) and len(value) != length:
             raise ValueError(f"{field.name} has {len(value)} values beside {length} others")
+
+
+def _check_stated(stated: AtSpl, length: int) -> None:
+    """Check that THD at a stated level stands on the take's grid, with both its ends."""
+    if stated.meaning not in (BAND, EACH_FREQUENCY) or not np.isfinite(stated.spl_db):
+        raise ValueError(f"at_spl holds {stated.spl_db!r:.40} dB SPL of {stated.meaning!r:.40}")
+    for record in (stated, *stated.harmonics.values()):
+        for name, value in vars(record).items():
+            if isinstance(value, np.ndarray) and value.shape != (length,):
+                raise ValueError(f"{name} at a stated level is not as long as frequency_hz")
 
 
 def _check(name: str, array: Any, length: int) -> None:

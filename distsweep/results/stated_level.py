@@ -115,7 +115,8 @@ def state_level(
     nothing = np.full(len(frequency_hz), np.nan)
     played = played_rungs(rungs, meaning)
     if played is None:
-        return AtSpl(float(spl_db), meaning, frequency_hz, *[nothing] * 6)
+        ends = (nothing, nothing, nothing)
+        return AtSpl(float(spl_db), meaning, frequency_hz, *ends, *ends)
     place = Between(played.drives_dbfs, played.level, spl_db)
     thd, harmonics = place.read_total(played.thd, played.harmonics)
     drive = place.read(played.drive)

@@ -3,8 +3,9 @@
     python tests/benchmarks/bench_at_spl.py [SEED] [--count 20]
 
 Each loudspeaker is filter → curve → filter; the curve is a polynomial of random signs, a saturation
-(tanh), a hard clip on top of a polynomial, or a limiter before or after a polynomial. Harmonics at a
-drive are those of one period of the curve's output, by its Fourier sum, and exact to rounding.
+(tanh), a hard clip on top of a polynomial, a limiter before or after a polynomial, or a polynomial
+that rattles from some amplitude on. Harmonics at a drive are those of one period of the curve's
+output, by its Fourier sum, and exact to rounding.
 Rungs hold these numbers without noise, so that all that is off is what lies between rungs. Levels
 are drawn between the lowest and the highest played, in both meanings. It prints how far THD is off
 where the growths of the step and of both its neighbours differ by less than 0.5 dB per dB, and the
@@ -27,8 +28,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from closed_form import Response, cascade, high_pass, low_pass, peak
 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl
-from distsweep.results.between_rungs import UNEVEN_DB_PER_DB
 from distsweep.results.ladder import HarmonicCurve, Rung
+from distsweep.results.rung_step import UNEVEN_DB_PER_DB
 from distsweep.results.stated_level import state_level
 
 FREQUENCY_HZ = np.geomspace(30.0, 9000.0, 60)
@@ -37,7 +38,7 @@ DRIVES_DBFS = np.arange(-40.0, -3.0, 6.0)
 ORDERS = range(2, 8)
 SPL_OF_ONE_DB = 110.0
 SAMPLES = 512
-KINDS = ("polynomial", "saturating", "clipping", "limiter before", "limiter after", "gate")
+KINDS = ("polynomial", "saturating", "clipping", "limiter before", "limiter after", "rattling")
 
 Curve = Callable[[np.ndarray], np.ndarray]
 
@@ -108,7 +109,7 @@ def draw(rng: np.random.Generator, kind: str) -> Loudspeaker:
             return x * limits(np.maximum(np.max(np.abs(x), axis=-1, keepdims=True), 1e-9))
 
         return Loudspeaker(kind, pre, lambda x: turned(polynomial(x)), post)
-    if kind == "gate":  # a rattle: from some amplitude on, in one direction
+    if kind == "rattling":  # from some amplitude on, in one direction
         return Loudspeaker(
             kind, pre, lambda x: polynomial(x) + 0.05 * np.maximum(x - corner, 0.0), post
         )
@@ -234,7 +235,7 @@ def measure(
         for f in np.flatnonzero(flags & ~holds):
             count[f"missed: {loudspeaker.kind}"] += 1
             MISSED.append((loudspeaker.kind, meaning, spl_db, float(FREQUENCY_HZ[f]),
-                           float(drives[f]), *(float(r.thd_db[f]) for r in rungs), float(truth[f]), float(found.thd_low_db[f]),
+                           float(drives[f]), float(truth[f]), float(found.thd_low_db[f]),
                            float(found.thd_high_db[f])))  # fmt: skip
         width = (found.thd_high_db - found.thd_low_db)[flags & np.isfinite(found.thd_low_db)]
         WIDTHS.setdefault(name, []).extend(width)

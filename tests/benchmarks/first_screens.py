@@ -85,14 +85,13 @@ _COUNT_WORDS = r"""() => {
   let words = 0;
   while (walker.nextNode()) {
     const node = walker.currentNode, parent = node.parentElement;
-    if (!parent.checkVisibility() || ["SCRIPT", "STYLE"].includes(parent.tagName)) continue;
+    if (!parent.checkVisibility({visibilityProperty: true}) || ["SCRIPT", "STYLE"].includes(parent.tagName)) continue;
     const range = document.createRange();
     range.selectNodeContents(node);
     const box = range.getBoundingClientRect();
-    if (box.top >= innerHeight || box.bottom <= 0 || box.width < 2) continue;
-    const inFigure = parent.closest("svg") !== null;
-    for (const word of node.data.split(/\s+/))
-      if (/[\p{L}\p{N}]/u.test(word) && !(inFigure && /^[−\d.]+k?$/.test(word))) words += 1;
+    if (box.top >= innerHeight || box.bottom <= 0 || box.right <= 0 || box.width < 2) continue;
+    if (parent.closest("svg") && /^\s*[−\d.]+k?\s*$/.test(node.data)) continue;
+    for (const word of node.data.split(/\s+/)) if (/[\p{L}\p{N}]/u.test(word)) words += 1;
   }
   return words;
 }"""

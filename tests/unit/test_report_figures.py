@@ -141,8 +141,11 @@ def test_axes_have_labels_with_units_and_a_log_frequency_scale(plot: str, take: 
     assert all(axes.get_xscale() == "log" for axes in figure.axes)
     assert "Excitation frequency, Hz" in words(figure)
     assert any("dB" in axes.get_ylabel() for axes in figure.axes)
-    labels = [t.get_text() for t in figure.axes[-1].get_xticklabels()]
-    assert {"20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k"} == set(labels)
+    labels = {t.get_text() for t in figure.axes[0].get_xticklabels()}
+    if plot == "plot_harmonics":  # half as wide
+        assert labels == {"100", "1k", "10k"}
+    else:
+        assert labels == {"20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k"}
 
 
 @pytest.mark.parametrize(

@@ -114,7 +114,7 @@ def test_the_strip_covers_the_share_of_each_state_thick_and_thin(take: Take) -> 
             # The grid's outer cells are half as wide as the rest: one cell in 479 at most.
             assert share == pytest.approx(np.mean(flags), abs=1.5 / 479)
             assert all(low < np.ptp(c[:, 1]) < high for c in corners)
-    title = strip.get_title(loc="left")
+    title = "\n".join(text.get_text() for text in strip.texts)
     assert "Thick bar: within 1.5 dB" in title
     assert "Thin: noise may move it by several dB" in title
     assert "None: noise" in title
@@ -169,7 +169,11 @@ def test_a_rung_that_clipped_in_part_is_drawn_where_it_is_known_not_to_have() ->
 def test_clipped_rungs_are_not_drawn_and_named() -> None:
     figure = report.plot_fundamental(sample_take(clipped=(6,), points=60))
     assert np.isnan(rung_lines(main_axes(figure))[6].get_ydata()).all()
-    (name,) = [t for t in figure.axes[1].texts if "clipped" in t.get_text()]
+    (name,) = [
+        t
+        for t in figure.axes[1].texts
+        if t.get_text().endswith(", clipped") and "−" in t.get_text()
+    ]
     assert name.get_text() == "−4, clipped"
     assert name.get_position()[1] == 6
     assert "None: noise, or clipped" in words(figure)

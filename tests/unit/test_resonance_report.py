@@ -189,7 +189,9 @@ def test_thin_evidence_still_makes_a_strip(results: Results) -> None:
 
 def test_a_decay_map_prints_its_settings(results: Results) -> None:
     figure = plot_decay_map(results.takes[0], [1024.0])
-    words = " ".join(text.get_text() for text in figure.texts).replace("\N{NO-BREAK SPACE}", " ")
+    words = " ".join(text.get_text() for text in figure.axes[0].texts).replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
     for setting in ("−10", "1/6 octave", "12 an octave", "2.6 ms", "−40 dB", "4.3 ms"):
         assert setting in words
     (mark,) = [x for x in figure.axes[0].lines if x.get_label() == "_mark"]

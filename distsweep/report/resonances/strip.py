@@ -262,7 +262,9 @@ def _positions(axes: Axes, take: Take, resonance: Resonance) -> None:
     radiated = resonance.kind == "radiated"
     _title(axes, "Peak by position" if radiated else "Level by position")
     axes.grid(False, axis="y")
-    axes.set_xlabel("Peak, dB" if radiated else f"Level, {wording.level_unit(take)}")
+    level = f"Product's level, {wording.level_unit(take)}"
+    axes.set_xlabel("Peak of the response, dB" if radiated else level, ha="right")
+    axes.xaxis.label.set_x(1.0)  # it is wider than the panel when it is enlarged
     known = resonance.positions[:6]
     if len(known) < 2:
         axes.set_xticks([])

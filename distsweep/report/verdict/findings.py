@@ -57,7 +57,8 @@ def findings(results: Results) -> list[Finding]:
     left = _room_for_words(results)
     for one in sorted(every, key=lambda one: (one.optional, one.rank)):
         count = len(one.sentence.split())
-        if len(chosen) < MOST_SENTENCES and count <= left:
+        repeated = any(one.sentence == other.sentence for other in chosen)
+        if len(chosen) < MOST_SENTENCES and count <= left and not repeated:
             chosen.append(one)
             left -= count
     return sorted(chosen, key=lambda one: one.rank)
@@ -112,15 +113,11 @@ def _no_limit(leading: Leading) -> Finding:
     elif any(one.sentence_of("no_gain_change_clear") for one in ladder.limiters):
         why = "noise hides it"
     else:
-        text = sentences.no_limit_sentence(loudest_words(ladder), _distorts(ladder))
+        found = clean.strictest(ladder)
+        distorts = found is not None and clean.distortion_limits(found)
+        text = sentences.no_limit_sentence(loudest_words(ladder), distorts=distorts)
         return Finding(_LIMIT, text, anchor)
     return Finding(_LIMIT, f"Whether anything limits it cannot be told: {why}.", anchor)
-
-
-def _distorts(ladder: Take) -> str:
-    found, unit = clean.strictest(ladder), _unit(ladder)
-    at = None if found is None else clean.distorts_first(found, unit)
-    return "" if found is None or at is None else sentences.distorts_words(found, at, unit)
 
 
 def loudest_words(ladder: Take) -> str:
@@ -135,8 +132,8 @@ def loudest_words(ladder: Take) -> str:
 def _resonances(results: Results, leading: Leading) -> list[Finding]:
     likely = likely_resonances(results)
     if likely:
-        middle = any(levels.in_midrange(r.frequency_hz, r.frequency_hz) for r in likely)
-        rank = _RESONANCE if middle else _RESONANCE + _LATER
+        heard = any(one.frequency_hz >= levels.FAINTLY_HEARD_HZ for one in likely)
+        rank = _RESONANCE if heard else _RESONANCE + _LATER
         return [Finding(rank, sentences.resonance_sentence(likely), "resonances")]
     if results.resonances:
         best = max(results.resonances, key=lambda one: one.confidence)
