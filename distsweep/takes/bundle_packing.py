@@ -31,6 +31,7 @@ from distsweep.takes.bundle_manifest import (
     BundledFile,
     Manifest,
     free_name,
+    is_safe,
     made_safe,
 )
 from distsweep.takes.played import is_sound, own_sidecar_path
@@ -168,7 +169,7 @@ class _Packing:
         """Add a file that an analysis reads, once; return its name in the bundle."""
         if path not in self.names:
             used_as = self._used_as(path)
-            self.names[path] = self._free(used_as)
+            self.names[path] = self.free(used_as)
             self.file(self.names[path], path, used_as=used_as)
         return self.names[path]
 
@@ -185,7 +186,7 @@ class _Packing:
         if sound.container == "FLAC" or _write_flac(sound, flac, sha256):
             place = path if sound.container == "FLAC" else flac
             name = str(PurePosixPath(used_as).with_suffix(".flac"))
-        name = self._free(name)
+        name = self.free(name)
         self.places[name], self.names[path] = place, name
         self.files.append(
             BundledFile(
@@ -195,7 +196,8 @@ class _Packing:
         )  # fmt: skip
         return name
 
-    def _free(self, name: str) -> str:
+    def free(self, name: str) -> str:
+        """Return a name that no file in the bundle has yet."""
         return free_name(name, [*self.places, *RESERVED])
 
     def _used_as(self, path: Path) -> str:
@@ -227,7 +229,17 @@ def _add_session(packing: _Packing, session: Session, style: Path | None) -> Non
         packing.file(SESSION_AS_GIVEN, session.file)
         style = style or session.folder / STYLE
     if style is not None and style.is_file():
-        packing.file(STYLE, style, used_as=STYLE)
+        _add_style(packing, style)
+
+
+def _add_style(packing: _Packing, style: Path) -> None:
+    """Add a house style and its logo, for the record: elsewhere its font may not be there."""
+    packing.file(STYLE, style)
+    text = read_toml(style).get("text", {})
+    logo = text.get("logo") if isinstance(text, dict) else None
+    if isinstance(logo, str) and (style.parent / logo).is_file():
+        name = logo if is_safe(logo) else made_safe([Path(logo).name])
+        packing.file(packing.free(name), style.parent / logo)
 
 
 def _data_of(session: Session) -> dict[str, Any]:
