@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for results.json, tables and report, which replace those of an earlier analysis;"
     " other files in it stay. [default: SESSION/results, or"
-    " NAME-results beside RECORDING]",
+    " NAME-results beside RECORDING or a bundle]",
 )
 @click.option(
     "--json",
