@@ -27,8 +27,9 @@ FIGURES = "figures"
 _DARK_SCREEN = "screen and (prefers-color-scheme: dark)"
 _PHONE = "max-width: 40rem"
 _MANY_COLUMNS, _MORE_COLUMNS = "max-width: 64rem", "max-width: 72rem"
-"""Screens on which tables of more than five, and more than eight, columns show their rows as
-blocks; chosen: in Chromium ten columns of "≈ −20 ± 0.6 dB" are 62 rem wide, and 13 small ones 70."""
+"""Screens on which tables of more than five, and of more than eight, columns show their rows as
+blocks; chosen: in Chromium ten columns of "≈ −20 ± 0.6 dB" take 62 rem, and 13 small ones 70."""
+
 _STYLES = ("colours.css", "page.css", "controls.css", "phone.css", "print.css")
 _SCRIPTS = (
     "figures.js", "numbers.js", "legend.js", "saving.js", "cursor.js", "pointing.js", "sorting.js",
