@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for results.json, tables and report, which replace those of an earlier analysis;"
     " other files in it stay. [default: SESSION/results, or"
-    " NAME-results beside RECORDING]",
+    " NAME-results beside RECORDING or a bundle]",
 )
 @click.option(
     "--json",
@@ -131,7 +131,7 @@ def command(
                 **parts,
             )
         if bundle is not None:
-            _write_bundle(bundle, session, results, made, folder)
+            _write_bundle(bundle, session, results, made, folder, style_file)
     _say_what_to_know(results)
     _say_likeness(sources[0], results)
     if made is not None:
@@ -191,14 +191,19 @@ def _check_bundle(bundle: Path | None, source: Path) -> None:
 
 
 def _write_bundle(
-    bundle: Path, session: Session, results: Results, made: FileSet | None, folder: Path
+    bundle: Path,
+    session: Session,
+    results: Results,
+    made: FileSet | None,
+    folder: Path,
+    style_file: Path | None,
 ) -> None:
     """Pack the session, and the files that were written of its results."""
     from distsweep.takes.bundle_packing import write_bundle
 
     written = [] if made is None else made.written
     files = {path.relative_to(folder).as_posix(): path for path in written}
-    write_bundle(bundle, session, results, result_files=files)
+    write_bundle(bundle, session, results, result_files=files, style=style_file)
 
 
 def _json_elsewhere(json_file: str | None, folder: Path) -> str | None:

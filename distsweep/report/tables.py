@@ -1,4 +1,24 @@
-"""Tables for a spreadsheet or a script, as CSV files."""
+"""Tables for a spreadsheet or a script, as CSV files: UTF-8, a header row.
+
+Of the session: ``summary.csv`` (a row a rung), ``limits.csv``, ``resonances.csv`` and
+``background.csv``. Of each take, with its position brought down to a–z, 0–9 and hyphens, and
+numbered when it comes twice:
+
+- wide tables, frequency down and levels across: ``POSITION-thd-percent.csv``, ``-thd-db``,
+  ``-fundamental-db``, ``-gain-change-db``, ``-h2-db`` and so on, and where levels were stated
+  ``-thd-at-spl-percent``, ``-thd-at-spl-db``, ``-h2-at-spl-db`` …, and ``-drive-at-spl-dbfs``, the
+  drive that gives each level;
+- ``-onset``, the drives at which the gain has fallen, and ``-clean-level-by-limit``, the highest
+  clean levels, limits across;
+- long tables: ``-distortion`` (a row a frequency and rung), ``-thd-smoothed`` (THD over 1/12, 1/6
+  and 1/3 octave), ``-staircase``, ``-clean-level``, ``-clean-level-third-octave``.
+
+A cell is empty where the number does not exist. Wide tables name unit, drive and level in their
+headings: see `distsweep.report.wide_table`. Values stand in them only where they are reliable, so
+that a chart shows no noise. In long tables numbers that are not reliable are there too, noise among
+them: look at the ``…_reliable`` column (``true`` or ``false``) before you use one, and see
+`distsweep.report.distortion.csv_table.LEADING_COLUMNS`.
+"""
 
 from __future__ import annotations
 
@@ -40,19 +60,8 @@ def write_tables(results: Results, folder: Path, *, decimal_comma: bool = False)
     Returns
     -------
     list of Path
-        Of the session: ``summary.csv`` (a row a rung), ``limits.csv``, ``resonances.csv`` and
-        ``background.csv``. Of each take, with its position brought down to a–z, 0–9 and hyphens,
-        and numbered when it comes twice:
-
-        - wide tables, frequency down and levels across: ``POSITION-thd-percent.csv``, ``-thd-db``,
-          ``-fundamental-db``, ``-gain-change-db``, ``-h2-db`` and so on, and where levels were
-          stated ``-thd-at-spl-percent``, ``-thd-at-spl-db``, ``-h2-at-spl-db`` …, and
-          ``-drive-at-spl-dbfs``, the drive that gives each level;
-        - ``-onset``, the drives at which the gain has fallen, and ``-clean-level-by-limit``, the
-          highest clean levels, limits across;
-        - long tables: ``-distortion`` (a row a frequency and rung), ``-thd-smoothed`` (THD over
-          1/12, 1/6 and 1/3 octave), ``-staircase``, ``-clean-level``,
-          ``-clean-level-third-octave``.
+        The files: those of each take, in their order, then those of the session. What each holds
+        says `distsweep.report.tables`.
 
     Raises
     ------
@@ -61,15 +70,8 @@ def write_tables(results: Results, folder: Path, *, decimal_comma: bool = False)
 
     Notes
     -----
-    UTF-8, a header row. A cell is empty where the number does not exist.
-
-    Wide tables name unit, drive and level in their headings. After the frequency come all values,
-    then the low and then the high ends of their 95 % intervals. Values stand only where they are
-    reliable, so that a chart of them shows no noise; ends stand wherever they are known.
-
-    In long tables numbers that are not reliable are there too, noise among them: look at the
-    ``…_reliable`` column (``true`` or ``false``) before you use one, and see
-    `distsweep.report.distortion.csv_table.LEADING_COLUMNS`.
+    In wide tables, frequency down and levels across, a value stands only where it is reliable, with
+    the ends of its 95 % interval behind all values; in long ones every value stands, noise too.
     """
     written = []
     for name, text in all_tables(results):

@@ -68,8 +68,9 @@ def _check_take(take: Take) -> None:
     """Check that all that stands against a take's frequencies is as long as these."""
     count = len(take.frequency_hz)
     for rung in take.rungs:
-        for record in (rung, *rung.harmonics.values()):
-            _check_required(record, count)
+        _check_required(rung, count)
+        for curve in rung.harmonics.values():
+            _check_required(curve, count)
     for stated in take.at_spl:
         _check_stated(stated, count)
 

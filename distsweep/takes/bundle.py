@@ -72,6 +72,8 @@ def opened_session(path: str | Path) -> Iterator[Session]:
 def looks_like_bundle(path: Path) -> bool:
     """Tell whether a file is a ZIP file, or is called one."""
     try:
+        if not path.is_file():  # a folder, or a pipe, which is not to be waited for
+            return False
         with path.open("rb") as file:
             return path.suffix.lower() == ".zip" or file.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
     except OSError:

@@ -106,12 +106,14 @@ def session(recorded: Recorded, tmp_path: Path) -> Path:
     (folder / "calibration.json").write_text('{"pascal_per_fs": 12.3456789}', encoding="utf-8")
     (folder / "earlier.json").write_text('{"pascal_per_fs": 2.5}', encoding="utf-8")
     (folder / "mic.txt").write_text("20 1.0\n1000 0.0\n20000 -2.0\n", encoding="utf-8")
-    (folder / "style.toml").write_text("", encoding="utf-8")
+    (folder / "style.toml").write_text('[text]\nlogo = "our logo.svg"\n', encoding="utf-8")
+    (folder / "our logo.svg").write_text("<svg/>", encoding="utf-8")
     two = '["../away/rung 1.wav", "../away/rung 2.wav"]'
     (folder / "session.toml").write_text(
         '# A remark.\n[device]\nname = "Brindlemoor \\"Tarnbick\\" 4"\n'
         "port_mm = { length = 120, diameter = 45 }\ncabinet_mm = [180, 240, 150]\n"
         "[conditions]\nlevel_band_hz = [300, 3000]\ntemperature_c = 21.5\n"
+        "[report]\nlevels_spl = [83.5, 85]\n"
         '[calibration]\nfile = "calibration.json"\nmic_correction = "mic.txt"\n'
         + TAKE.format("axis", "one.json", '"beide Läufe.wav"')
         + "channel = 2\nnumber = 1\n"
@@ -129,10 +131,13 @@ def session(recorded: Recorded, tmp_path: Path) -> Path:
 def test_a_bundle_gives_the_same_results_elsewhere(session: Path, tmp_path: Path) -> None:
     direct, again = bundled(session, tmp_path)
     assert again == direct  # every number and every sentence, names of files included
+    results = json.loads(direct)
+    assert results["provenance"]["settings"]["levels_spl"] == [83.5, 85.0]
+    assert [len(take["at_spl"]) > 0 for take in results["takes"]] == [False] * 4 + [True]
     names = set(packed(tmp_path / "x.bundle.zip"))
     assert names == {
-        "manifest.json", "session.toml", "session-as-given.toml", "style.toml", "one.json",
-        "one.toml", "beide Läufe.flac", "near field/axis.wav", "near field/axis.flac",
+        "manifest.json", "session.toml", "session-as-given.toml", "style.toml", "our logo.svg",
+        "one.json", "one.toml", "beide Läufe.flac", "near field/axis.wav", "near field/axis.flac",
         "calibration.json", "earlier.json", "mic.txt", "elsewhere/0/split.json",
         "elsewhere/0/rung 1.flac", "elsewhere/0/rung 2.flac", "results/results.json",
     }  # fmt: skip
