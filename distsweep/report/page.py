@@ -15,6 +15,7 @@ from distsweep.report.figure_data import FigureData
 from distsweep.report.figure_files import Drawing, write_figures
 from distsweep.report.figure_json import figure_json
 from distsweep.report.figure_table import figure_table
+from distsweep.report.logo import data_address
 from distsweep.report.palette import Drawn, drawing_with, palette_of
 from distsweep.report.sections import all_sections
 from distsweep.report.style import DEFAULT_STYLE, Style
@@ -115,6 +116,7 @@ def render_page(
         numbers=Markup(figure_json(numbers)) if numbers else "",
         theme=style.theme,
         line=style.line,
+        logo=data_address(style.logo) if style.logo else "",
         styles=Markup(_styles(style, drawings)),
         script=Markup(script),
         policy=_policy(script),
