@@ -85,7 +85,8 @@ _COUNT_WORDS = r"""() => {
   let words = 0;
   while (walker.nextNode()) {
     const node = walker.currentNode, parent = node.parentElement;
-    if (!parent.checkVisibility({visibilityProperty: true})) continue;
+    const seen = parent.checkVisibility({visibilityProperty: true});
+    if (!seen || ["SCRIPT", "STYLE"].includes(parent.tagName)) continue;
     const range = document.createRange();
     range.selectNodeContents(node);
     const box = range.getBoundingClientRect();
