@@ -50,6 +50,17 @@ def test_a_path_of_a_figure_draws_the_same_line() -> None:
     assert places[-1, 0] == pytest.approx(expected[-1, 0], abs=0.5 / STEPS_A_POINT + 1e-3)
 
 
+def test_spines_stand_at_the_edges_of_their_axes() -> None:
+    """In files no tick puts them there, and a decibel axis has its zero inside."""
+    with look.files_look():
+        figure = report.plot_thd(sample_take(points=40))
+        drawn(figure, dots_per_inch=72.0)
+        for axes in figure.axes[:2]:
+            spine = axes.spines["bottom"]
+            foot = spine.get_transform().transform_path(spine.get_path()).vertices[:, 1]
+            assert foot == pytest.approx(axes.bbox.y0)
+
+
 M, L, Q, C, Z = Outline.MOVETO, Outline.LINETO, Outline.CURVE3, Outline.CURVE4, Outline.CLOSEPOLY
 
 
