@@ -7,7 +7,7 @@ import os
 import sys
 from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -101,9 +101,7 @@ def command(
     from distsweep.whole_files import check_json_place
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
-    if style_file is not None and no_report:
-        raise click.UsageError("--style goes with a report: leave --no-report out")
-    style = None if no_report else _style(style_file, sources[0], stimulus=stimulus)
+    style = _style(style_file, sources[0], stimulus=stimulus, no_report=no_report)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
     elsewhere = _json_elsewhere(json_file, folder)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
@@ -122,14 +120,8 @@ def command(
             say(f"results: {elsewhere}")
         made = None
         if any(parts.values()):
-            made = write_result_files(
-                results,
-                folder,
-                sidecars=sidecars,
-                decimal_comma=decimal_comma,
-                style=style,
-                **parts,
-            )
+            how: dict[str, Any] = {"decimal_comma": decimal_comma, "style": style, **parts}
+            made = write_result_files(results, folder, sidecars=sidecars, **how)
         if bundle is not None:
             _write_bundle(bundle, session, results, made, folder, style_file)
     _say_what_to_know(results)
@@ -158,8 +150,14 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
         raise click.UsageError("--channel goes with --stimulus; a session names its channels")
 
 
-def _style(file: Path | None, source: Path, *, stimulus: Path | None) -> Style | None:
+def _style(
+    file: Path | None, source: Path, *, stimulus: Path | None, no_report: bool
+) -> Style | None:
     """Return the house style that was given, or that stands beside the session; None: ours."""
+    if no_report:
+        if file is not None:
+            raise click.UsageError("--style goes with a report: leave --no-report out")
+        return None
     from distsweep.report.style import STYLE_NAME, read_style
 
     if file is None and stimulus is None:
