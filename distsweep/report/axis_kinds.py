@@ -15,6 +15,7 @@ from distsweep.units import FloatArray
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.axis import Axis
+    from matplotlib.collections import PolyCollection
 
 RIGHT_MARGIN_IN = 0.98  # holds "−10 dBFS", or percent and their label, enlarged on small screens
 LEFT_IN = 0.90
@@ -112,12 +113,47 @@ def percent_axis(axes: Axes, label: str) -> Axes:
     return twin
 
 
+def fill_band(
+    axes: Axes, x: FloatArray, low: FloatArray, high: FloatArray, **style: Any
+) -> PolyCollection:
+    """Fill between two curves where both are known; the axes' limits stay as they are."""
+    known = np.isfinite(low) & np.isfinite(high)
+    corners = [
+        np.column_stack([
+            np.concatenate((x[a:b], x[a:b][::-1])), np.concatenate((low[a:b], high[a:b][::-1]))
+        ])
+        for a, b in runs_of(known)
+    ]  # fmt: skip
+    return _polygons(axes, corners, style)
+
+
+def draw_boxes(
+    axes: Axes, spans: Sequence[tuple[float, float]], low: float, high: float, **style: Any
+) -> PolyCollection:
+    """Fill boxes from left to right ends, all between two heights."""
+    corners = [np.array([(a, low), (a, high), (b, high), (b, low)]) for a, b in spans]
+    return _polygons(axes, corners, style)
+
+
+def _polygons(axes: Axes, corners: list[FloatArray], style: dict[str, Any]) -> PolyCollection:
+    """Add polygons without a look at the axes' limits, which takes long."""
+    from matplotlib.collections import PolyCollection
+
+    polygons = PolyCollection(corners, linewidth=0.0, **style)
+    axes.add_collection(polygons, autolim=False)
+    return polygons
+
+
 def draw_floor(axes: Axes, frequency_hz: FloatArray, floor_db: FloatArray) -> None:
     """Shade all that lies under a noise floor."""
+    from matplotlib.patches import Polygon
+
     bottom = axes.get_ylim()[0]
     level = np.maximum(floor_db, bottom)
     for first, end in runs_of(np.isfinite(floor_db)):
         x = frequency_hz[first:end]
         outline = np.concatenate(([bottom], level[first:end], [bottom]))
-        axes.fill(np.concatenate((x[:1], x, x[-1:])), outline, linewidth=0.0,
-                  color=palette.now().palette.noise, label="_floor", zorder=1)  # fmt: skip
+        corners = np.column_stack([np.concatenate((x[:1], x, x[-1:])), outline])
+        # An artist that the axes' limits need not hold: to see whether they do takes long.
+        axes.add_artist(Polygon(corners, linewidth=0.0, color=palette.now().palette.noise,
+                                label="_floor", zorder=1))  # fmt: skip

@@ -39,15 +39,30 @@ def write_figures(
     """Draw pictures into a new folder; return what the page shows of each, by its name."""
     folder.mkdir()
     stamps = [stamp(results, picture.position, style) for picture in pictures]
-    write = partial(write_figure, folder=folder, style=style)
+    writers = [
+        partial(write_figure, picture, what, folder=folder, style=style)
+        for picture, what in zip(pictures, stamps, strict=True)
+    ]
     if workers > 1 and len(pictures) > 1:
-        from distsweep.report import both_renderer  # noqa: F401 (loads matplotlib once for all)
+        from distsweep.report import both_renderer, quick_axes  # noqa: F401 (once for all)
 
-        with ProcessPoolExecutor(max_workers=workers) as pool:
-            drawings = list(pool.map(write, pictures, stamps))
+        with ProcessPoolExecutor(workers, initializer=_begin, initargs=(writers,)) as pool:
+            drawings = list(pool.map(_write_one, range(len(writers))))
     else:
-        drawings = [write(*pair) for pair in zip(pictures, stamps, strict=True)]
+        drawings = [write() for write in writers]
     return {p.name: drawing for p, drawing in zip(pictures, drawings, strict=True)}
+
+
+_WRITERS: list[partial[Drawing]] = []
+"""Of a process that draws. They go to it once: all hold the same takes, megabytes of numbers."""
+
+
+def _begin(writers: list[partial[Drawing]]) -> None:
+    _WRITERS[:] = writers
+
+
+def _write_one(number: int) -> Drawing:
+    return _WRITERS[number]()
 
 
 def write_figure(

@@ -163,9 +163,8 @@ def _draw_band(
     with np.errstate(invalid="ignore"):
         wide = flags & (high_db - low_db >= look.points_to_db(axes, width))
     if wide.any():
-        axes.fill_between(frequency_hz, only(low_db, wide), only(high_db, wide), color=colour,
-                          alpha=look.BAND_SHARE, linewidth=0.0, label="_interval",
-                          zorder=2.2)  # fmt: skip
+        look.fill_band(axes, frequency_hz, only(low_db, wide), only(high_db, wide), color=colour,
+                       alpha=look.BAND_SHARE, label="_interval", zorder=2.2)  # fmt: skip
 
 
 def _draw_peaks(axes: Axes, frequency_hz: FloatArray, line: Line, colour: str) -> None:
@@ -216,10 +215,10 @@ def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
         for flags, height, kind in ((line.standing.reliable, _BAR, "_bar"),
                                     (line.averaged, _AVERAGE_BAR, "_average bar"),
                                     (line.uncertain, _HAIR_BAR, "_hair bar")):  # fmt: skip
-            bars = [(edges_hz[a], edges_hz[b] - edges_hz[a]) for a, b in runs_of(flags)]
+            bars = [(edges_hz[a], edges_hz[b]) for a, b in runs_of(flags)]
             if bars:
-                look.belongs_to(rung_key(index), axes.broken_barh(
-                    bars, (rank - height / 2, height), facecolor=colours[rank], linewidth=0.0,
+                look.belongs_to(rung_key(index), look.draw_boxes(
+                    axes, bars, rank - height / 2, rank + height / 2, facecolor=colours[rank],
                     label=f"{kind} {rank}",
                 ))  # fmt: skip
         close = _row_in(take) < _ROW_IN
@@ -233,7 +232,7 @@ def _draw_strip(axes: Axes, take: Take, lines: list[Line], legend: str) -> None:
     axes.set_yticks([])
     axes.grid(False, axis="y")
     axes.spines["left"].set_visible(False)
-    axes.annotate(legend, (0.0, 1.0), (-64.0, 4.0), xycoords="axes fraction", ha="left",
+    axes.annotate(legend, (0.0, 1.0), (-55.0, 4.0), xycoords="axes fraction", ha="left",
                   textcoords="offset points", va="bottom", fontsize=look.SMALL, gid="fine",
                   color=look.QUIET_INK)  # fmt: skip
 

@@ -12,22 +12,18 @@ from typing import Any
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.axis import XAxis, YAxis
+from matplotlib.axis import Axis, XAxis, YAxis
+from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path as Outline
-from matplotlib.text import Text
 from matplotlib.transforms import IdentityTransform
 
+from distsweep.report import palette
 from distsweep.units import FloatArray
 
 _SIDES = {"x": ("bottom", "top"), "y": ("left", "right")}
 
 
-_ALIGNED = {
-    "bottom": ("center", "top"),
-    "top": ("center", "bottom"),
-    "left": ("right", "center_baseline"),
-    "right": ("left", "center_baseline"),
-}
+_ALIGNED = {"bottom": "center", "top": "center", "left": "right", "right": "left"}
 
 
 class QuickAxes(Axes):
@@ -42,7 +38,9 @@ class QuickAxes(Axes):
             self.spines[side].register_axis(self.yaxis)
 
 
-class _QuickX(XAxis):
+class _Quick(Axis):
+    """An axis that draws its ticks at once into files, and then makes no artists for them."""
+
     def draw(self, renderer: Any) -> None:
         """Draw grid, ticks and names."""
         if hasattr(renderer, "svg"):
@@ -50,14 +48,20 @@ class _QuickX(XAxis):
         else:
             super().draw(renderer)
 
+    def reset_ticks(self) -> None:
+        """Begin without ticks where they are for files, else with the first one."""
+        super().reset_ticks()
+        if palette.now().for_files:
+            self.majorTicks: list[Any] = []
+            self.minorTicks: list[Any] = []
 
-class _QuickY(YAxis):
-    def draw(self, renderer: Any) -> None:
-        """Draw grid, ticks and names."""
-        if hasattr(renderer, "svg"):
-            _draw_axis(self, renderer)
-        else:
-            super().draw(renderer)
+
+class _QuickX(_Quick, XAxis):
+    pass
+
+
+class _QuickY(_Quick, YAxis):
+    pass
 
 
 def _settings() -> Any:
@@ -146,12 +150,13 @@ def _draw_names(axis: Any, renderer: Any, places: FloatArray) -> None:
     for side, edge, sign in zip(_SIDES[name], ends, (-1.0, 1.0), strict=True):
         if not settings.get(f"label{side}"):
             continue
-        text = _name_text(axis, settings, side)
         away = edge + sign * renderer.points_to_pixels(_away_points(settings, name))
+        prop, colour = _font(axis, settings)
+        ascent = renderer.ascent(prop)
         for place, words in zip(along, names, strict=True):
-            text.set_text(words)
-            text.set_position((place, away) if name == "x" else (away, place))
-            text.draw(renderer)
+            x, y = (place, away) if name == "x" else (away, place)
+            base = y - {"bottom": ascent, "top": 0.0}.get(side, ascent / 2.0)
+            renderer.write(words, x, base, prop=prop, colour=colour, align=_ALIGNED[side])
 
 
 def _away_points(settings: Mapping[str, Any], name: str) -> float:
@@ -160,14 +165,10 @@ def _away_points(settings: Mapping[str, Any], name: str) -> float:
     return float(length + settings.get("pad", rc[f"{name}tick.major.pad"]))
 
 
-def _name_text(axis: Any, settings: Mapping[str, Any], side: str) -> Text:
-    """Return the text that is moved from tick to tick."""
+def _font(axis: Any, settings: Mapping[str, Any]) -> tuple[FontProperties, Any]:
+    """Return font and colour of names."""
     rc, name = _settings(), axis.axis_name
     colour = settings.get("labelcolor", rc[f"{name}tick.labelcolor"])
     if colour == "inherit":
         colour = settings.get("color", rc[f"{name}tick.color"])
-    horizontal, vertical = _ALIGNED[side]
-    text = Text(0.0, 0.0, "", color=colour, ha=horizontal, va=vertical,
-                fontsize=settings.get("labelsize", rc[f"{name}tick.labelsize"]))  # fmt: skip
-    text.set_figure(axis.axes.figure)
-    return text
+    return FontProperties(size=settings.get("labelsize", rc[f"{name}tick.labelsize"])), colour

@@ -52,7 +52,7 @@ class Style:
     """
 
     width_in: float = 7.0
-    png_dpi: float = 130.0
+    png_dpi: float = 120.0
     frequency_hz: tuple[float, float] | None = None
     response_db_spl: tuple[float, float] | None = None
     thd_db: tuple[float, float] | None = None
@@ -84,7 +84,7 @@ def read_style(path: Path) -> Style:
 
         [figures]
         width_in = 7.0
-        png_dpi = 130
+        png_dpi = 120
         dark_files = false            # a dark copy beside each file
         made = ["verdict", "thd", "harmonics", "fundamental"]
 

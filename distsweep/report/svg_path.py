@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -19,8 +20,8 @@ _LONG = 60
 noughts (chosen: the attribute for it takes about as much as they do in twenty vertices)."""
 
 _MOVE, _LINE, _QUADRATIC, _CUBIC, _CLOSE = 1, 2, 3, 4, 79  # matplotlib.path.Path's codes
-_VERTICES = {_MOVE: 1, _LINE: 1, _QUADRATIC: 2, _CUBIC: 3, _CLOSE: 1}
-_LETTERS = {_LINE: "l", _QUADRATIC: "q", _CUBIC: "c"}
+_VERTICES = {_QUADRATIC: 2, _CUBIC: 3}
+_LETTERS = {_QUADRATIC: "q", _CUBIC: "c"}
 
 
 @dataclass(frozen=True)
@@ -66,33 +67,31 @@ def short_path(vertices: Any, codes: Any, *, coarse: bool = False) -> ShortPath:
 
 def _written(whole: FloatArray, codes: Any, divisor: int) -> str:
     parts: list[str] = []
-    starts = np.flatnonzero(np.diff(codes, prepend=-1)).tolist()  # of runs of one code
-    pen = whole[0]
-    for start, end in zip(starts, [*starts[1:], len(codes)], strict=True):
-        code, points = int(codes[start]), whole[start:end]
+    write = str if divisor == 1 else _point_text
+    steps = np.diff(whole, axis=0, prepend=whole[:1]).astype(int).tolist()
+    starts = (np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist()  # of runs of one code
+    kinds = codes[[0, *starts]].tolist()
+    for code, start, end in zip(kinds, [0, *starts], [*starts, len(codes)], strict=True):
         if code == _CLOSE:
             parts.append("z")
-        elif code == _MOVE:
-            pen = points[-1]
-            parts.append("M" + _numbers(pen, divisor))
+        elif code == _MOVE:  # the last of several counts
+            x, y = whole[end - 1].astype(int).tolist()
+            parts.append(f"M{write(x)} {write(y)}")
         elif code == _LINE:
-            parts.append("l" + _numbers(np.diff(points, axis=0, prepend=pen[None]), divisor))
-            pen = points[-1]
+            numbers = [write(step) for pair in steps[start:end] for step in pair]
+            parts.append("l" + " ".join(numbers))
         else:  # each point of a curve counts from where the curve starts
-            count = _VERTICES[code]
-            curves = points.reshape(-1, count, 2)
-            from_here = np.concatenate((pen[None], curves[:-1, -1]))
-            parts.append(_LETTERS[code] + _numbers(curves - from_here[:, None, :], divisor))
-            pen = points[-1]
-    return "".join(parts)
+            curves = whole[start:end].reshape(-1, _VERTICES[code], 2)
+            from_here = np.concatenate((whole[start - 1 : start], curves[:-1, -1]))
+            away = (curves - from_here[:, None, :]).astype(int).ravel().tolist()
+            parts.append(_LETTERS[code] + " ".join(map(write, away)))
+    return "".join(parts).replace(" -", "-")
 
 
-def _numbers(values: FloatArray, divisor: int) -> str:
-    if divisor == 1:
-        text = " ".join(map(str, values.astype(int).ravel().tolist()))
-    else:
-        text = " ".join(map(places, (values / divisor).ravel().tolist()))
-    return text.replace(" -", "-")
+@lru_cache(maxsize=1 << 16)
+def _point_text(steps: int) -> str:
+    """Write so many steps in points."""
+    return places(steps / STEPS_A_POINT)
 
 
 def places(number: float) -> str:

@@ -30,6 +30,7 @@ _HATCH_POINTS = 72.0
 _PAGE_LEAVES_OUT = ("heading", "stamp")
 """Groups that only the file of a figure has."""
 
+_ANCHORS = {"center": ' text-anchor="middle"', "right": ' text-anchor="end"'}
 _CAPS = {"projecting": "square"}  # SVG's word for it
 
 _CLASSES = ("fine", "floor", "grid", *_PAGE_LEAVES_OUT)
@@ -164,24 +165,42 @@ class SvgRenderer(RendererBase):
         mtext: Text | None = None,
     ) -> None:
         """Write text, at its own anchor."""
-        anchor = ""
+        align = "left"
         if mtext is not None and (angle == 0 or mtext.get_rotation_mode() == "anchor"):
-            x, y, anchor = self._anchored(x, y, angle, mtext)
+            x, y = self._anchored(x, y, angle, mtext)
+            align = mtext.get_horizontalalignment()
+        rim = ""
+        if isinstance(mtext, TagText):
+            rim = (
+                f' class="tag" stroke="{mtext.rim_colour}" stroke-linejoin="round"'
+                f' stroke-width="{places(mtext.rim_points)}" paint-order="stroke"'
+            )
+        self.write(gc, x, y, s, prop, align=align, angle=angle, more=rim)
+
+    def write(
+        self,
+        gc: GraphicsContextBase,
+        x: float,
+        y: float,
+        text: str,
+        prop: FontProperties,
+        *,
+        align: str,
+        angle: float = 0.0,
+        more: str = "",
+    ) -> None:
+        """Write a line whose baseline is at ``y``, aligned at ``x``, in pixels from the top left.
+
+        So letters of another width or size, of another font, stay where they belong.
+        """
         left, base = places(x * self._scale), places(y * self._scale)
         attributes = f' x="{left}" y="{base}" font-size="{places(prop.get_size_in_points())}"'
-        colour = to_hex(gc.get_rgb())
-        attributes += f' fill="{colour}"{anchor}'
+        attributes += f' fill="{to_hex(gc.get_rgb())}"{_ANCHORS.get(align, "")}'
         if prop.get_weight() in ("bold", "semibold", 600, 700):
             attributes += ' font-weight="700"'
         if angle:
             attributes += f' transform="rotate({places(-angle)} {left} {base})"'
-        if isinstance(mtext, TagText):
-            attributes += ' class="tag"'
-            attributes += (
-                f' stroke="{mtext.rim_colour}" stroke-width="{places(mtext.rim_points)}"'
-                ' stroke-linejoin="round" paint-order="stroke"'
-            )
-        self.add(f"<text{attributes}>{html.escape(s, quote=False)}</text>")
+        self.add(f"<text{attributes}{more}>{html.escape(text, quote=False)}</text>")
 
     # How it is written.
 
@@ -207,19 +226,14 @@ class SvgRenderer(RendererBase):
         """Add an element to what is open."""
         self.parts.append((not self._kept_out, element))
 
-    def _anchored(self, x: float, y: float, angle: float, text: Text) -> tuple[float, float, str]:
-        """Return the place of a text's own anchor on its baseline, and the attribute for it.
-
-        So letters of another width or size, of another font, stay where they belong.
-        """
+    def _anchored(self, x: float, y: float, angle: float, text: Text) -> tuple[float, float]:
+        """Return the place of a text's own anchor on its baseline."""
         anchor_x, anchor_y = text.get_transform().transform(text.get_unitless_position())
         anchor_y = self.height - anchor_y
         turn = math.radians(angle)
         across = (math.sin(turn), math.cos(turn))
         offset = across[0] * (x - anchor_x) + across[1] * (y - anchor_y)
-        side = text.get_horizontalalignment()
-        words = {"center": ' text-anchor="middle"', "right": ' text-anchor="end"'}.get(side, "")
-        return anchor_x + offset * across[0], anchor_y + offset * across[1], words
+        return anchor_x + offset * across[0], anchor_y + offset * across[1]
 
     def _style(self, gc: GraphicsContextBase, face: Any, scale: float) -> str:
         alpha = gc.get_alpha() if gc.get_forced_alpha() else None

@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from distsweep.results.rung_curves import Curves, Reading, known_ends
 from distsweep.results.rung_step import Step, is_even, sum_db
 from distsweep.units import BoolArray, FloatArray, IntArray
 
@@ -27,39 +28,6 @@ the power, 0.4 dB)."""
 SAME_LEVEL_DB = 0.05
 """A level that misses the lowest or the highest played by no more counts as it (chosen: levels are
 asked for as whole numbers, and played as near as that)."""
-
-
-@dataclass(frozen=True)
-class Curves:
-    """A quantity at each rung (or at one level), with the ends of its 95 % interval.
-
-    Arrays have shape ``(R, F)``, ``(Q, R, F)`` of several quantities, or without ``R`` where one
-    level is read. NaN is not known; −inf as a low end is "at most".
-    """
-
-    values: FloatArray
-    low: FloatArray
-    high: FloatArray
-
-    @classmethod
-    def exact(cls, values: FloatArray) -> Curves:
-        """Return a quantity that is known without doubt."""
-        return cls(values, values, values)
-
-    def twice(self) -> Curves:
-        """Return a lone rung twice, as a step that does not rise."""
-        return Curves(*(np.repeat(part, 2, axis=-2) for part in (self.values, self.low, self.high)))
-
-
-@dataclass(frozen=True)
-class Reading(Curves):
-    """A quantity at one level, ``(F,)``; ``bends`` tells where its interval spans both rungs.
-
-    ``rungs`` are its values at the rungs below and above.
-    """
-
-    bends: BoolArray
-    rungs: tuple[FloatArray, FloatArray]
 
 
 class Between:
@@ -93,15 +61,25 @@ class Between:
         self._places = [found, *(found.moved(by_db) for by_db in moves)]
         self._flat = found.flat(level, at)
 
-    def read(self, quantity: Curves) -> Reading:
+    def read(self, quantity: Curves, *, may_vanish: bool = False) -> Reading:
         """Return a quantity, in dB, of shape ``(R, F)``.
 
         Where three neighbouring steps grow alike the interval holds what bends within their
         differences may do; elsewhere, and in a step without a neighbour, it spans both rungs.
+        ``may_vanish``: products that make it may cancel between two rungs.
         """
         if self._lone:
             quantity = quantity.twice()
-        return self._joined(quantity, [place.read(quantity) for place in self._places])
+        reads = [place.read(quantity, may_vanish=may_vanish) for place in self._places]
+        return self._joined(quantity, reads)
+
+    def drive(self) -> Reading:
+        """Return the drive that gives the level, within those played."""
+        drives_dbfs = self._places[0].drive_dbfs
+        across = np.ones(self._places[0].at.shape)
+        read = self.read(Curves.exact(drives_dbfs[: 1 if self._lone else None, None] * across))
+        low, high = (np.clip(end, drives_dbfs[0], drives_dbfs[-1]) for end in (read.low, read.high))
+        return Reading(read.values, low, high, read.bends, read.rungs)
 
     def read_total(
         self, total: Curves, parts: Mapping[int, Curves]
@@ -119,10 +97,10 @@ class Between:
             )
         )
         if not parts:
-            return self.read(total), {}
+            return self.read(total, may_vanish=True), {}
         if self._lone:
             total, stack = total.twice(), stack.twice()
-        reads = [place.read(stack) for place in self._places]
+        reads = [place.read(stack, may_vanish=True) for place in self._places]
         sums = [place.read_sum(total, r) for place, r in zip(self._places, reads, strict=True)]
         joined = self._joined(stack, reads)
         harmonics = {
@@ -165,18 +143,13 @@ def _spanned(
     """Widen ends to those of all the steps that ``flat`` names, shape ``(R − 1, F)``."""
     if not flat.any():
         return low, high
-    lows, highs = _ends(quantity.low, quantity.high)
+    lows, highs = known_ends(quantity.low, quantity.high)
     steps_low = np.where(flat, np.minimum(lows[..., :-1, :], lows[..., 1:, :]), np.inf)
     steps_high = np.where(flat, np.maximum(highs[..., :-1, :], highs[..., 1:, :]), -np.inf)
     return (
         np.fmin(low, np.fmin.reduce(steps_low, axis=-2)),
         np.fmax(high, np.fmax.reduce(steps_high, axis=-2)),
     )
-
-
-def _ends(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return ends with −inf for a low end that is nothing, as a file holds it as NaN."""
-    return np.where(np.isnan(low) & np.isfinite(high), -np.inf, low), high
 
 
 @dataclass(frozen=True)
@@ -249,9 +222,11 @@ class _Place:
             fits &= at <= np.maximum(level.high[:-1], level.high[1:])
         return np.asarray(fits & hardly)
 
-    def read(self, quantity: Curves) -> Reading:
+    def read(self, quantity: Curves, *, may_vanish: bool) -> Reading:
         """Return a quantity at the level with what it lies between, ``(F,)``."""
-        return self._reading(quantity, None, np.zeros(self.at.shape, dtype=bool), None)
+        step = self._step(quantity.values)
+        floor = step.lowest() if may_vanish else np.full(self.at.shape, np.inf)
+        return self._reading(quantity, step, None, np.zeros(self.at.shape, dtype=bool), floor)
 
     def read_sum(self, total: Curves, parts: Reading) -> Reading:
         """Return the sum of powers of parts that were read at this place, ``(Q, F)``."""
@@ -267,23 +242,31 @@ class _Place:
                 axis=0,
             )
         bends = np.any(counts & parts.bends, axis=0)
-        return self._reading(total, np.where(np.isfinite(value), value, np.nan), bends, parts)
+        value = np.where(np.isfinite(value), value, np.nan)
+        # That all harmonics vanish together is not to be expected.
+        floor = sum_db(parts.low)
+        return self._reading(total, self._step(total.values), value, bends, floor)
 
     def _reading(
-        self, quantity: Curves, value: FloatArray | None, bends: BoolArray, parts: Reading | None
+        self,
+        quantity: Curves,
+        step: Step,
+        value: FloatArray | None,
+        bends: BoolArray,
+        floor: FloatArray,
     ) -> Reading:
-        """Read a quantity; of a sum, ``value`` stands for the cubic where it is known."""
+        """Read a quantity; of a sum, ``value`` stands for the cubic where it is known.
+
+        ``floor`` is how low it may be where its interval spans both rungs.
+        """
         values = quantity.values
-        low, high = _ends(quantity.low, quantity.high)
-        step = self._step(values)
+        low, high = known_ends(quantity.low, quantity.high)
         lows, highs = ([self._rung(part, offset) for offset in (-1, 0)] for part in (low, high))
         with np.errstate(invalid="ignore"):
             even = is_even(step.growth) & is_even(self._growths(values, self.drive_dbfs[:, None]))
             value = step.cubic() if value is None else step.kept_within(value, even)
             even &= np.isfinite(value) & ~bends
             least, most = step.turning()
-            # That all harmonics vanish together is not to be expected.
-            floor = step.lowest() if parts is None else sum_db(parts.low)
             spans = [
                 np.fmin.reduce([np.minimum(*lows), least, floor, value]),
                 np.fmax.reduce([np.maximum(*highs), most, value]),

@@ -54,12 +54,7 @@ def check_consistent(record: Any) -> None:
             for averages in (one.fundamental, one.thd, *one.harmonics.values()):
                 _check_required(averages, len(one.frequency_hz))
         elif isinstance(one, Take):
-            for rung in one.rungs:
-                _check_required(rung, len(one.frequency_hz))
-                for curve in rung.harmonics.values():
-                    _check_required(curve, len(one.frequency_hz))
-            for stated in one.at_spl:
-                _check_stated(stated, len(one.frequency_hz))
+            _check_take(one)
         elif isinstance(one, ImpulseResponse):
             _check_impulse(one)
         elif isinstance(one, DecayMap):
@@ -67,6 +62,17 @@ def check_consistent(record: Any) -> None:
             _check("ringing_s", one.ringing_s, len(one.frequency_hz))
             for row in one.level_db:
                 _check("level_db", row, len(one.time_s))
+
+
+def _check_take(take: Take) -> None:
+    """Check that all that stands against a take's frequencies is as long as these."""
+    count = len(take.frequency_hz)
+    for rung in take.rungs:
+        _check_required(rung, count)
+        for curve in rung.harmonics.values():
+            _check_required(curve, count)
+    for stated in take.at_spl:
+        _check_stated(stated, count)
 
 
 def _check_impulse(impulse: ImpulseResponse) -> None:

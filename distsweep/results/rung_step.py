@@ -18,6 +18,10 @@ UNEVEN_DB_PER_DB = 0.5
 where inside the step: the interval spans both rungs (chosen: over steps of 6 dB an even bend of as
 much puts a straight line off by 0.4 dB)."""
 
+DRIFT_DB_PER_DB = 0.1
+"""By so much the growth may change along a line that is carried on from the neighbouring step
+(chosen: a fifth of what counts as uneven)."""
+
 VANISHES_DB = 15.0
 """A quantity may vanish inside a step where it bends by this much: growth of the step after it less
 growth of the step before it, times the step. By the formula of Aᵐ·(1 − Aᵏ), k of 1, 2 or 4, whose
@@ -68,11 +72,12 @@ class Step:
         )
 
     def depth(self) -> FloatArray:
-        """Return how far from the straight line the neighbours' lines run, carried on."""
+        """Return how far from the straight line the neighbours' lines may run, carried on."""
         before, own, after = self.growth
         left = np.abs(before - own) * self.share * self.run
         right = np.abs(after - own) * (1.0 - self.share) * self.run
-        return np.maximum(left, right)
+        drift = DRIFT_DB_PER_DB * self.run * np.minimum(self.share, 1.0 - self.share)
+        return np.maximum(left, right) + drift
 
     def turning(self) -> tuple[FloatArray, FloatArray]:
         """Return how far a curve that turns inside the step may pass its rungs.
@@ -87,7 +92,7 @@ class Step:
             np.nan_to_num(np.where(np.isnan(one), 2.0 * own - other, one))
             for one, other in ((before, after), (after, before))
         )
-        spare, ahead = UNEVEN_DB_PER_DB, self.share * self.run
+        spare, ahead = UNEVEN_DB_PER_DB + DRIFT_DB_PER_DB, self.share * self.run
         behind = self.run - ahead
         lower, upper = self.rungs
         most = np.minimum(
@@ -104,9 +109,14 @@ class Step:
         )
 
     def lowest(self) -> FloatArray:
-        """Return −inf where the quantity may vanish inside the step, inf elsewhere."""
-        bend_db = (self.growth[2] - self.growth[0]) * self.run
-        return np.where(bend_db >= VANISHES_DB, -np.inf, np.inf)
+        """Return −inf where the quantity may vanish inside the step, inf elsewhere.
+
+        In the last step, of whose end nothing is known, it may wherever growth has changed.
+        """
+        before, own, after = self.growth
+        vanishes = (after - before) * self.run >= VANISHES_DB
+        vanishes |= np.isnan(after) & (np.abs(own - before) > UNEVEN_DB_PER_DB)
+        return np.where(vanishes, -np.inf, np.inf)
 
 
 def is_even(growth: Sequence[FloatArray]) -> BoolArray:
@@ -124,7 +134,11 @@ def sum_db(levels_db: FloatArray, known: BoolArray | None = None) -> FloatArray:
 
 
 def _tangent(other: FloatArray, own: FloatArray) -> FloatArray:
-    """Return the slope at a rung between two steps: the harmonic mean, 0 where one turns."""
+    """Return the slope at a rung between two steps: the harmonic mean, 0 where one turns.
+
+    Where they are uneven the other one bends, and its growth says nothing of this one's.
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(other * own > 0.0, 2.0 * other * own / (other + own), 0.0)
-    return np.where(np.isnan(other), own, mean)
+        alike = np.abs(other - own) <= UNEVEN_DB_PER_DB
+    return np.where(alike, mean, own)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl, HarmonicAtSpl
-from distsweep.results.between_rungs import Between, Curves
+from distsweep.results.between_rungs import Between
 from distsweep.results.ladder import Rung
+from distsweep.results.rung_curves import Curves
 from distsweep.results.staircase import Staircase
 from distsweep.units import BoolArray, FloatArray, IntArray
 
@@ -119,7 +120,7 @@ def state_level(
         return AtSpl(float(spl_db), meaning, frequency_hz, *ends, *ends)
     place = Between(played.drives_dbfs, played.level, spl_db)
     thd, harmonics = place.read_total(played.thd, played.harmonics)
-    drive = place.read(played.drive)
+    drive = place.drive()
     return AtSpl(
         spl_db=float(spl_db),
         meaning=meaning,

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY
-from distsweep.results.between_rungs import Between, Curves
+from distsweep.results.between_rungs import Between
 from distsweep.results.ladder import Rung
 from distsweep.results.record import Record
+from distsweep.results.rung_curves import Curves
 from distsweep.results.staircase import Staircase
 from distsweep.results.stated_level import Played, played_bursts, played_rungs
 from distsweep.units import FloatArray, db_to_percent
@@ -164,7 +165,7 @@ def _between_levels(
         raise ValueError("nothing can be read: every level was clipped in the recording")
     level = played.drive if wanted.spl_db is None else played.level
     place = Between(played.drives_dbfs, level, wanted.at)
-    drives = place.read(played.drive).values
+    drives = place.drive().values
     if np.isnan(drives).any():
         raise ValueError(_not_played(level, frequency_hz, wanted))
     thd, _ = place.read_total(played.thd, played.harmonics)

@@ -12,9 +12,9 @@ import numpy as np
 
 from distsweep.errors import InputError
 from distsweep.results import Results, Take, first_take, read_results
-from distsweep.results.between_rungs import SAME_LEVEL_DB, Between, Curves
+from distsweep.results.between_rungs import SAME_LEVEL_DB, Between
+from distsweep.results.rung_curves import Curves
 from distsweep.stimulus.recipe import LadderRecipe, Recipe
-from distsweep.units import FloatArray
 
 LEAST_STEP_DB = 0.1
 """Drives of two rungs that are nearer give one level (chosen: a level repeats no better)."""
@@ -126,7 +126,7 @@ def _drive_for(take: Take, spl_db: float) -> Drive:
         drive = float(drives[0] - (levels[0] - spl_db))
         found = Drive(spl_db, drive, drive, drive, below=True)
     else:
-        read = Between(drives, _column(levels), spl_db).read(_column(drives))
+        read = Between(drives, Curves.exact(levels[:, None]), spl_db).drive()
         found = Drive(spl_db, float(read.values[0]), float(read.low[0]), float(read.high[0]))
     if np.isnan(found.drive_dbfs):
         raise InputError(
@@ -139,7 +139,3 @@ def _drive_for(take: Take, spl_db: float) -> Drive:
             " −100 and 0; ask for another level, or change the gain and measure again"
         )
     return dataclasses.replace(found, drive_dbfs=round(found.drive_dbfs, 2))
-
-
-def _column(values: FloatArray) -> Curves:
-    return Curves.exact(values[:, None])

@@ -28,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from closed_form import Response, cascade, high_pass, low_pass, peak
 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl
+from distsweep.results.between_rungs import HARDLY_RISES_DB_PER_DB
 from distsweep.results.ladder import HarmonicCurve, Rung
 from distsweep.results.rung_step import UNEVEN_DB_PER_DB
 from distsweep.results.stated_level import state_level
@@ -187,7 +188,10 @@ class Course:
 
 
 def evenly(rungs: list[Rung], drives_dbfs: np.ndarray, meaning: str) -> np.ndarray:
-    """Where THD and output grow alike, by drive, in a drive's step and in both its neighbours."""
+    """Where THD and output grow alike, by drive, in a drive's step and in both its neighbours.
+
+    Where the output hardly rises the first drive counts, and which that is a ladder cannot tell.
+    """
     level = [
         np.full(len(FREQUENCY_HZ), rung.spl_db) if meaning == BAND else rung.fundamental_db
         for rung in rungs
@@ -199,6 +203,7 @@ def evenly(rungs: list[Rung], drives_dbfs: np.ndarray, meaning: str) -> np.ndarr
         if 1 <= step <= len(DRIVES_DBFS) - 3:
             steps = [np.diff(curve[:, f])[step - 1 : step + 2] / 6.0 for curve in curves]
             even[f] = max(np.ptp(growth) for growth in steps) < UNEVEN_DB_PER_DB
+            even[f] &= steps[1][1] >= HARDLY_RISES_DB_PER_DB
     return even
 
 

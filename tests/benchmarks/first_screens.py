@@ -85,7 +85,7 @@ _COUNT_WORDS = r"""() => {
   let words = 0;
   while (walker.nextNode()) {
     const node = walker.currentNode, parent = node.parentElement;
-    if (!parent.checkVisibility({visibilityProperty: true}) || ["SCRIPT", "STYLE"].includes(parent.tagName)) continue;
+    if (!parent.checkVisibility({visibilityProperty: true})) continue;
     const range = document.createRange();
     range.selectNodeContents(node);
     const box = range.getBoundingClientRect();

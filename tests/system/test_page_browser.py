@@ -352,7 +352,7 @@ def test_paper_holds_whole_figures_and_no_lone_heading(
     assert paint == "rgb(255, 255, 255)"  # light, whatever the screen is
 
 
-@pytest.mark.parametrize("size", [DESK, PHONE, (320, 640)])
+@pytest.mark.parametrize("size", [DESK, (700, 900), PHONE, (320, 640)])
 def test_nothing_scrolls_sideways(open_page: OpenPage, size: tuple[int, int]) -> None:
     page = open_page(size=size)
     page.evaluate(OPEN_ALL)

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from distsweep.results.between_rungs import Between, Curves, Reading
+from distsweep.results.between_rungs import Between
+from distsweep.results.rung_curves import Curves, Reading
 from distsweep.results.rung_step import UNEVEN_DB_PER_DB
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -47,8 +48,11 @@ STRAIGHT = [-60.0, -54.0, -48.0, -42.0, -36.0, -30.0]
 
 
 def test_even_growth_is_read_on_the_line() -> None:
-    assert one(read(STRAIGHT, 84.5)) == pytest.approx((-45.5, -45.5, -45.5))
-    assert one(read(STRAIGHT, 84.5, doubt=0.3)) == pytest.approx((-45.5, -45.8, -45.2))
+    drift = 0.1 * 2.5  # from the nearer rung
+    assert one(read(STRAIGHT, 84.5)) == pytest.approx((-45.5, -45.5 - drift, -45.5 + drift))
+    assert one(read(STRAIGHT, 84.5, doubt=0.3)) == pytest.approx(
+        (-45.5, -45.8 - drift, -45.2 + drift)
+    )
 
 
 def test_at_a_rung_its_own_interval_holds_whatever_is_beside() -> None:
@@ -130,7 +134,8 @@ def test_where_output_hardly_rises_all_drives_that_fit_are_spanned() -> None:
 def test_the_levels_own_interval_widens() -> None:
     sure, unsure = (one(read(STRAIGHT, 85.0, level_doubt=doubt)) for doubt in (0.0, 1.0))
     assert unsure[0] == sure[0] == pytest.approx(-45.0)
-    assert unsure[1:] == pytest.approx((-46.0, -44.0))
+    drift = 0.1 * 2.0  # 2 dB from the nearer rung, at either end of the level's interval
+    assert unsure[1:] == pytest.approx((-46.0 - drift, -44.0 + drift))
 
 
 def test_a_lone_rung_is_read_at_its_own_level_only() -> None:
@@ -142,7 +147,9 @@ def test_products_that_may_cancel_leave_nothing_for_sure() -> None:
     """A·(1 − A²) vanishes between the third and the fourth rung."""
     a = 10.0 ** ((DRIVES + 25.0) / 20.0)
     values = 20.0 * np.log10(a * np.abs(1.0 - a**2))
-    _, low, high = one(read(list(values), 85.0))
+    level = column(*(DRIVES + 110.0))
+    place = Between(DRIVES, Curves.exact(level), 85.0)
+    _, low, high = one(place.read(Curves.exact(column(*values)), may_vanish=True))
     assert low == -np.inf
     assert high >= max(values[2], values[3])
 

@@ -183,7 +183,7 @@ def test_both_files_are_drawn_at_once(tmp_path: Path) -> None:
     assert calls == [1]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["axis-thd.png", "axis-thd.svg"]
     with Image.open(tmp_path / "axis-thd.png") as image:
-        assert image.info["dpi"] == pytest.approx((130.0, 130.0), abs=0.1)
+        assert image.info["dpi"] == pytest.approx((120.0, 120.0), abs=0.1)
         pixels = np.asarray(image.convert("RGB")).reshape(-1, 3)
     assert {tuple(map(int, pixels[0]))} == {(255, 253, 249)}  # paper in the corner
     assert len(np.unique(pixels, axis=0)) > 50  # and lines, smoothed, elsewhere

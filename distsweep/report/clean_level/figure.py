@@ -173,8 +173,8 @@ def _draw_spans(axes: Axes, clean: CleanLevel, edges: FloatArray, colour: str) -
     drawn: list[Artist] = []
     for i in np.flatnonzero(in_state(clean, "reached")):
         drawn.append(
-            axes.fill_between(edges[i], [clean.low_db[i]] * 2, [clean.high_db[i]] * 2, color=colour,
-                              alpha=BAND_SHARE, linewidth=0.0, label="_interval", zorder=3)
+            look.draw_boxes(axes, [tuple(edges[i])], clean.low_db[i], clean.high_db[i],
+                            color=colour, alpha=BAND_SHARE, label="_interval", zorder=3)
         )  # fmt: skip
         drawn += axes.plot(edges[i], [clean.level_db[i]] * 2, color=colour, linewidth=2.6,
                            solid_capstyle="butt", label="_reached", zorder=4)  # fmt: skip

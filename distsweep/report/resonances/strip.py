@@ -151,9 +151,9 @@ def _orders(axes: Axes, curves: list[Curve], resonance: Resonance) -> None:
     _frequency_panel(axes, resonance)
     for curve in curves:
         if curve.high.size:
-            band = axes.fill_between(curve.x, curve.low, curve.high, where=np.isfinite(curve.high),
-                                     linewidth=0.0, color=curve.colour, alpha=look.BAND_SHARE,
-                                     label="_interval", zorder=2.2)  # fmt: skip
+            band = look.fill_band(axes, curve.x, curve.low, curve.high, color=curve.colour,
+                                  alpha=look.BAND_SHARE, label="_interval",
+                                  zorder=2.2)  # fmt: skip
             look.belongs_to(curve.key, band)
         line = axes.plot(curve.x, curve.values, color=curve.colour, linestyle=_DASHES[curve.key],
                          linewidth=1.4, label=curve.key.upper(), zorder=3)  # fmt: skip

@@ -118,7 +118,7 @@ def _panel(axes: Axes, take: Take, meaning: str, limits_db: tuple[float, float])
     colours = _colours(take)
     for stated in of_meaning(take, meaning):
         _draw(axes, stated, colours[stated.spl_db])
-    look.percent_axis(axes, "% of fundamental", sparse=limits_db[1] - limits_db[0] > 60.0)
+    look.percent_axis(axes, "% of fundamental")
 
 
 def _draw(axes: Axes, stated: AtSpl, colour: str) -> None:

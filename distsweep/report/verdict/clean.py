@@ -26,18 +26,18 @@ def strictest(take: Take) -> CleanLevel | None:
 def places(clean: CleanLevel, unit: str) -> list[int]:
     """Return the places to be named, as indices that rise; four at most.
 
-    Of those near each of `PLACES_HZ` the nearest of which anything is known.
+    All of which anything is known, or of those near each of `PLACES_HZ` the nearest.
     """
     known = said(clean, unit)
+    if np.count_nonzero(known) <= len(PLACES_HZ):
+        return [int(i) for i in np.flatnonzero(known)]
     found: set[int] = set()
     for place_hz in PLACES_HZ:
         away = np.abs(np.log(clean.frequency_hz / place_hz))
         away = np.where(known, away, np.inf)
         if away.size and float(np.min(away)) <= np.log(NEAR):
             found.add(int(np.argmin(away)))
-    if not found and known.any():
-        found.add(int(np.flatnonzero(known)[0]))
-    return sorted(found)
+    return sorted(found or {int(np.flatnonzero(known)[0])})
 
 
 def distortion_limits(clean: CleanLevel) -> bool:

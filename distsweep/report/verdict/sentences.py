@@ -120,7 +120,8 @@ def resonance_sentence(likely: Sequence[Resonance]) -> str:
         groups.setdefault(chance_words(one.confidence), []).append(one)
     parts = []
     for chance, group in groups.items():
-        names = wording.listed([wording.whole_hertz(r.frequency_hz) for r in group])
+        hertz = wording.listed([wording.signed(r.frequency_hz, 0) for r in group])
+        names = wording.with_unit(hertz, "Hz")
         least = min(r.confidence for r in group)
         number = wording.confidence(least).replace(" ", "\N{NO-BREAK SPACE}")
         several = " or more" if len({wording.confidence(r.confidence) for r in group}) > 1 else ""
@@ -156,4 +157,4 @@ def no_likely_resonance_sentence(best: Resonance) -> str:
 
 def unknown_sentence(items: Sequence[str]) -> str:
     """Say what cannot be told."""
-    return f"Cannot be told: {'; '.join(items)}."
+    return f"Unknown: {'; '.join(items)}."

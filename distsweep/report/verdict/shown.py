@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from distsweep.analysis.third_octave import band_edges_hz
+from distsweep.flag_runs import runs_of
 from distsweep.report import look, reliability
 from distsweep.report.clean_level.levels import in_state
 from distsweep.report.figure_data import Curve, FigureData
@@ -38,6 +41,13 @@ class CleanArea:
     edges_hz: FloatArray
     sure_db: FloatArray
     perhaps_db: FloatArray
+
+    def stretches(self) -> Iterator[tuple[int, int]]:
+        """Return first and end of what is known and shares edges: its outline is a stair."""
+        for first, end in runs_of(~np.isnan(self.sure_db)):
+            apart = self.edges_hz[first + 1 : end, 0] > self.edges_hz[first : end - 1, 1] * 1.001
+            starts = [first + 1 + int(i) for i in np.flatnonzero(apart)]
+            yield from pairwise([first, *starts, end])
 
 
 @dataclass(frozen=True)
