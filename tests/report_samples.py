@@ -16,9 +16,11 @@ from typing import Any
 import matplotlib.text
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.text import Text
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB
 from distsweep.report.figure_files import Drawing
@@ -454,6 +456,24 @@ def luminance(colour: Any) -> float:
 
 def labelled(axes: Axes, label: str) -> list[Line2D]:
     return [line for line in axes.get_lines() if line.get_label() == label]
+
+
+def drawn_labels(axis: Axis) -> list[Text]:
+    """Names of an axis's ticks that are drawn, once a figure was."""
+    low, high = sorted(axis.get_view_interval())
+    labels = [
+        label
+        for tick in axis.get_major_ticks()
+        if low - 1e-6 <= tick.get_loc() <= high + 1e-6
+        for label in (tick.label1, tick.label2)
+    ]
+    return [label for label in labels if axis.get_visible() and label.get_visible()]
+
+
+def drawn_texts(figure: Figure, axis: Axis) -> list[str]:
+    """Words of an axis's ticks that are drawn."""
+    figure.canvas.draw()
+    return [label.get_text() for label in drawn_labels(axis)]
 
 
 def words(figure: Figure) -> str:

@@ -15,6 +15,7 @@ from distsweep.report.figure_data import FigureData
 from distsweep.report.figure_files import Drawing, write_figures
 from distsweep.report.figure_json import figure_json
 from distsweep.report.figure_table import figure_table
+from distsweep.report.logo import data_address
 from distsweep.report.palette import Drawn, drawing_with, palette_of
 from distsweep.report.sections import all_sections
 from distsweep.report.style import DEFAULT_STYLE, Style
@@ -27,8 +28,9 @@ FIGURES = "figures"
 _DARK_SCREEN = "screen and (prefers-color-scheme: dark)"
 _PHONE = "max-width: 40rem"
 _MANY_COLUMNS, _MORE_COLUMNS = "max-width: 64rem", "max-width: 72rem"
-"""Screens on which tables of more than five, and more than eight, columns show their rows as
-blocks; chosen: in Chromium ten columns of "≈ −20 ± 0.6 dB" are 62 rem wide, and 13 small ones 70."""
+"""Screens on which tables of more than five, and of more than eight, columns show their rows as
+blocks; chosen: in Chromium ten columns of "≈ −20 ± 0.6 dB" take 62 rem, and 13 small ones 70."""
+
 _STYLES = ("colours.css", "page.css", "controls.css", "phone.css", "print.css")
 _SCRIPTS = (
     "figures.js", "numbers.js", "legend.js", "saving.js", "cursor.js", "pointing.js", "sorting.js",
@@ -114,6 +116,7 @@ def render_page(
         numbers=Markup(figure_json(numbers)) if numbers else "",
         theme=style.theme,
         line=style.line,
+        logo=data_address(style.logo) if style.logo else "",
         styles=Markup(_styles(style, drawings)),
         script=Markup(script),
         policy=_policy(script),

@@ -23,14 +23,12 @@ FIGURES = (
 )  # fmt: skip
 """Sorts of figures, as their files are called."""
 
-INK_CONTRAST, LINE_CONTRAST = 4.5, 2.4
-"""Least contrast with the paper. Of text: WCAG 2.1, 1.4.3. Of lines: chosen, that of the paler end
-of our own ramp, which is a little less than the 3 that WCAG 2.1, 1.4.11 asks for: every line bears
-its name, or has it beside it."""
+INK_CONTRAST, LINE_CONTRAST = 4.5, 3.0
+"""Least contrast with the paper: of text WCAG 2.1, 1.4.3; of lines 1.4.11."""
 
 _THEMES = ("light", "dark", "both")
 _LIGHT = 0.7  # Oklab lightness of paper, least; chosen: below, black ink would miss the contrast
-_STEP = 0.04  # of Oklab lightness between levels, least: chosen, seen in greyscale (ours: 0.12)
+_STEP = 0.04  # of Oklab lightness between levels, least: chosen, seen in greyscale (ours: 0.07)
 _HZ = (1.0, 200_000.0)  # ends that a frequency axis may have: chosen, wider than any recorder's
 _WIDTH_IN, _DPI = (5.0, 16.0), (50.0, 600.0)
 """Sizes that are drawn well: chosen. Below 5 inches names of ticks meet, and 600 dots an inch of a
@@ -61,7 +59,7 @@ class Style:
     dark_files: bool = False
     paper: str = "#fffdf9"
     ink: str = "#2b2622"
-    levels: tuple[str, ...] = ("#68aaa7", "#568a63", "#7a5c22", "#702820", "#2e0616")
+    levels: tuple[str, ...] = ("#589a97", "#4c7f5a", "#74571f", "#6c251e", "#2e0616")
     font: str = "DejaVu Sans"
     logo: str | None = None
     line: str = ""
@@ -92,7 +90,7 @@ def read_style(path: Path) -> Style:
         theme = "both"                # of the page: "light", "dark", "both"
         paper = "#fffdf9"
         ink = "#2b2622"
-        levels = ["#68aaa7", "#568a63", "#7a5c22", "#702820", "#2e0616"]  # quiet to loud
+        levels = ["#589a97", "#4c7f5a", "#74571f", "#6c251e", "#2e0616"]  # quiet to loud
 
         [text]
         font = "DejaVu Sans"

@@ -28,7 +28,6 @@ from report_samples import (
 
 from distsweep import report
 from distsweep.flag_runs import runs_of
-from distsweep.report import look
 from distsweep.report.reliability import (
     gain_change_reliable,
     order_ends_hz,
@@ -279,13 +278,6 @@ def test_drawing_does_not_load_pyplot() -> None:
     done = subprocess.run([sys.executable, "-c", code], cwd=here, capture_output=True, text=True,
                           check=False)  # fmt: skip
     assert done.returncode == 0, done.stderr
-
-
-def test_the_readers_matplotlibrc_does_not_change_the_look(take: Take) -> None:
-    with matplotlib.rc_context({"axes.facecolor": "black", "font.size": 30.0}):
-        axes = main_axes(report.plot_thd(take))
-    assert axes.get_facecolor()[:3] == to_rgb(look.PAPER)
-    assert axes.yaxis.label.get_fontsize() == 9.0
 
 
 def test_a_notebook_gets_a_png(take: Take) -> None:

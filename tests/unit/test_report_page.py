@@ -21,6 +21,8 @@ from report_samples import (
 from distsweep import report
 from distsweep.errors import InputError
 from distsweep.report import write_report
+from distsweep.report.page import render_page
+from distsweep.report.style import Style
 from distsweep.results import (
     Background,
     RecordedCalibration,
@@ -169,6 +171,25 @@ def test_every_figure_says_how_it_can_mislead_and_is_described(plain: tuple[Path
     assert page.text.count("How it can mislead") == of_takes == 4
     text = (folder / "report.html").read_text(encoding="utf-8")
     assert len(re.findall(r'<svg role="img" aria-label="[^"]{20,}"', text)) == 5
+
+
+@pytest.mark.parametrize(
+    ("theme", "when"),
+    [
+        ("both", "screen and (prefers-color-scheme: dark)"),
+        ("dark", "screen"),
+        ("light", "not all"),
+    ],
+)
+def test_a_theme_says_when_the_page_is_dark(theme: str, when: str, tmp_path: Path) -> None:
+    logo = tmp_path / "logo.svg"
+    logo.write_text('<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 2 1"/>', encoding="utf-8")
+    style = Style(theme=theme, line="Tarnbick Review", logo=str(logo))
+    text = render_page("x", [], {}, style=style)
+    dark = [rule for rule in re.split(r"(?=@media)", text) if "color-scheme: dark" in rule]
+    assert len(dark) == 1 and dark[0].startswith(f"@media {when} {{")
+    footer = text[text.index("<footer>") : text.index("</footer>")]
+    assert "Tarnbick Review" in footer and 'src="data:image/svg+xml' in footer
 
 
 HOSTILE = "<script>alert('x')</script> & \"Tarnbick\" ]]> $\\frac{1}{2}$ 音"

@@ -51,22 +51,29 @@ def figure_data(take: Take) -> FigureData:
     """The numbers of the figure, a curve for each level and meaning."""
     colours = _colours(take)
     curves = [
-        Curve(
-            key=_key(stated),
-            name=_name(stated),
-            quantity="THD, dB re fundamental",
-            x=stated.frequency_hz,
-            values=stated.thd_db,
-            low=stated.thd_low_db,
-            high=stated.thd_high_db,
-            re_fundamental=True,
-            spl_db=stated.spl_db,
-            colour=colours[stated.spl_db],
-        )
+        _curve(stated, colours[stated.spl_db])
         for meaning in meanings(take)
         for stated in of_meaning(take, meaning)
     ]
     return FigureData("frequency", curves)
+
+
+def _curve(stated: AtSpl, colour: str) -> Curve:
+    """Return what is drawn of a level; elsewhere, where its high end is known, "at most" that."""
+    values, low, high = thd_parts(stated)
+    drawn = np.logical_or(*standing(values, low, high))
+    return Curve(
+        key=_key(stated),
+        name=_name(stated),
+        quantity="THD, dB re fundamental",
+        x=stated.frequency_hz,
+        values=only(values, drawn),
+        low=np.where(~drawn & np.isfinite(high), -np.inf, low),
+        high=high,
+        re_fundamental=True,
+        spl_db=stated.spl_db,
+        colour=colour,
+    )
 
 
 def plot_stated_levels(take: Take) -> Figure:
