@@ -4,8 +4,8 @@
 
 Loudspeakers of `bench_clean_level.py`, without limiters, play a ladder of 6 dB steps; noise, white
 or pink by turns, lies 70 dB below the RMS of the loudest rung. THD of each frequency at four levels
-of the fundamental is held against the closed form at the drive that gives them. It prints the share
-of values whose 95 % interval holds the truth, and how far those are off that are known within 1.5 dB.
+of the fundamental is held against the closed form at the drive that gives them. It prints how
+many intervals hold the truth, and how far those values are off that are known within 1.5 dB.
 """
 
 from __future__ import annotations
@@ -92,8 +92,8 @@ def main() -> None:
                     held.append(low <= true <= high)
                     if high - low <= 3.0:
                         off.append(abs(found.thd_db[i] - true))
-        print(f"{number:3d}: {np.sum(held)} of {len(held)} held, {len(off)} known within 1.5 dB, off"
-              f" {np.median(off):.2f} dB in the middle, 95 % under {np.percentile(off, 95):.2f},"
+        print(f"{number:3d}: {np.sum(held)} of {len(held)} held, {len(off)} known within 1.5 dB,"
+              f" off {np.median(off):.2f} dB in the middle, 95 % under {np.percentile(off, 95):.2f},"
               f" {np.max(off):.2f} at most", flush=True)  # fmt: skip
 
 
