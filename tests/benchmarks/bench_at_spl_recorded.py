@@ -93,7 +93,7 @@ def main() -> None:
                     if high - low <= 3.0:
                         off.append(abs(found.thd_db[i] - true))
         print(f"{number:3d}: {np.sum(held)} of {len(held)} held, {len(off)} known within 1.5 dB,"
-              f" off {np.median(off):.2f} dB in the middle, 95 % under {np.percentile(off, 95):.2f},"
+              f" off {np.median(off):.2f} dB (median), {np.percentile(off, 95):.2f} (95 %),"
               f" {np.max(off):.2f} at most", flush=True)  # fmt: skip
 
 
