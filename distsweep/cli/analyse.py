@@ -14,7 +14,7 @@ import click
 from distsweep.cli._printing import say, show_share
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from contextlib import AbstractContextManager
 
     from distsweep.file_sets import FileSet
@@ -96,23 +96,16 @@ def command(
     # are none, would take a thirtieth of its time.
     gc.disable()
     click.get_current_context().call_on_close(gc.enable)
-    from distsweep.result_files import check_result_place, write_result_files
-    from distsweep.results import SCHEMA, to_json, write_results
-    from distsweep.whole_files import check_json_place
+    from distsweep.result_files import write_result_files
+    from distsweep.results import to_json, write_results
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
-    if style_file is not None and no_report:
-        raise click.UsageError("--style goes with a report: leave --no-report out")
-    style = None if no_report else _style(style_file, sources[0], stimulus=stimulus)
+    style = _style(style_file, sources[0], stimulus=stimulus, no_report=no_report)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
     elsewhere = _json_elsewhere(json_file, folder)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
     if all(map(os.path.lexists, sources)):  # one that is missing is reported first
-        if elsewhere is not None and elsewhere != "-":
-            check_json_place(Path(elsewhere), schema=SCHEMA)
-        if any(parts.values()):
-            check_result_place(folder, **parts)
-        _check_bundle(bundle, sources[0])
+        _check_places(folder, elsewhere, bundle, sources[0], parts)
     with _opened(sources, stimulus=stimulus, channel=channel) as session:
         results, sidecars = _analysed(session)
         if elsewhere == "-":
@@ -122,14 +115,8 @@ def command(
             say(f"results: {elsewhere}")
         made = None
         if any(parts.values()):
-            made = write_result_files(
-                results,
-                folder,
-                sidecars=sidecars,
-                decimal_comma=decimal_comma,
-                style=style,
-                **parts,
-            )
+            made = write_result_files(results, folder, sidecars=sidecars, style=style,
+                                      decimal_comma=decimal_comma, **parts)  # fmt: skip
         if bundle is not None:
             _write_bundle(bundle, session, results, made, folder, style_file)
     _say_what_to_know(results)
@@ -138,6 +125,25 @@ def command(
         _report_files(made, folder, sidecars)
     if bundle is not None:
         say(f"bundle: {bundle}")
+
+
+def _check_places(
+    folder: Path,
+    elsewhere: str | None,
+    bundle: Path | None,
+    source: Path,
+    parts: Mapping[str, bool],
+) -> None:
+    """Refuse, before an analysis, places where its results cannot be written."""
+    from distsweep.result_files import check_result_place
+    from distsweep.results import SCHEMA
+    from distsweep.whole_files import check_json_place
+
+    if elsewhere is not None and elsewhere != "-":
+        check_json_place(Path(elsewhere), schema=SCHEMA)
+    if any(parts.values()):
+        check_result_place(folder, **parts)
+    _check_bundle(bundle, source)
 
 
 def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> None:
@@ -158,8 +164,14 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
         raise click.UsageError("--channel goes with --stimulus; a session names its channels")
 
 
-def _style(file: Path | None, source: Path, *, stimulus: Path | None) -> Style | None:
+def _style(
+    file: Path | None, source: Path, *, stimulus: Path | None, no_report: bool
+) -> Style | None:
     """Return the house style that was given, or that stands beside the session; None: ours."""
+    if no_report:
+        if file is not None:
+            raise click.UsageError("--style goes with a report: leave --no-report out")
+        return None
     from distsweep.report.style import STYLE_NAME, read_style
 
     if file is None and stimulus is None:
@@ -220,7 +232,7 @@ def _opened(
 ) -> AbstractContextManager[Session]:
     """Return what gives the session, also that of recordings without one, as long as it lasts."""
     from distsweep.takes.bundle import opened_session
-    from distsweep.takes.session import recording_session
+    from distsweep.takes.recording_session import recording_session
 
     if stimulus is None:
         return opened_session(sources[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -90,7 +91,9 @@ def _drawn(
     from distsweep.report.both_renderer import drawn
     from distsweep.report.stamp import add_logo, write_stamp
 
-    with look.files_look(style, dark=dark, foot_in=what.height_in):
+    with warnings.catch_warnings(), look.files_look(style, dark=dark, foot_in=what.height_in):
+        # A name in letters that the font has not: the SVG, whose text is text, still shows it.
+        warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
         figure = look.report_figure(picture.draw())
         write_stamp(figure, what, look.QUIET_INK)
         renderer = drawn(figure, dots_per_inch=style.png_dpi)

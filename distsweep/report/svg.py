@@ -14,10 +14,10 @@ if TYPE_CHECKING:
     from distsweep.report.both_renderer import BothRenderer
     from distsweep.report.report_figure import ReportFigure
 
-PHONE_TEXT_PX = 13.5
+PHONE_TEXT_PX = 13.8
 """Size of all text in figures on small screens, in the SVG's units (points), for a rule like
-``@media (max-width: 40rem) { figure svg text { font-size: 13.5px } }``. A figure 7 inches (504
-points) wide that is shown in 344 pixels, on a screen of 360, then has letters of 9.2 pixels."""
+``@media (max-width: 40rem) { figure svg text { font-size: 13.8px } }``. A figure 7 inches (504
+points) wide that is shown in 331 pixels, on a screen of 360, then has letters of 9.06 pixels."""
 
 _COLOUR = re.compile(r'(?<==")#([0-9a-f]{6})(?=")')
 _VARIABLE = re.compile(r"var\(--c-([0-9a-f]{6})\)")

@@ -87,9 +87,9 @@ class Step:
         bends down from above only. Where it bends up by `VANISHES_DB` it may vanish.
         """
         before, own, after = self.growth
-        # A neighbour that is not known is taken to bend on as the other one does.
+        # A neighbour that is not known is taken to bend on as the other one does, or to be level.
         before, after = (
-            np.nan_to_num(np.where(np.isnan(one), 2.0 * own - other, one))
+            np.nan_to_num(np.where(np.isnan(one), np.fmin(2.0 * own - other, 0.0), one))
             for one, other in ((before, after), (after, before))
         )
         spare, ahead = UNEVEN_DB_PER_DB + DRIFT_DB_PER_DB, self.share * self.run

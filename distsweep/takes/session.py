@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -119,22 +119,6 @@ def read_session(
         takes_required=takes_required,
         calibration_required=calibration_required,
     )
-
-
-def recording_session(
-    recording: str | Path | Sequence[str | Path],
-    *,
-    stimulus: str | Path,
-    channel: int | None = None,
-) -> Session:
-    """Return the session of one recording (or one file a rung) that is analysed without one.
-
-    Its take is called "axis", and every run of the stimulus in it counts; levels are in dBFS.
-    ``channel`` is counted from 1; None: the first, or the one that holds the stimulus.
-    """
-    paths = [recording] if isinstance(recording, str | Path) else list(recording)
-    entry = TakeEntry("axis", Path(stimulus), tuple(Path(p) for p in paths), channel)
-    return Session(Path(), Device(), Conditions(), Calibration(), (entry,), every_run=True)
 
 
 def parse_session(

@@ -79,7 +79,9 @@ def test_growth_that_differs_just_within_the_limit_does_not_span() -> None:
 def test_a_step_without_a_neighbour_spans_both_rungs() -> None:
     for at, step in ((71.0, 0), (99.0, 4)):
         _, low, high = one(read(STRAIGHT, at))
-        assert (low, high) == pytest.approx((STRAIGHT[step], STRAIGHT[step + 1]))
+        # And a little beyond: what is not known beside it may be level.
+        assert STRAIGHT[step] - 0.7 <= low <= STRAIGHT[step]
+        assert STRAIGHT[step + 1] <= high <= STRAIGHT[step + 1] + 0.7
 
 
 @pytest.mark.parametrize("at", [69.0, 101.0])

@@ -23,7 +23,8 @@ from distsweep.results.likeness import Likeness, likeness
 from distsweep.takes.bundle import opened_bundle
 from distsweep.takes.bundle_manifest import parse_manifest
 from distsweep.takes.bundle_packing import write_bundle
-from distsweep.takes.session import read_session, recording_session
+from distsweep.takes.recording_session import recording_session
+from distsweep.takes.session import read_session
 from distsweep.takes.sound_file import open_sound, sample_sha256
 
 DATE = "1700000000"

@@ -140,7 +140,8 @@ def test_axes_have_labels_with_units_and_a_log_frequency_scale(plot: str, take: 
     assert all(axes.get_xscale() == "log" for axes in figure.axes)
     assert "Excitation frequency, Hz" in words(figure)
     assert any("dB" in axes.get_ylabel() for axes in figure.axes)
-    labels = {t.get_text() for t in figure.axes[0].get_xticklabels()}
+    lowest = figure.axes[0 if plot == "plot_harmonics" else 1]  # or the strip below
+    labels = {t.get_text() for t in lowest.get_xticklabels()}
     if plot == "plot_harmonics":  # half as wide
         assert labels == {"100", "1k", "10k"}
     else:

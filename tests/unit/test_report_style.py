@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from capture_bench import run_main
 from PIL import Image
 from report_samples import alter, sample_results, sample_take, words
 
@@ -296,3 +297,33 @@ def test_style_reaches_worker_processes(tmp_path: Path) -> None:
     report.write_report(results, tmp_path / "report", workers=2, style=style)
     for path in (tmp_path / "report" / "figures").glob("*.svg"):
         assert "#fafafa" in path.read_text()
+
+
+def test_the_command_takes_the_style_named_or_the_one_beside_the_session(tmp_path: Path) -> None:
+    session = tmp_path / "session"
+    session.mkdir()
+    (session / "session.toml").write_text("[device]\n")
+    style_file(session, '[colours]\nink = "#999999"')
+    found = run_main("analyse", str(session))
+    assert found.exit_code == 3
+    assert "style.toml: ink is #999999 on paper" in found.stderr
+    named = style_file(tmp_path, "[axis]")
+    other = run_main("analyse", str(session), "--style", str(named))
+    assert other.exit_code == 3
+    assert "unknown key 'axis'" in other.stderr
+    assert "ink" not in other.stderr
+    assert sorted(path.name for path in session.iterdir()) == [
+        "logo.png", "session.toml", "style.toml",
+    ]  # fmt: skip
+    neither = run_main("analyse", str(session), "--style", str(named), "--no-report")
+    assert neither.exit_code == 2
+    assert "--style goes with a report" in neither.stderr
+
+
+def test_the_command_s_style_reaches_the_files(tmp_path: Path) -> None:
+    from distsweep.result_files import write_result_files
+
+    style = Style(figures=("thd",), ink="#000000", line="By us")
+    write_result_files(sample_results(sample_take(points=60)), tmp_path / "results", style=style)
+    (made,) = (tmp_path / "results" / "report" / "figures").glob("*.svg")
+    assert "By us" in made.read_text()

@@ -175,7 +175,7 @@ def _over_excitation(axes: Axes, take: Take, resonance: Resonance) -> None:
     if not is_heard(resonance):
         look.reads(axes, quantity(resonance))
     axes.set_xlabel(wording.EXCITATION_AXIS)
-    axes.set_ylabel("dB re fundamental")
+    axes.set_ylabel("dB re fund.")
     _title(axes, "Where they are played")  # with the response divided out, says the caption
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 NAME = "verdict"
-HEIGHT_IN = 3.4
+HEIGHT_IN = 3.9
 SPAN_DB = 45.0
 """Levels farther below the loudest are cut off (chosen: bass that weak is no part of a verdict)."""
 

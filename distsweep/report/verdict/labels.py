@@ -46,7 +46,8 @@ def rows_of(axes: Axes, resonances: list[Resonance]) -> list[int]:
     rows = [0] * len(resonances)
     for index in np.argsort([one.frequency_hz for one in resonances]):
         place = float(np.log2(resonances[index].frequency_hz))
-        half = 0.5 * _octaves(axes, wording.whole_hertz(resonances[index].frequency_hz))
+        label = f"{wording.whole_hertz(resonances[index].frequency_hz)} "  # a blank parts two
+        half = 0.5 * _octaves(axes, label)
         row = next((k for k, end in enumerate(last) if place - half >= end), len(last))
         last[row : row + 1] = [place + half]
         rows[index] = row
