@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from distsweep.results import Results, Rung, Take, read_results, write_results
     from distsweep.stimulus.recipe import read_recipe
     from distsweep.stimulus.write import write_stimulus
+    from distsweep.takes.bundle_packing import write_bundle
     from distsweep.takes.session import Session, read_session
 
 _HOMES = {
@@ -55,6 +56,7 @@ _HOMES = {
     "write_stimulus": "stimulus.write",
     "Session": "takes.session",
     "read_session": "takes.session",
+    "write_bundle": "takes.bundle_packing",
 }
 
 __all__ = [
@@ -75,6 +77,7 @@ __all__ = [
     "read_recipe",
     "read_results",
     "read_session",
+    "write_bundle",
     "write_report",
     "write_results",
     "write_stimulus",

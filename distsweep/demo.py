@@ -145,4 +145,7 @@ level_band_hz = [300, 3000]
 
 [calibration]
 pascal_per_fs = {bench.pascal_per_fs:g}
+
+[report]
+levels_spl = [80, 90]
 {takes}"""

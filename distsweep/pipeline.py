@@ -15,6 +15,7 @@ from distsweep.analysis.resonance.find import (
     SearchedTake,
     find_resonances,
 )
+from distsweep.analysis.stated_levels import at_stated_levels, levels_not_played
 from distsweep.analysis.take import measure_take
 from distsweep.conversion.resonances import (
     resonance_notes,
@@ -101,7 +102,9 @@ def _analysed(
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if axis.background is None else axis.background.hum,
     )
-    takes = _with_last_intervals(takes, ladders, resonances)
+    takes = _with_last_intervals(takes, ladders, resonances, session.levels_spl_db)
+    if session.calibrated:
+        warnings += map(warning_record, levels_not_played(takes, session.levels_spl_db))
     agreement, limiter_agreement = _compared(takes)
     return Results(
         device=device,
@@ -196,9 +199,15 @@ def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
 
 
 def _with_last_intervals(
-    takes: Sequence[Take], ladders: Sequence[tuple[int, MeasuredLadder]], found: ResonanceFindings
+    takes: Sequence[Take],
+    ladders: Sequence[tuple[int, MeasuredLadder]],
+    found: ResonanceFindings,
+    levels_spl_db: Sequence[float],
 ) -> list[Take]:
-    """Widen the intervals of ladders whose sweeps passed an excited mode; read clean levels off."""
+    """Widen the intervals of ladders whose sweeps passed an excited mode; then read off them.
+
+    These are clean levels, and THD at the levels that were asked for.
+    """
     finished = list(takes)
     for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
         rungs, advice = ladder.rungs, takes[number].thd_advice
@@ -207,6 +216,7 @@ def _with_last_intervals(
 
             rungs = holding_steady(rungs, ladder.swept, change)
             advice = advice_records(advice, rungs)
+        stated = levels_spl_db if takes[number].level_unit == "dB SPL" else ()
         each, thirds = ladder_clean_levels(
             ladder.frequency_hz, rungs, ladder.compression, ladder.limits.limiters
         )
@@ -216,6 +226,7 @@ def _with_last_intervals(
             thd_advice=advice,
             clean_level=each,
             clean_level_third_octave=thirds,
+            at_spl=at_stated_levels(ladder.frequency_hz, rungs, stated),
         )
     return finished
 

@@ -20,6 +20,10 @@ LEAST_BACKGROUND_SPL_DB = 5.0
 """No background is lower over the whole band (chosen: the quietest measurement microphones have
 own noise of 5 to 7 dB(A); from memory)."""
 
+STATED_SPL_DB = (20.0, 160.0)
+"""Levels at which distortion may be asked for (chosen: below the first no room is quiet enough to
+hear a loudspeaker's, above the second nothing but a shock tube plays)."""
+
 LARGEST_CORRECTION_DB = 20.0
 """A microphone that deviates by more at some frequency is none to measure with (chosen)."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,10 +16,15 @@ if TYPE_CHECKING:
 
 RESULTS_NAME, TABLES, REPORT, PAGE = "results.json", "tables", "report", "report.html"
 
-_TABLE_ENDINGS = (
-    "distortion", "thd-smoothed", "staircase", "clean-level", "clean-level-third-octave", "ceiling",
-)  # fmt: skip
-"""Of tables that may stand where no list was kept; the last is the former name of the third."""
+_OF_A_TAKE = re.compile(
+    r"distortion|thd-smoothed|staircase|clean-level(-third-octave|-by-limit)?|ceiling|onset"
+    r"|(thd|h\d+)(-at-spl)?-db|thd(-at-spl)?-percent|fundamental-db|gain-change-db"
+    r"|drive-at-spl-dbfs"
+)
+"""Endings of tables that may stand where no list was kept, or got lost; "ceiling" is a former one
+of clean levels."""
+
+_OF_A_SESSION = ("summary.csv", "limits.csv", "resonances.csv", "background.csv")
 
 
 def write_result_files(
@@ -87,10 +93,15 @@ def _unlisted(folder: Path) -> set[str]:
         return set()
     from distsweep.report.names import unique_names
 
+    takes = tuple(f"{name}-" for name in unique_names(positions))
     names = {RESULTS_NAME} | {
-        f"{TABLES}/{name}-{ending}.csv"
-        for name in unique_names(positions)
-        for ending in _TABLE_ENDINGS
+        f"{TABLES}/{path.name}"
+        for path in (folder / TABLES).glob("*.csv")
+        if path.name in _OF_A_SESSION
+        or any(
+            path.stem.startswith(take) and _OF_A_TAKE.fullmatch(path.stem.removeprefix(take))
+            for take in takes
+        )
     }
     try:
         page = (folder / REPORT / PAGE).read_text(encoding="utf-8", errors="replace")

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for results.json, tables and report, which replace those of an earlier analysis;"
     " other files in it stay. [default: SESSION/results, or"
-    " NAME-results beside RECORDING]",
+    " NAME-results beside RECORDING or a bundle]",
 )
 @click.option(
     "--json",
@@ -123,8 +123,9 @@ def command(
             how: dict[str, Any] = {"decimal_comma": decimal_comma, "style": style, **parts}
             made = write_result_files(results, folder, sidecars=sidecars, **how)
         if bundle is not None:
-            _write_bundle(bundle, session, results, made, folder)
+            _write_bundle(bundle, session, results, made, folder, style_file)
     _say_what_to_know(results)
+    _say_likeness(sources[0], results)
     if made is not None:
         _report_files(made, folder, sidecars)
     if bundle is not None:
@@ -183,19 +184,24 @@ def _check_bundle(bundle: Path | None, source: Path) -> None:
     from distsweep.takes.bundle_packing import check_bundle_place
 
     if _is_same(bundle, source):
-        raise InputError(f"{bundle}: is what is analysed: name another file for the new bundle")
+        raise InputError(f"{bundle}: is what is analysed: choose another name for the new bundle")
     check_bundle_place(bundle)
 
 
 def _write_bundle(
-    bundle: Path, session: Session, results: Results, made: FileSet | None, folder: Path
+    bundle: Path,
+    session: Session,
+    results: Results,
+    made: FileSet | None,
+    folder: Path,
+    style_file: Path | None,
 ) -> None:
     """Pack the session, and the files that were written of its results."""
     from distsweep.takes.bundle_packing import write_bundle
 
     written = [] if made is None else made.written
     files = {path.relative_to(folder).as_posix(): path for path in written}
-    write_bundle(bundle, session, results, result_files=files)
+    write_bundle(bundle, session, results, result_files=files, style=style_file)
 
 
 def _json_elsewhere(json_file: str | None, folder: Path) -> str | None:
@@ -251,19 +257,35 @@ def _say_what_to_know(results: Results) -> None:
             say(f"take {take.position!r}: {advice.sentence}")
 
 
+def _say_likeness(source: Path, results: Results) -> None:
+    """Say of a bundle whether the results in it hold the same numbers."""
+    from distsweep.takes.bundle import looks_like_bundle, packed_results
+
+    packed = packed_results(source) if looks_like_bundle(source) else None
+    if packed is None:
+        return
+    from distsweep.results import to_json
+    from distsweep.results.likeness import likeness
+    from distsweep.words.likeness import likeness_sentence
+
+    say(f"bundle: {likeness_sentence(likeness(packed, to_json(results)))}")
+
+
 def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:
     """Say which files were written, figures left out, and what was removed."""
-    from distsweep.result_files import REPORT, RESULTS_NAME, TABLES
+    from distsweep.result_files import PAGE, REPORT, RESULTS_NAME, TABLES
 
     if made.removed:
         say(f"removed: {len(made.removed)} file(s) of an earlier analysis in {folder}")
     for name in sidecars:
         say(f"sidecar of the sweep that was found: {folder / name}")
-    named = {"results": folder / RESULTS_NAME, "table": folder / TABLES, "report": folder / REPORT}
-    for what, place in named.items():
-        for path in made.written:
-            if place in (path, path.parent):
-                say(f"{what}: {path}")
+    tables = [path for path in made.written if path.parent == folder / TABLES]
+    if folder / RESULTS_NAME in made.written:
+        say(f"results: {folder / RESULTS_NAME}")
+    if tables:
+        say(f"tables: {len(tables)} in {folder / TABLES}")
+    if folder / REPORT / PAGE in made.written:
+        say(f"report: {folder / REPORT / PAGE}")
 
 
 def _is_same(path: Path, other: Path) -> bool:

@@ -49,6 +49,7 @@ function write(curve, value, figure) {
 
 // A curve is read at its own point that lies nearest; where that is another place, it is named.
 function readAt(curve, value, figure) {
+  if (!curve.x.length) return { value: "not known", interval: "" };
   const log = isLogarithmic(figure.quantity);
   const index = nearestIndex(curve.x, value, log);
   const there = curve.x[index];
@@ -59,8 +60,9 @@ function readAt(curve, value, figure) {
   return same ? shown : { ...shown, value: `${shown.value} (at ${placeText(figure, there)})` };
 }
 
+// The points that keys go by: those of the curve that has most.
 function steps(figure) {
-  return figure.curves[0].x;
+  return figure.curves.reduce((most, curve) => (curve.x.length > most.length ? curve.x : most), []);
 }
 
 function step(figure, count) {
@@ -69,7 +71,8 @@ function step(figure, count) {
   const log = isLogarithmic(figure.quantity);
   const middle = log ? Math.sqrt(figure.ends[0] * figure.ends[1]) : (figure.ends[0] + figure.ends[1]) / 2;
   const from = nearestIndex(grid, value ?? middle, log);
-  const to = value === null ? from : Math.min(Math.max(from + count, 0), grid.length - 1);
+  let to = value === null ? from : Math.min(Math.max(from + count, 0), grid.length - 1);
+  while (grid[to] === value && grid[to + Math.sign(count)] !== undefined) to += Math.sign(count);
   place(figure.quantity, grid[to]);
 }
 
@@ -86,6 +89,7 @@ function hearKey(figure, event) {
   if (!act || event.ctrlKey || event.altKey || event.metaKey) return;
   event.preventDefault();
   act(figure, event.shiftKey);
+  if (figure.stale) refresh(figure); // it has the focus, but may not have come into sight yet
   tell(figure);
 }
 

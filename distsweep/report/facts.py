@@ -52,7 +52,8 @@ def warnings(results: Results) -> Section:
         blocks: list[Block] = [Paragraph("The analysis found nothing to warn of.")]
     else:
         blocks = [Points([_warning_sentence(results, w) for w in results.warnings])]
-    return Section("Warnings", "warnings", blocks)
+    count = f" ({len(results.warnings)})" if results.warnings else ""
+    return Section(f"Warnings{count}", "warnings", blocks)
 
 
 def conditions(results: Results) -> Section:

@@ -51,7 +51,8 @@ function addLegend(figure) {
   const save = make("button", { type: "button" }, "Save numbers (CSV)");
   save.addEventListener("click", () => saveNumbers(figure));
   tools.append(save);
-  const list = make("ul", { class: "curves", "aria-label": "Curves" });
+  const quantities = [...new Set(figure.curves.map((curve) => curve.quantity))].join("; ");
+  const list = make("ul", { class: "curves", "aria-label": `Curves: ${quantities}` });
   list.append(...figure.curves.map((curve) => legendRow(figure, curve)));
   figure.drawing.after(tools, list);
 }

@@ -15,6 +15,7 @@ from distsweep.report.figure_data import FigureData
 from distsweep.report.figure_files import Drawing, write_figures
 from distsweep.report.figure_json import figure_json
 from distsweep.report.figure_table import figure_table
+from distsweep.report.logo import data_address
 from distsweep.report.palette import Drawn, drawing_with, palette_of
 from distsweep.report.sections import all_sections
 from distsweep.report.style import DEFAULT_STYLE, Style
@@ -26,6 +27,10 @@ PAGE = "report.html"
 FIGURES = "figures"
 _DARK_SCREEN = "screen and (prefers-color-scheme: dark)"
 _PHONE = "max-width: 40rem"
+_MANY_COLUMNS, _MORE_COLUMNS = "max-width: 64rem", "max-width: 72rem"
+"""Screens on which tables of more than five, and of more than eight, columns show their rows as
+blocks; chosen: in Chromium ten columns of "≈ −20 ± 0.6 dB" take 62 rem, and 13 small ones 70."""
+
 _STYLES = ("colours.css", "page.css", "controls.css", "phone.css", "print.css")
 _SCRIPTS = (
     "figures.js", "numbers.js", "legend.js", "saving.js", "cursor.js", "pointing.js", "sorting.js",
@@ -111,6 +116,7 @@ def render_page(
         numbers=Markup(figure_json(numbers)) if numbers else "",
         theme=style.theme,
         line=style.line,
+        logo=data_address(style.logo) if style.logo else "",
         styles=Markup(_styles(style, drawings)),
         script=Markup(script),
         policy=_policy(script),
@@ -126,8 +132,17 @@ def _styles(style: Style, drawings: Mapping[str, Drawing]) -> str:
             colour_rules([d.svg for d in drawings.values()], theme=style.theme),
             ours.replace(f"@media {_DARK_SCREEN}", f"@media {dark}"),
             f"@media screen and ({_PHONE}) {{ .drawing text {{ font-size: {PHONE_TEXT_PX}px; }} }}",
+            _stacked("table", _PHONE),
+            _stacked(".many", _MANY_COLUMNS),
+            _stacked(".crowded", _MORE_COLUMNS),
         ]
     )
+
+
+def _stacked(table: str, screen: str) -> str:
+    """Rules that show the rows of some tables as blocks on some screens."""
+    rules = _file("stacked.css").replace("TABLE", table)
+    return f"@media screen and ({screen}) {{\n{rules}}}"
 
 
 def _script() -> str:

@@ -61,7 +61,7 @@ const resized = new ResizeObserver((entries) => {
 for (const figure of figures) {
   if (!figure.entry || !figure.curves.length) continue;
   addLegend(figure);
-  if (!figure.frames.length) continue;
+  if (!figure.frames.length || !steps(figure).length) continue;
   addCursor(figure);
   sight.observe(figure.element);
   resized.observe(figure.svg);

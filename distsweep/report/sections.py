@@ -22,6 +22,7 @@ from distsweep.report.names import unique_names
 from distsweep.report.provenance.section import provenance
 from distsweep.report.reading import reading
 from distsweep.report.resonances.section import resonances
+from distsweep.report.stated_levels.section import stated_levels
 from distsweep.report.summary import lead, take_head
 from distsweep.report.verdict.section import verdict
 from distsweep.results import Results, Take
@@ -93,7 +94,8 @@ AXIS = "axis"
 
 _FIRST: list[WholeSection] = [verdict, no_takes]
 _OF_A_TAKE: list[TakeSection] = [
-    damage, distortion, output, compression, staircase, background, facts.levels, impulse,
+    damage, distortion, stated_levels, output, compression,
+    staircase, background, facts.levels, impulse,
 ]  # fmt: skip
 _BETWEEN: list[WholeSection] = [agreement, resonances]
 """Between the takes that are open and those that are folded."""

@@ -43,16 +43,8 @@ from distsweep.results.resonance import (
 )
 from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import BurstTrace, Staircase, ToneLevels
-from distsweep.results.take import (
-    SAME_DRIVE_DB,
-    SAME_TONE,
-    SCHEMA,
-    Results,
-    Take,
-    Thd,
-    Warning_,
-    first_take,
-)
+from distsweep.results.take import SCHEMA, Results, Take, Warning_, first_take
+from distsweep.results.thd import SAME_DRIVE_DB, SAME_TONE, Thd
 
 __all__ = [
     "BAND",

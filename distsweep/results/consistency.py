@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
 from distsweep.results.limits import CleanLevel
@@ -53,10 +54,7 @@ def check_consistent(record: Any) -> None:
             for averages in (one.fundamental, one.thd, *one.harmonics.values()):
                 _check_required(averages, len(one.frequency_hz))
         elif isinstance(one, Take):
-            for rung in one.rungs:
-                _check_required(rung, len(one.frequency_hz))
-                for curve in rung.harmonics.values():
-                    _check_required(curve, len(one.frequency_hz))
+            _check_take(one)
         elif isinstance(one, ImpulseResponse):
             _check_impulse(one)
         elif isinstance(one, DecayMap):
@@ -64,6 +62,17 @@ def check_consistent(record: Any) -> None:
             _check("ringing_s", one.ringing_s, len(one.frequency_hz))
             for row in one.level_db:
                 _check("level_db", row, len(one.time_s))
+
+
+def _check_take(take: Take) -> None:
+    """Check that all that stands against a take's frequencies is as long as these."""
+    count = len(take.frequency_hz)
+    for rung in take.rungs:
+        _check_required(rung, count)
+        for curve in rung.harmonics.values():
+            _check_required(curve, count)
+    for stated in take.at_spl:
+        _check_stated(stated, count)
 
 
 def _check_impulse(impulse: ImpulseResponse) -> None:
@@ -131,6 +140,16 @@ def _check_required(record: Rung | HarmonicCurve | SmoothedLevel, length: int) -
         lacks_default = field.default is field.default_factory is dataclasses.MISSING
         if lacks_default and isinstance(value, np.ndarray) and len(value) != length:
             raise ValueError(f"{field.name} has {len(value)} values beside {length} others")
+
+
+def _check_stated(stated: AtSpl, length: int) -> None:
+    """Check that THD at a stated level stands on the take's grid, with both its ends."""
+    if stated.meaning not in (BAND, EACH_FREQUENCY) or not np.isfinite(stated.spl_db):
+        raise ValueError(f"at_spl holds {stated.spl_db!r:.40} dB SPL of {stated.meaning!r:.40}")
+    for record in (stated, *stated.harmonics.values()):
+        for name, value in vars(record).items():
+            if isinstance(value, np.ndarray) and value.shape != (length,):
+                raise ValueError(f"{name} at a stated level is not as long as frequency_hz")
 
 
 def _check(name: str, array: Any, length: int) -> None:

@@ -22,6 +22,7 @@ from distsweep.errors import InputError
 from distsweep.takes.bundle_manifest import (
     MANIFEST,
     OF_SAMPLES,
+    RESULTS_NAME,
     SESSION,
     BundledFile,
     Manifest,
@@ -71,6 +72,8 @@ def opened_session(path: str | Path) -> Iterator[Session]:
 def looks_like_bundle(path: Path) -> bool:
     """Tell whether a file is a ZIP file, or is called one."""
     try:
+        if not path.is_file():  # a folder, or a pipe, which is not to be waited for
+            return False
         with path.open("rb") as file:
             return path.suffix.lower() == ".zip" or file.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
     except OSError:
@@ -109,6 +112,15 @@ def opened_bundle(path: Path) -> Iterator[Session]:
             raise type(error)(str(error).replace(str(folder), str(path))) from error
 
 
+def packed_results(path: Path) -> str | None:
+    """Return the text of the ``results.json`` in a bundle that was opened before; None without."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return archive.read(RESULTS_NAME).decode("utf-8")
+    except (*DAMAGE, OSError, KeyError, UnicodeDecodeError):
+        return None
+
+
 def _unpack(path: Path, folder: Path) -> Manifest:
     """Unpack and check what an analysis reads, and check the rest."""
     try:
@@ -120,7 +132,9 @@ def _unpack(path: Path, folder: Path) -> Manifest:
         _write_session(path, manifest, folder)
     except OSError as error:
         reason = error.strerror or error
-        raise InputError(f"{path}: bundle cannot be unpacked ({reason})") from error
+        raise InputError(
+            f"{path}: bundle cannot be unpacked ({reason}): make room, or check the path"
+        ) from error
     except DAMAGE as error:
         raise InputError(
             f"{path}: bundle is damaged or cut off ({error}): copy it again"
@@ -249,7 +263,10 @@ def _write_session(path: Path, manifest: Manifest, folder: Path) -> None:
 
     def renamed(_kind: str, name: str) -> str:
         if not isinstance(name, str) or name not in used_as:
-            raise InputError(f"{path}: {SESSION} in it names {name!r:.80}, which is not in it")
+            raise InputError(
+                f"{path}: {SESSION} in it names {name!r:.80}, which is not in it: ask for"
+                " another copy"
+            )
         return used_as[name]
 
     try:
@@ -257,5 +274,7 @@ def _write_session(path: Path, manifest: Manifest, folder: Path) -> None:
         changed = with_paths(data, renamed)
     except (KeyError, TypeError, AttributeError, UnicodeDecodeError, tomllib.TOMLDecodeError,
             RecursionError) as error:  # fmt: skip
-        raise InputError(f"{path}: {SESSION} in it cannot be read ({error})") from error
+        raise InputError(
+            f"{path}: {SESSION} in it cannot be read ({error}): ask for another copy"
+        ) from error
     file.write_text(session_text(changed), encoding="utf-8")

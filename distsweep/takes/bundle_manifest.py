@@ -13,6 +13,9 @@ from typing import Any
 SCHEMA = "distsweep.bundle/1"
 MANIFEST, SESSION, SESSION_AS_GIVEN = "manifest.json", "session.toml", "session-as-given.toml"
 
+RESULTS = "results"
+RESULTS_NAME = f"{RESULTS}/results.json"
+
 OF_BYTES, OF_SAMPLES = "bytes", "samples"
 
 UNSAFE = re.compile(r'[\x00-\x1f\x7f\\:*?"<>|\ud800-\udfff]')

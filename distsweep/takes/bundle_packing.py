@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import tempfile
 import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -24,11 +24,14 @@ from distsweep.takes.bundle_manifest import (
     MANIFEST,
     OF_BYTES,
     OF_SAMPLES,
+    RESULTS,
+    RESULTS_NAME,
     SESSION,
     SESSION_AS_GIVEN,
     BundledFile,
     Manifest,
     free_name,
+    is_safe,
     made_safe,
 )
 from distsweep.takes.played import is_sound, own_sidecar_path
@@ -38,7 +41,7 @@ from distsweep.takes.session_paths import session_text, with_paths
 from distsweep.takes.sound_file import SoundFile, open_sound, reading, sample_sha256
 from distsweep.toml_input import read_toml
 from distsweep.version import VERSION
-from distsweep.whole_files import has_content, try_folder, write_whole
+from distsweep.whole_files import has_content, try_folder, unusable, write_whole
 
 AS_FLAC = {"PCM_U8": "PCM_S8", "PCM_S8": "PCM_S8", "PCM_16": "PCM_16", "PCM_24": "PCM_24"}
 """Encodings that FLAC holds every bit of, and what libsndfile calls them there."""
@@ -55,7 +58,7 @@ PACKED = (".json", ".toml", ".csv", ".txt", ".html", ".svg")
 FIRST_DATE = (1980, 1, 1, 0, 0, 0)
 """The earliest date that a ZIP file can hold (its specification, APPNOTE.TXT 4.4.6)."""
 
-STYLE, RESULTS = "style.toml", "results"
+STYLE = "style.toml"
 RESERVED = MANIFEST, SESSION, SESSION_AS_GIVEN, STYLE
 BLOCK = 2**20
 
@@ -69,9 +72,9 @@ def check_bundle_place(path: Path) -> None:
         Something that is no bundle stands there, or the folder cannot be written.
     """
     if path.is_dir():
-        raise InputError(f"{path}: is a folder: name a file for the bundle")
+        raise InputError(f"{path}: is a folder: give the name of a file for the bundle")
     if path.exists() and not path.is_file():
-        raise InputError(f"{path}: is no ordinary file: name one for the bundle")
+        raise InputError(f"{path}: is no ordinary file: give the name of one for the bundle")
     try_folder(path.parent, wanted=path)
     if has_content(path) and not is_bundle(path):
         raise InputError(
@@ -81,7 +84,7 @@ def check_bundle_place(path: Path) -> None:
 
 
 def write_bundle(
-    path: Path,
+    path: str | Path,
     session: Session,
     results: Results,
     *,
@@ -101,22 +104,42 @@ def write_bundle(
     InputError
         The place is taken by another file, or a file cannot be read or written.
     """
+    path = Path(path)
     check_bundle_place(path)
-    files = dict(result_files or {})
-    with tempfile.TemporaryDirectory(prefix="distsweep-packing-") as scratch:
-        packing = _Packing(Path(scratch), session)
-        if "results.json" not in files:
-            packing.text(f"{RESULTS}/results.json", to_json(results) + "\n")
-        for name, file in files.items():
-            packing.file(f"{RESULTS}/{name}", file)
-        _add_session(packing, session, style)
-        manifest = Manifest(
-            VERSION,
-            created_now() if results.provenance is None else results.provenance.created,
-            tuple(packing.files),
-            session.every_run,
-        )
-        write_whole(path, lambda scratch_file: _write_zip(scratch_file, manifest, packing))
+    try:
+        with tempfile.TemporaryDirectory(prefix="distsweep-packing-") as scratch:
+            packing = _Packing(Path(scratch), session)
+            _add_results(packing, results, result_files or {})
+            _add_session(packing, session, style)
+            _check_analysed(path, packing.files, results)
+            manifest = Manifest(
+                VERSION,
+                created_now() if results.provenance is None else results.provenance.created,
+                tuple(packing.files),
+                session.every_run,
+            )
+            write_whole(path, lambda scratch_file: _write_zip(scratch_file, manifest, packing))
+    except OSError as error:
+        raise unusable(path, error) from error
+
+
+def _check_analysed(path: Path, files: Sequence[BundledFile], results: Results) -> None:
+    """Refuse recordings that were exchanged while they were analysed.
+
+    Raises
+    ------
+    InputError
+        The results rest on others.
+    """
+    if results.provenance is None:
+        return
+    analysed = {file.sha256 for file in results.provenance.recordings}
+    for file in files:
+        if file.of == OF_SAMPLES and file.sha256 not in analysed:
+            raise InputError(
+                f"{path}: {file.used_as} was changed since it was analysed: analyse it again, and"
+                " record to another file meanwhile"
+            )
 
 
 @dataclass
@@ -146,7 +169,7 @@ class _Packing:
         """Add a file that an analysis reads, once; return its name in the bundle."""
         if path not in self.names:
             used_as = self._used_as(path)
-            self.names[path] = self._free(used_as)
+            self.names[path] = self.free(used_as)
             self.file(self.names[path], path, used_as=used_as)
         return self.names[path]
 
@@ -163,7 +186,7 @@ class _Packing:
         if sound.container == "FLAC" or _write_flac(sound, flac, sha256):
             place = path if sound.container == "FLAC" else flac
             name = str(PurePosixPath(used_as).with_suffix(".flac"))
-        name = self._free(name)
+        name = self.free(name)
         self.places[name], self.names[path] = place, name
         self.files.append(
             BundledFile(
@@ -173,7 +196,8 @@ class _Packing:
         )  # fmt: skip
         return name
 
-    def _free(self, name: str) -> str:
+    def free(self, name: str) -> str:
+        """Return a name that no file in the bundle has yet."""
         return free_name(name, [*self.places, *RESERVED])
 
     def _used_as(self, path: Path) -> str:
@@ -187,6 +211,15 @@ class _Packing:
                 self.outside.append(folder)
             name = made_safe((ELSEWHERE, str(self.outside.index(folder)), path.name))
         return free_name(name, [*(file.used_as for file in self.files), *RESERVED])
+
+
+def _add_results(packing: _Packing, results: Results, files: Mapping[str, Path]) -> None:
+    """Add what an analysis has left, and the results themselves if they are not among it."""
+    named = {f"{RESULTS}/{name}": file for name, file in files.items()}
+    if RESULTS_NAME not in named:
+        packing.text(RESULTS_NAME, to_json(results) + "\n")
+    for name, file in named.items():
+        packing.file(name, file)
 
 
 def _add_session(packing: _Packing, session: Session, style: Path | None) -> None:
@@ -205,7 +238,17 @@ def _add_session(packing: _Packing, session: Session, style: Path | None) -> Non
         packing.file(SESSION_AS_GIVEN, session.file)
         style = style or session.folder / STYLE
     if style is not None and style.is_file():
-        packing.file(STYLE, style, used_as=STYLE)
+        _add_style(packing, style)
+
+
+def _add_style(packing: _Packing, style: Path) -> None:
+    """Add a house style and its logo, for the record: elsewhere its font may not be there."""
+    packing.file(STYLE, style)
+    text = read_toml(style).get("text", {})
+    logo = text.get("logo") if isinstance(text, dict) else None
+    if isinstance(logo, str) and (style.parent / logo).is_file():
+        name = logo if is_safe(logo) else made_safe([Path(logo).name])
+        packing.file(packing.free(name), style.parent / logo)
 
 
 def _data_of(session: Session) -> dict[str, Any]:
@@ -241,15 +284,13 @@ def _write_flac(sound: SoundFile, target: Path, sha256: str) -> bool:
     if encoding is None or sound.channels > FLAC_CHANNELS:
         return False
     with reading(sound.path), soundfile.SoundFile(sound.path) as source:
+        form = sound.rate_hz, sound.channels, encoding
         try:
-            target_file = soundfile.SoundFile(
-                target, "w", sound.rate_hz, sound.channels, encoding, format="FLAC"
-            )
-        except soundfile.LibsndfileError:  # a rate that FLAC does not know
+            with soundfile.SoundFile(target, "w", *form, format="FLAC") as flac:
+                for block in source.blocks(BLOCK, dtype="int32", always_2d=True):
+                    flac.write(block)
+        except soundfile.LibsndfileError:  # a rate that FLAC does not know, or no room
             return False
-        with target_file as flac:
-            for block in source.blocks(BLOCK, dtype="int32", always_2d=True):
-                flac.write(block)
     return sample_sha256(target) == sha256
 
 

@@ -36,6 +36,9 @@ def session_warnings(session: Session) -> list[Reason]:
         As `session_doubts`.
     """
     uncalibrated = [] if session.calibrated else [Reason("uncalibrated", whole_session=True)]
+    if session.levels_spl_db and not session.calibrated:
+        levels = list(session.levels_spl_db)
+        uncalibrated.append(Reason("stated_uncalibrated", levels_spl_db=levels))
     return session_doubts(session) + uncalibrated
 
 

@@ -108,6 +108,7 @@ def _settings(session: Session) -> dict[str, Any]:
         "listener_distance_m": conditions.listener_distance_m,
         "cabinet_mm": None if device.cabinet_mm is None else list(device.cabinet_mm),
         "port_mm": device.port_mm,
+        "levels_spl": list(session.levels_spl_db) or None,
     }
     if calibration.mic_correction_file is not None:
         path = session.folder / calibration.mic_correction_file

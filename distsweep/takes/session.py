@@ -12,6 +12,7 @@ from distsweep import plausible
 from distsweep.errors import InputError
 from distsweep.results.session import DEFAULT_LEVEL_BAND_HZ, Conditions, Device
 from distsweep.takes.correction import MicCorrection, no_correction, read_correction
+from distsweep.takes.stated_levels import read_stated_levels
 from distsweep.toml_input import LARGEST, Table, read_toml
 from distsweep.units import FloatArray, pascal_to_spl_db
 
@@ -72,6 +73,7 @@ class Session:
 
     ``file`` is where it was read; None of a session that was not. ``every_run``: a take is made of
     every run of its stimulus that its recording holds.
+    ``levels_spl_db`` are those at which THD is to be stated.
     """
 
     folder: Path
@@ -81,6 +83,7 @@ class Session:
     takes: tuple[TakeEntry, ...]
     file: Path | None = None
     every_run: bool = False
+    levels_spl_db: tuple[float, ...] = ()
 
     @property
     def calibrated(self) -> bool:
@@ -150,13 +153,16 @@ def parse_session(
     """
     table = Table(data, str(file))
     device, conditions = _device(table), _conditions(table)
+    levels_spl_db = read_stated_levels(table)
     calibration = _calibration(table, file, required=calibration_required)
     takes: tuple[TakeEntry, ...] = ()
     if takes_required or table.has("takes"):
         takes = _takes(table, file, calibration)
         device = _one_device(table, device)
     table.close()
-    return Session(file.parent, device, conditions, calibration, takes, file)
+    return Session(
+        file.parent, device, conditions, calibration, takes, file=file, levels_spl_db=levels_spl_db
+    )
 
 
 def _device(table: Table) -> Device:

@@ -112,6 +112,25 @@ def _run_left_out(run: str, reason: str) -> str:
     return f"{run} could not be analysed and was left out: {reason}"
 
 
+def _stated_uncalibrated(levels_spl_db: Sequence[float]) -> str:
+    return (
+        f"THD at {_levels(levels_spl_db)} dB SPL cannot be stated: no take is calibrated. Add the"
+        " calibration, or take levels_spl out of session.toml."
+    )
+
+
+def _level_not_played(levels_spl_db: Sequence[float]) -> str:
+    return (
+        f"No take reaches from below to above {_levels(levels_spl_db)} dB SPL, in the level band or"
+        " at any frequency: THD there is not stated. Play such levels, or take them out of"
+        " levels_spl."
+    )
+
+
+def _levels(levels_spl_db: Sequence[float]) -> str:
+    return listed([as_given(level) for level in levels_spl_db])
+
+
 SENTENCES: dict[str, Callable[..., str]] = {
     "correction_cut": _correction_cut,
     "improbable_background": _improbable_background,
@@ -124,8 +143,10 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "improbable_temperature": _improbable_temperature,
     "level_band_cut": _level_band_cut,
     "level_band_outside": _level_band_outside,
+    "level_not_played": _level_not_played,
     "other_channel": _other_channel,
     "run_left_out": _run_left_out,
     "several_runs": _several_runs,
+    "stated_uncalibrated": _stated_uncalibrated,
 }
 """By a warning's code: its sentence, given the reason's values."""

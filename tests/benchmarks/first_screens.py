@@ -4,19 +4,22 @@ Run ``python tests/benchmarks/first_screens.py FOLDER SEED [SEED …]``. For eac
 loudspeaker is measured as in the demonstration (ladder and staircase on the axis, near fields of
 woofer, port and tweeter) and analysed. ``FOLDER/SEED/`` gets ``wide.png`` (1200 × 800) and
 ``phone.png`` (360 × 740), both by Chromium, ``truth.json`` and the whole ``results``. What holds
-the loudspeakers back goes round `first_screen_draws.KINDS`, in the order of the seeds.
+the loudspeakers back goes round `first_screen_draws.KINDS`, in the order of the seeds. Printed are
+the sentences, and how many words each picture shows: all but the numbers at a figure's ticks.
+
+It needs playwright (PyPI) and the Debian package chromium.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import json
-import subprocess
 import sys
 from pathlib import Path
 
 import soundfile
 from first_screen_draws import KINDS, LOUDEST_DBFS, Draw, draw, truth
+from playwright.sync_api import sync_playwright
 
 from distsweep.demo import NEAR_FIELD_LEVELS_DBFS, TAKES
 from distsweep.pipeline import analyse
@@ -63,15 +66,36 @@ def session_of(one: Draw, folder: Path) -> None:
     )
 
 
-def pictures(page: Path, folder: Path) -> None:
-    """Take pictures of a page's first screen."""
-    for name, (width, height) in SCREENS.items():
-        subprocess.run(
-            [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-             f"--window-size={width},{height}", f"--screenshot={folder / f'{name}.png'}",
-             page.resolve().as_uri()],
-            check=True, capture_output=True, timeout=120,
-        )  # fmt: skip
+def pictures(page_path: Path, folder: Path) -> dict[str, int]:
+    """Take pictures of a page's first screen; return how many words each shows."""
+    shown = {}
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        for name, (width, height) in SCREENS.items():
+            page = browser.new_page(viewport={"width": width, "height": height})
+            page.goto(page_path.resolve().as_uri())
+            page.screenshot(path=folder / f"{name}.png")
+            shown[name] = page.evaluate(_COUNT_WORDS)
+        browser.close()
+    return shown
+
+
+_COUNT_WORDS = r"""() => {
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  let words = 0;
+  while (walker.nextNode()) {
+    const node = walker.currentNode, parent = node.parentElement;
+    const seen = parent.checkVisibility({visibilityProperty: true});
+    if (!seen || ["SCRIPT", "STYLE"].includes(parent.tagName)) continue;
+    const range = document.createRange();
+    range.selectNodeContents(node);
+    const box = range.getBoundingClientRect();
+    if (box.top >= innerHeight || box.bottom <= 0 || box.right <= 0 || box.width < 2) continue;
+    if (parent.closest("svg") && /^\s*[−\d.]+k?\s*$/.test(node.data)) continue;
+    for (const word of node.data.split(/\s+/)) if (/[\p{L}\p{N}]/u.test(word)) words += 1;
+  }
+  return words;
+}"""
 
 
 def main() -> None:
@@ -82,9 +106,9 @@ def main() -> None:
         session_of(one, own / "session")
         results = analyse(own / "session")
         write_result_files(results, own / "results")
-        pictures(own / "results" / "report" / "report.html", own)
+        words = pictures(own / "results" / "report" / "report.html", own)
         (own / "truth.json").write_text(json.dumps(truth(one), indent=1))
-        print(f"{seed}: {one.name}, {one.kind}")
+        print(f"{seed}: {one.name}, {one.kind}; words on the screen: {words}")
         for finding in findings(results):
             print(f"  {finding.sentence}", flush=True)
 

@@ -235,7 +235,8 @@ def test_the_terminal_tells_of_damage_after_the_warnings(
 ) -> None:
     results = sample_results(damaged())
     monkeypatch.setattr(pipeline, "analyse", lambda *_given, **_more: results)
-    (tmp_path / "session.toml").write_text("")
+    take = '[[takes]]\nposition = "axis"\nstimulus = "s.json"\nrecording = "r.wav"\n'
+    (tmp_path / "session.toml").write_text(take)
     ran = run_main("analyse", str(tmp_path), "--no-report")
     assert ran.exit_code == 0
     lines = [line.partition(":")[0] for line in ran.stderr.splitlines()]

@@ -36,7 +36,7 @@ ANALYSIS_FLOORS = (
     ("sweep", "tone"),
     ("limits",),
     ("agreement", "resonance", "advice"),
-    ("ladder", "staircase"),
+    ("ladder", "staircase", "stated_levels"),
     ("take",),
 )
 """The same inside ``analysis``."""

@@ -14,7 +14,7 @@ from report_samples import sample_results, sample_take, words_of
 from distsweep.analysis.sweep.harmonics import ImpulseResponse as Measured
 from distsweep.analysis.sweep.shown_impulse import MOST_SAMPLES, shown_impulse
 from distsweep.errors import InputError
-from distsweep.report.impulse.figure import data, plot_impulse_response
+from distsweep.report.impulse.figure import data, picture, plot_impulse_response
 from distsweep.report.impulse.section import impulse as section
 from distsweep.report.impulse.section import room_words
 from distsweep.results import ImpulseResponse, RecordedCalibration, Take, read_results, to_json
@@ -128,6 +128,17 @@ def test_both_panels_draw_what_the_numbers_say() -> None:
         assert low < curve.values.min() and high > curve.values.max()
         (dashed,) = [x for x in axes.get_lines() if x.get_label() == "_reflection"]
         assert dashed.get_xdata()[0] == 0.0043
+
+
+def test_who_cannot_see_it_is_told_when_the_step_crosses_zero() -> None:
+    time_s = np.arange(-144, 961) / RATE_HZ
+    # A step of cos(2π·t/8 ms) crosses zero after 2 ms; its slope is the pressure.
+    swinging = np.where(time_s >= 0.0, np.diff(np.cos(np.pi * time_s / 0.004), prepend=0.0), 0.0)
+    swinging[144] = 1.0
+    told = picture(take_with(found(pressure=swinging)), "axis").alternative
+    assert "falls through zero 2.0 ms after" in told.replace("\N{NO-BREAK SPACE}", " ")
+    never = picture(take_with(found()), "axis").alternative
+    assert never == "Impulse response and step response against time."
 
 
 def test_without_one_there_is_no_figure_and_no_section() -> None:

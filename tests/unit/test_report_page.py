@@ -21,6 +21,8 @@ from report_samples import (
 from distsweep import report
 from distsweep.errors import InputError
 from distsweep.report import write_report
+from distsweep.report.page import render_page
+from distsweep.report.style import Style
 from distsweep.results import (
     Background,
     RecordedCalibration,
@@ -98,7 +100,7 @@ def test_verdict_and_axis_come_first_and_sections_follow_in_order(plain: tuple[P
     _, page = plain
     assert page.headings[0] == ("h1", "Brindlemoor Tarnbick 4")
     assert [words for tag, words in page.headings if tag == "h2"] == [
-        "Verdict", "Take: axis", "Resonances", "Warnings", "Conditions", "Definitions",
+        "Verdict", "Take: axis", "Resonances", "Warnings (1)", "Conditions", "Definitions",
         "Before you repeat this",
     ]  # fmt: skip
     assert [words for tag, words in page.headings if tag == "h3"] == [
@@ -124,10 +126,8 @@ def test_summary_gives_the_numbers_of_the_results(plain: tuple[Path, Page]) -> N
     assert "2 lines of mains hum, the strongest at 50 Hz with 31.2 dB SPL" in page.text
 
 
-def test_thd_table_holds_percent_and_decibels_of_the_nearest_grid_point(
-    plain: tuple[Path, Page],
-) -> None:
-    _, page = plain
+def test_thd_table_holds_percent_and_decibels_of_the_nearest_grid_point() -> None:
+    page = words_of(sample_results())  # without the tables behind figures
     take = sample_take()
     (table,) = [t for t in page.tables if t[0][0] == "Excitation frequency"]
     assert table[0][1:] == [f"−{abs(r.drive_dbfs):.0f} dBFS" for r in take.rungs]
@@ -173,6 +173,25 @@ def test_every_figure_says_how_it_can_mislead_and_is_described(plain: tuple[Path
     assert len(re.findall(r'<svg role="img" aria-label="[^"]{20,}"', text)) == 5
 
 
+@pytest.mark.parametrize(
+    ("theme", "when"),
+    [
+        ("both", "screen and (prefers-color-scheme: dark)"),
+        ("dark", "screen"),
+        ("light", "not all"),
+    ],
+)
+def test_a_theme_says_when_the_page_is_dark(theme: str, when: str, tmp_path: Path) -> None:
+    logo = tmp_path / "logo.svg"
+    logo.write_text('<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 2 1"/>', encoding="utf-8")
+    style = Style(theme=theme, line="Tarnbick Review", logo=str(logo))
+    text = render_page("x", [], {}, style=style)
+    dark = [rule for rule in re.split(r"(?=@media)", text) if "color-scheme: dark" in rule]
+    assert len(dark) == 1 and dark[0].startswith(f"@media {when} {{")
+    footer = text[text.index("<footer>") : text.index("</footer>")]
+    assert "Tarnbick Review" in footer and 'src="data:image/svg+xml' in footer
+
+
 HOSTILE = "<script>alert('x')</script> & \"Tarnbick\" ]]> $\\frac{1}{2}$ 音"
 
 
@@ -190,7 +209,7 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     assert page.title == f"{HOSTILE}: distortion and compression"
     assert page.headings[0] == ("h1", HOSTILE)
     assert not {"img", "i", "video"} & set(page.tags)
-    assert page.tags.count("script") == 1  # the page's own
+    assert page.tags.count("script") == 2  # the page's own, and its figures' numbers
     assert page.events == []
     files = {p.name for p in (tmp_path / "report" / "figures").iterdir()}
     assert all(re.fullmatch(r"[a-z0-9-]+\.(svg|png)", name) for name in files)

@@ -91,7 +91,7 @@ def test_fewer_takes_leave_no_tables_and_figures_of_others(session: Path) -> Non
     assert of_kind(left(session)) == AXIS | PORT
     ran = analyse(session, "axis")
     assert of_kind(left(session)) == AXIS
-    for word in ("results: ", "table: ", "report: "):
+    for word in ("results: ", "tables: ", "report: "):
         assert sum(line.startswith(word) for line in ran.stderr.splitlines()) >= 1
 
 

@@ -20,6 +20,7 @@ from report_samples import (
     words_of,
 )
 from verdict_samples import (
+    Drawn,
     agreement,
     any_results,
     clean_level,
@@ -35,7 +36,7 @@ from distsweep.report.verdict.figure import plot_verdict
 from distsweep.report.verdict.findings import findings
 from distsweep.report.verdict.section import verdict
 from distsweep.report.verdict.shown import figure_data, shown
-from distsweep.results import Limiter, Results, Warning_, read_results, to_json
+from distsweep.results import BAND, AtSpl, Limiter, Results, Warning_, read_results, to_json
 from distsweep.words.resonance_notes import NOTES
 
 
@@ -50,7 +51,8 @@ def the_one(results: Results, part: str) -> str:
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(any_results())
-def test_at_most_six_sentences_that_name_no_missing_number(results: Results) -> None:
+def test_at_most_six_sentences_that_name_no_missing_number(drawn: Drawn) -> None:
+    results = drawn.results
     sentences = told(results)
     assert 1 <= len(sentences) <= 6
     assert len(set(sentences)) == len(sentences)
@@ -63,21 +65,23 @@ def test_at_most_six_sentences_that_name_no_missing_number(results: Results) -> 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(any_results())
-def test_the_screen_holds_at_most_120_words(results: Results) -> None:
-    count = len(str(results.device.name).split()) + 1  # the section's title
+def test_the_screen_holds_at_most_120_words(drawn: Drawn) -> None:
+    results = drawn.results
+    count = len(str(results.device.name).split()) + 4  # and what _HEADINGS_WORDS are of
     for block in verdict(results).blocks:
         if isinstance(block, Linked):
             count += sum(len(sentence.split()) for sentence, _ in block.items)
         if isinstance(block, Picture):
-            drawn = words(block.draw())  # ticks are bare numbers, "2k" among them
-            count += len([w for w in drawn.split() if not re.fullmatch(r"[−\d.]+k?", w)])
+            written = words(block.draw())  # ticks are bare numbers, "2k" among them
+            count += len([w for w in written.split() if not re.fullmatch(r"[−\d.]+k?", w)])
             count += len(block.caption.split()) + len(block.misleads.split())
     assert count <= 120
 
 
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(any_results())
-def test_sentences_follow_the_numbers(results: Results) -> None:
+def test_sentences_follow_the_numbers(drawn: Drawn) -> None:
+    results = drawn.results
     text = " ".join(told(results))
     leading = [take for take in results.takes if take.rungs][:1] or results.takes[:1]
     if leading and leading[0].level_unit != "dB SPL" and len(results.takes) == 1:
@@ -108,6 +112,21 @@ def test_every_kind_of_limit_says_where_and_from_which_level(kind: str, start: s
     rung = take.rungs[3]  # −22 dBFS, 2 dB below the threshold
     level = np.median(rung.fundamental_db[inside]) + 2.0
     assert f"starting at about {level:.0f} dB SPL (−20 dBFS)" in sentence
+
+
+def test_neighbouring_bands_that_start_alike_are_one_limit() -> None:
+    low = Limiter("limiter", threshold_dbfs=-17.0, band_hz=[57.0, 160.0])
+    high = Limiter("limiter", threshold_dbfs=-16.0, band_hz=[190.0, 1700.0])
+    text = the_one(sample_results(ladder([low, high])), "limiter")
+    assert "from 57 Hz to 1.7 kHz" in text
+    assert "(−17.0 to −16.0 dBFS)" in text
+    for other in (
+        dataclasses.replace(high, threshold_dbfs=-13.0),
+        dataclasses.replace(high, kind="compressor"),
+        dataclasses.replace(high, band_hz=[400.0, 1700.0]),
+    ):
+        texts = told(sample_results(ladder([low, other])))
+        assert sum(" acts from" in text for text in texts) == 2
 
 
 def test_bounds_of_a_start_hold_it() -> None:
@@ -159,7 +178,7 @@ def test_where_ladder_and_staircase_contradict_it_is_said_first() -> None:
     assert "No limiter" not in " ".join(told(results))
     kinds = [agreement(400.0, "differ", "kind", [-16.0, -16.0])]
     results = sample_results(ladder(), steps, limiter_agreement=kinds)
-    assert "the kind of limit at 400 Hz" in the_one(results, "Cannot be told")
+    assert "the kind of limit at 400 Hz" in the_one(results, "Unknown: ")
     assert "Doubtful" not in " ".join(told(results))
 
 
@@ -200,7 +219,7 @@ def test_resonances_are_named_with_how_sure_they_are() -> None:
     sure = [resonance(1026.0, 0.9998), resonance(430.0, 0.93), resonance(730.0, 0.8)]
     results = sample_results(ladder(), resonances=[*sure, resonance(300.0, 0.3)])
     assert the_one(results, "Resonances") == (
-        "Resonances: 1026 Hz and 430 Hz (almost certain, 0.93 or more); 730 Hz (probable, 0.80)."
+        "Resonances: 1026 and 430 Hz (almost certain, 0.93 or more); 730 Hz (probable, 0.80)."
     )
     weak = sample_results(ladder(), resonances=[resonance(300.0, 0.3)])
     assert the_one(weak, "resonance") == (
@@ -241,7 +260,7 @@ def test_the_clean_level_says_what_is_known_of_it(state: str, part: str) -> None
 def test_an_unknown_clean_level_is_said_to_be_unknown() -> None:
     assert "How loud it stays clean cannot be told." in told(sample_results(ladder()))
     take = with_clean(ladder(), ["unknown", "unknown", "reached"], [-20.0])
-    assert "the clean level at" in the_one(sample_results(take), "Cannot be told")
+    assert "the clean level at" in the_one(sample_results(take), "Unknown: ")
 
 
 def test_doubts_come_first_and_name_their_cause() -> None:
@@ -251,9 +270,13 @@ def test_doubts_come_first_and_name_their_cause() -> None:
     first = findings(sample_results(take, warnings=warned))[0]
     assert first.anchor == "take-axis.damage"
     assert first.sentence.replace("\N{NO-BREAK SPACE}", " ") == (
-        "Doubtful: the recording is damaged (9 clicks and more), the first level came back 0.9 dB"
-        " softer and 2 more doubts."
+        "Doubtful: the recording is damaged (lossy coding and more), the first level came back"
+        " 0.9 dB softer and 2 more doubts."
     )
+    alter(take, damage=DAMAGE[:9], return_check_db=0.0, partial=False)
+    octaves = sum(np.log2(one.high_hz / one.low_hz) for one in DAMAGE[:9])  # type: ignore[operator]
+    assert octaves < 1.0  # nine clicks touch little
+    assert "Doubtful" not in " ".join(told(sample_results(take)))
     clean = [Warning_("hum", "It hums.", take="axis")]
     assert "Doubtful" not in " ".join(told(sample_results(ladder(), warnings=clean)))
 
@@ -267,6 +290,19 @@ def test_near_fields_alone_say_so_and_empty_results_say_that() -> None:
     assert [block.kind for block in verdict(empty).blocks] == ["linked"]
     noisy = sample_results(all_unreliable(ladder([])))
     assert "How loud it stays clean cannot be told." in told(noisy)
+
+
+def test_thd_at_a_stated_level_is_said_and_leads_to_its_section() -> None:
+    take = ladder()
+    f = take.frequency_hz
+    thd_db = np.full(f.shape, -40.0)  # 1 %
+    known = (np.full(f.shape, -20.0),) * 3
+    alter(take, at_spl=[AtSpl(85.0, BAND, f, *known, thd_db, thd_db - 0.1, thd_db + 0.1)])
+    results = sample_results(take)
+    sentence = the_one(results, "At 85 dB SPL")
+    assert "1.0 % at 1 kHz" in sentence
+    (finding,) = [one for one in findings(results) if one.rank == 40]
+    assert finding.anchor in words_of(results).ids
 
 
 def test_the_axis_leads_whatever_comes_first() -> None:
@@ -352,6 +388,6 @@ def test_results_of_the_first_version_have_a_verdict(tmp_path: Path) -> None:
 
 def test_without_a_limiter_distortion_is_what_limits() -> None:
     take = with_clean(ladder(), ["not reached", "not reached", "reached"], [-20.0])
-    assert "; distortion limits it, at 250 Hz from 82 dB SPL." in told(sample_results(take))[0]
+    assert "the loudest played; distortion limits it." in told(sample_results(take))[0]
     take = with_clean(ladder(), ["not reached"], [-20.0])
     assert "distortion limits it" not in " ".join(told(sample_results(take)))

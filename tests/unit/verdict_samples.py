@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -136,8 +137,15 @@ def _staircase(draw: Any, position: str) -> Take:
     return staircase(rows, position=position, unit=draw(st.sampled_from(("dB SPL", "dBFS"))))
 
 
+@dataclass(repr=False)
+class Drawn:
+    """Results that were drawn: hypothesis would write out each of their numbers."""
+
+    results: Results
+
+
 @st.composite
-def any_results(draw: Any) -> Results:
+def any_results(draw: Any) -> Drawn:
     """Results of a session, of which any part may be missing."""
     position = draw(st.sampled_from(("axis", "port")))
     takes = []
@@ -153,7 +161,7 @@ def any_results(draw: Any) -> Results:
     codes = ("gain_moved", "clipped", "hum", "improbable_full_scale", "uncalibrated", "incomplete")
     base = sample_results() if not takes else sample_results(*takes)
     noted = draw(st.lists(st.sampled_from(notes), max_size=2))
-    return dataclasses.replace(
+    return Drawn(dataclasses.replace(
         base,
         takes=takes,
         resonances=found,
@@ -165,4 +173,4 @@ def any_results(draw: Any) -> Results:
         ],
         warnings=[Warning_(code, "It is so.", take=draw(st.sampled_from((None, position))))
                   for code in draw(st.lists(st.sampled_from(codes), max_size=5))],
-    )  # fmt: skip
+    ))  # fmt: skip

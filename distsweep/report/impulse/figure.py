@@ -33,7 +33,7 @@ def picture(take: Take, name: str) -> Picture:
     return Picture(
         f"{name}-impulse",
         partial(plot_impulse_response, take),
-        "Impulse response and step response against time.",
+        f"Impulse response and step response against time.{_crossing_words(take.impulse)}",
         "Above: sound pressure after a click; below: after a step, which is the running sum of the"
         f" first. Each re its own largest value.{reflection}",
         "What happens before time 0 is the measurement's: the band ends, and what is cut off there"
@@ -41,6 +41,19 @@ def picture(take: Take, name: str) -> Picture:
         " lower it reaches, the later it crosses zero: this tells no quality by itself.",
         data=partial(data, take),
         position=take.position,
+    )
+
+
+def _crossing_words(impulse: ImpulseResponse) -> str:
+    """Say when the step first falls through zero after its largest value, if it does."""
+    step = impulse.step
+    largest = int(np.argmax(np.abs(step)))
+    below = np.flatnonzero(step[largest:] * step[largest] < 0.0)
+    if not below.size:
+        return ""
+    after_ms = wording.signed(1000.0 * float(impulse.time_s[largest + below[0]]))
+    return (
+        f" The step falls through zero {wording.with_unit(after_ms, 'ms')} after the direct sound."
     )
 
 

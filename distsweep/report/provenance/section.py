@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from distsweep.report.content import Block, Cell, Paragraph, Section, Table, Terms
+from distsweep.report.content import Block, Paragraph, Section, Terms
 from distsweep.results import Provenance, Results, SourceFile
 from distsweep.words import wording
 
-_CHECK = (
-    "A recording's checksum is the SHA-256 of its decoded samples: all channels interleaved, 64-bit"
-    " floating point, little-endian, full scale 1. A WAV and a FLAC of the same recording have the"
-    " same one. A stimulus's checksum is that of the file's bytes."
+_RECORDINGS = (
+    "Recordings, with the SHA-256 of their decoded samples (all channels interleaved, 64-bit"
+    " floating point, little-endian, full scale 1), which a WAV and a FLAC of the same recording"
+    " share:"
 )
 
 
@@ -23,10 +23,12 @@ def provenance(results: Results) -> Section | None:
     blocks: list[Block] = [Terms(_facts(made))]
     takes = made.settings.get("takes")
     if isinstance(takes, list) and all(isinstance(take, dict) for take in takes):
-        blocks.append(_take_table(takes))
-    blocks.append(_checksum_table("Recordings", made.recordings))
-    blocks.append(_checksum_table("Stimuli", made.stimuli))
-    blocks.append(Paragraph(_CHECK))
+        blocks.append(Paragraph("What each take was set to:"))
+        blocks.append(
+            Terms([(str(take.get("position", "")), _set_to(take)) for take in takes], long=True)
+        )
+    blocks += [Paragraph(_RECORDINGS), _checksums(made.recordings)]
+    blocks += [Paragraph("Stimuli, with the SHA-256 of the files:"), _checksums(made.stimuli)]
     return Section(
         "Where the numbers come from", "provenance", blocks, folded=True, lead=_lead(made)
     )
@@ -62,29 +64,20 @@ def _facts(made: Provenance) -> list[tuple[str, str]]:
     return pairs
 
 
-def _take_table(takes: list[dict[str, Any]]) -> Table:
-    """Return what each take was set to."""
-    columns = ["Take", "Stimulus", "Recording", "Channel", "Run", "Highest order", "Calibration"]
-    rows = [
-        [
-            Cell(str(take.get("position", ""))),
-            Cell(str(take.get("stimulus", ""))),
-            Cell(", ".join(map(str, take.get("recordings") or []))),
-            _given(take.get("channel"), "not named"),
-            _given(take.get("number"), "not named"),
-            _given(take.get("order"), "—"),
-            _given(take.get("calibration"), "none"),
-        ]
-        for take in takes
-    ]
-    return Table("What each take was set to.", columns, rows)
+def _set_to(take: dict[str, Any]) -> str:
+    """Say what a take's numbers depend on beside its samples."""
+    recordings = ", ".join(map(str, take.get("recordings") or []))
+    parts = [f"{take.get('stimulus', 'stimulus not noted')} in {recordings or 'no recording'}"]
+    named = (
+        ("channel {}", take.get("channel")),
+        ("run {}", take.get("number")),
+        ("orders up to {}", take.get("order")),
+    )
+    parts += [text.format(value) for text, value in named if value is not None]
+    parts.append(f"calibration: {take.get('calibration', 'none')}")
+    return "; ".join(parts)
 
 
-def _given(value: object, missing: str) -> Cell:
-    return Cell(missing, pale=True) if value is None else Cell(str(value))
-
-
-def _checksum_table(caption: str, files: list[SourceFile]) -> Table:
-    """Return names and checksums, these in two lines of 32 characters, as wide as a phone holds."""
-    rows = [[Cell(file.name), Cell(file.sha256[:32], below=file.sha256[32:])] for file in files]
-    return Table(f"{caption}, with their checksums.", [caption, "SHA-256"], rows)
+def _checksums(files: list[SourceFile]) -> Terms:
+    """Return names and checksums: a table of them would be wider than a phone."""
+    return Terms([(file.name, file.sha256) for file in files], long=True)

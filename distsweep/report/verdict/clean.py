@@ -26,33 +26,25 @@ def strictest(take: Take) -> CleanLevel | None:
 def places(clean: CleanLevel, unit: str) -> list[int]:
     """Return the places to be named, as indices that rise; four at most.
 
-    Of those near each of `PLACES_HZ` the nearest of which anything is known.
+    All of which anything is known, or of those near each of `PLACES_HZ` the nearest.
     """
     known = said(clean, unit)
+    if np.count_nonzero(known) <= len(PLACES_HZ):
+        return [int(i) for i in np.flatnonzero(known)]
     found: set[int] = set()
     for place_hz in PLACES_HZ:
         away = np.abs(np.log(clean.frequency_hz / place_hz))
         away = np.where(known, away, np.inf)
         if away.size and float(np.min(away)) <= np.log(NEAR):
             found.add(int(np.argmin(away)))
-    if not found and known.any():
-        found.add(int(np.flatnonzero(known)[0]))
-    return sorted(found)
+    return sorted(found or {int(np.flatnonzero(known)[0])})
 
 
-def distorts_first(clean: CleanLevel, unit: str) -> int | None:
-    """Return where distortion passes its limit at the lowest drive; None where it does nowhere.
-
-    In the midrange if it does there, else anywhere but in the lowest bass.
-    """
+def distortion_limits(clean: CleanLevel) -> bool:
+    """Tell whether distortion passes its limit anywhere but in the lowest bass."""
     by_thd = np.array([cause == "thd" for cause in clean.limited_by], dtype=bool)
-    passed = clean_levels.in_state(clean, "reached", "bracketed") & by_thd & said(clean, unit)
-    at_dbfs = np.where(np.isfinite(clean.drive_dbfs), clean.drive_dbfs, clean.drive_low_dbfs)
-    for low_hz, high_hz in (levels.MIDRANGE_HZ, (levels.FAINTLY_HEARD_HZ, np.inf)):
-        there = passed & (clean.frequency_hz >= low_hz) & (clean.frequency_hz <= high_hz)
-        if there.any():
-            return int(np.argmin(np.where(there, at_dbfs, np.inf)))
-    return None
+    passed = clean_levels.in_state(clean, "reached", "bracketed") & by_thd
+    return bool(np.any(passed & (clean.frequency_hz >= levels.FAINTLY_HEARD_HZ)))
 
 
 def said(clean: CleanLevel, unit: str) -> BoolArray:

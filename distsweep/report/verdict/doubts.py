@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from distsweep.analysis.limits.gain_change import ONSET_DB
@@ -49,15 +50,29 @@ def doubt_sentence(found: Sequence[tuple[str, str]]) -> str:
     return f"Doubtful: {wording.listed(named)}."
 
 
+_LASTING = ("lossy", "automatic_gain", "clipped", "gain_step", "clock")
+"""Kinds of damage that go on: much of a take may be wrong, where they were not put right."""
+
+MUCH_OCTAVES = 1.0
+"""Brief damage that touches so much of the rungs together is serious (chosen: a tenth of one rung's
+audible band; what touches less has wider intervals, and is told with the take)."""
+
+
 def _damage(leading: Leading) -> list[tuple[str, str]]:
     spoilt: list[Damage] = [
         one for one in leading.take.damage if damage_words.spoils_values(one) and not one.bridged
     ]
-    if not spoilt:
+    lasting = [one for one in spoilt if one.kind in _LASTING]
+    octaves = sum(
+        math.log2(one.high_hz / one.low_hz)
+        for one in spoilt
+        if one.low_hz is not None and one.high_hz is not None and 0.0 < one.low_hz <= one.high_hz
+    )
+    if not lasting and octaves < MUCH_OCTAVES:
         return []
-    groups = damage_words.groups(spoilt)
+    groups = damage_words.groups(lasting or spoilt)
     named = damage_words.what_words(max(groups, key=len))
-    more = " and more" if len(groups) > 1 else ""
+    more = " and more" if len(damage_words.groups(spoilt)) > 1 else ""
     return [(f"the recording is damaged ({named}{more})", leading.anchor("damage"))]
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import partial
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -68,9 +66,9 @@ def plot_verdict(results: Results) -> Figure:
         raise ValueError("results have no level at two frequencies: there is nothing to draw")
     with look.our_look():
         figure = look.new_figure(HEIGHT_IN)
-        look.heading(figure, "How loud, and how clean", "")
+        look.heading(figure, "Clean output", "")
         axes = look.add_axes(
-            figure, left=look.LEFT_IN, bottom=_FOOT_IN, right=look.WIDTH_IN - _MARGIN_IN,
+            figure, left=look.LEFT_IN, bottom=_FOOT_IN, right=look.WIDTH_IN - _RIGHT_IN,
             top=HEIGHT_IN - look.HEAD_IN - _MARGIN_IN,
         )  # fmt: skip
         rows = _draw_axes(axes, what)
@@ -84,7 +82,7 @@ def plot_verdict(results: Results) -> Figure:
     return figure
 
 
-_FOOT_IN, _MARGIN_IN = 0.7, 0.1
+_FOOT_IN, _MARGIN_IN, _RIGHT_IN = 0.6, 0.1, 0.25
 
 
 def _draw_axes(axes: Axes, what: Shown) -> list[int]:
@@ -115,7 +113,9 @@ def _draw_clean(axes: Axes, area: CleanArea) -> None:
     """Fill what is clean as far as it is known, paler as far as it may be; a line at the edge."""
     bottom = axes.get_ylim()[0]
     pale = look.paler(look.EVEN)
-    for first, end in _neighbours(area):
+    for first, end in area.stretches():
+        if np.isneginf(area.sure_db[first:end]).all():
+            continue
         x = area.edges_hz[first:end].ravel()
         sure = np.repeat(np.fmax(area.sure_db[first:end], bottom), 2)
         perhaps = np.fmax(np.repeat(area.perhaps_db[first:end], 2), sure)
@@ -126,14 +126,6 @@ def _draw_clean(axes: Axes, area: CleanArea) -> None:
             *axes.plot(x, sure, color=look.EVEN, linewidth=2.0, label="_edge", zorder=4),
         ]  # fmt: skip
         look.belongs_to("clean", *parts)
-
-
-def _neighbours(area: CleanArea) -> Iterator[tuple[int, int]]:
-    """Return the runs of places that are known and share edges: their outline is a stair."""
-    for first, end in runs_of(np.isfinite(area.sure_db)):
-        apart = area.edges_hz[first + 1 : end, 0] > area.edges_hz[first : end - 1, 1] * 1.001
-        starts = [first, *(first + 1 + np.flatnonzero(apart)), end]
-        yield from pairwise(int(one) for one in starts)
 
 
 def _draw_limit(axes: Axes, area: LimitArea) -> None:

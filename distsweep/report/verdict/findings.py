@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.report import reliability
+from distsweep.report.stated_levels.words import stated_level_sentence
 from distsweep.report.verdict import clean, doubts, levels, limits, sentences
 from distsweep.report.verdict.leading import Leading, leading_takes
 from distsweep.results import Resonance, Results, Take
@@ -19,9 +20,9 @@ WORDS_OF_THE_SCREEN = 120
 """Most words on the first screen, the loudspeaker's name and the figure's own among them (chosen:
 half a minute's reading)."""
 
-_HEADINGS_WORDS, _FIGURE_WORDS, _LABEL_WORDS = 7, 12, 2
-"""Words of the section's and the figure's titles, of the figure's axes and areas, and of each
-resonance's label in it."""
+_HEADINGS_WORDS, _FIGURE_WORDS, _LABEL_WORDS = 4, 12, 2
+"""Words of the section's and the figure's titles and of what unfolds its numbers; of the figure's
+axes and areas; and of each resonance's label in it."""
 
 LIKELY = 0.5
 """Confidence from which on a resonance is more likely than not."""
@@ -57,7 +58,8 @@ def findings(results: Results) -> list[Finding]:
     left = _room_for_words(results)
     for one in sorted(every, key=lambda one: (one.optional, one.rank)):
         count = len(one.sentence.split())
-        if len(chosen) < MOST_SENTENCES and count <= left:
+        repeated = any(one.sentence == other.sentence for other in chosen)
+        if len(chosen) < MOST_SENTENCES and count <= left and not repeated:
             chosen.append(one)
             left -= count
     return sorted(chosen, key=lambda one: one.rank)
@@ -112,15 +114,11 @@ def _no_limit(leading: Leading) -> Finding:
     elif any(one.sentence_of("no_gain_change_clear") for one in ladder.limiters):
         why = "noise hides it"
     else:
-        text = sentences.no_limit_sentence(loudest_words(ladder), _distorts(ladder))
+        found = clean.strictest(ladder)
+        distorts = found is not None and clean.distortion_limits(found)
+        text = sentences.no_limit_sentence(loudest_words(ladder), distorts=distorts)
         return Finding(_LIMIT, text, anchor)
     return Finding(_LIMIT, f"Whether anything limits it cannot be told: {why}.", anchor)
-
-
-def _distorts(ladder: Take) -> str:
-    found, unit = clean.strictest(ladder), _unit(ladder)
-    at = None if found is None else clean.distorts_first(found, unit)
-    return "" if found is None or at is None else sentences.distorts_words(found, at, unit)
 
 
 def loudest_words(ladder: Take) -> str:
@@ -135,8 +133,8 @@ def loudest_words(ladder: Take) -> str:
 def _resonances(results: Results, leading: Leading) -> list[Finding]:
     likely = likely_resonances(results)
     if likely:
-        middle = any(levels.in_midrange(r.frequency_hz, r.frequency_hz) for r in likely)
-        rank = _RESONANCE if middle else _RESONANCE + _LATER
+        heard = any(one.frequency_hz >= levels.FAINTLY_HEARD_HZ for one in likely)
+        rank = _RESONANCE if heard else _RESONANCE + _LATER
         return [Finding(rank, sentences.resonance_sentence(likely), "resonances")]
     if results.resonances:
         best = max(results.resonances, key=lambda one: one.confidence)
@@ -176,6 +174,12 @@ def _clean(_results: Results, leading: Leading) -> list[Finding]:
     return [Finding(_CLEAN, text, leading.anchor("compression"))]
 
 
+def _stated(_results: Results, leading: Leading) -> list[Finding]:
+    """Say THD at a level that the session asks for; nothing where it asks for none."""
+    text = None if leading.ladder is None else stated_level_sentence(leading.ladder)
+    return [Finding(_STATED, text, leading.anchor("stated-levels"))] if text else []
+
+
 def _by_preference(leading: Leading) -> list[tuple[Take, str]]:
     """Return the ladder, then the staircase, each with the anchor of its clean levels."""
     pairs = []
@@ -205,9 +209,7 @@ def _unknown(results: Results, leading: Leading) -> list[Finding]:
     advised = [one.drive_dbfs for one in take.thd_advice]
     if advised:
         level = _rung_words(take, max(advised))
-        items.append(
-            (f"some distortion at {level} and below (noise)", leading.anchor("distortion"))
-        )
+        items.append((f"some distortion up to {level} (noise)", leading.anchor("distortion")))
     if not items:
         return []
     return [Finding(_UNKNOWN, sentences.unknown_sentence([i[0] for i in items]), items[0][1])]
@@ -246,5 +248,5 @@ def _peak(_results: Results, leading: Leading) -> list[Finding]:
 _REST_HZ = (levels.FAINTLY_HEARD_HZ, float("inf"))
 
 _WRITERS: tuple[Callable[[Results, Leading], list[Finding]], ...] = (
-    _doubts, _limits, _resonances, _clean, _unknown, _peak,
+    _doubts, _limits, _resonances, _clean, _stated, _unknown, _peak,
 )  # fmt: skip

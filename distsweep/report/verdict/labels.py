@@ -8,7 +8,7 @@ import numpy as np
 
 from distsweep.flag_runs import runs_of
 from distsweep.report import look
-from distsweep.report.verdict.shown import CleanArea, Shown
+from distsweep.report.verdict.shown import LOUDEST, CleanArea, Shown
 from distsweep.results import Resonance
 from distsweep.units import BoolArray, FloatArray
 from distsweep.words import wording
@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 TEXT_POINTS = 13.0
 """Size of the figure's text (chosen: 9 pixels where a page is 360 pixels wide)."""
 
-_SIGN_EM, _BOLD_EM = 0.62, 0.72
-"""Mean width of a sign, in sizes of the text (measured on DejaVu Sans, plain and bold: the width
-of "limiter 1026 Hz loudest played" over its 29 signs, rounded up)."""
+_SIGN_EM, _BOLD_EM = 0.60, 0.68
+"""Mean width of a sign, plain and bold, in sizes of the text (measured with matplotlib's TextPath
+in DejaVu Sans: 0.57 in "1026 Hz", 0.65 in "compressor"; a little more, as pages use other fonts).
+"""
 
 _ROW_EM = 1.25
 """Height of a row of words, in sizes of the text (chosen: a line and its leading)."""
@@ -31,8 +32,6 @@ _TAGS = {"thermal": "heat", "limiting": "held back"}
 
 _NARROW = 2.0**0.5
 """Ratio of its ends below which a further limit is not named (chosen: half an octave)."""
-
-LOUDEST = "loudest played"
 
 
 def row_share(axes: Axes) -> float:
@@ -112,23 +111,26 @@ def _name_clean(axes: Axes, area: CleanArea, f: FloatArray, loudest: FloatArray)
     """Name what is clean, and above it what is not, where there is room for the words."""
     bottom, top = axes.get_ylim()
     row_db = (top - bottom) * row_share(axes)
-    sure = np.where(np.isnan(area.sure_db), bottom, np.fmax(area.sure_db, bottom))
-    run = _widest(area.frequency_hz, sure > bottom + 1.5 * row_db, _octaves(axes, "clean"))
+    sure, perhaps = np.fmax(area.sure_db, bottom), np.fmax(area.perhaps_db, bottom)
+    run = _widest(axes, area, sure > bottom + 1.5 * row_db, "clean")
     if run is not None:
         middle = bottom + 0.5 * float(np.min(sure[run] - bottom))
-        _write(
-            axes, _centre(area.frequency_hz[run]), middle, "clean", look.EVEN, look.paler(look.EVEN)
-        )
+        pale = look.paler(look.EVEN)
+        _write(axes, _centre(area.frequency_hz[run]), middle, "clean", look.EVEN, pale)
+    elif np.any(sure > bottom + row_db):  # bars too narrow for the word: beside the first
+        first = int(np.argmax(sure > bottom + row_db))
+        span = _span(axes, 0.0, " clean")
+        place = float(area.edges_hz[first, 1]) * (span[1] / span[0]) ** 0.5
+        _write(axes, place, bottom + 0.5 * (sure[first] - bottom), "clean", look.EVEN, look.PAPER)
     known = np.isfinite(loudest)
-    level = np.interp(np.log(area.frequency_hz), np.log(f[known]), loudest[known])
-    past = np.where(np.isneginf(area.perhaps_db), bottom, np.fmax(area.perhaps_db, bottom))
-    width = _octaves(axes, "not clean")
-    run = _widest(area.frequency_hz, level - past > 1.3 * row_db, width)
-    if run is not None:
-        middle = float(np.max(past[run]) + np.min(level[run])) / 2.0
-        _write(
-            axes, _centre(area.frequency_hz[run]), middle, "not clean", look.QUIET_INK, look.PAPER
-        )
+    room = np.interp(np.log(area.frequency_hz), np.log(f[known]), loudest[known]) - perhaps
+    for least_db in (3.0 * row_db, 1.3 * row_db):
+        run = _widest(axes, area, room > least_db, "not clean")
+        if run is not None:
+            middle = float(np.max(perhaps[run]) + np.min(perhaps[run] + room[run])) / 2.0
+            place = _centre(area.frequency_hz[run])
+            _write(axes, place, middle, "not clean", look.QUIET_INK, look.PAPER)
+            return
 
 
 def _above(axes: Axes, what: Shown, span: tuple[float, float]) -> float:
@@ -136,10 +138,13 @@ def _above(axes: Axes, what: Shown, span: tuple[float, float]) -> float:
     bottom, top = axes.get_ylim()
     drawn = [(what.frequency_hz, what.loudest_db), *((a.frequency_hz, a.unlimited_db)
              for a in what.limits)]  # fmt: skip
-    there = [level[(f >= span[0]) & (f <= span[1])] for f, level in drawn]
-    levels = np.concatenate([part[np.isfinite(part)] for part in there])
-    highest = float(np.max(levels)) if levels.size else float(np.nanmax(what.loudest_db))
-    return max(highest, bottom) + 0.7 * (top - bottom) * row_share(axes)
+    there = np.geomspace(*span, 50)
+    levels = [
+        np.interp(there, f[known], level[known], left=bottom, right=bottom)
+        for f, level in drawn
+        if (known := np.isfinite(level)).any()
+    ]
+    return float(np.max(levels)) + 0.7 * (top - bottom) * row_share(axes)
 
 
 def _span(axes: Axes, place_hz: float, word: str) -> tuple[float, float]:
@@ -162,10 +167,17 @@ def _centre(f: FloatArray) -> float:
     return float(np.sqrt(f[0] * f[-1]))
 
 
-def _widest(f: FloatArray, flags: BoolArray, octaves: float) -> slice | None:
-    """Return the widest run of flags; None where none is so wide."""
-    runs = [run for run in runs_of(flags) if f[run[1] - 1] >= f[run[0]] * 2.0**octaves]
-    return slice(*max(runs, key=lambda run: run[1] - run[0])) if runs else None
+def _widest(axes: Axes, area: CleanArea, flags: BoolArray, word: str) -> slice | None:
+    """Return the widest stretch of flagged neighbours; None where none holds a word."""
+    runs = [
+        (first + start, first + stop)
+        for first, end in area.stretches()
+        for start, stop in runs_of(flags[first:end])
+    ]
+    widths = [float(np.log2(area.edges_hz[b - 1, 1] / area.edges_hz[a, 0])) for a, b in runs]
+    if not runs or max(widths) < _octaves(axes, word, bold=True):
+        return None
+    return slice(*runs[int(np.argmax(widths))])
 
 
 def _write(axes: Axes, at_hz: float, level_db: float, text: str, colour: str, on: str) -> None:

@@ -53,7 +53,7 @@ def acting_limits(results: Results, leading: Leading) -> list[Limit]:
 
     A limit in the midrange goes before one below, one at moderate levels before one at the top.
     """
-    found = _of_ladder(results, leading) + _of_tones(results, leading)
+    found = _one_where_alike(_of_ladder(results, leading)) + _of_tones(results, leading)
 
     def order(limit: Limit) -> tuple[bool, bool, float]:
         bass = limit.high_hz < levels.FAINTLY_HEARD_HZ
@@ -81,6 +81,32 @@ def _of_ladder(results: Results, leading: Leading) -> list[Limit]:
         first, last = (None if x is None else min(x, loudest_dbfs) for x in limit.starts_dbfs)
         limits.append(_at_band(replace(limit, starts_dbfs=(first, last)), leading))
     return limits
+
+
+NEIGHBOURS = 2.0**0.5
+ALIKE_DB = 2.0
+"""Bands of one kind so near each other whose starts lie within so much are told as one (chosen:
+half an octave, in which the outputs of two bands may add; two limiters set on purpose are mostly
+farther apart). Its start spans both."""
+
+
+def _one_where_alike(limits: list[Limit]) -> list[Limit]:
+    joined: list[Limit] = []
+    for one in sorted(limits, key=lambda limit: limit.low_hz):
+        last = joined[-1] if joined else None
+        if last is None or one.kind != last.kind or one.low_hz > NEIGHBOURS * last.high_hz:
+            joined.append(one)
+            continue
+        ends = [x for limit in (last, one) for x in limit.starts_dbfs if x is not None]
+        if len(ends) < 4 or max(ends) - min(ends) > ALIKE_DB:
+            joined.append(one)
+        else:
+            joined[-1] = replace(
+                _joined(last, one),
+                half_below_hz=last.half_below_hz,
+                half_above_hz=one.half_above_hz,
+            )
+    return joined
 
 
 def _half_left_hz(acting: list[Limiter]) -> list[Ends]:
@@ -212,7 +238,7 @@ def _of_tone(row: Staircase, leading: Leading) -> Limit | None:
 
 
 def _joined(one: Limit, other: Limit) -> Limit:
-    """Join two neighbouring tones: the start lies between the lowest and the highest of both."""
+    """Join two neighbours: the start lies between the lowest and the highest of both."""
 
     def both(ends: Ends, others: Ends) -> Ends:
         low = None if ends[0] is None or others[0] is None else min(ends[0], others[0])
@@ -221,7 +247,7 @@ def _joined(one: Limit, other: Limit) -> Limit:
 
     return replace(
         one,
-        high_hz=other.high_hz,
+        high_hz=max(one.high_hz, other.high_hz),
         starts_dbfs=both(one.starts_dbfs, other.starts_dbfs),
         starts_db=both(one.starts_db, other.starts_db),
         loudest_dbfs=max(one.loudest_dbfs, other.loudest_dbfs),

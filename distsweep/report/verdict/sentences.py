@@ -63,20 +63,10 @@ def _start(limit: Limit) -> str:
     return f", starting {at}{level} ({drive})"
 
 
-def no_limit_sentence(loudest: str, distorts: str) -> str:
-    """Say that nothing holds the output back up to the loudest level, and what limits it instead.
-
-    ``distorts`` is where distortion passes its limit, and from which level; "" where it does not.
-    """
-    instead = f"; distortion limits it, {distorts}" if distorts else ""
+def no_limit_sentence(loudest: str, *, distorts: bool) -> str:
+    """Say that nothing holds the output back up to the loudest level, or distortion alone."""
+    instead = "; distortion limits it" if distorts else ""
     return f"No limiter shows up to {loudest}, the loudest played{instead}."
-
-
-def distorts_words(clean: CleanLevel, i: int, unit: str) -> str:
-    """Write that distortion passes its limit at a place, "at 1 kHz from 94 dB SPL"."""
-    place = wording.frequency(float(clean.frequency_hz[i]))
-    drive = "" if unit == "dB SPL" else "a drive of "
-    return f"at {place} from {drive}{wording.with_unit(clean_words(clean, i, unit), unit)}"
 
 
 def clean_sentence(clean: CleanLevel, places: Sequence[int], unit: str) -> str:
@@ -130,9 +120,10 @@ def resonance_sentence(likely: Sequence[Resonance]) -> str:
         groups.setdefault(chance_words(one.confidence), []).append(one)
     parts = []
     for chance, group in groups.items():
-        names = wording.listed([wording.whole_hertz(r.frequency_hz) for r in group])
+        hertz = wording.listed([wording.signed(r.frequency_hz, 0) for r in group])
+        names = wording.with_unit(hertz, "Hz")
         least = min(r.confidence for r in group)
-        number = wording.confidence(least)
+        number = wording.confidence(least).replace(" ", "\N{NO-BREAK SPACE}")
         several = " or more" if len({wording.confidence(r.confidence) for r in group}) > 1 else ""
         parts.append(f"{names} ({chance}, {number}{several})")
     left = len(likely) - MOST_RESONANCES
@@ -166,4 +157,4 @@ def no_likely_resonance_sentence(best: Resonance) -> str:
 
 def unknown_sentence(items: Sequence[str]) -> str:
     """Say what cannot be told."""
-    return f"Cannot be told: {'; '.join(items)}."
+    return f"Unknown: {'; '.join(items)}."

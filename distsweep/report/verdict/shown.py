@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from distsweep.analysis.third_octave import band_edges_hz
+from distsweep.flag_runs import runs_of
 from distsweep.report import look, reliability
 from distsweep.report.clean_level.levels import in_state
 from distsweep.report.figure_data import Curve, FigureData
@@ -18,6 +21,9 @@ from distsweep.report.verdict.limits import Limit
 from distsweep.results import CleanLevel, Resonance, Results, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
+
+LOUDEST = "loudest played"
+"""Name of the loudest level, on the figure and among its numbers."""
 
 TONE_HALF_WIDTH = 1.12
 """Ratio of frequencies from a staircase's tone to either side of its bar (chosen by eye)."""
@@ -35,6 +41,13 @@ class CleanArea:
     edges_hz: FloatArray
     sure_db: FloatArray
     perhaps_db: FloatArray
+
+    def stretches(self) -> Iterator[tuple[int, int]]:
+        """Return first and end of what is known and shares edges: its outline is a stair."""
+        for first, end in runs_of(~np.isnan(self.sure_db)):
+            apart = self.edges_hz[first + 1 : end, 0] > self.edges_hz[first : end - 1, 1] * 1.001
+            starts = [first + 1 + int(i) for i in np.flatnonzero(apart)]
+            yield from pairwise([first, *starts, end])
 
 
 @dataclass(frozen=True)
@@ -91,25 +104,16 @@ def figure_data(results: Results) -> FigureData:
     if what is None:
         return FigureData("frequency", [])
     quantity = "Level, dB SPL" if what.unit == "dB SPL" else "Drive, dBFS"
-    curves = [
-        Curve("loudest", "loudest played", quantity, what.frequency_hz, what.loudest_db,
-              colour=look.INK)
-    ]  # fmt: skip
+    f, loudest_db = what.frequency_hz, what.loudest_db
+    curves = [Curve("loudest", LOUDEST, quantity, f, loudest_db, colour=look.INK)]
     if what.clean is not None:
-        sure = what.clean.sure_db
-        values = np.where(np.isfinite(sure), sure, np.nan)
+        area = what.clean
+        values = np.where(np.isfinite(area.sure_db), area.sure_db, np.nan)
+        ends = (area.sure_db, area.perhaps_db)
         curves.append(
-            Curve(
-                "clean",
-                "clean up to",
-                quantity,
-                what.clean.frequency_hz,
-                values,
-                sure,
-                what.clean.perhaps_db,
-                colour=look.EVEN,
-            )
-        )
+            Curve("clean", "clean up to", quantity, area.frequency_hz, values, *ends,
+                  colour=look.EVEN)
+        )  # fmt: skip
     return FigureData("frequency", curves)
 
 
