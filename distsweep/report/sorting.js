@@ -2,12 +2,14 @@
 
 const ORDERS = { none: "ascending", ascending: "descending", descending: "none" };
 
-// A cell's first number in its basic unit; null where it holds none.
+const NUMBER = /^(?:[≈≤≥<>\s]|at most|at least|about|up to)*(-?\d+(?:\.\d+)?)/;
+
+// The number that a cell begins with, in its basic unit; null where it begins with none.
 function numberIn(cell) {
   const text = cell.firstChild?.textContent ?? "";
-  const found = text.replaceAll("\u2212", "-").match(/-?\d+(\.\d+)?/);
+  const found = text.replaceAll("\u2212", "-").match(NUMBER);
   if (!found) return null;
-  return Number(found[0]) * (/\bkHz\b/.test(text) ? 1000 : 1);
+  return Number(found[1]) * (/\bkHz\b/.test(text) ? 1000 : 1);
 }
 
 function compare(a, b, downwards) {

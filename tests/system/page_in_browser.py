@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from math import log
 from typing import Any
 
@@ -42,3 +43,17 @@ def place_of(page: Page, name: str, value: float, *, frame: int = 0) -> tuple[fl
     spare_x = 0.5 * (box["width"] - scale * width)
     spare_y = 0.5 * (box["height"] - scale * height)
     return box["x"] + spare_x + scale * x, box["y"] + spare_y + scale * y
+
+
+@contextmanager
+def finger_down(page: Page, x: float, y: float) -> Iterator[Callable[[float, float], None]]:
+    """Put a finger on the page; what is given moves it, and at the end it is taken away."""
+    session = page.context.new_cdp_session(page)
+
+    def touch(kind: str, *points: dict[str, float]) -> None:
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": list(points)})
+
+    touch("touchStart", {"x": x, "y": y})
+    yield lambda x, y: touch("touchMove", {"x": x, "y": y})
+    touch("touchEnd")
+    session.detach()

@@ -163,6 +163,8 @@ def test_every_axis_of_frequency_has_its_one_name(demo: Demo) -> None:
             at_its_own = title == "Where harmonics are heard"
             heard += at_its_own
             expected = "Frequency heard, Hz" if at_its_own else "Excitation frequency, Hz"
+            # The first screen has few words, and of what is heard there is nothing on it.
+            expected = "Hz" if name == "verdict" else expected
             assert label == expected, f"{name}: {title}"
     assert heard
 

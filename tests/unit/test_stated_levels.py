@@ -16,6 +16,7 @@ from distsweep.analysis.stated_levels import at_stated_levels, levels_not_played
 from distsweep.cli.stimulus import command
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
+from distsweep.report.content import every_block
 from distsweep.report.figure_data import FigureData
 from distsweep.report.stated_levels.figure import figure_data, plot_stated_levels
 from distsweep.report.stated_levels.section import stated_levels
@@ -239,8 +240,9 @@ def test_the_section_shows_figure_and_tables() -> None:
     section = stated_levels(results_of(take), take, "axis")
     assert section is not None
     assert section.lead == stated_level_sentence(take)
-    assert [block.kind for block in section.blocks] == ["picture", "table", "table"]
-    table = section.blocks[1]
+    blocks = list(every_block([section]))
+    assert [block.kind for block in blocks] == ["picture", "table", "table"]
+    table = blocks[1]
     assert len(table.columns) == 5  # type: ignore[union-attr]
     assert all(len(row) == 5 for row in table.rows)  # type: ignore[union-attr]
     assert stated_levels(results_of(take), sample_take(), "axis") is None
