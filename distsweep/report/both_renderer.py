@@ -27,6 +27,7 @@ class BothRenderer(RendererBase):
     def __init__(self, figure: Figure) -> None:
         """Start with an empty picture of the figure's size and resolution."""
         super().__init__()
+        self.dpi = figure.dpi  # which images ask for
         width, height = figure.bbox.size
         self.pixels: Any = RendererAgg(width, height, figure.dpi)  # type: ignore[no-untyped-call]
         self.svg = SvgRenderer(self.pixels, dots_per_inch=figure.dpi)

@@ -145,7 +145,7 @@ class SvgRenderer(RendererBase):
 
         rows, columns = im.shape[:2]
         buffer = io.BytesIO()
-        imsave(buffer, im[::-1], format="png")
+        imsave(buffer, im, format="png")
         data = base64.b64encode(buffer.getvalue()).decode("ascii")
         left, top = x * self._scale, (self.height - y - rows) * self._scale
         self.add(
