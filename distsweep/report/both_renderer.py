@@ -22,7 +22,10 @@ saves a thirtieth."""
 
 
 class BothRenderer(RendererBase):
-    """Hands everything on to matplotlib's renderer of pixels, and to ours of SVG."""
+    """Hands everything on to matplotlib's renderer of pixels, and to ours of SVG.
+
+    But images: no figure of ours holds any, and matplotlib raises where one does.
+    """
 
     def __init__(self, figure: Figure) -> None:
         """Start with an empty picture of the figure's size and resolution."""
@@ -42,10 +45,6 @@ class BothRenderer(RendererBase):
     def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> Any:
         """Measure text, in pixels."""
         return self.pixels.get_text_width_height_descent(s, prop, ismath)
-
-    def get_image_magnification(self) -> float:
-        """Return how much finer than the pixels images are."""
-        return float(self.pixels.get_image_magnification())
 
     def open_group(self, s: str, gid: str | None = None) -> None:
         """Begin what artists draw."""
@@ -84,13 +83,6 @@ class BothRenderer(RendererBase):
         """Draw a mesh."""
         self.pixels.draw_quad_mesh(*args, **kwargs)
         self.svg.draw_quad_mesh(*args, **kwargs)
-
-    def draw_image(
-        self, gc: GraphicsContextBase, x: float, y: float, im: Any, transform: Any = None
-    ) -> None:
-        """Draw an image."""
-        self.pixels.draw_image(gc, x, y, im)
-        self.svg.draw_image(gc, x, y, im)
 
     def draw_text(
         self,

@@ -45,10 +45,9 @@ def write_figures(
         for picture, what in zip(pictures, stamps, strict=True)
     ]
     if workers > 1 and len(pictures) > 1:
-        from distsweep.report import both_renderer, quick_axes  # noqa: F401 (once for all)
-
+        drawings = [writers[0]()]  # processes that are forked inherit what it has loaded
         with ProcessPoolExecutor(workers, initializer=_begin, initargs=(writers,)) as pool:
-            drawings = list(pool.map(_write_one, range(len(writers))))
+            drawings += pool.map(_write_one, range(1, len(writers)))
     else:
         drawings = [write() for write in writers]
     return {p.name: drawing for p, drawing in zip(pictures, drawings, strict=True)}

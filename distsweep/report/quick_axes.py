@@ -29,6 +29,12 @@ _ALIGNED = {"bottom": "center", "top": "center", "left": "right", "right": "left
 class QuickAxes(Axes):
     """Axes whose two axis objects draw their ticks at once into files."""
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        """Make axes whose spines stand at their edges: else ticks that are made would see to it."""
+        super().__init__(*args, **kwargs)
+        for spine in self.spines.values():
+            spine.set_position(("outward", 0.0))
+
     def _init_axis(self) -> None:  # as matplotlib's own example of a custom projection does
         self.xaxis = _QuickX(self, clear=False)
         self.yaxis = _QuickY(self, clear=False)

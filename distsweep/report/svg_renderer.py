@@ -6,9 +6,7 @@ matplotlib's own writes six decimals a place and draws text with a rim as shapes
 
 from __future__ import annotations
 
-import base64
 import html
-import io
 import math
 from collections.abc import Callable
 from typing import Any
@@ -135,22 +133,6 @@ class SvgRenderer(RendererBase):
         self.add(
             f'<path d="{outline.d}"{outline.attribute}'
             f"{self._style(gc, rgbFace, outline.scale)}{self._clip(gc, outline)}/>"
-        )
-
-    def draw_image(
-        self, gc: GraphicsContextBase, x: float, y: float, im: Any, transform: Any = None
-    ) -> None:
-        """Embed an image as PNG."""
-        from matplotlib.image import imsave
-
-        rows, columns = im.shape[:2]
-        buffer = io.BytesIO()
-        imsave(buffer, im[::-1], format="png")
-        data = base64.b64encode(buffer.getvalue()).decode("ascii")
-        left, top = x * self._scale, (self.height - y - rows) * self._scale
-        self.add(
-            f'<image x="{places(left)}" y="{places(top)}" width="{places(columns * self._scale)}"'
-            f' height="{places(rows * self._scale)}" href="data:image/png;base64,{data}"/>'
         )
 
     def draw_text(

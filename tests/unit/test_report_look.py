@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from itertools import pairwise
+from typing import Any
 
 import matplotlib
 import matplotlib.style
@@ -94,6 +95,34 @@ def test_files_have_the_ticks_that_matplotlib_itself_would_draw(
                 assert any(box.contains(*place) for place in places), label
                 count += 1
     assert count > 12
+
+
+@pytest.mark.parametrize("plot", PLOTS)
+def test_in_files_spines_stand_at_the_edges_of_their_axes(plot: Callable[..., Any]) -> None:
+    with look.files_look():
+        figure = plot(sample_take(points=60))
+        renderer = drawn(figure, dots_per_inch=72.0)
+        figure.dpi = 72.0
+        edges = [
+            places
+            for axes in figure.axes
+            for side, spine in axes.spines.items()
+            if spine.get_visible()
+            for places in [expected_edge(axes.bbox, side, renderer.svg.height)]
+        ]
+    found = [part for _, part in renderer.svg.parts if 'stroke-linecap="square"' in part]
+    assert len(found) == len(edges) > 1
+    for part, (x, y) in zip(found, edges, strict=True):
+        match = re.match(r'<path d="M([-.\d]+) ?([-.\d]+)l', part)
+        assert match
+        assert (float(match[1]), float(match[2])) == pytest.approx((x, y), abs=0.03)
+
+
+def expected_edge(box: Any, side: str, height: float) -> tuple[float, float]:
+    """Where a spine starts, in points from the upper left corner."""
+    x = box.x1 if side == "right" else box.x0
+    y = box.y1 if side == "top" else box.y0
+    return x, height - y
 
 
 @pytest.mark.parametrize("sheet", ["dark_background", "ggplot", "Solarize_Light2"])

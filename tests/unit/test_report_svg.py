@@ -198,3 +198,11 @@ def test_both_files_are_drawn_at_once(tmp_path: Path) -> None:
         pixels = np.asarray(image.convert("RGB")).reshape(-1, 3)
     assert {tuple(map(int, pixels[0]))} == {(255, 253, 249)}  # paper in the corner
     assert len(np.unique(pixels, axis=0)) > 50  # and lines, smoothed, elsewhere
+
+
+def test_an_image_is_refused_rather_than_left_out() -> None:
+    with look.files_look():
+        figure = look.new_figure(1.0)
+        figure.figimage(np.zeros((4, 4)))
+        with pytest.raises((AttributeError, NotImplementedError)):
+            drawn(figure, dots_per_inch=72.0)
