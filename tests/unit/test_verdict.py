@@ -152,7 +152,7 @@ def test_uncalibrated_levels_are_drives() -> None:
     text = " ".join(told(sample_results(take)))
     assert "SPL" not in text
     assert "starting at a drive of −20 dBFS" in text
-    assert "up to a drive of −18 dBFS at 63 Hz" in text
+    assert ": −18 dBFS at 63 Hz" in text
     assert "sound pressure (nothing is calibrated)" in text
 
 
@@ -246,15 +246,15 @@ def test_no_resonance_is_said_only_where_one_could_have_been_found(code: str, pa
 @pytest.mark.parametrize(
     ("state", "part"),
     [
-        ("reached", "up to 82 dB SPL at 63 Hz, 250 Hz, 1 kHz and 8 kHz."),
-        ("bracketed", "up to 79–85 dB SPL at 63 Hz"),
-        ("not reached", "up to at least 82 dB SPL at 63 Hz"),
-        ("below", "up to less than 82 dB SPL at 63 Hz"),
+        ("reached", ": 82 dB SPL at 63 Hz, 250 Hz, 1 kHz and 8 kHz."),
+        ("bracketed", ": 79–85 dB SPL at 63 Hz"),
+        ("not reached", ": at least 82 dB SPL at 63 Hz"),
+        ("below", ": less than 82 dB SPL at 63 Hz"),
     ],
 )
 def test_the_clean_level_says_what_is_known_of_it(state: str, part: str) -> None:
     take = with_clean(ladder(), [state], [-20.0])
-    assert part in the_one(sample_results(take), "Clean (1 % THD, 1 dB compression)")
+    assert part in the_one(sample_results(take), "Highest clean level (1 % THD, 1 dB compression)")
 
 
 def test_an_unknown_clean_level_is_said_to_be_unknown() -> None:

@@ -12,6 +12,7 @@ from distsweep.report.stated_levels.words import stated_level_sentence
 from distsweep.report.verdict import clean, doubts, levels, limits, sentences
 from distsweep.report.verdict.leading import Leading, leading_takes
 from distsweep.results import Resonance, Results, Take
+from distsweep.units import db_to_percent
 from distsweep.words import wording
 from distsweep.words.resonance_notes import NOTES
 
@@ -91,10 +92,13 @@ def _limits(results: Results, leading: Leading) -> list[Finding]:
     rank = _LIMIT
     if first.at_the_top or first.high_hz < levels.FAINTLY_HEARD_HZ:
         rank += _LATER
-    return [
-        Finding(rank + number, sentences.limit_sentence(one), one.anchor, optional=number > 0)
-        for number, one in enumerate(found)
+    others = [
+        Finding(
+            rank + number, sentences.further_limit_sentence(one), one.anchor, optional=number > 1
+        )
+        for number, one in enumerate(found[1:], start=1)
     ]
+    return [Finding(rank, sentences.limit_sentence(first), first.anchor), *others]
 
 
 def _no_limit(leading: Leading) -> Finding:
@@ -235,7 +239,7 @@ def _peak(_results: Results, leading: Leading) -> list[Finding]:
             continue
         at = int(np.argmin(np.abs(f - worst.frequency_hz)))
         ends = [
-            float(10.0 ** (end[at] / 20.0) * 100.0) if end.size else float("nan")
+            float(db_to_percent(end[at])) if end.size else float("nan")
             for end in (rung.thd_db, rung.thd_low_db, rung.thd_high_db)
         ]
         percent = wording.known_percent(*ends)

@@ -24,22 +24,40 @@ _ACTS = {
 }
 
 
+_ACTS_TOO = {
+    "limiter": "a limiter acts",
+    "compressor": "a compressor acts",
+    "clipping": "it clips",
+}
+
+
 def limit_sentence(limit: Limit) -> str:
     """Say what holds a band back, and from which level."""
-    tones = limit.by_tones
-    if limit.low_hz == limit.high_hz:
-        place = f"at {levels.frequency(limit.low_hz)}"
-    else:
-        place = f"from {levels.frequency_range(limit.low_hz, limit.high_hz)}{_partly(limit)}"
-    steady = " with tone bursts" if tones else ""
+    place = _place(limit) + _partly(limit)
+    steady = " with tone bursts" if limit.by_tones else ""
     if limit.kind == "thermal":
         loss = wording.decibels(limit.sag_db)
         return f"Heat: its gain sags by {loss} {place}{steady}."
     return f"{_ACTS.get(limit.kind, 'Its output is held back')} {place}{steady}{_start(limit)}."
 
 
+def further_limit_sentence(limit: Limit) -> str:
+    """Say in a few words what else holds a band back, and from which level."""
+    acts = _ACTS_TOO.get(limit.kind, "output is held back")
+    level = levels.whole_range(*limit.starts_db, "dB SPL")
+    return f"Also, {acts} {_place(limit)}{f', starting at {level}' if level else ''}."
+
+
+def _place(limit: Limit) -> str:
+    if limit.low_hz == limit.high_hz:
+        return f"at {levels.frequency(limit.low_hz)}"
+    return f"from {levels.frequency_range(limit.low_hz, limit.high_hz)}"
+
+
 def _partly(limit: Limit) -> str:
     """Write how far beyond the band half of the loss is left."""
+    if limit.low_hz == limit.high_hz:
+        return ""
     below_hz = limit.low_hz if limit.half_below_hz is None else limit.half_below_hz
     above_hz = limit.high_hz if limit.half_above_hz is None else limit.half_above_hz
     whole = levels.frequency_range(limit.low_hz, limit.high_hz)
@@ -87,8 +105,8 @@ def clean_sentence(clean: CleanLevel, places: Sequence[int], unit: str) -> str:
         f"{wording.with_unit(level, unit) if number == 0 else level} at {wording.listed(names)}"
         for number, (level, names) in enumerate(groups)
     ]
-    drive = "" if unit == "dB SPL" else " a drive of"
-    return f"Clean ({thd} THD, {loss} compression) up to{drive} {', '.join(parts)}."
+    what = "level" if unit == "dB SPL" else "drive"
+    return f"Highest clean {what} ({thd} THD, {loss} compression): {', '.join(parts)}."
 
 
 def clean_words(clean: CleanLevel, i: int, unit: str) -> str:
