@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _PANEL_IN, _GAP_IN, _BOTTOM_IN, _HEAD_IN = 1.30, 0.38, 0.57, 0.90
-_LEFT_IN, _BETWEEN_IN, _RIGHT_MARGIN_IN = 0.84, 0.58, 0.92  # beside panels: names of ticks
+_LEFT_IN, _BETWEEN_IN, _RIGHT_MARGIN_IN = 0.90, 0.58, 0.92  # beside panels: names of ticks
 _LINE_WIDTH = 1.4
 _THD_WIDTH = 2.2  # broad and faint: not to be taken for a pale line
 
@@ -164,7 +164,7 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
                 lowest.set_xlabel(wording.EXCITATION_AXIS)
             if side == 0:
                 axes.set_ylabel("dB re fund.")
-                axes.yaxis.set_label_coords(-0.68 / (right - left), 0.5)
+                axes.yaxis.set_label_coords(-0.72 / (right - left), 0.5)
             if side == 1:
                 look.percent_axis(axes, "")
     return figure
