@@ -169,7 +169,7 @@ def tag(axes: Axes, x: float, y: float, text: str, **style: Any) -> TagText:
     from distsweep.report.report_figure import TagText
 
     rim = [withStroke(linewidth=TagText.rim_points, foreground=palette.now().palette.paper)]
-    written = TagText(x, y, text, ha="center", va="center", fontsize=8.0, zorder=5, clip_on=False,
+    written = TagText(x, y, text, ha="center", va="center", fontsize=8.0, zorder=5, clip_on=True,
                       transform=axes.transData, path_effects=rim, **style)  # fmt: skip
     written.rim_colour = palette.now().palette.paper
     axes.add_artist(written)

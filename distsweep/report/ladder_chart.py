@@ -291,12 +291,16 @@ def mark_order_ends(axes: Axes, ends_hz: dict[int, float]) -> None:
         place_hz = ends_hz[order]
         axes.plot([place_hz, place_hz], [0.982, 1.0], transform=transform, color=look.QUIET_INK,
                   linewidth=0.8, label=f"_end {order}", zorder=2)  # fmt: skip
-        axes.text(place_hz, 1.008, f"H{order}", transform=transform, ha="center", va="bottom",
-                  fontsize=look.SMALL, color=look.QUIET_INK,
-                  gid="fine" if order > _LAST_ROOMY_ORDER else None)  # fmt: skip
-    axes.text(ends_hz[named[-1]] / 1.14, 1.008, "out of band above:", transform=transform,
-              ha="right", va="bottom", fontsize=look.SMALL, color=look.QUIET_INK,
-              gid="fine")  # fmt: skip
+        _above(axes, place_hz, f"H{order}", 0.0, ha="center",
+               gid="fine" if order > _LAST_ROOMY_ORDER else None)  # fmt: skip
+    _above(axes, ends_hz[named[-1]], "out of band above:", -7.0, ha="right", gid="fine")
+
+
+def _above(axes: Axes, place_hz: float, text: str, aside_points: float, **style: Any) -> None:
+    """Write above the axes' top at a frequency, while that is between their limits."""
+    axes.annotate(text, (place_hz, 0.99), (aside_points, 4.5), xycoords=axes.get_xaxis_transform(),
+                  textcoords="offset points", va="bottom", annotation_clip=True,
+                  fontsize=look.SMALL, color=look.QUIET_INK, **style)  # fmt: skip
 
 
 def lines_caption(take: Take) -> str:

@@ -62,10 +62,11 @@ class _Quick(Axis):
 
     def reset_ticks(self) -> None:
         """Begin without ticks where they are for files, else with the first one."""
-        super().reset_ticks()
         if palette.now().for_files:
             self.majorTicks: list[Any] = []
             self.minorTicks: list[Any] = []
+        else:
+            super().reset_ticks()
 
 
 class _QuickX(_Quick, XAxis):
