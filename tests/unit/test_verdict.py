@@ -36,7 +36,16 @@ from distsweep.report.verdict.figure import plot_verdict
 from distsweep.report.verdict.findings import findings
 from distsweep.report.verdict.section import verdict
 from distsweep.report.verdict.shown import figure_data, shown
-from distsweep.results import BAND, AtSpl, Limiter, Results, Warning_, read_results, to_json
+from distsweep.results import (
+    BAND,
+    AtSpl,
+    Damage,
+    Limiter,
+    Results,
+    Warning_,
+    read_results,
+    to_json,
+)
 from distsweep.words.resonance_notes import NOTES
 
 
@@ -279,6 +288,28 @@ def test_doubts_come_first_and_name_their_cause() -> None:
     assert "Doubtful" not in " ".join(told(sample_results(take)))
     clean = [Warning_("hum", "It hums.", take="axis")]
     assert "Doubtful" not in " ".join(told(sample_results(ladder(), warnings=clean)))
+
+
+@pytest.mark.parametrize(("rung", "serious"), [(0, True), (-1, False)])
+def test_impulses_at_the_highest_drive_may_be_the_loudspeakers(rung: int, serious: bool) -> None:
+    take = ladder()
+    number = range(len(take.rungs))[rung]
+    alter(take, damage=[Damage("knock", 9.0, 9.0, number, 40.0, 400.0)])
+    text = " ".join(told(sample_results(take)))
+    assert ("Doubtful: the recording is damaged" in text) == serious
+    assert ("whether knocks at 98 dB SPL are its own" in text) != serious
+
+
+def test_a_second_band_is_named_in_a_few_words() -> None:
+    bands = [
+        Limiter("clipping", threshold_dbfs=-12.0, band_hz=[100.0, 1000.0]),
+        Limiter(
+            "limiting", threshold_low_dbfs=-16.0, threshold_high_dbfs=-12.0, band_hz=[4e3, 2e4]
+        ),
+    ]
+    first, second, *_ = told(sample_results(ladder(bands)))
+    assert first.startswith("It clips from 100 Hz to 1 kHz")
+    assert second.startswith("Also, output is held back from 4 to 20 kHz, starting at")
 
 
 def test_near_fields_alone_say_so_and_empty_results_say_that() -> None:

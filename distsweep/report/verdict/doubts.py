@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from distsweep.analysis.limits.gain_change import ONSET_DB
 from distsweep.report.verdict.leading import AXIS, Leading
-from distsweep.results import Damage, Results, Warning_
+from distsweep.results import Damage, Results, Take, Warning_
 from distsweep.words import damage as damage_words
 from distsweep.words import wording
 
@@ -58,9 +58,24 @@ MUCH_OCTAVES = 1.0
 audible band; what touches less has wider intervals, and is told with the take)."""
 
 
+def nobodys_impulses(take: Take) -> list[Damage]:
+    """Return impulses at the highest drive, of which no louder rung tells whose they are."""
+    loudest = max(
+        range(len(take.rungs)), key=lambda number: take.rungs[number].drive_dbfs, default=None
+    )
+    return [
+        one
+        for one in take.damage
+        if one.kind in ("click", "knock") and one.rung is not None and one.rung == loudest
+    ]
+
+
 def _damage(leading: Leading) -> list[tuple[str, str]]:
+    nobodys = nobodys_impulses(leading.take)
     spoilt: list[Damage] = [
-        one for one in leading.take.damage if damage_words.spoils_values(one) and not one.bridged
+        one
+        for one in leading.take.damage
+        if damage_words.spoils_values(one) and not one.bridged and one not in nobodys
     ]
     lasting = [one for one in spoilt if one.kind in _LASTING]
     octaves = sum(

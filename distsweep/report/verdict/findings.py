@@ -206,6 +206,9 @@ def _unknown(results: Results, leading: Leading) -> list[Finding]:
         items.append((f"the kind of limit at {kind_at}", "agreement"))
     if _unit(take) != "dB SPL":
         items.append(("sound pressure (nothing is calibrated)", "conditions"))
+    if doubts.nobodys_impulses(take):
+        loudest = _rung_words(take, max(rung.drive_dbfs for rung in take.rungs))
+        items.append((f"whether knocks at {loudest} are its own", leading.anchor("damage")))
     found = clean.strictest(take)
     hidden = "" if found is None else clean.unknown_ranges(found)
     if hidden:
