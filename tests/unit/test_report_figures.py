@@ -275,7 +275,7 @@ def test_drawing_does_not_load_pyplot() -> None:
         "report.plot_harmonics(sample_take(points=30)); "
         "sys.exit('matplotlib.pyplot' in sys.modules)"
     )
-    here = Path(__file__).parent.parent  # where report_samples is
+    here = Path(__file__).parents[1]
     done = subprocess.run([sys.executable, "-c", code], cwd=here, capture_output=True, text=True,
                           check=False)  # fmt: skip
     assert done.returncode == 0, done.stderr
