@@ -43,12 +43,6 @@ class QuickAxes(Axes):
         for side in ("left", "right"):
             self.spines[side].register_axis(self.yaxis)
 
-    def draw(self, renderer: Any) -> None:
-        """Draw all; spines, which ticks put in their place elsewhere, are put there first."""
-        for side in _ALIGNED:
-            self.spines[side].get_spine_transform()
-        super().draw(renderer)
-
 
 class _Quick(Axis):
     """An axis that draws its ticks at once into files, and then makes no artists for them."""
