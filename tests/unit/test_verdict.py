@@ -6,6 +6,7 @@ import dataclasses
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -41,6 +42,7 @@ from distsweep.results import (
     AtSpl,
     Damage,
     Limiter,
+    RecordedReason,
     Results,
     Warning_,
     read_results,
@@ -123,18 +125,24 @@ def test_every_kind_of_limit_says_where_and_from_which_level(kind: str, start: s
     assert f"starting at about {level:.0f} dB SPL (−20 dBFS)" in sentence
 
 
-def test_neighbouring_bands_that_start_alike_are_one_limit() -> None:
-    low = Limiter("limiter", threshold_dbfs=-17.0, band_hz=[57.0, 160.0])
-    high = Limiter("limiter", threshold_dbfs=-16.0, band_hz=[190.0, 1700.0])
-    text = the_one(sample_results(ladder([low, high])), "limiter")
-    assert "from 57 Hz to 1.7 kHz" in text
-    assert "(−17.0 to −16.0 dBFS)" in text
-    for other in (
-        dataclasses.replace(high, threshold_dbfs=-13.0),
-        dataclasses.replace(high, kind="compressor"),
-        dataclasses.replace(high, band_hz=[400.0, 1700.0]),
-    ):
-        texts = told(sample_results(ladder([low, other])))
+def test_bands_in_each_others_reach_are_one_limit() -> None:
+    def two(below_hz: float, above_hz: float, **other: Any) -> list[str]:
+        """Two bands with their reach: the first to 2 kHz, the second as given."""
+        reach = RecordedReason("bands_fall", {
+            "half_left_below_hz": [40.0, below_hz], "half_left_above_hz": [2000.0, above_hz],
+        })  # fmt: skip
+        low = Limiter("limiter", threshold_dbfs=-19.0, band_hz=[57.0, 160.0], reasons=[reach])
+        high = Limiter("limiter", threshold_dbfs=-16.0, band_hz=[190.0, 1700.0])
+        return told(sample_results(ladder([low, dataclasses.replace(high, **other)])))
+
+    text = next(text for text in two(50.0, 2400.0) if "limiter" in text)
+    assert "from 40 Hz to 2.4 kHz" in text
+    assert "(−19 to −16 dBFS)" in text
+    bounds = {"threshold_dbfs": None, "threshold_low_dbfs": -17.0, "threshold_high_dbfs": -15.0}
+    assert "A limiter acts from 40 Hz to 2.4 kHz" in " ".join(
+        two(50.0, 2400.0, kind="limiting", **bounds)
+    )
+    for texts in (two(150.0, 2400.0), two(50.0, 2400.0, kind="compressor")):
         assert sum(" acts from" in text for text in texts) == 2
 
 
@@ -142,7 +150,7 @@ def test_bounds_of_a_start_hold_it() -> None:
     one = Limiter("limiting", threshold_low_dbfs=-20.4, threshold_high_dbfs=-13.6,
                   band_hz=[100.0, 1000.0])  # fmt: skip
     sentence = the_one(sample_results(ladder([one])), "limited")
-    low, high = re.search(r"at (\d+)–(\d+) dB SPL \(−20.4 to −13.6 dBFS\)", sentence).groups()  # type: ignore[union-attr]
+    low, high = re.search(r"at (\d+)–(\d+) dB SPL \(−21 to −13 dBFS\)", sentence).groups()  # type: ignore[union-attr]
     take = sample_take(points=60)
     inside = (take.frequency_hz >= 100.0) & (take.frequency_hz <= 1000.0)
     at_zero = np.median(take.rungs[2].fundamental_db[inside]) + 28.0
@@ -172,9 +180,9 @@ def test_a_staircase_names_the_limit_of_which_the_ladder_knows_bounds() -> None:
                        tone(400.0, Limiter("limiter", threshold_dbfs=-15.0))])  # fmt: skip
     agreeing = [agreement(f, "agree", "", [s, s]) for f, s in ((100.0, -16.0), (400.0, -15.0))]
     results = sample_results(ladder([bounds]), steps, limiter_agreement=agreeing)
-    assert "(−16.0 to −15.0 dBFS)" in the_one(results, "A limiter acts from 60 Hz to 1 kHz")
+    assert "(−16 to −15 dBFS)" in the_one(results, "A limiter acts from 60 Hz to 1 kHz")
     alone = sample_results(ladder([bounds]), steps)  # nobody compared them
-    assert "(−20.0 to −10.0 dBFS)" in the_one(alone, "Its output is limited")
+    assert "(−20 to −10 dBFS)" in the_one(alone, "Its output is limited")
 
 
 def test_where_ladder_and_staircase_contradict_it_is_said_first() -> None:
@@ -196,7 +204,7 @@ def test_a_staircase_alone_says_what_limits_each_tone() -> None:
                        tone(400.0, Limiter("limiter", threshold_dbfs=-15.0)),
                        tone(4000.0, Limiter("none"))])  # fmt: skip
     results = sample_results(steps)
-    assert "starting at 86–87 dB SPL (−16.0 to −15.0 dBFS)" in the_one(results, "limiter acts")
+    assert "starting at 86–87 dB SPL (−16 to −15 dBFS)" in the_one(results, "limiter acts")
     assert "Whether it has resonances cannot be told" in " ".join(told(results))
     heat = staircase([tone(100.0, Limiter("thermal"), sags=True)])
     assert "Heat: its gain sags by 1.2 dB at 100 Hz" in told(sample_results(heat))[0]

@@ -25,8 +25,9 @@ class Limit:
 
     ``starts_dbfs`` is what its start lies between, as the drive that names rungs or bursts;
     ``starts_db`` the output that belongs to it, dB SPL, None where nothing is calibrated.
-    ``half_below_hz`` and ``half_above_hz`` are where half of the band's loss is left, None where
-    that is not known. ``by_tones`` says that only the staircase shows it.
+    It reaches from ``low_hz`` to ``high_hz``, where half of the loss is left as far as that is
+    known; between ``core_hz`` the gain falls together. ``by_tones`` says that only the staircase
+    shows it.
     """
 
     kind: str
@@ -38,8 +39,7 @@ class Limit:
     anchor: str
     by_tones: bool = False
     sag_db: float = 0.0
-    half_below_hz: End = None
-    half_above_hz: End = None
+    core_hz: tuple[float, float] = (0.0, math.inf)
 
     @property
     def at_the_top(self) -> bool:
@@ -53,7 +53,8 @@ def acting_limits(results: Results, leading: Leading) -> list[Limit]:
 
     A limit in the midrange goes before one below, one at moderate levels before one at the top.
     """
-    found = _one_where_alike(_of_ladder(results, leading)) + _of_tones(results, leading)
+    ladder = _one_where_they_share(_of_ladder(results, leading))
+    found = ladder + _of_tones(ladder, leading)
 
     def order(limit: Limit) -> tuple[bool, bool, float]:
         bass = limit.high_hz < levels.FAINTLY_HEARD_HZ
@@ -75,38 +76,43 @@ def _of_ladder(results: Results, leading: Leading) -> list[Limit]:
         low_hz, high_hz = one.band_hz or whole_hz
         limit = Limit(one.kind, low_hz, high_hz, one.threshold_bounds_dbfs, (None, None),
                       loudest_dbfs, leading.anchor("compression"),
-                      half_below_hz=below_hz, half_above_hz=above_hz)  # fmt: skip
+                      core_hz=(low_hz, high_hz))  # fmt: skip
         limit = _with_staircase(limit, results, leading)
         # Whatever the threshold of its curve, it is seen at the loudest level.
         first, last = (None if x is None else min(x, loudest_dbfs) for x in limit.starts_dbfs)
-        limits.append(_at_band(replace(limit, starts_dbfs=(first, last)), leading))
+        limit = _at_band(replace(limit, starts_dbfs=(first, last)), leading)
+        reach_hz = (below_hz or low_hz, above_hz or high_hz)
+        limits.append(replace(limit, low_hz=reach_hz[0], high_hz=reach_hz[1]))
     return limits
 
 
-NEIGHBOURS = 2.0**0.5
-ALIKE_DB = 2.0
-"""Bands of one kind so near each other whose starts lie within so much are told as one (chosen:
-half an octave, in which the outputs of two bands may add; two limiters set on purpose are mostly
-farther apart). Its start spans both."""
+def _one_where_they_share(limits: list[Limit]) -> list[Limit]:
+    """Join bands that lie in each other's reach: one limit, whose levels differ over frequency.
 
-
-def _one_where_alike(limits: list[Limit]) -> list[Limit]:
+    Where only bounds are known of a band, it takes the kind of the other. Others stay apart: a
+    protection of the bass below a limit of everything reaches less far than that one.
+    """
     joined: list[Limit] = []
-    for one in sorted(limits, key=lambda limit: limit.low_hz):
+    for one in sorted(limits, key=lambda limit: limit.core_hz):
         last = joined[-1] if joined else None
-        if last is None or one.kind != last.kind or one.low_hz > NEIGHBOURS * last.high_hz:
+        if last is None or not _alike(last, one):
             joined.append(one)
             continue
-        ends = [x for limit in (last, one) for x in limit.starts_dbfs if x is not None]
-        if len(ends) < 4 or max(ends) - min(ends) > ALIKE_DB:
-            joined.append(one)
-        else:
-            joined[-1] = replace(
-                _joined(last, one),
-                half_below_hz=last.half_below_hz,
-                half_above_hz=one.half_above_hz,
-            )
+        kind = last.kind if one.kind == "limiting" else one.kind
+        core_hz = (last.core_hz[0], max(last.core_hz[1], one.core_hz[1]))
+        joined[-1] = replace(_joined(last, one), kind=kind, core_hz=core_hz)
     return joined
+
+
+def _alike(one: Limit, other: Limit) -> bool:
+    """Tell whether two bands reach over each other's middle, and may be of one kind."""
+
+    def reaches(limit: Limit, there: Limit) -> bool:
+        return limit.low_hz <= math.sqrt(math.prod(there.core_hz)) <= limit.high_hz
+
+    kinds = {one.kind, other.kind}
+    same = len(kinds) == 1 or (len(kinds - {"limiting"}) == 1 and kinds <= set(TURNED_DOWN))
+    return same and reaches(one, other) and reaches(other, one)
 
 
 def _half_left_hz(acting: list[Limiter]) -> list[Ends]:
@@ -185,15 +191,12 @@ def _at_band(limit: Limit, leading: Leading) -> Limit:
     return replace(limit, starts_db=(low, high))
 
 
-def _of_tones(results: Results, leading: Leading) -> list[Limit]:
-    """Return what the staircase shows outside the ladder's bands, neighbours of a kind together."""
-    bands = [] if leading.ladder is None else [
-        one.band_hz or [0.0, float("inf")] for one in leading.ladder.limiters if one.kind != "none"
-    ]  # fmt: skip
+def _of_tones(ladder: list[Limit], leading: Leading) -> list[Limit]:
+    """Return what the staircase shows outside the ladder's limits, neighbours of a kind as one."""
     rows = [
         row
         for row in _rows(leading)
-        if not any(low <= row.frequency_hz <= high for low, high in bands)
+        if not any(one.low_hz <= row.frequency_hz <= one.high_hz for one in ladder)
     ]
     found: list[Limit] = []
     last_kind = ""
@@ -247,6 +250,7 @@ def _joined(one: Limit, other: Limit) -> Limit:
 
     return replace(
         one,
+        low_hz=min(one.low_hz, other.low_hz),
         high_hz=max(one.high_hz, other.high_hz),
         starts_dbfs=both(one.starts_dbfs, other.starts_dbfs),
         starts_db=both(one.starts_db, other.starts_db),

@@ -33,7 +33,7 @@ _ACTS_TOO = {
 
 def limit_sentence(limit: Limit) -> str:
     """Say what holds a band back, and from which level."""
-    place = _place(limit) + _partly(limit)
+    place = _place(limit)
     steady = " with tone bursts" if limit.by_tones else ""
     if limit.kind == "thermal":
         loss = wording.decibels(limit.sag_db)
@@ -54,29 +54,16 @@ def _place(limit: Limit) -> str:
     return f"from {levels.frequency_range(limit.low_hz, limit.high_hz)}"
 
 
-def _partly(limit: Limit) -> str:
-    """Write how far beyond the band half of the loss is left."""
-    if limit.low_hz == limit.high_hz:
-        return ""
-    below_hz = limit.low_hz if limit.half_below_hz is None else limit.half_below_hz
-    above_hz = limit.high_hz if limit.half_above_hz is None else limit.half_above_hz
-    whole = levels.frequency_range(limit.low_hz, limit.high_hz)
-    reach = levels.frequency_range(below_hz, above_hz)
-    return "" if reach == whole else f" (partly {reach})"
-
-
 def _start(limit: Limit) -> str:
     low, high = limit.starts_dbfs
     if low is None and high is None:
         return "" if limit.kind == "clipping" else ", perhaps from the lowest level played"
-    drive = (
-        wording.drive(high)
-        if high is not None and low == high
-        else wording.span(limit.starts_dbfs, "dBFS")
-    )
+    drive = levels.whole_range(low, high, "dBFS").removeprefix("about ")
     level = levels.whole_range(*limit.starts_db, "dB SPL")
     if not level:
-        return f", starting at a drive of {drive}"
+        return (
+            f", starting at a drive {'' if drive.startswith(('below', 'above')) else 'of '}{drive}"
+        )
     at = "" if level.startswith(("below", "above")) else "at "
     return f", starting {at}{level} ({drive})"
 
