@@ -249,7 +249,7 @@ def test_resonances_are_named_with_how_sure_they_are() -> None:
 @pytest.mark.parametrize(
     ("code", "part"),
     [
-        ("no_resonance_found", "No resonance was found where noise would have let one show."),
+        ("no_resonance_found", "No resonance was found; noise may hide some."),
         ("noise_hides_harmonics", "cannot be told: noise hides the harmonics."),
         ("nothing_to_search", "cannot be told: every level clipped, or no harmonic was separated."),
         ("noise_not_known", "cannot be told: the noise is not known."),

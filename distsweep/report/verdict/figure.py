@@ -66,7 +66,7 @@ def plot_verdict(results: Results) -> Figure:
         raise ValueError("results have no level at two frequencies: there is nothing to draw")
     with look.our_look():
         figure = look.new_figure(HEIGHT_IN)
-        look.heading(figure, "Clean output", "")
+        look.heading(figure, "Clean output", "Pale: perhaps clean.")
         axes = look.add_axes(
             figure, left=look.LEFT_IN, bottom=_FOOT_IN, right=look.WIDTH_IN - _RIGHT_IN,
             top=HEIGHT_IN - look.HEAD_IN - _MARGIN_IN,
@@ -104,8 +104,7 @@ def _draw_axes(axes: Axes, what: Shown) -> list[int]:
     look.set_ticks(axes.yaxis, ticks, [wording.signed(tick, 0) for tick in ticks])
     axes.tick_params(labelsize=labels.TEXT_POINTS - 1.0)
     axes.set_xlabel("Hz", fontsize=labels.TEXT_POINTS)
-    axes.set_ylabel("dB SPL" if what.unit == "dB SPL" else "drive, dBFS",
-                    fontsize=labels.TEXT_POINTS)  # fmt: skip
+    axes.set_ylabel(what.scale, fontsize=labels.TEXT_POINTS)
     return rows
 
 

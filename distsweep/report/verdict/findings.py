@@ -21,7 +21,7 @@ WORDS_OF_THE_SCREEN = 120
 """Most words on the first screen, the loudspeaker's name and the figure's own among them (chosen:
 half a minute's reading)."""
 
-_HEADINGS_WORDS, _FIGURE_WORDS, _LABEL_WORDS = 4, 12, 2
+_HEADINGS_WORDS, _FIGURE_WORDS, _LABEL_WORDS = 7, 16, 2
 """Words of the section's and the figure's titles and of what unfolds its numbers; of the figure's
 axes and areas; and of each resonance's label in it."""
 
@@ -145,7 +145,7 @@ def _resonances(results: Results, leading: Leading) -> list[Finding]:
         text = sentences.no_likely_resonance_sentence(best)
         return [Finding(_RESONANCE + _LATER, text, "resonances")]
     if NOTES["no_resonance_found"]() in results.resonance_notes:
-        text = "No resonance was found where noise would have let one show."
+        text = "No resonance was found; noise may hide some."
         return [Finding(_RESONANCE, text, "resonances")]
     why = _why_no_search(results)
     anchor = "resonances" if leading.ladder is not None else leading.anchor("staircase")
@@ -216,7 +216,8 @@ def _unknown(results: Results, leading: Leading) -> list[Finding]:
     advised = [one.drive_dbfs for one in take.thd_advice]
     if advised:
         level = _rung_words(take, max(advised))
-        items.append((f"some distortion up to {level} (noise)", leading.anchor("distortion")))
+        text = f"distortion that noise hides at {level} and below"
+        items.append((text, leading.anchor("distortion")))
     if not items:
         return []
     return [Finding(_UNKNOWN, sentences.unknown_sentence([i[0] for i in items]), items[0][1])]
@@ -236,7 +237,7 @@ def _peak(_results: Results, leading: Leading) -> list[Finding]:
         return []
     rung, f = reliability.loudest_rung(ladder), ladder.frequency_hz
     flags = reliability.thd_reliable(rung)
-    for name, band_hz in (("Midrange distortion", levels.MIDRANGE_HZ), ("Distortion", _REST_HZ)):
+    for band_hz in (levels.MIDRANGE_HZ, _REST_HZ):
         worst = reliability.highest(f, rung.thd_db, flags & reliability.inside(f, *band_hz))
         if worst is None:
             continue
@@ -247,7 +248,9 @@ def _peak(_results: Results, leading: Leading) -> list[Finding]:
         ]
         percent = wording.known_percent(*ends)
         place = levels.frequency(worst.frequency_hz)
-        text = f"{name} peaks at {place}: {percent} at {_rung_words(ladder, rung.drive_dbfs)}."
+        above = levels.frequency(band_hz[0])
+        level = _rung_words(ladder, rung.drive_dbfs)
+        text = f"Above {above} distortion peaks at {place}: {percent} at {level}."
         return [Finding(_PEAK, text, leading.anchor("distortion"), optional=True)]
     return []
 

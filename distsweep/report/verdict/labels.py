@@ -27,8 +27,15 @@ in DejaVu Sans: 0.57 in "1026 Hz", 0.65 in "compressor"; a little more, as pages
 _ROW_EM = 1.25
 """Height of a row of words, in sizes of the text (chosen: a line and its leading)."""
 
-_TAGS = {"thermal": "heat", "limiting": "held back"}
-"""What is written at a limit, where its kind is no word for strangers."""
+_LONG = {
+    "limiter": "lost to the limiter",
+    "compressor": "lost to the compressor",
+    "clipping": "lost to clipping",
+    "thermal": "lost to heat",
+}
+_SHORT = {"thermal": "heat", "limiting": "held back"}
+"""What is written at a limit: what its height means where there is room, else the kind, in words
+for strangers."""
 
 _NARROW = 2.0**0.5
 """Ratio of its ends below which a further limit is not named (chosen: half an octave)."""
@@ -88,7 +95,10 @@ def name_areas(axes: Axes, what: Shown) -> None:
         _name_clean(axes, what.clean, what.frequency_hz, what.loudest_db)
     taken: list[tuple[float, float]] = []
     for area in what.limits:
-        name = _TAGS.get(area.kind, area.kind)
+        width = float(np.log2(area.frequency_hz[-1] / area.frequency_hz[0]))
+        name = _LONG.get(area.kind, "")
+        if not name or _octaves(axes, name, bold=True) > width:
+            name = _SHORT.get(area.kind, area.kind)
         place = float(np.sqrt(area.frequency_hz[0] * area.frequency_hz[-1]))
         span = _span(axes, place, name)
         if taken and area.frequency_hz[-1] < _NARROW * area.frequency_hz[0]:

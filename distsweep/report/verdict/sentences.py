@@ -99,10 +99,10 @@ def clean_sentence(clean: CleanLevel, places: Sequence[int], unit: str) -> str:
 def clean_words(clean: CleanLevel, i: int, unit: str) -> str:
     """Write the highest clean level at one place in whole decibels that hold what is known."""
     at, low, high = clean_ends(clean, unit)
-    if in_state(clean, "reached")[i]:
-        known = not high[i] - low[i] > EXACT_DB
-        return ("" if known else "about ") + wording.signed(float(at[i]), 0)
-    if in_state(clean, "bracketed")[i]:
+    exact = in_state(clean, "reached")[i] and not high[i] - low[i] > EXACT_DB
+    if exact:
+        return wording.signed(float(at[i]), 0)
+    if in_state(clean, "reached", "bracketed")[i]:
         return levels.between(math.floor(low[i]), math.ceil(high[i]))
     if in_state(clean, "not reached")[i]:
         return f"at least {wording.signed(math.floor(at[i]), 0)}"

@@ -16,7 +16,7 @@ from distsweep.report.figure_data import Curve, FigureData
 from distsweep.report.verdict import clean as clean_places
 from distsweep.report.verdict import limits, output, sentences
 from distsweep.report.verdict.findings import likely_resonances
-from distsweep.report.verdict.leading import leading_takes
+from distsweep.report.verdict.leading import AXIS, leading_takes
 from distsweep.report.verdict.limits import Limit
 from distsweep.results import CleanLevel, Resonance, Results, Take
 from distsweep.units import FloatArray
@@ -64,10 +64,12 @@ class LimitArea:
 class Shown:
     """What is drawn, in dB SPL, or as drive in dBFS where nothing is calibrated.
 
-    ``frequency_hz`` and ``loudest_db``, shape ``(F,)``: the loudest level that was played.
+    ``scale`` names the axis of levels; ``frequency_hz`` and ``loudest_db``, shape ``(F,)``: the
+    loudest level that was played.
     """
 
     unit: str
+    scale: str
     frequency_hz: FloatArray
     loudest_db: FloatArray
     clean: CleanArea | None = None
@@ -90,12 +92,21 @@ def shown(results: Results) -> Shown | None:
     areas = [_limit_area(one, take, unit, frequency_hz, loudest_db) for one in acting]
     return Shown(
         unit,
+        _scale(results, take, unit),
         frequency_hz,
         loudest_db,
         None if found is None else _clean_area(found, take, unit),
         areas,
         sentences.foremost(likely_resonances(results)),
     )
+
+
+def _scale(results: Results, take: Take, unit: str) -> str:
+    """Name the axis of levels, with the distance that they hold for, as far as it is known."""
+    if unit != "dB SPL":
+        return "drive, dBFS"
+    distance_m = results.conditions.distance_m if take.position == AXIS else None
+    return unit if distance_m is None else f"{unit} at {distance_m:g} m"
 
 
 def figure_data(results: Results) -> FigureData:
