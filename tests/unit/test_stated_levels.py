@@ -33,6 +33,7 @@ from distsweep.results import (
 from distsweep.stimulus.recipe import LadderRecipe, read_recipe
 from distsweep.takes.drives_for_levels import ladder_for_levels
 from distsweep.takes.session import read_session
+from distsweep.words.doubts import SENTENCES
 
 TAKE = '[[takes]]\nposition = "axis"\nstimulus = "short.json"\nrecording = "axis.wav"\n'
 
@@ -129,6 +130,11 @@ def test_scraps_of_a_level_are_left_out() -> None:
     assert at_stated_levels(take.frequency_hz, take.rungs, (60.0,)) == []
     (said,) = levels_not_played([take], (60.0,))
     assert said.values["levels_spl_db"] == [60.0]
+    # It was played at some frequencies, and nothing else may be said.
+    assert any(np.any(rung.fundamental_db < 60.0) for rung in take.rungs)
+    assert "or at 25 % of the frequencies" in SENTENCES[said.code](**said.values).replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
     assert levels_not_played([stated_take(80.0)], (80.0,)) == []
 
 
