@@ -242,6 +242,16 @@ def test_files_that_the_manifest_does_not_name_are_refused(made: Path, tmp_path:
     assert distsweep.analyse(zipped(tmp_path / "z.zip", folders)).takes
 
 
+@pytest.mark.parametrize("text", [b"{", b"[" * 10**5, b'{"schema": 1' + b"0" * 5000 + b"}"])
+def test_packed_results_that_cannot_be_read_are_said(
+    made: Path, tmp_path: Path, text: bytes
+) -> None:
+    path = zipped(tmp_path / "x.zip", replaced(contents(made), "results/results.json", text))
+    ran = run_main("analyse", str(path), "--no-report")
+    assert ran.exit_code == 0, ran.stderr
+    assert "bundle: the results in it cannot be read, and were not compared" in ran.stderr
+
+
 def test_links_and_files_of_one_name_are_refused(made: Path, tmp_path: Path) -> None:
     path, files = tmp_path / "x.zip", contents(made)
     with zipfile.ZipFile(path, "w") as archive:
