@@ -31,7 +31,9 @@ def at_stated_levels(
 
 
 def levels_not_played(takes: Sequence[Take], levels_spl_db: Sequence[float]) -> list[Reason]:
-    """Return what there is to say of levels that no take played at any frequency."""
+    """Return what there is to say of levels that no take played at enough frequencies."""
     played = {one.spl_db for take in takes for one in take.at_spl}
     missing = [level for level in levels_spl_db if level not in played]
-    return [Reason("level_not_played", levels_spl_db=missing)] if missing else []
+    if not missing:
+        return []
+    return [Reason("level_not_played", levels_spl_db=missing, least_share=LEAST_SHARE)]

@@ -282,7 +282,12 @@ def _say_likeness(source: Path, results: Results) -> None:
     from distsweep.results.likeness import likeness
     from distsweep.words.likeness import likeness_sentence
 
-    say(f"bundle: {likeness_sentence(likeness(packed, to_json(results)))}")
+    try:
+        compared = likeness(packed, to_json(results))
+    except (ValueError, RecursionError, OverflowError):
+        say("bundle: the results in it cannot be read, and were not compared")
+        return
+    say(f"bundle: {likeness_sentence(compared)}")
 
 
 def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:

@@ -50,10 +50,14 @@ def percent_or_nothing(level_db: FloatArray) -> FloatArray:
 
 
 def as_csv(lines: Iterable[Sequence[str]]) -> str:
-    """Return rows of cells as the text of a CSV file."""
+    """Return rows of cells as the text of a CSV file.
+
+    A carriage return in a cell becomes a blank: Python's writer leaves it bare, and readers take it
+    for a row's end.
+    """
     buffer = io.StringIO()
     csv.writer(buffer, lineterminator="\n").writerows(lines)
-    return buffer.getvalue()
+    return buffer.getvalue().replace("\r", " ")
 
 
 def as_wide_csv(columns: Sequence[Column]) -> str:

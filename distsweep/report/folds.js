@@ -6,8 +6,9 @@ function openAround(element) {
   }
 }
 
+// The anchors of the page are letters, digits, hyphens and points: nothing in them is encoded.
 function openTarget() {
-  const target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  const target = document.getElementById(location.hash.slice(1));
   if (!target) return;
   openAround(target);
   const own = target.querySelector(":scope > details.part");

@@ -19,17 +19,23 @@ function percentOf(levelDb) {
   return withUnit(percent.toFixed(decimals), "%");
 }
 
+// To a hundredth: samples are some twenty microseconds apart.
+function inMilliseconds(seconds) {
+  return String(Number((1000 * seconds).toFixed(2)) || 0).replace("-", "\u2212");
+}
+
 function placeOf(value, quantity, unit) {
-  if (unit !== "Hz") return withUnit(signed(value, quantity === "time" ? 3 : 1), unit);
+  if (quantity === "time") return withUnit(inMilliseconds(value), "ms"); // as the axes have it
+  if (unit !== "Hz") return withUnit(signed(value, 1), unit);
   return value >= 1000
     ? withUnit(String(Number((value / 1000).toPrecision(4))), "kHz")
     : withUnit(String(Number(value.toPrecision(4))), "Hz");
 }
 
-// "Level, dB SPL" has the unit dB SPL, "THD, dB re fundamental" dB.
+// "Level, dB SPL (in part averages)" has the unit dB SPL, "THD, dB re fundamental" dB.
 function unitOf(quantity) {
   const comma = quantity.lastIndexOf(", ");
-  return comma < 0 ? "" : quantity.slice(comma + 2).split(" re ")[0];
+  return comma < 0 ? "" : quantity.slice(comma + 2).split(/ re | \(/)[0];
 }
 
 // A value of a curve and its 95 % interval, in words. Nothing is rounded to less than is stored but

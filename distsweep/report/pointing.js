@@ -29,7 +29,8 @@ function addCursor(figure) {
   const grid = steps(figure);
   figure.ends = [grid[0], grid.at(-1)];
   figure.lines = figure.frames.map(() => make("i", {}));
-  const title = figure.element.querySelector("figcaption").textContent.split(".")[0];
+  const caption = figure.element.querySelector("figcaption");
+  const title = (caption.querySelector("b") ?? caption).textContent.trim().replace(/\.$/, "");
   figure.slider = make("div", {
     class: "cursor", role: "slider", tabindex: "0", "aria-label": `Cursor in: ${title}`,
     "aria-valuemin": figure.ends[0], "aria-valuemax": figure.ends[1], "aria-valuenow": figure.ends[0],

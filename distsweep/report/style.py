@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -198,6 +199,8 @@ def _text(table: Table, path: Path) -> dict[str, Any]:
     if line is not None and (len(line) > _LONGEST_LINE or not line.isprintable()):
         table.fail("line", f"has {len(line)} letters: must be one line of {_LONGEST_LINE} at most")
     if logo is not None:
+        if "\0" in logo:
+            table.fail("logo", f"is {logo!r}: must be the path of a file")
         logo = str((path.parent / logo).resolve())
         check_logo(Path(logo), where=table.where)
     if font is not None:
@@ -233,7 +236,8 @@ def _check_colours(style: Style, where: str) -> None:
         ratio = contrast(colour, style.paper)
         if ratio < least:
             raise InputError(
-                f"{where}: {name} is {colour} on paper {style.paper}, a contrast of {ratio:.1f}:"
+                f"{where}: {name} is {colour} on paper {style.paper}, a contrast of"
+                f" {math.floor(100.0 * ratio) / 100.0:.2f}:"
                 f" must be {least:g} or more; choose a darker one"
             )
     for first, second in zip(style.levels, style.levels[1:], strict=False):

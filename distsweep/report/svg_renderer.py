@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import html
 import math
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -30,6 +31,10 @@ _PAGE_LEAVES_OUT = ("heading", "stamp")
 
 _ANCHORS = {"center": ' text-anchor="middle"', "right": ' text-anchor="end"'}
 _CAPS = {"projecting": "square"}  # SVG's word for it
+
+_NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""Characters that no XML document may hold (XML 1.0, production 2, "Char"); names that people give
+hold them now and then."""
 
 _CLASSES = ("fine", "floor", "grid", *_PAGE_LEAVES_OUT)
 
@@ -182,7 +187,8 @@ class SvgRenderer(RendererBase):
             attributes += ' font-weight="700"'
         if angle:
             attributes += f' transform="rotate({places(-angle)} {left} {base})"'
-        self.add(f"<text{attributes}{more}>{html.escape(text, quote=False)}</text>")
+        shown = html.escape(_NOT_IN_XML.sub("\N{REPLACEMENT CHARACTER}", text), quote=False)
+        self.add(f"<text{attributes}{more}>{shown}</text>")
 
     # How it is written.
 

@@ -104,8 +104,9 @@ def thd_of(
     """Return THD of a take; see `Take.thd_at`."""
     if staircase:
         tones = np.array([row.frequency_hz for row in staircase])
-        at = int(np.argmin(np.abs(tones / frequency_hz - 1.0)))
-        if abs(tones[at] / frequency_hz - 1.0) > SAME_TONE:
+        away = np.abs(frequency_hz / tones - 1.0)
+        at = int(np.argmin(away))
+        if not away[at] <= SAME_TONE:
             raise ValueError(f"no tone of {frequency_hz:g} Hz; there are {_listed(tones)} Hz")
         row = staircase[at]
         played = _played(row.drive_dbfs, wanted.drive_dbfs)
@@ -162,7 +163,13 @@ def _between_levels(
         The level was not played there.
     """
     if played is None:
-        raise ValueError("nothing can be read: every level was clipped in the recording")
+        in_band = wanted.spl_db is not None and wanted.meaning == BAND
+        raise ValueError(
+            "no level that did not clip has a mean over the level band: give meaning"
+            f" {EACH_FREQUENCY!r}"
+            if in_band
+            else "nothing can be read: every level was clipped in the recording"
+        )
     level = played.drive if wanted.spl_db is None else played.level
     place = Between(played.drives_dbfs, level, wanted.at)
     drives = place.drive().values
@@ -182,15 +189,20 @@ def _between_levels(
 
 def _not_played(level: Curves, frequency_hz: float, wanted: Wanted) -> str:
     """Say which levels were played, where one asked for was not."""
-    heard, at = level.values[np.isfinite(level.values)], wanted.at
+    heard, at = np.isfinite(level.values), wanted.at
     if wanted.spl_db is None:
         return f"{at:g} dBFS: no level beside this drive can be read at {frequency_hz:g} Hz"
     where = "in the level band" if wanted.meaning == BAND else f"at {frequency_hz:g} Hz"
-    if not heard.size:
+    if not heard.any(axis=0).all():
         return f"{at:g} dB SPL: noise hides every level played {where}"
+    # Between two points of the grid: what was played at both.
+    low = np.max(np.nanmin(np.where(heard, level.values, np.nan), axis=0))
+    high = np.min(np.nanmax(np.where(heard, level.values, np.nan), axis=0))
+    if low <= at <= high:
+        return f"{at:g} dB SPL: noise hides a level played beside it {where}"
     return (
         f"{at:g} dB SPL was not played {where}: there the ladder reaches from"
-        f" {np.min(heard):.1f} to {np.max(heard):.1f} dB SPL"
+        f" {low:.1f} to {high:.1f} dB SPL"
     )
 
 

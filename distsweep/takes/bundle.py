@@ -127,6 +127,7 @@ def _unpack(path: Path, folder: Path) -> Manifest:
     try:
         with zipfile.ZipFile(path) as archive:
             manifest = _manifest(archive)
+            _check_names(path, archive, manifest)
             _check_sizes(path, manifest)
             for file in manifest.files:
                 _take_out(path, archive, file, folder)
@@ -169,6 +170,23 @@ def _manifest(archive: zipfile.ZipFile) -> Manifest:
     if len(set(names)) < len(names):
         raise ValueError("two files in it have one name")
     return manifest
+
+
+def _check_names(path: Path, archive: zipfile.ZipFile, manifest: Manifest) -> None:
+    """Refuse files that the manifest does not name: their sizes and contents are not checked.
+
+    Raises
+    ------
+    InputError
+        There is one.
+    """
+    named = {MANIFEST, *(file.name for file in manifest.files)}
+    for name in archive.namelist():
+        if name not in named and not name.endswith("/"):  # a folder holds nothing by itself
+            raise InputError(
+                f"{path}: {name!r:.80} in it is not in its {MANIFEST}, and was added since the"
+                " bundle was written: ask for another copy"
+            )
 
 
 def _check_sizes(path: Path, manifest: Manifest) -> None:
@@ -272,10 +290,10 @@ def _write_session(path: Path, manifest: Manifest, folder: Path) -> None:
 
     try:
         data = tomllib.loads(file.read_text(encoding="utf-8"))
-        changed = with_paths(data, renamed)
+        text = session_text(with_paths(data, renamed))
     except (KeyError, TypeError, AttributeError, UnicodeDecodeError, tomllib.TOMLDecodeError,
             RecursionError) as error:  # fmt: skip
         raise InputError(
             f"{path}: {SESSION} in it cannot be read ({error}): ask for another copy"
         ) from error
-    file.write_text(session_text(changed), encoding="utf-8")
+    file.write_text(text, encoding="utf-8")

@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from distsweep import plausible
-from distsweep.words.wording import as_given, clock_time, listed, listing, signed, with_sign
+from distsweep.words.wording import (
+    as_given,
+    clock_time,
+    listed,
+    listing,
+    signed,
+    with_sign,
+    with_unit,
+)
 
 
 def _improbable_temperature(temperature_c: float) -> str:
@@ -119,11 +127,12 @@ def _stated_uncalibrated(levels_spl_db: Sequence[float]) -> str:
     )
 
 
-def _level_not_played(levels_spl_db: Sequence[float]) -> str:
+def _level_not_played(levels_spl_db: Sequence[float], least_share: float) -> str:
+    share = with_unit(f"{100.0 * least_share:.0f}", "%")
     return (
         f"No take reaches from below to above {_levels(levels_spl_db)} dB SPL, in the level band or"
-        " at any frequency: THD there is not stated. Play such levels, or take them out of"
-        " levels_spl."
+        f" at {share} of the frequencies: THD there is not stated. Play such levels, or take"
+        " them out of levels_spl."
     )
 
 

@@ -83,7 +83,7 @@ def expected(curve: Curve, index: int) -> str:
     if np.isnan(value):
         return "not known"
     value = round(float(value), 2)
-    unit = curve.quantity.rpartition(", ")[2].partition(" re ")[0]
+    unit = curve.quantity.rpartition(", ")[2].partition(" re ")[0].partition(" (")[0]
     text = f"{most}{wording.signed(value)} {unit}"
     if curve.re_fundamental:
         text += f", {wording.percent(100.0 * 10.0 ** (value / 20.0))}"
@@ -139,6 +139,39 @@ def test_intervals_stand_below_the_values(
     low, high = (wording.signed(round(float(end[at]), 2)) for end in (curve.low, curve.high))
     assert interval.replace("\N{NO-BREAK SPACE}", " ") == f"95 %: {low} to {high} dB"
     assert "%" in value
+
+
+def test_units_stand_alone_and_times_in_milliseconds(
+    open_page: OpenPage, numbers: dict[str, FigureData]
+) -> None:
+    page = open_page()
+    assert "(" in numbers["axis-fundamental"].curves[0].quantity  # says more than the unit
+    for name in ("axis-fundamental", "axis-impulse"):
+        page.evaluate(OPEN_ALL)
+        figure_of(page, name).locator(".cursor").focus()
+        page.keyboard.press("Home")
+        page.keyboard.press("ArrowRight")
+    endings = {
+        value.split("\N{NO-BREAK SPACE}")[-1]
+        for value, _ in rows(page, "axis-fundamental").values()
+    }
+    assert endings == {"dB SPL"}
+    time_s = float(numbers["axis-impulse"].curves[0].x[1])
+    assert at_text(page, "axis-impulse") == f"At {wording.signed(1e3 * time_s, 2)} ms"
+
+
+def test_cursors_are_named_by_the_whole_title(open_page: OpenPage) -> None:
+    page = open_page()
+    names = page.locator(".cursor").evaluate_all(
+        "all => all.map(c => c.getAttribute('aria-label'))"
+    )
+    titles = page.locator("figure:has(.cursor) figcaption > b").all_text_contents()
+    assert any("." in title[:-1] for title in titles)  # a level of "97.4 dB SPL", say
+    assert names == [f"Cursor in: {title.removesuffix('.')}" for title in titles]
+
+
+def test_an_address_that_leads_nowhere_is_no_error(open_page: OpenPage) -> None:
+    assert open_page(anchor="#%").evaluate("scrollY") == 0  # the fixture hears complaints
 
 
 def test_keys_move_the_cursor_by_points_of_the_grid(

@@ -229,6 +229,29 @@ def test_what_would_fill_a_disk_is_refused_before_it_is_unpacked(
     refused(zipped(tmp_path / "y.zip", hidden), "mic.txt has another length")
 
 
+def test_files_that_the_manifest_does_not_name_are_refused(made: Path, tmp_path: Path) -> None:
+    added = contents(made) | {"notes.txt": b"not packed by us"}
+    refused(zipped(tmp_path / "x.zip", added), "'notes.txt' in it is not in its manifest.json")
+    name = "results/results.json"
+    hidden = with_manifest(
+        contents(made) | {name: bytes(10**8)},
+        lambda data: data["files"].remove(entry(data, name)),
+    )
+    refused(zipped(tmp_path / "y.zip", hidden), "'results/results.json' in it is not in its")
+    folders = contents(made) | {"results/": b""}
+    assert distsweep.analyse(zipped(tmp_path / "z.zip", folders)).takes
+
+
+@pytest.mark.parametrize("text", [b"{", b"[" * 10**5, b'{"schema": 1' + b"0" * 5000 + b"}"])
+def test_packed_results_that_cannot_be_read_are_said(
+    made: Path, tmp_path: Path, text: bytes
+) -> None:
+    path = zipped(tmp_path / "x.zip", replaced(contents(made), "results/results.json", text))
+    ran = run_main("analyse", str(path), "--no-report")
+    assert ran.exit_code == 0, ran.stderr
+    assert "bundle: the results in it cannot be read, and were not compared" in ran.stderr
+
+
 def test_links_and_files_of_one_name_are_refused(made: Path, tmp_path: Path) -> None:
     path, files = tmp_path / "x.zip", contents(made)
     with zipfile.ZipFile(path, "w") as archive:
@@ -267,6 +290,7 @@ def test_a_session_that_names_what_is_not_in_the_bundle(
         (b"[calibration]\n[[takes]]\nposition = 1", "cannot be read"),
         (b"\xff", "cannot be read"),
         (b"[", "cannot be read"),
+        (b"date = 1979-05-27\n", "cannot be read"),
         (b"", "takes"),
     ],
 )

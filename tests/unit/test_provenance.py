@@ -7,6 +7,7 @@ import json
 import re
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -181,6 +182,22 @@ def test_the_page_tells_version_date_settings_and_checksums() -> None:
         sha256[31::-1],
     ):
         assert said in text
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"levels_spl": ["80"], "level_band_hz": ["low", None]},
+        {"levels_spl": 80, "level_band_hz": [300.0, 3000.0, 1.0]},
+        {"takes": [{"recordings": 5}, {}]},
+    ],
+)
+def test_settings_of_another_kind_are_left_out(settings: dict[str, Any]) -> None:
+    """They are free in a file: no reader of results checks them."""
+    made = Provenance("1", "2026-11-27T17:21:05Z", settings, [], [])
+    results = sample_results(sample_take(points=10, levels_dbfs=(-10.0,)), provenance=made)
+    assert provenance(results) is not None
+    assert "Stated levels" not in words_of(results).text
 
 
 def test_sessions_with_the_same_date_give_the_same_bytes(

@@ -6,6 +6,7 @@ import html
 import json
 import re
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -198,6 +199,18 @@ def test_both_files_are_drawn_at_once(tmp_path: Path) -> None:
         pixels = np.asarray(image.convert("RGB")).reshape(-1, 3)
     assert {tuple(map(int, pixels[0]))} == {(255, 253, 249)}  # paper in the corner
     assert len(np.unique(pixels, axis=0)) > 50  # and lines, smoothed, elsewhere
+
+
+@pytest.mark.filterwarnings("ignore:Glyph .* missing:UserWarning")
+def test_a_name_with_control_characters_leaves_the_file_readable() -> None:
+    """XML 1.0, production 2: they have no place in a document, escaped or not."""
+    with look.files_look():
+        figure = look.new_figure(1.0)
+        figure.text(0.1, 0.5, "a\x07\x1b\ufffe<b> & \U0001f50a")
+        root = ElementTree.fromstring(svg.figure_svg(figure))
+    assert [text for text in root.itertext() if text.strip()] == [
+        "a\ufffd\ufffd\ufffd<b> & \U0001f50a"
+    ]
 
 
 def test_an_image_is_refused_rather_than_left_out() -> None:

@@ -33,6 +33,7 @@ from distsweep.results import (
 from distsweep.stimulus.recipe import LadderRecipe, read_recipe
 from distsweep.takes.drives_for_levels import ladder_for_levels
 from distsweep.takes.session import read_session
+from distsweep.words.doubts import SENTENCES
 
 TAKE = '[[takes]]\nposition = "axis"\nstimulus = "short.json"\nrecording = "axis.wav"\n'
 
@@ -129,10 +130,53 @@ def test_scraps_of_a_level_are_left_out() -> None:
     assert at_stated_levels(take.frequency_hz, take.rungs, (60.0,)) == []
     (said,) = levels_not_played([take], (60.0,))
     assert said.values["levels_spl_db"] == [60.0]
+    # It was played at some frequencies, and nothing else may be said.
+    assert any(np.any(rung.fundamental_db < 60.0) for rung in take.rungs)
+    assert "or at 25 % of the frequencies" in SENTENCES[said.code](**said.values).replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
     assert levels_not_played([stated_take(80.0)], (80.0,)) == []
 
 
 # --- the library ---------------------------------------------------------------------------
+
+
+def test_a_refusal_names_what_was_played_at_both_points_beside_the_frequency() -> None:
+    take = stated_take()
+    at = int(np.argmin(np.abs(take.frequency_hz - 1000.0)))
+    f = float(np.sqrt(take.frequency_hz[at] * take.frequency_hz[at + 1]))
+    quietest, loudest = (take.rungs[end].fundamental_db[at : at + 2] for end in (0, -1))
+    quietest[:], loudest[:] = (50.0, 51.0), (80.0, 81.0)
+    for rung in take.rungs[1:-1]:
+        rung.fundamental_db[at : at + 2] = 60.0
+    for part in ("fundamental_low_db", "fundamental_high_db"):
+        for rung in take.rungs:
+            getattr(rung, part)[at : at + 2] = rung.fundamental_db[at : at + 2]
+    for level in (50.5, 80.5):
+        with pytest.raises(ValueError, match=r"reaches from 51\.0 to 80\.0 dB SPL"):
+            take.thd_at(f, spl_db=level)
+    take.rungs[1].fundamental_db[at] = np.nan
+    with pytest.raises(ValueError, match="55 dB SPL: noise hides a level played beside it at"):
+        take.thd_at(f, spl_db=55.0)
+
+
+def test_a_ladder_without_a_mean_over_the_level_band_does_not_count_as_clipped() -> None:
+    take = stated_take()
+    rungs = [dataclasses.replace(rung, spl_db=None) for rung in take.rungs]
+    take = dataclasses.replace(take, rungs=rungs)
+    with pytest.raises(ValueError, match="has a mean over the level band: give meaning 'each freq"):
+        take.thd_at(1000.0, spl_db=90.0, meaning=BAND)
+    assert take.thd_at(1000.0, spl_db=90.0, meaning=EACH_FREQUENCY).thd_db < 0.0
+    clipped = [dataclasses.replace(rung, clipped=True) for rung in rungs]
+    with pytest.raises(ValueError, match="every level was clipped in the recording"):
+        dataclasses.replace(take, rungs=clipped).thd_at(1000.0, spl_db=90.0)
+
+
+def test_a_staircase_has_no_tone_at_a_frequency_that_is_none(demo: Demo) -> None:
+    take = demo.results.take("axis", kind="staircase")
+    for frequency_hz in (0.0, float("nan"), -100.0):
+        with pytest.raises(ValueError, match="no tone of"):
+            take.thd_at(frequency_hz, drive_dbfs=float(take.staircase[0].drive_dbfs[0]))
 
 
 def test_thd_at_a_level_is_what_the_take_states() -> None:

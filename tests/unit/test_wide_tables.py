@@ -279,6 +279,15 @@ def test_cells_that_are_no_numbers_keep_their_points() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("name", ["a\rb", "a\nb", '";\r\n,"', "=1.5", "\r"])
+def test_names_with_line_ends_stay_in_their_cell(name: str) -> None:
+    text = as_csv([["position", "drive"], [name, "1.5"], ["axis", "-2.5"]])
+    for form, mark in ((text, ","), (with_decimal_comma(text), ";")):
+        table = list(csv.reader(form.splitlines(keepends=True), delimiter=mark))
+        assert [row[0] for row in table[1:]] == [name.replace("\r", " "), "axis"]
+        assert [row[1].replace(",", ".") for row in table[1:]] == ["1.5", "-2.5"]
+
+
 def test_the_command_writes_decimal_commas(
     demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -51,11 +51,11 @@ def _date(made: Provenance) -> str:
 def _facts(made: Provenance) -> list[tuple[str, str]]:
     """Return version, date, and the settings that concern every take."""
     pairs = [("Analysed by", f"distsweep {made.version}"), ("Analysed on", _date(made))]
-    band = made.settings.get("level_band_hz")
-    if isinstance(band, list) and len(band) == 2:
+    band = _numbers(made.settings.get("level_band_hz"))
+    if len(band) == 2:
         pairs.append(("Level band", wording.frequency_range(*band)))
-    levels = made.settings.get("levels_spl")
-    if isinstance(levels, list) and levels:
+    levels = _numbers(made.settings.get("levels_spl"))
+    if levels:
         listed = ", ".join(f"{level:g}" for level in levels)
         pairs.append(("Stated levels", f"{listed} dB SPL"))
     mic = made.settings.get("mic_correction")
@@ -64,16 +64,23 @@ def _facts(made: Provenance) -> list[tuple[str, str]]:
     return pairs
 
 
+def _numbers(value: Any) -> list[float]:
+    """Return a setting that is a list of numbers; nothing for what else a file may hold there."""
+    numbers = value if isinstance(value, list) else []
+    return numbers if all(isinstance(one, int | float) for one in numbers) else []
+
+
 def _set_to(take: dict[str, Any]) -> str:
     """Say what a take's numbers depend on beside its samples."""
-    recordings = ", ".join(map(str, take.get("recordings") or []))
+    named = take.get("recordings")
+    recordings = ", ".join(map(str, named)) if isinstance(named, list) else ""
     parts = [f"{take.get('stimulus', 'stimulus not noted')} in {recordings or 'no recording'}"]
-    named = (
+    chosen = (
         ("channel {}", take.get("channel")),
         ("run {}", take.get("number")),
         ("orders up to {}", take.get("order")),
     )
-    parts += [text.format(value) for text, value in named if value is not None]
+    parts += [text.format(value) for text, value in chosen if value is not None]
     parts.append(f"calibration: {take.get('calibration', 'none')}")
     return "; ".join(parts)
 
