@@ -30,7 +30,7 @@ SPAN_DB = 45.0
 def picture(results: Results) -> Picture | None:
     """The figure; None where no level is known.
 
-    Neither caption nor warning: what it can mislead about stands with the figures of clean levels
+    No warning: what it can mislead about stands with the figures of clean levels
     and of gain change, to which the verdict's sentences lead.
     """
     what = shown(results)
@@ -41,7 +41,7 @@ def picture(results: Results) -> Picture | None:
         NAME,
         partial(plot_verdict, results),
         _alternative(what),
-        "",
+        "Pale: perhaps clean.",
         "",
         data=partial(figure_data, results),
         position="" if leading is None else leading.take.position,
@@ -66,7 +66,7 @@ def plot_verdict(results: Results) -> Figure:
         raise ValueError("results have no level at two frequencies: there is nothing to draw")
     with look.our_look():
         figure = look.new_figure(HEIGHT_IN)
-        look.heading(figure, "Clean output", "Pale: perhaps clean.")
+        look.heading(figure, "Clean output", "")
         axes = look.add_axes(
             figure, left=look.LEFT_IN, bottom=_FOOT_IN, right=look.WIDTH_IN - _RIGHT_IN,
             top=HEIGHT_IN - look.HEAD_IN - _MARGIN_IN,

@@ -216,7 +216,7 @@ def _unknown(results: Results, leading: Leading) -> list[Finding]:
     advised = [one.drive_dbfs for one in take.thd_advice]
     if advised:
         level = _rung_words(take, max(advised))
-        text = f"distortion that noise hides at {level} and below"
+        text = f"weak distortion up to {level} (noise)"
         items.append((text, leading.anchor("distortion")))
     if not items:
         return []
