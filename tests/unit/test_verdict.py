@@ -41,6 +41,7 @@ from distsweep.results import (
     BAND,
     AtSpl,
     Damage,
+    Device,
     Limiter,
     RecordedReason,
     Results,
@@ -72,6 +73,14 @@ def test_at_most_six_sentences_that_name_no_missing_number(drawn: Drawn) -> None
         assert not re.search(r"\b(nan|inf|None)\b", sentence)
     ranks = [one.rank for one in findings(results)]
     assert ranks == sorted(ranks)
+
+
+def test_long_names_leave_room_for_the_verdict() -> None:
+    results = sample_results(sample_take(position="left ear " * 60))
+    results = dataclasses.replace(results, device=Device(name="a long story " * 60))
+    sentences = told(results)
+    assert "no take on the axis, only “left ear" in sentences[0] and len(sentences[0]) < 120
+    assert len(sentences) > 2
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])

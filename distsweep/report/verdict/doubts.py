@@ -29,6 +29,10 @@ _SERIOUS = {
 MOST_NAMED = 2
 """Most doubts that are named (chosen: the sentence stays short); the rest are counted."""
 
+LONGEST_POSITION = 40
+"""Letters of a position's name in a doubt (chosen: longer ones would take the room of the rest, and
+stand on the page anyway)."""
+
 
 def doubts(results: Results, leading: Leading) -> list[tuple[str, str]]:
     """Return what is doubtful about the leading takes, each with its anchor, gravest first."""
@@ -37,7 +41,10 @@ def doubts(results: Results, leading: Leading) -> list[tuple[str, str]]:
     if leading.take.partial:
         found.append(("the capture ended early", leading.anchor("levels")))
     if leading.take.position != AXIS:
-        found.append((f"no take on the axis, only “{leading.take.position}”", "conditions"))
+        position = " ".join(leading.take.position.split())
+        if len(position) > LONGEST_POSITION:
+            position = f"{position[: LONGEST_POSITION - 1]}…"
+        found.append((f"no take on the axis, only “{position}”", "conditions"))
     return list({words: (words, anchor) for words, anchor in found}.values())
 
 

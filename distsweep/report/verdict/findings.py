@@ -25,6 +25,10 @@ _HEADINGS_WORDS, _FIGURE_WORDS, _LABEL_WORDS = 7, 16, 2
 """Words of the section's and the figure's titles and of what unfolds its numbers; of the figure's
 axes and areas; and of each resonance's label in it."""
 
+_MOST_NAME_WORDS = 20
+"""Words of the loudspeaker's name that take room from the sentences (chosen: a make, a model and a
+remark; a whole text in its place must not leave the page without a verdict)."""
+
 LIKELY = 0.5
 """Confidence from which on a resonance is more likely than not."""
 
@@ -69,7 +73,7 @@ def findings(results: Results) -> list[Finding]:
 def _room_for_words(results: Results) -> int:
     """Return how many words the sentences may have together."""
     labels = min(len(likely_resonances(results)), sentences.MOST_RESONANCES)
-    name = len(str(results.device.name or "").split())
+    name = min(len(str(results.device.name or "").split()), _MOST_NAME_WORDS)
     taken = _HEADINGS_WORDS + _FIGURE_WORDS + _LABEL_WORDS * labels + name
     return WORDS_OF_THE_SCREEN - taken
 
