@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -79,6 +80,16 @@ class Table:
         if key in self._data and (not isinstance(value, str) or not value.strip()):
             self.fail(key, f"is {value!r}: must be a text")
         return value
+
+    def date(self, key: str, default: Any = ...) -> Any:
+        """Return a day, year first (ISO 8601), as a text: TOML's own date, or a text."""
+        value = self.take(key, default)
+        if key not in self._data:
+            return value
+        try:
+            return date.fromisoformat(str(value)).isoformat()
+        except ValueError:
+            return self.fail(key, f"is {str(value)!r}: must be a day, as {key} = 2026-11-20")
 
     def number(
         self,

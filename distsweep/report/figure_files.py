@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -27,6 +28,12 @@ class Drawing:
     svg: str
     title: str
     subtitle: str
+
+    @property
+    def tall(self) -> bool:
+        """Whether it is higher than wide: on paper it takes more than half a sheet."""
+        _, _, width, height = re.search(r'viewBox="([^"]*)"', self.svg)[1].split()  # type: ignore[index]
+        return float(height) > float(width)
 
 
 def write_figures(

@@ -11,6 +11,7 @@ from distsweep.errors import InputError
 from distsweep.report import facts
 from distsweep.report.chosen_figures import chosen
 from distsweep.report.content import Section, pictures
+from distsweep.report.dark import dark_colour
 from distsweep.report.figure_data import FigureData
 from distsweep.report.figure_files import Drawing, write_figures
 from distsweep.report.figure_json import figure_json
@@ -131,12 +132,25 @@ def _styles(style: Style, drawings: Mapping[str, Drawing]) -> str:
         [
             colour_rules([d.svg for d in drawings.values()], theme=style.theme),
             ours.replace(f"@media {_DARK_SCREEN}", f"@media {dark}"),
+            _grounds(style, dark),
             f"@media screen and ({_PHONE}) {{ .drawing text {{ font-size: {PHONE_TEXT_PX}px; }} }}",
             _stacked("table", _PHONE),
             _stacked(".many", _MANY_COLUMNS),
             _stacked(".crowded", _MORE_COLUMNS),
         ]
     )
+
+
+def _grounds(style: Style, dark: str) -> str:
+    """Rules that give the page the paper and ink of its figures, on light and dark screens."""
+    light, turned = (
+        f":root {{ --paper: {paper}; --ink: {ink}; }}"
+        for paper, ink in (
+            (style.paper, style.ink),
+            (dark_colour(style.paper), dark_colour(style.ink)),
+        )
+    )
+    return f"{light}\n@media {dark} {{ {turned} }}"
 
 
 def _stacked(table: str, screen: str) -> str:

@@ -56,13 +56,15 @@ class Device(Noted):
 class Conditions(Noted):
     """Where and how it was measured; None where it was not noted.
 
-    A session always has a ``level_band_hz``; a file of results may have been made without.
+    ``date`` is the day of the measurement (ISO 8601). A session always has a
+    ``level_band_hz``; a file of results may have been made without.
     """
 
     temperature_c: float | None = None
     distance_m: float | None = None
     listener_distance_m: float | None = None
     level_band_hz: tuple[float, float] | None = DEFAULT_LEVEL_BAND_HZ
+    date: str | None = None
 
     @property
     def averaged_hz(self) -> tuple[float, float]:

@@ -243,6 +243,7 @@ def _conditions(table: Table) -> Conditions:
             inner, "listener_distance_m", "m", plausible.LISTENER_DISTANCE_M, distance
         ),
         level_band_hz=(band[0], band[1]),
+        date=inner.date("date", None),
     )
     inner.close()
     return conditions

@@ -49,11 +49,13 @@ class InputOutput:
 
 def picture(take: Take, name: str) -> Picture:
     """The figure with its caption."""
+    fitted = any(panel.fitted_dbfs is not None for panel in input_output(take))
     return Picture(
         f"{name}-input-output",
         partial(plot_input_output, take),
-        "Output against drive with the fitted static curve.",
-        "With the soft-knee curve that fits best; dashed: output that follows drive.",
+        f"Output against drive{' with the fitted static curve' if fitted else ''}.",
+        ("With the soft-knee curve that fits best; dashed" if fitted else "Dashed")
+        + ": output that follows drive.",
         (
             "Levels are those of bursts that had settled: music's short peaks pass a limiter before"
             " it acts. Rings off the dots mean that the loudspeaker had not come back on the way"

@@ -66,7 +66,7 @@ def plot_verdict(results: Results) -> Figure:
         raise ValueError("results have no level at two frequencies: there is nothing to draw")
     with look.our_look():
         figure = look.new_figure(HEIGHT_IN)
-        look.heading(figure, "Clean output", "")
+        look.heading(figure, "Clean output", _subtitle(what))
         axes = look.add_axes(
             figure, left=look.LEFT_IN, bottom=_FOOT_IN, right=look.WIDTH_IN - _RIGHT_IN,
             top=HEIGHT_IN - look.HEAD_IN - _MARGIN_IN,
@@ -80,6 +80,12 @@ def plot_verdict(results: Results) -> Figure:
         labels.name_resonances(axes, what.resonances, rows)
         labels.name_areas(axes, what)
     return figure
+
+
+def _subtitle(what: Shown) -> str:
+    """Say what the areas are, for the file of the figure: the page says it in its sentences."""
+    words = "" if what.clean is None else f"Within {what.clean.limits}; pale: perhaps. "
+    return words + ("Hatched: what is lost." if what.limits else "")
 
 
 _FOOT_IN, _MARGIN_IN, _RIGHT_IN = 0.6, 0.1, 0.25

@@ -11,7 +11,7 @@ import numpy as np
 from distsweep.analysis.third_octave import band_edges_hz
 from distsweep.flag_runs import runs_of
 from distsweep.report import look, reliability
-from distsweep.report.clean_level.levels import in_state
+from distsweep.report.clean_level.levels import in_state, limit_words
 from distsweep.report.figure_data import Curve, FigureData
 from distsweep.report.verdict import clean as clean_places
 from distsweep.report.verdict import limits, output, sentences
@@ -31,13 +31,15 @@ TONE_HALF_WIDTH = 1.12
 
 @dataclass(frozen=True)
 class CleanArea:
-    """How loud it stays clean, place by place; all of shape ``(B,)``, edges ``(B, 2)``.
+    """How loud it stays clean, place by place; arrays of shape ``(B,)``, edges ``(B, 2)``.
 
-    It is clean up to ``sure_db`` and may be up to ``perhaps_db``, both NaN where nothing is known,
-    and −inf where no level that was played is known to be clean.
+    ``limits`` names what is kept within. It is clean up to ``sure_db`` and may be up to
+    ``perhaps_db``, both NaN where nothing is known, and −inf where no level that was played is
+    known to be clean.
     """
 
     frequency_hz: FloatArray
+    limits: str
     edges_hz: FloatArray
     sure_db: FloatArray
     perhaps_db: FloatArray
@@ -165,7 +167,7 @@ def _clean_area(found: CleanLevel, take: Take, unit: str) -> CleanArea:
     else:
         edges = np.array([band_edges_hz(float(f)) for f in found.frequency_hz])
         edges = np.clip(edges, take.frequency_hz[0], take.frequency_hz[-1])
-    return CleanArea(found.frequency_hz, edges, sure, perhaps)
+    return CleanArea(found.frequency_hz, limit_words(found), edges, sure, perhaps)
 
 
 def _limit_area(
