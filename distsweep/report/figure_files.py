@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import re
 import warnings
 from collections.abc import Sequence
@@ -32,8 +33,8 @@ class Drawing:
     @property
     def tall(self) -> bool:
         """Whether it is higher than wide: on paper it takes more than half a sheet."""
-        _, _, width, height = re.search(r'viewBox="([^"]*)"', self.svg)[1].split()  # type: ignore[index]
-        return float(height) > float(width)
+        box = re.search(r'viewBox="0 [-\d.]+ ([\d.]+) ([\d.]+)"', self.svg)
+        return box is not None and float(box[2]) > float(box[1])
 
 
 def write_figures(
@@ -54,7 +55,12 @@ def write_figures(
     if workers > 1 and len(pictures) > 1:
         drawings = [writers[0]()]  # processes that are forked inherit what it has loaded
         with ProcessPoolExecutor(workers, initializer=_begin, initargs=(writers,)) as pool:
-            drawings += pool.map(_write_one, range(1, len(writers)))
+            try:
+                drawings += pool.map(_write_one, range(1, len(writers)))
+            except KeyboardInterrupt:  # what they draw is not waited for
+                for process in multiprocessing.active_children():
+                    process.terminate()
+                raise
     else:
         drawings = [write() for write in writers]
     return {p.name: drawing for p, drawing in zip(pictures, drawings, strict=True)}

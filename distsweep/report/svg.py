@@ -95,9 +95,7 @@ def frames_of(figure: ReportFigure, renderer: BothRenderer) -> list[dict[str, An
     return found
 
 
-def colour_rules(
-    elements: Iterable[str], *, theme: str = "both", exact: dict[str, str] | None = None
-) -> str:
+def colour_rules(elements: Iterable[str], *, theme: str = "both") -> str:
     """CSS that defines the colours of inline SVG for light and dark, and light in print.
 
     Parameters
@@ -106,13 +104,10 @@ def colour_rules(
         What `inline_svg` returned, or anything that names colours as ``var(--c-rrggbb)``.
     theme
         "light", "dark", or "both": as the reader's screen is set.
-    exact
-        Dark colours of given light ones, as ``#rrggbb``; the others follow from `dark_colour`.
     """
     names = sorted({name for element in elements for name in _VARIABLE.findall(element)})
-    given = exact or {}
     light = "".join(f"--c-{name}:#{name};" for name in names)
-    dark = "".join(f"--c-{n}:{given.get(f'#{n}') or dark_colour(f'#{n}')};" for n in names)
+    dark = "".join(f"--c-{n}:{dark_colour(f'#{n}')};" for n in names)
     rules = f":root{{{light}}}"
     if theme == "light":
         return rules

@@ -34,6 +34,14 @@ LARGEST_DB = 1000.0
 144)."""
 
 
+LEAST_RATE_HZ, LARGEST_RATE_HZ, LONGEST_S = 100.0, 1e7, 100.0
+"""What an impulse response's rate and window can be (chosen: far beyond any recording's)."""
+
+ROUNDING = 1e-3
+"""By so much may the largest sample, 1 by definition, be off in a file (chosen: ten times what the
+file's decimals round)."""
+
+
 def check_consistent(record: Any) -> None:
     """Refuse records, and those they hold, with arrays that do not belong together.
 
@@ -77,10 +85,13 @@ def _check_take(take: Take) -> None:
 
 def _check_impulse(impulse: ImpulseResponse) -> None:
     """Check that times can be given to an impulse response, and that it is one."""
-    if not impulse.rate_hz > 0.0 or len(impulse.window_s) != 2:
-        raise ValueError("an impulse response has no rate_hz above 0, or no two window_s")
-    if np.ndim(impulse.pressure) != 1 or not np.all(np.isfinite(impulse.pressure)):
-        raise ValueError("pressure is no list of numbers")
+    if not LEAST_RATE_HZ <= impulse.rate_hz <= LARGEST_RATE_HZ:
+        raise ValueError(f"the rate of an impulse response is {impulse.rate_hz:g} Hz")
+    if len(impulse.window_s) != 2 or not all(0.0 <= s <= LONGEST_S for s in impulse.window_s):
+        raise ValueError("window_s is not two times from the direct sound")
+    largest = np.abs(impulse.pressure)
+    if np.ndim(largest) != 1 or not np.all(largest <= 1.0 + ROUNDING):  # NaN fails it
+        raise ValueError("pressure is no list of numbers from −1 to 1")
     if not 0 <= impulse.samples_before < len(impulse.pressure):
         raise ValueError(f"samples_before is {impulse.samples_before}, beyond the pressure")
 
