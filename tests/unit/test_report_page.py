@@ -21,6 +21,7 @@ from report_samples import (
 from distsweep import report
 from distsweep.errors import InputError
 from distsweep.report import write_report
+from distsweep.report.dark import dark_colour
 from distsweep.report.page import render_page
 from distsweep.report.style import Style
 from distsweep.results import (
@@ -186,8 +187,11 @@ def test_a_theme_says_when_the_page_is_dark(theme: str, when: str, tmp_path: Pat
     logo.write_text('<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 2 1"/>', encoding="utf-8")
     style = Style(theme=theme, line="Tarnbick Review", logo=str(logo))
     text = render_page("x", [], {}, style=style)
-    dark = [rule for rule in re.split(r"(?=@media)", text) if "color-scheme: dark" in rule]
+    dark = [rule for rule in re.split(r"(?=@media)", text) if "color-scheme: dark;" in rule]
     assert len(dark) == 1 and dark[0].startswith(f"@media {when} {{")
+    paper = f"--paper: {dark_colour(Style().paper)};"
+    assert any(rule.startswith(f"@media {when} {{") and paper in rule
+               for rule in re.split(r"(?=@media)", text))  # fmt: skip
     footer = text[text.index("<footer>") : text.index("</footer>")]
     assert "Tarnbick Review" in footer and 'src="data:image/svg+xml' in footer
 
