@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 
 _PANEL_IN, _GAP_IN, _FOOT_IN, _HEAD_IN = 2.3, 0.42, 0.55, 0.95
 _WIDTH = 1.6  # points, as a ladder's loudest line
-MEANS = {
-    BAND: "the loudspeaker gives the level in the level band",
-    EACH_FREQUENCY: "the fundamental has it at each frequency",
-}
 PANEL_TITLES = {
     BAND: "In the level band: one drive for all frequencies",
     EACH_FREQUENCY: "At each frequency: a drive for each",
@@ -40,10 +36,8 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-stated-levels",
         partial(plot_stated_levels, take),
         f"THD against frequency at {levels}; numbers are in the table.",
-        f"THD at {levels}, read between the levels played, where"
-        f" {wording.listed([MEANS[meaning] for meaning in meanings(take)])}. Full: within 1.5 dB."
-        " Pale: known less well. Shaded: the 95 % interval, with what may happen between two"
-        " levels played. What may be nothing is not drawn, nor what was not played.",
+        "Read between the levels played. Pale: less well known than 1.5 dB. Shaded: the 95 %"
+        " interval, with what may happen between two levels.",
         "Where distortion sets in between two levels played, the interval spans both, and the line"
         " in it is no more than the likeliest course.",
         data=partial(figure_data, take),
