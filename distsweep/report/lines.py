@@ -212,7 +212,7 @@ def _on_grid(
     low end are NaN where the band's low end is nothing; the high end stands there by itself.
     """
     x, middles = np.log(frequency_hz), np.log(middle_hz)
-    nearest = np.argmin(np.abs(x[:, None] - middles), axis=1)
+    nearest = np.searchsorted((middles[1:] + middles[:-1]) / 2.0, x)
     other = np.clip(nearest + np.where(x >= middles[nearest], 1, -1), 0, middles.size - 1)
     # Nominal frequencies miss the exact ones by up to 1 %.
     half = 0.51 * float(np.median(np.diff(middles))) if middles.size > 1 else np.inf
