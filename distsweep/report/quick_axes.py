@@ -118,8 +118,17 @@ def _draw_grid_and_marks(axis: Any, renderer: Any, which: str, places: FloatArra
     colour = settings.get("color", rc[f"{name}tick.color"])
     width = settings.get("width", rc[f"{name}tick.{which}.width"])
     for side, edge, sign in zip(_SIDES[name], ends, (-1.0, 1.0), strict=True):
-        if settings.get(side) and reach:
+        if _shows(settings, side) and reach:
             _draw_strokes(axis, renderer, along, (edge, edge + sign * reach), colour, width)
+
+
+def _shows(settings: Mapping[str, Any], side: str, *, of: str = "") -> bool:
+    """Tell whether marks, or labels, stand at a side.
+
+    matplotlib up to 3.8 says "left" and "right" of both axes.
+    """
+    former = {"bottom": "left", "top": "right"}.get(side, side)
+    return bool(settings.get(f"{of}{side}", settings.get(f"{of}{former}")))
 
 
 def _draw_strokes(
@@ -155,7 +164,7 @@ def _draw_names(axis: Any, renderer: Any, places: FloatArray) -> None:
     box, along = axis.axes.bbox, _pixels(axis, places)
     ends = (box.y0, box.y1) if name == "x" else (box.x0, box.x1)
     for side, edge, sign in zip(_SIDES[name], ends, (-1.0, 1.0), strict=True):
-        if not settings.get(f"label{side}"):
+        if not _shows(settings, side, of="label"):
             continue
         away = edge + sign * renderer.points_to_pixels(_away_points(settings, name))
         prop, colour = _font(axis, settings)

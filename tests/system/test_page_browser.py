@@ -25,7 +25,7 @@ from distsweep.report.sections import all_sections
 from distsweep.report.style import DEFAULT_STYLE
 from distsweep.words import wording
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.long]
 pytest_plugins = "browser_fixtures"
 
 OPEN_ALL = "document.querySelectorAll('details').forEach((fold) => { fold.open = true; })"

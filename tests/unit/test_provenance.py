@@ -200,6 +200,7 @@ def test_settings_of_another_kind_are_left_out(settings: dict[str, Any]) -> None
     assert "Stated levels" not in words_of(results).text
 
 
+@pytest.mark.long
 def test_sessions_with_the_same_date_give_the_same_bytes(
     demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -405,7 +405,7 @@ def test_the_command_writes_the_ladder_and_says_which_drive_gives_which_level(
     arguments = ["quick-look", "--levels-spl", "70 to 90 by 10", "-o", str(tmp_path / "out")]
     told = CliRunner().invoke(command, [*arguments, "--from", str(tmp_path)])
     assert told.exit_code == 0, told.output
-    assert "80 dB SPL: −22.0 dBFS" in told.stderr
+    assert "80 dB SPL: −22.0 dBFS" in told.output
     sidecar = json.loads((tmp_path / "out" / "quick-look-70-to-90-spl.json").read_text())
     assert sidecar["levels_dbfs"] == pytest.approx([-32.0, -22.0, -12.0], abs=0.01)
     alone = CliRunner().invoke(command, arguments)
