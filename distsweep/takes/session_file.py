@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,8 @@ def toml_value(value: Any) -> str:
         return str(value)
     if isinstance(value, float):
         return repr(value)
+    if isinstance(value, date):
+        return value.isoformat()
     if isinstance(value, Sequence):
         return "[" + ", ".join(toml_value(item) for item in value) + "]"
     raise TypeError(f"{value!r} cannot stand in a session.toml")

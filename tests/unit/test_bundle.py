@@ -113,7 +113,7 @@ def session(recorded: Recorded, tmp_path: Path) -> Path:
     (folder / "session.toml").write_text(
         '# A remark.\n[device]\nname = "Brindlemoor \\"Tarnbick\\" 4"\n'
         "port_mm = { length = 120, diameter = 45 }\ncabinet_mm = [180, 240, 150]\n"
-        "[conditions]\nlevel_band_hz = [300, 3000]\ntemperature_c = 21.5\n"
+        "[conditions]\nlevel_band_hz = [300, 3000]\ntemperature_c = 21.5\ndate = 2026-11-20\n"
         "[report]\nlevels_spl = [83.5, 85]\n"
         '[calibration]\nfile = "calibration.json"\nmic_correction = "mic.txt"\n'
         + TAKE.format("axis", "one.json", '"beide Läufe.wav"')
@@ -133,6 +133,7 @@ def test_a_bundle_gives_the_same_results_elsewhere(session: Path, tmp_path: Path
     direct, again = bundled(session, tmp_path)
     assert again == direct  # every number and every sentence, names of files included
     results = json.loads(direct)
+    assert results["conditions"]["date"] == "2026-11-20"
     assert results["provenance"]["settings"]["levels_spl"] == [83.5, 85.0]
     assert [len(take["at_spl"]) > 0 for take in results["takes"]] == [False] * 4 + [True]
     names = set(packed(tmp_path / "x.bundle.zip"))

@@ -290,7 +290,7 @@ def test_a_session_that_names_what_is_not_in_the_bundle(
         (b"[calibration]\n[[takes]]\nposition = 1", "cannot be read"),
         (b"\xff", "cannot be read"),
         (b"[", "cannot be read"),
-        (b"date = 1979-05-27\n", "cannot be read"),
+        (b"at = 07:32:00\n", "cannot be read"),
         (b"", "takes"),
     ],
 )

@@ -32,6 +32,7 @@ REFUSED = [
     ("conditions", "temperature_c = 70", "is 70 °C: in Fahrenheit. write 21"),
     ("conditions", "temperature_c = -60", "is -60 °C: must lie between -40 and 60"),
     ("conditions", "distance_m = 100", "is 100 m: in centimetres. write 1; .* 0.001 and 30"),
+    ("conditions", 'date = "20.11.2026"', "is '20.11.2026': must be a day, as date = 2026-11-20"),
     ("conditions", "distance_m = 1000", "is 1000 m: in millimetres. write 1"),
     ("conditions", "distance_m = 0.0001", "is 0.0001 m: must lie between"),
     ("conditions", "listener_distance_m = 250", "is 250 m: in centimetres. write 2.5"),
