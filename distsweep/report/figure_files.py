@@ -55,8 +55,9 @@ def write_figures(
     if workers > 1 and len(pictures) > 1:
         drawings = [writers[0]()]  # processes that are forked inherit what it has loaded
         with ProcessPoolExecutor(workers, initializer=_begin, initargs=(writers,)) as pool:
+            jobs = [pool.submit(_write_one, number) for number in range(1, len(writers))]
             try:
-                drawings += pool.map(_write_one, range(1, len(writers)))
+                drawings += [job.result() for job in jobs]
             except KeyboardInterrupt:  # what they draw is not waited for
                 for process in multiprocessing.active_children():
                     process.terminate()
