@@ -18,6 +18,7 @@ from distsweep.analysis.sweep.shown_impulse import shown_impulse
 from distsweep.conversion.limits import limiter_record
 from distsweep.reason import Reason
 from distsweep.results import (
+    AXIS,
     Damage,
     ImpulseResponse,
     RecordedCalibration,
@@ -36,10 +37,6 @@ if TYPE_CHECKING:
     from distsweep.analysis.staircase import MeasuredStaircase
 
 
-AXIS = "axis"
-"""The position that levels are quoted at (contract); only there an impulse response is recorded."""
-
-
 def take_record(
     take: FoundTake, measured: MeasuredLadder | MeasuredStaircase, calibration: Calibration
 ) -> Take:
@@ -47,7 +44,7 @@ def take_record(
     if isinstance(measured, MeasuredLadder):
         fields = _ladder_fields(measured)
         fields["damage"] = damage_records(take.in_file_time(measured.damage), measured.rungs)
-        if take.entry.position == AXIS:
+        if take.entry.position == AXIS:  # elsewhere nobody asks for it
             fields["impulse"] = _impulse_record(measured)
     else:
         fields = _staircase_fields(measured)

@@ -24,6 +24,7 @@ from distsweep.report.reading import reading
 from distsweep.report.resonances.section import resonances
 from distsweep.report.stated_levels.section import stated_levels
 from distsweep.report.summary import lead, take_head
+from distsweep.report.verdict.leading import leading_takes
 from distsweep.report.verdict.section import verdict
 from distsweep.results import Results, Take
 
@@ -46,33 +47,18 @@ def take_sections(results: Results) -> list[Section]:
     """One section a take, in the order of the results, each with its own sections inside."""
     names = unique_names(take.position for take in results.takes)
     leading = leading_takes(results)
+    opened = [leading.take, leading.staircase] if leading else results.takes[:1]
     whole = []
     for take, name in zip(results.takes, names, strict=True):
-        is_open = any(take is one for one in leading)
+        is_open = any(take is one for one in opened)
         head: list[Block] = take_head(results, take)
-        if leading and take is leading[0]:
+        if take is opened[0]:
             head.append(reading(results))
         inner = [part for write in _OF_A_TAKE if (part := write(results, take, name))]
         heading = f"Take: {take.position}{_kind(results, take)}"
         line = "" if is_open else lead(results, take)
         whole.append(Section(heading, f"take-{name}", head, inner, not is_open, line))
     return whole
-
-
-def leading_takes(results: Results) -> list[Take]:
-    """The takes that are open: the first ladder and the first staircase on the axis.
-
-    Without a take on the axis, at the position of the first one; whole takes go before partial
-    ones.
-    """
-    takes = [take for take in results.takes if take.rungs or take.staircase] or results.takes[:1]
-    takes = sorted(takes, key=lambda take: (take.position != AXIS, not take.rungs, take.partial))
-    there = [take for take in takes if take.position == takes[0].position]
-    firsts = (
-        next((take for take in there if take.rungs), None),
-        next((take for take in there if not take.rungs), None),
-    )
-    return [take for take in firsts if take is not None]
 
 
 def no_takes(results: Results) -> Section | None:
@@ -88,9 +74,6 @@ def _kind(results: Results, take: Take) -> str:
     kind = f", {take.kind}" if len(kinds) > 1 else ""
     return f"{kind}, partial" if take.partial else kind
 
-
-AXIS = "axis"
-"""The position that levels are quoted at (contract)."""
 
 _FIRST: list[WholeSection] = [verdict, no_takes]
 _OF_A_TAKE: list[TakeSection] = [

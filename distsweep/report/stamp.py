@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from distsweep.report.logo import SVG_TYPE, data_address, logo_bytes, media_type
 from distsweep.report.style import DEFAULT_STYLE, Style
 from distsweep.report.svg_path import places
-from distsweep.results import Results
+from distsweep.results import AXIS, Results
 
 if TYPE_CHECKING:
     from distsweep.report.both_renderer import BothRenderer
@@ -47,7 +47,7 @@ def stamp(results: Results, position: str, style: Style = DEFAULT_STYLE) -> Stam
         parts.append(f"at {position}")
     conditions = results.conditions
     # Distance and temperature are the session's: a near field has a distance of its own.
-    if conditions.distance_m is not None and position in ("", "axis"):
+    if conditions.distance_m is not None and position in ("", AXIS):
         parts.append(f"{conditions.distance_m:g} m")
     if conditions.temperature_c is not None:
         parts.append(f"{conditions.temperature_c:g} °C")

@@ -13,7 +13,7 @@ import numpy as np
 from matplotlib.ticker import Formatter, Locator
 
 from distsweep.report.svg import PHONE_TEXT_PX
-from distsweep.units import FloatArray, percent_to_db
+from distsweep.units import FloatArray, db_to_percent, percent_to_db
 from distsweep.words.wording import short_frequency, signed
 
 _LETTER = 0.64
@@ -133,7 +133,7 @@ class PercentNames(Formatter):
 
     def __call__(self, x: float, pos: int | None = None) -> str:
         """Return the name of a tick."""
-        return f"{float(f'{100.0 * 10.0 ** (x / 20.0):.3g}'):g} %"
+        return f"{float(f'{db_to_percent(x):.3g}'):g} %"
 
 
 def _in_decades(mantissas: Sequence[float] | range, low: float, high: float) -> FloatArray:

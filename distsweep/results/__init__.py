@@ -43,10 +43,11 @@ from distsweep.results.resonance import (
 )
 from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import BurstTrace, Staircase, ToneLevels
-from distsweep.results.take import SCHEMA, Results, Take, Warning_, first_take
+from distsweep.results.take import AXIS, SCHEMA, Results, Take, Warning_, first_take
 from distsweep.results.thd import SAME_DRIVE_DB, SAME_TONE, Thd
 
 __all__ = [
+    "AXIS",
     "BAND",
     "EACH_FREQUENCY",
     "SAME_DRIVE_DB",

@@ -20,6 +20,9 @@ from distsweep.units import FloatArray
 
 SCHEMA = "distsweep.results/2"
 
+AXIS = "axis"
+"""The position that levels are quoted at (contract)."""
+
 
 @dataclass(frozen=True, repr=False)
 class Warning_(Record):  # noqa: N801 - "Warning" would hide the builtin

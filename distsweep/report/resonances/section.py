@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from distsweep.report.content import Block, Cell, Fold, Paragraph, Points, Section, Table
 from distsweep.report.resonances import decay_map, strip
-from distsweep.results import Resonance, Results
+from distsweep.results import AXIS, Resonance, Results
 from distsweep.words import wording
 
 MOST_STRIPS = 6
@@ -108,7 +108,7 @@ def _strip(results: Results, resonance: Resonance, number: int) -> Section:
 def _maps(results: Results, shown: list[Resonance]) -> list[Block]:
     """The decay map of the leading take, and of the one where the first resonance is strongest."""
     takes = [take for take in results.takes if take.decay_map is not None]
-    takes.sort(key=lambda take: (take.position != "axis", take.partial))
+    takes.sort(key=lambda take: (take.position != AXIS, take.partial))
     wanted = [_strongest(one) for one in shown if one.kind == "radiated"]
     picked = takes[:1] + [t for t in takes[1:] if t.position in wanted[:1]]
     marks_hz = [one.frequency_hz for one in shown]

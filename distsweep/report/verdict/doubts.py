@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from distsweep.analysis.limits.gain_change import ONSET_DB
-from distsweep.report.verdict.leading import AXIS, Leading
-from distsweep.results import Damage, Results, Take, Warning_
+from distsweep.report.verdict.leading import Leading
+from distsweep.results import AXIS, Damage, Results, Take, Warning_
 from distsweep.words import damage as damage_words
 from distsweep.words import wording
 

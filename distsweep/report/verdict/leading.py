@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from distsweep.report.names import unique_names
-from distsweep.results import Results, Take
-
-AXIS = "axis"
+from distsweep.results import AXIS, Results, Take
 
 
 @dataclass(frozen=True)

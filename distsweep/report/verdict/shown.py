@@ -16,9 +16,9 @@ from distsweep.report.figure_data import Curve, FigureData
 from distsweep.report.verdict import clean as clean_places
 from distsweep.report.verdict import limits, output, sentences
 from distsweep.report.verdict.findings import likely_resonances
-from distsweep.report.verdict.leading import AXIS, leading_takes
+from distsweep.report.verdict.leading import leading_takes
 from distsweep.report.verdict.limits import Limit
-from distsweep.results import CleanLevel, Resonance, Results, Take
+from distsweep.results import AXIS, CleanLevel, Resonance, Results, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
