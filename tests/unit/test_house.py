@@ -20,7 +20,7 @@ FLOORS = (
     ("file_sets", "results", "stimulus"),
     ("analysis",),
     ("words",),
-    ("takes",),
+    ("takes", "comparison"),
     ("capture", "report"),
     ("result_files", "conversion"),
     ("pipeline",),
