@@ -19,7 +19,7 @@ from distsweep.comparison.differences import Doubts
 from distsweep.comparison.distortion import HarmonicDifference, compare_harmonics
 from distsweep.comparison.levels import Levels, compare_levels, held_back
 from distsweep.comparison.record import DRIVE, Finding, ResonanceChange
-from distsweep.comparison.regions import Region, near, regions
+from distsweep.comparison.regions import Region, at_largest, near, regions
 from distsweep.comparison.thd_regions import Distorted, distorted
 from distsweep.results import Take
 from distsweep.results.rung_curves import Curves
@@ -32,6 +32,10 @@ that moves by 2 % changes levels half an octave away by less than `REPEATS_DB`).
 LIMIT_REACH_OCTAVES = 1.0
 """A limit that differs explains differing harmonics so far from its band: a limiter takes time, in
 which a sweep plays on, and its edges are not sharp (chosen)."""
+
+
+STEEP_DB_PER_DB = -0.25
+"""A gain change that falls by less with drive tells no threshold (chosen: a ratio of 4:3)."""
 
 
 @dataclass(frozen=True)
@@ -141,19 +145,38 @@ def _limits(pair: Pair, held: BoolArray) -> list[Finding]:
     )
     made = []
     for one in found:
-        largest = _largest_place(pair.levels.gain_change.values, one)
         drives = [pair.driven[number].at for number in one.places]
-        text = sentences.limit(pair.first, pair.other, one, drives, pair.driven[largest].at)
-        made.append(_finding(pair, "gain change", one, text, drives))
+        at, largest = at_largest(
+            one,
+            pair.frequency_hz,
+            pair.levels.gain_change,
+            pair.levels.gain_change_deviations,
+            shared_db=pair.doubts.gain_db,
+        )
+        text = sentences.limit(
+            largest, drives, pair.driven[at].at, earlier_db=_earlier_db(pair, one, at)
+        )
+        made.append(_finding(pair, "gain change", largest, text, drives))
     return made
 
 
-def _largest_place(values: FloatArray, region: Region) -> int:
-    """Return the place at which a region's median difference is largest."""
-    sizes = [
-        abs(float(np.nanmedian(values[number][region.cells[number]]))) for number in region.places
-    ]
-    return region.places[int(np.nanargmax(sizes))]
+def _earlier_db(pair: Pair, region: Region, at: int) -> float:
+    """Return by how many dB of drive a limit sets in earlier, NaN where it cannot be told.
+
+    What the gain change differs by, over the slope of the first's gain change in the step below,
+    where both rungs are held back.
+    """
+    if at == 0 or not region.cells[at - 1].any():
+        return float("nan")
+    bands = region.cells[at] & region.cells[at - 1]
+    lower, upper = pair.driven[at - 1], pair.driven[at]
+    assert lower.thirds is not None and upper.thirds is not None
+    rise = upper.thirds[0].fundamental.values - lower.thirds[0].fundamental.values
+    slope = rise / (upper.at - lower.at) - 1.0
+    steep = bands & (slope <= STEEP_DB_PER_DB)
+    if not steep.any():
+        return float("nan")
+    return float(np.median(pair.levels.gain_change.values[at][steep] / slope[steep]))
 
 
 def _distortion(

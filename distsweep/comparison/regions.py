@@ -12,7 +12,12 @@ from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray, FloatArray
 
 GAP_BANDS = 1
-"""Bands between two that differ, which may be missing in a region: one that noise hides (chosen)."""
+"""Bands that may be missing between two that differ, as noise hides one (chosen)."""
+
+HALF_OF_THE_LARGEST = 0.5
+"""A region holds what differs by at least so much of its largest difference: what fades out beside
+it belongs to it, and would make its mean small (chosen: half)."""
+
 
 SIXTH_OCTAVE = 2.0 ** (1.0 / 6.0)
 
@@ -63,23 +68,50 @@ def regions(
     """
     found = []
     for sign in (1.0, -1.0):
-        cells = differs & (np.sign(deviations) == sign)
-        for bands in _runs(cells.any(axis=0)):
-            inside = cells & bands
-            mean, half = _mean(difference, inside, shared_db)
-            f = frequency_hz[bands]
-            found.append(
-                Region(
-                    float(f[0] / SIXTH_OCTAVE),
-                    float(f[-1] * SIXTH_OCTAVE),
-                    mean,
-                    mean - half,
-                    mean + half,
-                    inside,
-                    float(np.max(np.abs(deviations[inside]))),
-                )
-            )
+        same_sign = differs & (np.sign(deviations) == sign)
+        for run in _runs(same_sign.any(axis=0)):
+            inside = _strongest(same_sign & run, difference.values)
+            found.append(_region(frequency_hz, difference, deviations, inside, shared_db))
     return found
+
+
+def at_largest(
+    region: Region,
+    frequency_hz: FloatArray,
+    difference: Curves,
+    deviations: FloatArray,
+    *,
+    shared_db: float,
+) -> tuple[int, Region]:
+    """Return the place at which the median of a region is largest, and what differs there."""
+    sizes = [
+        abs(float(np.nanmedian(difference.values[number][region.cells[number]])))
+        for number in region.places
+    ]
+    largest = region.places[int(np.nanargmax(sizes))]
+    cells = np.zeros(region.cells.shape, dtype=bool)
+    cells[largest] = region.cells[largest]
+    return largest, _region(frequency_hz, difference, deviations, cells, shared_db)
+
+
+def _region(
+    frequency_hz: FloatArray,
+    difference: Curves,
+    deviations: FloatArray,
+    cells: BoolArray,
+    shared_db: float,
+) -> Region:
+    mean, half = _mean(difference, cells, shared_db)
+    f = frequency_hz[cells.any(axis=0)]
+    return Region(
+        float(f[0] / SIXTH_OCTAVE),
+        float(f[-1] * SIXTH_OCTAVE),
+        mean,
+        mean - half,
+        mean + half,
+        cells,
+        float(np.max(np.abs(deviations[cells]))),
+    )
 
 
 def _runs(bands: BoolArray) -> list[BoolArray]:
@@ -94,6 +126,19 @@ def _runs(bands: BoolArray) -> list[BoolArray]:
         run[part[0] : part[-1] + 1] = True
         runs.append(run)
     return runs
+
+
+def _strongest(cells: BoolArray, difference_db: FloatArray) -> BoolArray:
+    """Return the cells that differ by half as much as those that differ most, or by a bound."""
+    size = np.where(cells, np.abs(difference_db), np.nan)
+    there = np.any(np.isfinite(size), axis=0)
+    if not there.any():
+        return cells
+    # Of each band, its median over the places: a cell by itself may be noisy.
+    by_band = np.full(cells.shape[1], np.inf)
+    by_band[there] = np.nanmedian(size[:, there], axis=0)
+    most = float(np.max(by_band[there]))
+    return np.asarray(cells & (by_band >= HALF_OF_THE_LARGEST * most))
 
 
 def _mean(difference: Curves, cells: BoolArray, shared_db: float) -> tuple[float, float]:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from distsweep.comparison.regions import Region
-from distsweep.results import TURNED_DOWN, Limiter, Take
 from distsweep.words import wording
 
 if TYPE_CHECKING:
@@ -16,6 +14,9 @@ if TYPE_CHECKING:
 
 IF_NOTHING_MOVED = "if nothing moved"
 """What a statement on levels rests on without repeated placements: 1 cm at 1 m is 0.09 dB."""
+
+TOLD_EARLIER_DB = 0.1
+"""A limit that sets in elsewhere by less is not told (chosen: what levels repeat within)."""
 
 TOLD_THD_DB = 0.3
 """A change of THD that is smaller is not told beside a harmonic's (chosen: no one reads it)."""
@@ -38,25 +39,19 @@ def response(region: Region, *, besides: bool) -> str:
 
 
 def limit(
-    first: Take, other: Take, region: Region, drives_dbfs: Sequence[float], most_dbfs: float
+    region: Region, drives_dbfs: Sequence[float], most_dbfs: float, *, earlier_db: float
 ) -> str:
-    """Tell how much more or less the output is held back, and where a limiter sets in."""
+    """Tell how much more or less the output is held back at most, and how much earlier."""
     less = region.difference_db > 0.0
-    text = (
-        f"held back by {_of(region)} {'less' if less else 'more'} from {_range(region)},"
-        f" {_at_drives(drives_dbfs)}"
-    )
+    text = f"held back {_of(region)} {'less' if less else 'more'} from {_range(region)}"
     if len(drives_dbfs) > 1:
-        text += f", most at {wording.drive(most_dbfs)}"
-    ours, theirs = (_limiter(take, region) for take in (first, other))
-    if ours is None or theirs is None or ours.threshold_dbfs is None:
+        text += f" at {wording.drive(most_dbfs)}, in part from {wording.drive(min(drives_dbfs))} on"
+    else:
+        text += f" at {wording.drive(most_dbfs)}"
+    if not abs(earlier_db) >= TOLD_EARLIER_DB:
         return text
-    if theirs.threshold_dbfs is None or theirs.kind != ours.kind:
-        return text
-    return (
-        f"{text}; the {ours.kind} sets in at {_level(theirs.threshold_dbfs)} instead of"
-        f" {_level(ours.threshold_dbfs)}"
-    )
+    sooner = "earlier" if earlier_db > 0.0 else "later"
+    return f"{text}, as by a limit that sets in {abs(earlier_db):.1f} dB {sooner}"
 
 
 def harmonics(part: Distorted, at: Sequence[float], *, at_drive: bool) -> str:
@@ -73,24 +68,14 @@ def harmonics(part: Distorted, at: Sequence[float], *, at_drive: bool) -> str:
     return text
 
 
-def _limiter(take: Take, region: Region) -> Limiter | None:
-    """Return the limiter or clipping whose band shares most with a region."""
-    best, most = None, 0.0
-    for one in take.limiters:
-        if one.kind not in (*TURNED_DOWN, "clipping") or not one.band_hz:
-            continue
-        low, high = max(one.band_hz[0], region.low_hz), min(one.band_hz[1], region.high_hz)
-        octaves = float(np.log2(high / low)) if high > low else 0.0
-        if octaves > most:
-            best, most = one, octaves
-    return best
-
-
 def _by(value_db: float, low_db: float, high_db: float) -> str:
-    if not high_db > low_db:
+    """Write a size and what it is known within; two decimals where that is under 0.2 dB."""
+    half = max(value_db - low_db, high_db - value_db)
+    if not half > 0.0:
         return f"more than {wording.decibels(abs(value_db))}"
-    ends = (low_db, high_db) if value_db > 0.0 else (-high_db, -low_db)
-    return wording.with_unit(wording.give_or_take(abs(value_db), *ends), "dB")
+    places = 2 if half < 0.2 else 1
+    half = math.ceil(half * 10.0**places - 1e-6) / 10.0**places
+    return wording.with_unit(f"{wording.signed(abs(value_db), places)} ± {half:.{places}f}", "dB")
 
 
 def _of(region: Region) -> str:
@@ -99,10 +84,6 @@ def _of(region: Region) -> str:
 
 def _range(region: Region) -> str:
     return wording.frequency_range(region.low_hz, region.high_hz)
-
-
-def _level(drive_dbfs: float) -> str:
-    return wording.decibels(drive_dbfs, "dBFS")
 
 
 def _at_drives(drives_dbfs: Sequence[float]) -> str:
