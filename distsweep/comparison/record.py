@@ -10,7 +10,7 @@ from distsweep.units import FloatArray
 SCHEMA = "distsweep.comparison/1"
 
 DRIVE, BAND, EACH_FREQUENCY = "drive", "band", "each frequency"
-"""What is equal on both sides: the drive, the SPL over the level band, the SPL at each frequency."""
+"""What is equal on both sides: drive, SPL over the level band, or SPL at each frequency."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -99,7 +99,7 @@ class ResonanceChange(Record):
 
 @dataclass(frozen=True, repr=False)
 class Comparison(Record):
-    """Everything that ``comparison.json`` holds; ``sources[0]`` is what the others are held against.
+    """Everything that ``comparison.json`` holds; the others are held against ``sources[0]``.
 
     ``tests`` is how many statements were tried, ``deviations`` how many standard deviations one of
     them must reach so that, where nothing differs, one comparison in twenty finds anything.

@@ -24,8 +24,8 @@ from closed_form import Branch, cascade, high_pass, low_pass, peak, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 from protected_loudspeaker import TrueLimiter, limited
 
-from distsweep.rehearsal import Limiter, Loudspeaker, measure
 from distsweep.rehearsal import Bench as Room
+from distsweep.rehearsal import Limiter, Loudspeaker, measure
 from distsweep.rehearsal.population import random_loudspeaker
 from distsweep.rehearsal.resonances import Resonance
 from distsweep.results import Results

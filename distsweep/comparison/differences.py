@@ -1,0 +1,171 @@
+"""Differences of two takes against frequency, with intervals, for figures and tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.comparison.aligned import Place
+from distsweep.comparison.beyond_doubt import difference_ends
+from distsweep.comparison.record import DRIVE, EACH_FREQUENCY, Difference
+from distsweep.results import SAME_DRIVE_DB, CleanLevel, Compression, Take
+from distsweep.results.rung_curves import Curves
+from distsweep.units import FloatArray
+
+REPEATS_DB = 0.1
+"""By so much (95 %) levels of one loudspeaker differ between two measurements for reasons that no
+interval knows: gains that drift, coils and amplifiers that are warmer (chosen: what two takes of
+one loudspeaker a few minutes apart mostly keep within, a tenth of a decibel)."""
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """Half-widths (95 %) of what adds to the intervals of levels and of gain changes, in dB."""
+
+    level_db: float
+    gain_db: float
+
+    @classmethod
+    def of(cls, first: Take, other: Take, calibration_db: float = 0.0) -> Doubts:
+        """Return how well levels repeat: a first rung that did not come back the same adds to it.
+
+        Parameters
+        ----------
+        calibration_db : what two calibrations leave open; 0 where both sides share one.
+        """
+        moved = [
+            take.return_check_db
+            for take in (first, other)
+            if take.return_check_db is not None and np.isfinite(take.return_check_db)
+        ]
+        gain_db = float(np.sqrt(REPEATS_DB**2 + sum(by_db**2 for by_db in moved)))
+        return cls(float(np.hypot(gain_db, calibration_db)), gain_db)
+
+    def of_order(self, order: int) -> float:
+        """Return what a drive that is off by `REPEATS_DB` does to a harmonic re the fundamental."""
+        return (order - 1) * REPEATS_DB
+
+
+def curve_differences(
+    places: list[Place], position: str, source: int, doubts: Doubts
+) -> list[Difference]:
+    """Return fundamental, THD and harmonics at each common place, on the first take's grid."""
+    differences = []
+    for place in places:
+        first, other = place.fine
+        curves = {"thd": (first.thd, other.thd, doubts.of_order(2))}
+        for order in sorted(first.harmonics.keys() & other.harmonics.keys()):
+            pair = first.harmonics[order], other.harmonics[order]
+            curves[f"h{order}"] = (*pair, doubts.of_order(order))
+        if place.aligned != EACH_FREQUENCY:
+            curves["fundamental"] = (first.fundamental, other.fundamental, doubts.level_db)
+        for quantity, (ours, theirs, doubt_db) in curves.items():
+            ends = difference_ends(ours, theirs, doubt_db)
+            differences.append(
+                Difference(
+                    quantity, position, place.frequency_hz, ends.values, ends.low, ends.high,
+                    source=source, aligned=place.aligned,
+                    drive_dbfs=place.at if place.aligned == DRIVE else None,
+                    spl_db=None if place.aligned == DRIVE else place.at,
+                )
+            )  # fmt: skip
+    return differences
+
+
+def gain_change_differences(
+    first: Take, other: Take, source: int, doubts: Doubts
+) -> list[Difference]:
+    """Return gain changes at drives that both played, where both are re the same drive."""
+    ours, theirs = first.compression, other.compression
+    if ours is None or theirs is None or not _same_grid(first.frequency_hz, other.frequency_hz):
+        return []
+    re_ours, re_theirs = ours.reference_drive_dbfs, theirs.reference_drive_dbfs
+    if re_ours is None or re_theirs is None or not _same_drive(re_ours, re_theirs):
+        return []
+    differences = []
+    for number, rung in enumerate(first.rungs):
+        for pair, same in enumerate(other.rungs):
+            if not _same_drive(rung.drive_dbfs, same.drive_dbfs):
+                continue
+            ends = difference_ends(
+                _gain_change(ours, number), _gain_change(theirs, pair), doubts.gain_db
+            )
+            differences.append(
+                Difference(
+                    "gain change", first.position, first.frequency_hz,
+                    ends.values, ends.low, ends.high,
+                    source=source, drive_dbfs=rung.drive_dbfs,
+                )
+            )  # fmt: skip
+    return differences
+
+
+def _gain_change(compression: Compression, rung: int) -> Curves:
+    """Return a rung's gain change; ends are NaN where a file holds none."""
+    values = compression.gain_change_db[rung]
+    ends = (compression.gain_change_low_db, compression.gain_change_high_db)
+    low, high = (end[rung] if end else np.full(values.shape, np.nan) for end in ends)
+    return Curves(values, low, high)
+
+
+def _same_drive(one_dbfs: float, other_dbfs: float) -> bool:
+    return abs(one_dbfs - other_dbfs) <= SAME_DRIVE_DB
+
+
+def clean_level_differences(
+    first: Take, other: Take, source: int, doubts: Doubts
+) -> list[Difference]:
+    """Return highest clean levels over thirds of an octave, for each limit that both have.
+
+    The quantity is "clean level", with its limits behind it: "clean level, THD 3 %, loss 1 dB".
+    """
+    found = []
+    for ours in first.clean_level_third_octave:
+        for theirs in other.clean_level_third_octave:
+            same = ours.compression_db == theirs.compression_db and np.array_equal(
+                ours.thd_percent, theirs.thd_percent, equal_nan=True
+            )
+            if not same or not _same_grid(ours.frequency_hz, theirs.frequency_hz):
+                continue
+            ends = _clean_difference(ours, theirs, doubts.level_db)
+            found.append(
+                Difference(
+                    f"clean level{_limits(ours)}", first.position, ours.frequency_hz,
+                    ends.values, ends.low, ends.high, source=source,
+                )
+            )  # fmt: skip
+    return found
+
+
+def _clean_difference(ours: CleanLevel, theirs: CleanLevel, doubt_db: float) -> Curves:
+    """Return the difference of clean levels: a value where both were reached, else what is sure.
+
+    A level that was not reached lies at its low end or above, one "below" under its high end.
+    """
+    reached = np.array(
+        [a == b == "reached" for a, b in zip(ours.state, theirs.state, strict=True)], dtype=bool
+    )
+    first, other = (Curves(one.level_db, one.low_db, one.high_db) for one in (ours, theirs))
+    ends = difference_ends(first, other, doubt_db)
+    low = theirs.low_db - ours.high_db - doubt_db
+    high = theirs.high_db - ours.low_db + doubt_db
+    low, high = np.where(np.isnan(low), -np.inf, low), np.where(np.isnan(high), np.inf, high)
+    known = np.isfinite(low) | np.isfinite(high)
+    return Curves(
+        np.where(reached, ends.values, np.nan),
+        *(
+            np.where(reached, end, np.where(known, bound, np.nan))
+            for end, bound in ((ends.low, low), (ends.high, high))
+        ),
+    )
+
+
+def _limits(levels: CleanLevel) -> str:
+    thd = f", THD {levels.thd_percent:g} %" if np.isfinite(levels.thd_percent) else ""
+    loss = "" if levels.compression_db is None else f", loss {levels.compression_db:g} dB"
+    return f"{thd}{loss}"
+
+
+def _same_grid(ours: FloatArray, theirs: FloatArray) -> bool:
+    return ours.shape == theirs.shape and bool(np.allclose(ours, theirs, rtol=1e-6, atol=0.0))
