@@ -6,13 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+from distsweep.comparison.differences import Doubts
 from distsweep.comparison.record import BAND, DRIVE, Comparison, Difference
-from distsweep.results import AXIS, SAME_DRIVE_DB, Results
+from distsweep.comparison.thirds import ThirdDifferences
+from distsweep.results import AXIS, SAME_DRIVE_DB, Results, first_take
 from distsweep.words import wording
 
 MANY = 10
 """From so many sources on they are shown as a field with its median, ranks and spread (issue: ten
 or more)."""
+
+THIRDS_AT_MOST = 45
+"""A difference of so few points is one over thirds of an octave already (five decades have 50;
+chosen: below any sweep's own grid)."""
 
 _LONGEST_NAME = 28  # letters: chosen, so that a name fits a button of the legend
 
@@ -62,6 +68,32 @@ class Compared:
             for index, level in enumerate(rising)
             if not index or level - rising[index - 1] > SAME_DRIVE_DB
         ]
+
+    def over_thirds(self, difference: Difference) -> Difference | None:
+        """Return a difference over thirds of an octave; None where a side holds no averages."""
+        level = level_of(difference)
+        if difference.frequency_hz.size <= THIRDS_AT_MOST:
+            return difference
+        key = difference.position, difference.source
+        if key not in self._thirds:
+            sides = [
+                first_take(self.sources[source].takes, difference.position, kind="ladder")
+                for source in (0, difference.source)
+            ]
+            first, other = sides
+            self._thirds[key] = (
+                None
+                if first is None or other is None
+                else ThirdDifferences(first, other, difference.source, Doubts.of(first, other))
+            )
+        thirds = self._thirds[key]
+        if thirds is None or level is None or difference.quantity == "gain change":
+            return None
+        return thirds.at(difference.quantity, difference.aligned, level)
+
+    @cached_property
+    def _thirds(self) -> dict[tuple[str, int], ThirdDifferences | None]:
+        return {}
 
     def shown_levels(self, quantity: str, position: str) -> list[float]:
         """Return the loudest of the levels, and of two or three sources a middle one, too."""
