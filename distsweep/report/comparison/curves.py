@@ -49,13 +49,13 @@ def source_line(take: Take, quantity: str, aligned: str, level: float) -> Line |
 
 
 def difference_line(difference: Difference) -> Line:
-    """Return a difference as a line; full where it is known within 1.5 dB."""
-    ends = difference.low_db, difference.high_db
-    curves = Curves(difference.difference_db, *ends)
-    if not np.isfinite(difference.high_db).any():  # files of version 1 hold no interval
-        known = np.isfinite(difference.difference_db)
-        return Line(difference.difference_db, Standing(known, np.zeros_like(known)))
-    return _line_of(curves)
+    """Return a difference as a line, drawn where it is known within 1.5 dB."""
+    values, low, high = difference.difference_db, difference.low_db, difference.high_db
+    nowhere = np.zeros(values.shape, dtype=bool)
+    if not np.isfinite(high).any():  # files of version 1 hold no interval
+        return Line(values, Standing(np.isfinite(values), nowhere))
+    reliable = is_reliable(low, high) & np.isfinite(values)
+    return Line(values, Standing(reliable, nowhere), low_db=low, high_db=high)
 
 
 def _rung_at(take: Take, drive_dbfs: float) -> int | None:
