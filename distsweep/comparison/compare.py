@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from distsweep.comparison.aligned import places
+from distsweep.comparison.beyond_doubt import limit_deviations
 from distsweep.comparison.differences import (
     Doubts,
     clean_level_differences,
     curve_differences,
     gain_change_differences,
 )
+from distsweep.comparison.findings import Pair, findings_of, pair_of, tests_of
 from distsweep.comparison.record import (
     BAND,
     DRIVE,
     EACH_FREQUENCY,
     Comparison,
     Difference,
+    Finding,
+    ResonanceChange,
     Source,
 )
 from distsweep.errors import InputError
@@ -48,18 +53,65 @@ def compare(
             f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
         )
     sources = _sources(results, names)
-    differences: list[Difference] = []
-    for number, other in enumerate(results[1:], start=1):
-        pairs = common_takes(results[0], other)
-        if not pairs:
-            raise InputError(f"{sources[number].name}: no position has a ladder in both results")
-        for ours, theirs in pairs:
-            common = places(ours, theirs, aligned)
+    sides = [
+        _Side.of(results[0], other, number, aligned)
+        for number, other in enumerate(results[1:], start=1)
+    ]
+    for side in sides:
+        if not side.takes:
+            name = sources[side.source].name
+            raise InputError(f"{name}: no position has a ladder in it and in {sources[0].name}")
+    resonances = [change for side in sides for change in side.resonances]
+    tests = tests_of([pair for side in sides for pair in side.pairs], resonances)
+    limit = limit_deviations(tests)
+    return Comparison(
+        sources,
+        [difference for side in sides for difference in side.differences],
+        sorted(
+            (one for side in sides for one in side.findings(limit, sources[side.source].name)),
+            key=lambda one: -abs(one.difference_db or 0.0),
+        ),
+        [],
+        aligned=aligned,
+        resonances=resonances,
+        tests=tests,
+        deviations=limit,
+    )
+
+
+@dataclass(frozen=True)
+class _Side:
+    """One source held against the first: what differs, and what statements may rest on."""
+
+    source: int
+    takes: list[tuple[Take, Take]]
+    pairs: list[Pair]
+    differences: list[Difference]
+    resonances: list[ResonanceChange]
+
+    @classmethod
+    def of(cls, first: Results, other: Results, source: int, aligned: str) -> _Side:
+        takes = common_takes(first, other)
+        pairs, differences = [], []
+        for ours, theirs in takes:
             doubts = Doubts.of(ours, theirs)
-            differences += curve_differences(common, ours.position, number, doubts)
-            differences += gain_change_differences(ours, theirs, number, doubts)
-            differences += clean_level_differences(ours, theirs, number, doubts)
-    return Comparison(sources, differences, [], [], aligned=aligned)
+            common = places(ours, theirs, aligned)
+            differences += curve_differences(common, ours.position, source, doubts)
+            differences += gain_change_differences(ours, theirs, source, doubts)
+            differences += clean_level_differences(ours, theirs, source, doubts)
+            pair = pair_of(ours, theirs, doubts, aligned)
+            if pair is not None:
+                pairs.append(pair)
+        return cls(source, takes, pairs, differences, [])
+
+    def findings(self, limit: float, name: str) -> list[Finding]:
+        """Return what differs beyond doubt."""
+        changed = [one for one in self.resonances if abs(one.deviations) > limit]
+        return [
+            finding
+            for pair in self.pairs
+            for finding in findings_of(pair, changed, limit, self.source, name)
+        ]
 
 
 def common_takes(first: Results, other: Results) -> list[tuple[Take, Take]]:

@@ -1,0 +1,99 @@
+"""Sentences on what differs, without the source's name in front."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from distsweep.comparison.regions import Region
+from distsweep.words import wording
+
+if TYPE_CHECKING:
+    from distsweep.comparison.thd_regions import Distorted
+
+IF_NOTHING_MOVED = "if nothing moved"
+"""What a statement on levels rests on without repeated placements: 1 cm at 1 m is 0.09 dB."""
+
+TOLD_EARLIER_DB = 0.1
+"""A limit that sets in elsewhere by less is not told (chosen: what levels repeat within)."""
+
+TOLD_THD_DB = 0.3
+"""A change of THD that is smaller is not told beside a harmonic's (chosen: no one reads it)."""
+
+
+def sensitivity(by_db: float, half_db: float) -> str:
+    """Tell how much louder it is at the same drive."""
+    louder = "louder" if by_db > 0.0 else "quieter"
+    return (
+        f"{_by(by_db, by_db - half_db, by_db + half_db)} {louder} at the same drive,"
+        f" {IF_NOTHING_MOVED}"
+    )
+
+
+def response(region: Region, *, besides: bool) -> str:
+    """Tell where the response differs; ``besides`` a difference of the whole."""
+    higher = "higher" if region.difference_db > 0.0 else "lower"
+    more = " besides" if besides else ""
+    return f"the response is {_of(region)} {higher}{more} from {_range(region)}, {IF_NOTHING_MOVED}"
+
+
+def limit(
+    region: Region, drives_dbfs: Sequence[float], most_dbfs: float, *, earlier_db: float
+) -> str:
+    """Tell how much more or less the output is held back at most, and how much earlier."""
+    less = region.difference_db > 0.0
+    text = f"held back {_of(region)} {'less' if less else 'more'} from {_range(region)}"
+    if len(drives_dbfs) > 1:
+        text += f" at {wording.drive(most_dbfs)}, in part from {wording.drive(min(drives_dbfs))} on"
+    else:
+        text += f" at {wording.drive(most_dbfs)}"
+    if not abs(earlier_db) >= TOLD_EARLIER_DB:
+        return text
+    sooner = "earlier" if earlier_db > 0.0 else "later"
+    return f"{text}, as by a limit that sets in {abs(earlier_db):.1f} dB {sooner}"
+
+
+def harmonics(part: Distorted, at: Sequence[float], *, at_drive: bool) -> str:
+    """Tell by how much a harmonic, or THD, differs, where, and at which drives or levels."""
+    region = part.region
+    higher = "higher" if region.difference_db > 0.0 else "lower"
+    places = _at_drives(at) if at_drive else _at_levels(at)
+    name = f"H{part.orders[0]}" if len(part.orders) == 1 else "THD"
+    text = f"{name} is {_of(region)} {higher} from {_range(region)}, {places}"
+    if len(part.orders) > 1:
+        return f"{text} ({wording.listed([f'H{order}' for order in part.orders])})"
+    if abs(part.thd_db) >= TOLD_THD_DB:
+        text += f"; THD there {wording.with_sign(part.thd_db)} dB"
+    return text
+
+
+def _by(value_db: float, low_db: float, high_db: float) -> str:
+    """Write a size and what it is known within; two decimals where that is under 0.2 dB."""
+    half = max(value_db - low_db, high_db - value_db)
+    if not half > 0.0:
+        return f"more than {wording.decibels(abs(value_db))}"
+    places = 2 if half < 0.2 else 1
+    half = math.ceil(half * 10.0**places - 1e-6) / 10.0**places
+    return wording.with_unit(f"{wording.signed(abs(value_db), places)} ± {half:.{places}f}", "dB")
+
+
+def _of(region: Region) -> str:
+    return _by(region.difference_db, region.low_db, region.high_db)
+
+
+def _range(region: Region) -> str:
+    return wording.frequency_range(region.low_hz, region.high_hz)
+
+
+def _at_drives(drives_dbfs: Sequence[float]) -> str:
+    if len(drives_dbfs) == 1:
+        return f"at {wording.drive(drives_dbfs[0])}"
+    return f"at {wording.plain(min(drives_dbfs))} to {wording.drive(max(drives_dbfs))}"
+
+
+def _at_levels(levels_db: Sequence[float]) -> str:
+    low, high = min(levels_db), max(levels_db)
+    if len(levels_db) == 1:
+        return f"at {wording.decibels(low, 'dB SPL')}"
+    return f"at {wording.signed(low)} to {wording.decibels(high, 'dB SPL')}"
