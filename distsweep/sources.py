@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from distsweep.comparison.record import Comparison
 from distsweep.errors import InputError
 from distsweep.pipeline import Progress, analyse
+from distsweep.report.names import safe_name
 from distsweep.results import SCHEMA, Results, parse_results, read_results
 from distsweep.takes.bundle import looks_like_bundle, opened_bundle, packed_results
 from distsweep.takes.marker_search import Searching
@@ -37,8 +40,7 @@ class ReadSource:
     """Results with where they come from.
 
     ``place`` is what was given. ``file`` is the file that was read: the ``results.json``, a bundle,
-    or the ``session.toml`` of a session that was analysed now. ``notes`` are sentences on that,
-    which begin with the place.
+    or the ``session.toml`` of a session that was analysed now. ``notes`` are sentences on that.
     """
 
     results: Results
@@ -204,26 +206,69 @@ def short_names(sources: Sequence[ReadSource]) -> list[str]:
     """
     ways: list[Callable[[ReadSource], str]] = [
         lambda source: " ".join((source.results.device.name or "").split()),
-        lambda source: _folder_name(source.file),
-        lambda source: "/".join(_folder_parts(source.file)[-2:]),
+        lambda source: _parts(source.file)[-1],
+        lambda source: "/".join(_parts(source.file)[-2:]),
     ]
     for way in ways:
         names = [way(source) for source in sources]
         if all(names) and len({name.casefold() for name in names}) == len(names):
             return names
-    return [f"{_folder_name(one.file)} ({number})" for number, one in enumerate(sources, start=1)]
+    return [f"{_parts(one.file)[-1]} ({number})" for number, one in enumerate(sources, start=1)]
 
 
-def _folder_name(file: Path) -> str:
-    return _folder_parts(file)[-1]
+def with_origins(comparison: Comparison, sources: Sequence[ReadSource]) -> Comparison:
+    """Return a comparison that says where its first sources lie, and what is to be known of that.
+
+    Sources behind those given, as a loudspeaker with filters, lie nowhere.
+    """
+    places = [str(source.place) for source in sources]
+    known = [
+        dataclasses.replace(one, place=place)
+        for one, place in zip(comparison.sources, places, strict=False)
+    ]
+    notes = [note for source in sources for note in source.notes]
+    return dataclasses.replace(
+        comparison,
+        sources=[*known, *comparison.sources[len(known) :]],
+        conditions=[*notes, *comparison.conditions],
+    )
 
 
-def _folder_parts(file: Path) -> list[str]:
+def home_of(path: Path) -> Path:
+    """Return the folder that a source belongs to: the session's, of results in it."""
+    file = _file_for(path)
+    home = file.absolute().parent
+    in_results = file.name == RESULTS_NAME and home.name == RESULTS_FOLDER
+    return home.parent if in_results else home
+
+
+def comparison_folder(paths: Sequence[Path], filters: Path | None = None) -> Path:
+    """Return a folder for a comparison: beside the first source, never inside its session.
+
+    Parameters
+    ----------
+    paths : of the sources, as given.
+    filters : the file of filters that the one source is compared with itself through.
+    """
+    in_folder = _file_for(paths[0]).name in (RESULTS_NAME, SESSION_NAME)
+    beside = home_of(paths[0]).parent if in_folder else home_of(paths[0])
+    names = [safe_name(_parts(path)[-1]) for path in paths]
+    if filters is not None:
+        return beside / f"{names[0]}-with-{safe_name(filters.stem)}"
+    others = names[1] if len(names) == 2 else f"{len(names) - 1}-others"
+    return beside / f"{names[0]}-and-{others}"
+
+
+def _file_for(path: Path) -> Path:
+    """Return the file that a path stands for: of a folder its results, there or not."""
+    path = Path(os.path.abspath(path))  # noqa: PTH100 - links stay: beside what was given
+    return path / RESULTS_NAME if path.is_dir() else path
+
+
+def _parts(path: Path) -> list[str]:
     """Return the parts of a path that tell a source from others, the telling one last."""
-    parts = list(file.absolute().parts)
-    if parts[-1] in (RESULTS_NAME, SESSION_NAME):
-        parts.pop()
-        if len(parts) > 2 and parts[-1] == RESULTS_FOLDER:
-            parts.pop()
-        return [*parts[:-1], parts[-1].removesuffix(f"-{RESULTS_FOLDER}") or parts[-1]]
-    return [*parts[:-1], Path(parts[-1]).stem]
+    file = _file_for(path)
+    if file.name not in (RESULTS_NAME, SESSION_NAME):
+        return [*file.parent.parts, file.stem]
+    *above, last = home_of(file).parts
+    return [*above, last.removesuffix(f"-{RESULTS_FOLDER}") or last]

@@ -11,15 +11,15 @@ GIVE = "a results.json, a session, or a bundle"
 
 def analysed_now(place: str) -> str:
     """Say that there were no results, and that they were made."""
-    return f"{place}: held no results, and was analysed now"
+    return f"{place} held no results, and was analysed now."
 
 
 def changed_since(place: str, results_file: str, newer: Sequence[str]) -> str:
     """Say that results were read that are older than what they were made of."""
     are = "was" if len(newer) == 1 else "were"
     return (
-        f"{place}: {listed(newer)} {are} changed after {results_file} was written: analyse the"
-        " session again if its numbers are to follow"
+        f"Of {place} {listed(newer)} {are} changed after {results_file} was written: analyse the"
+        " session again if its numbers are to follow."
     )
 
 

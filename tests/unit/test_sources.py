@@ -86,7 +86,7 @@ def test_a_session_without_results_is_analysed(session: Path) -> None:
     source = read_source(session, progress=steps.append)
     assert steps == ["take 'axis'"]
     assert source.results.takes[0].position == "axis"
-    assert source.notes == (f"{session}: held no results, and was analysed now",)
+    assert source.notes == (f"{session} held no results, and was analysed now.",)
     assert not (session / "results").exists()
 
 
