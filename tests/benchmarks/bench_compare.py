@@ -6,8 +6,8 @@
 Pairs are those of `pair_draws.py`. Alike ones should have no finding. Of a change it is counted
 whether it is found (the right quantity, at the right place, by the right amount or sign) and
 whether anything else is named. Where the tweeter's H2 rises, H2 about the crossover changes too, by
-the sum of both drivers' products: that is no other change. ``--keep`` keeps each pair's results, and
-reads those that are there.
+the sum of both drivers' products: that is no other change. ``--keep`` keeps each pair's results,
+and reads those that are there.
 """
 
 from __future__ import annotations
