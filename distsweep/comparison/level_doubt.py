@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 from distsweep.comparison.positions import LADDER
-from distsweep.results import AXIS, RecordedCalibration, Results, Take, first_take
+from distsweep.results import (
+    AXIS,
+    CleanLevel,
+    RecordedCalibration,
+    Results,
+    Rung,
+    SmoothedLevel,
+    Take,
+    first_take,
+)
 from distsweep.units import ratio_to_db
 
 CALIBRATOR_LIMIT_DB = 0.40
@@ -65,6 +75,40 @@ def level_shift_db(first: Results, other: Results, position: str = AXIS) -> floa
         return 0.0
     at_m, other_m = two_distances(first, other)
     return 0.0 if min(at_m, other_m) < NEAREST_FAR_M else float(ratio_to_db(other_m / at_m))
+
+
+def with_levels(take: Take, shift_db: float) -> Take:
+    """Return a ladder with so many decibels added to its levels, those of the background left."""
+    if shift_db == 0.0:
+        return take
+
+    def clean(one: CleanLevel) -> CleanLevel:
+        ends = {name: getattr(one, name) + shift_db for name in ("level_db", "low_db", "high_db")}
+        return replace(one, **ends)
+
+    return replace(
+        take,
+        rungs=[_rung_with_levels(rung, shift_db) for rung in take.rungs],
+        clean_level=[clean(one) for one in take.clean_level],
+        clean_level_third_octave=[clean(one) for one in take.clean_level_third_octave],
+    )
+
+
+def _rung_with_levels(rung: Rung, shift_db: float) -> Rung:
+    def moved(level: SmoothedLevel) -> SmoothedLevel:
+        return SmoothedLevel(
+            *(end + shift_db for end in (level.level_db, level.low_db, level.high_db))
+        )
+
+    return replace(
+        rung,
+        spl_db=None if rung.spl_db is None else rung.spl_db + shift_db,
+        fundamental_db=rung.fundamental_db + shift_db,
+        fundamental_floor_db=rung.fundamental_floor_db + shift_db,
+        fundamental_low_db=rung.fundamental_low_db + shift_db,
+        fundamental_high_db=rung.fundamental_high_db + shift_db,
+        smoothed=[replace(one, fundamental=moved(one.fundamental)) for one in rung.smoothed],
+    )
 
 
 def _ladders_at(first: Results, other: Results, position: str) -> tuple[Take | None, Take | None]:
