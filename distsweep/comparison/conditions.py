@@ -240,9 +240,7 @@ def _states(called: _Called) -> list[str]:
             used = [t for p in positions_of(first, LADDER) if p in positions
                     if (t := first_take(first.takes, p, kind=LADDER)) is not None]  # fmt: skip
         sentences += [words.partial(name, take) for take in used if take.partial]
-        damaged = [(take.position, len(take.damage)) for take in used if take.damage]
-        if damaged:
-            sentences.append(words.damaged(name, damaged))
+        sentences += [words.damaged(name, take) for take in used if take.damage]
     return sentences
 
 

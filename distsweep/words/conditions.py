@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from distsweep.results import RecordedCalibration, Take
+from distsweep.words.damage import damage_phrase, groups
 from distsweep.words.wording import (
     as_given,
     decibels,
@@ -232,12 +233,12 @@ def partial(name: str, take: Take) -> str:
     )
 
 
-def damaged(name: str, counts: Sequence[tuple[str, int]]) -> str:
-    """Say how much damage recordings hold."""
-    places = listed([f"{count} at “{position}”" for position, count in counts])
+def damaged(name: str, take: Take) -> str:
+    """Say what a recording holds that the loudspeaker did not do."""
+    held = listed([damage_phrase(group, take.rungs) for group in groups(take.damage)])
     return (
-        f"Recordings of {name} are damaged, in places: {places}. Intervals are wider there by what"
-        " it did."
+        f"The recording of {name} at “{take.position}” holds {held}: where that may have changed"
+        " values, intervals are wider."
     )
 
 

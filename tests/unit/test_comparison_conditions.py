@@ -101,7 +101,7 @@ DAMAGE = Damage("knock", 1.0, 1.1, sentence="A knock.")
             "full scale is 121.0 dB SPL, no correction (Fen)",
         ),
         (partial_at(-22.0), "The ladder of Fen at “axis” ended early, at −22 dBFS."),
-        (lambda _: taken(damage=[DAMAGE, DAMAGE]), "Recordings of Fen are damaged, in places: 2"),
+        (lambda _: taken(damage=[DAMAGE, DAMAGE]), "The recording of Fen at “axis” holds 2 knocks"),
         (origin(version="0.9"), "Versions differ: unknown (Ostrel), 0.9 (Fen)"),
     ],
     ids=range(11),
