@@ -14,7 +14,15 @@ from distsweep.comparison.differences import (
     curve_differences,
     gain_change_differences,
 )
-from distsweep.comparison.findings import Pair, findings_of, not_named, pair_of, tests_of
+from distsweep.comparison.findings import (
+    Pair,
+    findings_of,
+    is_change,
+    not_named,
+    pair_of,
+    resonance_finding,
+    tests_of,
+)
 from distsweep.comparison.level_doubt import level_doubt_db, level_shift_db, with_levels
 from distsweep.comparison.record import (
     BAND,
@@ -26,6 +34,7 @@ from distsweep.comparison.record import (
     ResonanceChange,
     Source,
 )
+from distsweep.comparison.resonances import resonance_changes
 from distsweep.comparison.unseen import unseen_of
 from distsweep.results import AXIS, Results, Take, first_take
 
@@ -108,12 +117,13 @@ class _Side:
             pair = pair_of(ours, theirs, doubts, aligned)
             if pair is not None:
                 pairs.append(pair)
-        return cls(source, takes, pairs, differences, [])
+        changes = resonance_changes(first, other, source=source) if takes else []
+        return cls(source, takes, pairs, differences, changes)
 
     def findings(self, limit: float) -> list[Finding]:
         """Return what differs beyond doubt, what several positions show once."""
-        changed = [one for one in self.resonances if abs(one.deviations) > limit]
-        found: list[Finding] = []
+        changed = [one for one in self.resonances if is_change(one, limit)]
+        found = [resonance_finding(one) for one in changed]
         for number, pair in enumerate(self.pairs):
             own = findings_of(pair, changed, limit, leading=number == 0)
             found += not_named(own, found)

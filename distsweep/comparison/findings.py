@@ -74,8 +74,22 @@ def pair_of(first: Take, other: Take, doubts: Doubts, aligned: str) -> Pair | No
 
 
 def tests_of(pairs: Sequence[Pair], resonances: Sequence[ResonanceChange]) -> int:
-    """Return how many statements a comparison tries."""
-    return max(1, sum(pair.tests for pair in pairs) + len(resonances))
+    """Return how many statements a comparison tries; of a resonance: moved, gone or new."""
+    return max(1, sum(pair.tests for pair in pairs) + 3 * len(resonances))
+
+
+def is_change(one: ResonanceChange, limit: float) -> bool:
+    """Tell whether a resonance changed beyond doubt."""
+    return one.state in ("moved", "gone", "new") and one.deviations > limit
+
+
+def resonance_finding(one: ResonanceChange) -> Finding:
+    """Return a changed resonance as a finding, over where it is on both sides."""
+    places_hz = [f for f in (one.frequency_hz, one.other_hz) if f is not None]
+    return Finding(
+        one.sentence, "resonance", min(places_hz), max(places_hz), None, None, None,
+        change_percent=one.change_percent, deviations=one.deviations,
+    )  # fmt: skip
 
 
 def findings_of(
