@@ -23,7 +23,9 @@ def first_screen(compared: Compared, anchor_of: Anchor, *blocks: Block) -> Secti
     """
     comparison = compared.comparison
     items = [(one.sentence, anchor_of(one)) for one in comparison.findings]
-    said: list[Block] = [Linked(items[:MOST_FINDINGS])] if items else [Paragraph(_nothing(compared))]
+    said: list[Block] = [Linked(items[:MOST_FINDINGS])]
+    if not items:
+        said = [Paragraph(_nothing(compared))]
     if items[MOST_FINDINGS:]:
         more = items[MOST_FINDINGS:]
         said.append(Fold(f"{len(more)} more, smaller", [Linked(more)]))

@@ -149,18 +149,17 @@ def plot_overview(compared: Compared) -> Figure:
         if len(shown) > 1:
             keys = [key_of(compared.names, source) for source in shown]
             look.key(figure, keys, columns=KEY_COLUMNS)
-        first: Axes | None = None
+        made: list[Axes] = []
         for row in rows:
-            axes = look.add_axes(figure, left=look.LEFT_IN, right=look.RIGHT_IN,
-                                 bottom=top - _ROW_IN, top=top, beside=first)  # fmt: skip
-            first = first or axes
+            axes = look.add_axes(figure, left=look.LEFT_IN, right=look.RIGHT_IN, top=top,
+                                 bottom=top - _ROW_IN, beside=made[0] if made else None)  # fmt: skip
+            made.append(axes)
             _draw_row(axes, row)
             axes.tick_params(axis="x", which="both", labelbottom=False)
             top -= _ROW_IN + _GAP_IN
-        ends = _ends(rows)
-        look.frequency_axis(first, *look.frequency_limits(*ends))
-        axes.tick_params(axis="x", which="both", labelbottom=True)
-        axes.set_xlabel(wording.EXCITATION_AXIS)
+        look.frequency_axis(made[0], *look.frequency_limits(*_ends(rows)))
+        made[-1].tick_params(axis="x", which="both", labelbottom=True)
+        made[-1].set_xlabel(wording.EXCITATION_AXIS)
     return figure
 
 
