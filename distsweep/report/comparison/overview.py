@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 NAME = "compared-verdict"
-_ROW_IN, _GAP_IN, _FOOT_IN = 0.58, 0.29, 0.57
+_ROW_IN, _GAP_IN, _FOOT_IN, _RIGHT_IN = 0.58, 0.29, 0.57, 0.25
 _WIDTH = 1.3  # points
 _ALWAYS = (FUNDAMENTAL, THD, "h2", "h3", GAIN_CHANGE, CLEAN_LEVEL)
 """Rows that are drawn wherever there is something to draw; others where something was found."""
@@ -151,8 +151,10 @@ def plot_overview(compared: Compared) -> Figure:
             look.key(figure, keys, columns=KEY_COLUMNS)
         made: list[Axes] = []
         for row in rows:
-            axes = look.add_axes(figure, left=look.LEFT_IN, right=look.RIGHT_IN, top=top,
-                                 bottom=top - _ROW_IN, beside=made[0] if made else None)  # fmt: skip
+            axes = look.add_axes(
+                figure, left=look.LEFT_IN, right=look.WIDTH_IN - _RIGHT_IN, top=top,
+                bottom=top - _ROW_IN, beside=made[0] if made else None,
+            )  # fmt: skip
             made.append(axes)
             _draw_row(axes, row)
             axes.tick_params(axis="x", which="both", labelbottom=False)

@@ -21,10 +21,13 @@ from pathlib import Path
 import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
+from distsweep.comparison.ranks import ranks
 from distsweep.comparison.record import Comparison, Difference
 from distsweep.report.background.csv_table import background_table
 from distsweep.report.comparison.compared import Compared, level_of
 from distsweep.report.comparison.difference_tables import thirds_of
+from distsweep.report.comparison.ranks_table import COLUMNS as RANK_COLUMNS
+from distsweep.report.comparison.ranks_table import rank_rows
 from distsweep.report.csv_text import as_csv, as_text, with_decimal_comma
 from distsweep.report.limits.csv_tables import limits_table
 from distsweep.report.names import unique_names
@@ -89,6 +92,9 @@ def all_tables(compared: Compared) -> Iterator[tuple[str, str]]:
     if comparison.differences:
         yield "differences-thirds", as_csv([DIFFERENCE_COLUMNS, *_thirds(compared)])
     yield from _wide(compared)
+    if compared.is_many and compared.positions:
+        scores = ranks(compared.sources, compared.positions[0])
+        yield "ranks", as_csv([RANK_COLUMNS, *rank_rows(names, scores)])
     if comparison.resonances:
         yield "resonances", as_csv([RESONANCE_COLUMNS, *_resonances(comparison)])
     for name, table in (("limits", limits_table), ("background", background_table)):
