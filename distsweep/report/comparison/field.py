@@ -213,7 +213,8 @@ def plot_field(field: Field) -> Figure:
         figure = look.new_figure(height + head_in)
         look.heading(figure, field.title, "Shaded: eight in ten sources, from a tenth to nine.")
         look.key(figure, _keys(field), columns=3)
-        top, made = height, list[Axes]()
+        top = height
+        made: list[Axes] = []
         for rank, panel in enumerate(field.panels):
             axes = look.add_axes(
                 figure, left=look.LEFT_IN, right=look.RIGHT_IN, bottom=top - limits.height_in,
