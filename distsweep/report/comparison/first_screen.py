@@ -16,7 +16,9 @@ in); the others are behind a line."""
 Anchor = Callable[[Finding], str]
 
 
-def first_screen(compared: Compared, anchor_of: Anchor, *blocks: Block) -> Section:
+def first_screen(
+    compared: Compared, anchor_of: Anchor, *blocks: Block, title: str = "What differs beyond doubt"
+) -> Section:
     """Return the page's first section; ``blocks`` follow its sentences.
 
     ``anchor_of`` says where the evidence of a finding stands.
@@ -32,7 +34,7 @@ def first_screen(compared: Compared, anchor_of: Anchor, *blocks: Block) -> Secti
     said += _listed("No difference that these measurements can see:", comparison.unseen)
     said += _listed("Measured under other conditions:", comparison.conditions)
     said += _listed("Not compared:", comparison.not_compared)
-    return Section("What differs beyond doubt", "verdict", [*said, *blocks])
+    return Section(title, "verdict", [*said, *blocks])
 
 
 def _nothing(compared: Compared) -> str:
@@ -53,5 +55,6 @@ def _listed(title: str, sentences: list[str]) -> list[Block]:
 
 def overview_blocks(compared: Compared) -> list[Block]:
     """Return the figure of all differences, where there is one."""
-    picture = overview.picture(compared)
+    position = compared.positions[0] if compared.positions else ""
+    picture = overview.picture(overview.rows_of(compared), position)
     return [] if picture is None else [picture]

@@ -82,6 +82,20 @@ def all_tables(compared: Compared) -> Iterator[tuple[str, str]]:
     """Yield each table: its file's name without the ending, and its text."""
     comparison = compared.comparison
     names = [source.name for source in comparison.sources]
+    yield from comparison_tables(compared)
+    if compared.is_many and compared.positions:
+        scores = ranks(compared.sources, compared.positions[0])
+        yield "ranks", as_csv([RANK_COLUMNS, *rank_rows(names, scores)])
+    if comparison.resonances:
+        yield "resonances", as_csv([RESONANCE_COLUMNS, *_resonances(comparison)])
+    for name, table in (("limits", limits_table), ("background", background_table)):
+        if (text := _joined(names, compared.sources, table)) is not None:
+            yield name, text
+
+
+def comparison_tables(compared: Compared) -> Iterator[tuple[str, str]]:
+    """Yield the tables of sources, findings and differences."""
+    comparison = compared.comparison
     yield "sources", as_csv(
         [("number", "name", "device", "place", "date", "version", "created"),
          *([str(number), one.name, *(str(part or "") for part in (
@@ -92,14 +106,6 @@ def all_tables(compared: Compared) -> Iterator[tuple[str, str]]:
     if comparison.differences:
         yield "differences-thirds", as_csv([DIFFERENCE_COLUMNS, *_thirds(compared)])
     yield from _wide(compared)
-    if compared.is_many and compared.positions:
-        scores = ranks(compared.sources, compared.positions[0])
-        yield "ranks", as_csv([RANK_COLUMNS, *rank_rows(names, scores)])
-    if comparison.resonances:
-        yield "resonances", as_csv([RESONANCE_COLUMNS, *_resonances(comparison)])
-    for name, table in (("limits", limits_table), ("background", background_table)):
-        if (text := _joined(names, compared.sources, table)) is not None:
-            yield name, text
 
 
 def _findings(comparison: Comparison) -> Iterator[list[str]]:
