@@ -14,6 +14,8 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from distsweep.report.comparison.filters.page import write_filter_report
+    from distsweep.report.comparison.filters.tables import write_filter_tables
     from distsweep.report.comparison.page import write_comparison_report
     from distsweep.report.comparison.tables import write_comparison_tables
     from distsweep.report.distortion.harmonics import plot_harmonics
@@ -40,6 +42,8 @@ _HOMES = {
     "read_style": "style",
     "write_comparison_report": "comparison.page",
     "write_comparison_tables": "comparison.tables",
+    "write_filter_report": "comparison.filters.page",
+    "write_filter_tables": "comparison.filters.tables",
     "write_report": "page",
     "write_tables": "tables",
 }
@@ -56,6 +60,8 @@ __all__ = [
     "read_style",
     "write_comparison_report",
     "write_comparison_tables",
+    "write_filter_report",
+    "write_filter_tables",
     "write_report",
     "write_tables",
 ]

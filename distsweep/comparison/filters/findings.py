@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.comparison.filters.names import subject_of
+from distsweep.comparison.filters.names import level_text, subject_of
 from distsweep.comparison.filters.record import AtLevel, Curve, Filter, Filtered, FilteredTake
 from distsweep.comparison.record import Finding
 from distsweep.units import BoolArray, FloatArray, db_to_percent, db_to_power, power_to_db
@@ -22,12 +22,16 @@ LEAST_DB = 0.5
 """Changes of headroom below this are not worth a sentence (chosen: a tenth of what a filter that is
 heard well does)."""
 
-PLATEAU_DB = 0.5
-"""Where the headroom changes by nearly as much as at its most, the place with the least headroom
-left is named (chosen: half a decibel is no difference to a listener)."""
+NEARLY = 0.8
+"""Where the headroom changes by this share of its most, the place with the least headroom left is
+named (chosen: below a loudspeaker's band a shelf takes most, and nobody misses it there)."""
+
+FAR_BELOW_DB = 10.0
+"""Frequencies at which the loudspeaker gives so much less than over the level band are left out
+(chosen: as a loudspeaker's range is usually stated)."""
 
 BAND_OCTAVES = 1.0 / 3.0
-"""Width of the band that a finding is the mean over (chosen: as averages of THD elsewhere)."""
+"""Width of the band that THD is averaged over (chosen: as averages of THD elsewhere)."""
 
 DOUBLES, HALVES = (1.8, 2.2), (0.45, 0.55)
 """Ratios that are called so (chosen: as near as a second digit)."""
@@ -60,11 +64,12 @@ def _findings(take: FilteredTake, one: Filtered, subject: str) -> list[Finding]:
         return [_unknown(subject, one, source, take.position)] if one.at_levels else []
     at = known[-1]
     change = _change(at, one)
+    used = _used(at)
     found = []
     for sign in (-1.0, 1.0):
-        largest = np.nanmax(sign * change) if np.isfinite(change).any() else 0.0
+        largest = float(np.max(sign * change[used]))
         if largest >= LEAST_DB:
-            place = _place(take, at, sign * change >= largest - PLATEAU_DB)
+            place = _place(take, at, used & (sign * change >= NEARLY * largest))
             found.append(_finding(take, at, change, place, subject, source))
     if not found:
         found.append(_nothing(subject, at, change, source, take))
@@ -75,6 +80,13 @@ def _change(at: AtLevel, one: Filtered) -> FloatArray:
     """Return the change of headroom, which is that of every limit, ``(F,)``."""
     assert at.drive_dbfs is not None and at.filtered_drive_dbfs is not None
     return np.asarray(at.drive_dbfs - at.filtered_drive_dbfs - one.gain_db)
+
+
+def _used(at: AtLevel) -> BoolArray:
+    """Return where the loudspeaker gives its sound, ``(F,)``; everywhere if that is not known."""
+    with np.errstate(invalid="ignore"):
+        used = at.fundamental_db.values >= at.level_db - FAR_BELOW_DB
+    return used if used.any() else np.ones(len(used), dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -120,19 +132,19 @@ def _finding(
     thd = _thd_words(at, place, plural=plural)
     sentence = (
         f"{subject} {verb} {decibels(abs(size))} of headroom at {where}"
-        f"{'' if thd is None else f', and {thd}'} at {decibels(at.level_db, at.unit)}."
+        f"{'' if thd is None else f', and {thd}'} at {level_text(at)}."
     )
     sentence += _beyond(at, place, take)
     spare = _drive_spare(at)
-    grid_hz = take.frequency_hz[place.band]
+    here_hz = float(take.frequency_hz[place.index])
     return Finding(
         sentence=sentence,
         quantity="headroom",
-        low_hz=float(grid_hz[0]),
-        high_hz=float(grid_hz[-1]),
-        difference_db=float(np.mean(change[place.band])),
-        low_db=float(np.mean(change[place.band])) - spare[0],
-        high_db=float(np.mean(change[place.band])) + spare[1],
+        low_hz=here_hz,
+        high_hz=here_hz,
+        difference_db=size,
+        low_db=size - spare[0],
+        high_db=size + spare[1],
         position=take.position,
         source=source,
     )
@@ -197,14 +209,14 @@ def _nothing(
     most = float(change[int(np.nanargmax(np.abs(change)))])
     return Finding(
         f"{subject} change{'' if plural else 's'} headroom by less than {decibels(LEAST_DB)} at"
-        f" {decibels(at.level_db, at.unit)}.",
+        f" {level_text(at)}.",
         "headroom", float(take.frequency_hz[0]), float(take.frequency_hz[-1]), most,
         None, None, position=take.position, source=source,
     )  # fmt: skip
 
 
 def _unknown(subject: str, one: Filtered, source: int, position: str) -> Finding:
-    levels = [decibels(at.level_db, at.unit) for at in one.at_levels]
+    levels = [level_text(at) for at in one.at_levels]
     asks = "ask" if subject.startswith("All") else "asks"
     return Finding(
         f"{subject} {asks} for more than was played at {levels[0]}: nothing can be told of it.",

@@ -1,4 +1,4 @@
-"""A ladder's gain against drive, finely: smooth between rungs, and bent where a limiter's knee is."""
+"""A ladder's gain against drive, finely: smooth between rungs, bent at a limiter's knee."""
 
 from __future__ import annotations
 

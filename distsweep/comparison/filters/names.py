@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from distsweep.comparison.filters.record import BIQUAD, PEAKING, Filter
-from distsweep.words.wording import frequency, with_sign, with_unit
+from distsweep.comparison.filters.record import BIQUAD, PEAKING, AtLevel, Filter
+from distsweep.words.wording import frequency, plain, with_sign, with_unit
 
 ALL = "all filters"
 WITHOUT = "without filters"
@@ -28,6 +28,11 @@ def subject_of(one: Filter, *, alone: bool) -> str:
     if one.kind == PEAKING:
         return "This bell"
     return "This shelf" if "shelf" in one.kind else f"This {one.kind}"
+
+
+def level_text(at: AtLevel) -> str:
+    """Write a listening level, a decimal only where it has one: "85 dB SPL"."""
+    return with_unit(plain(at.level_db), at.unit)
 
 
 def gain_text(gain_db: float) -> str:

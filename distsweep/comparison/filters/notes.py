@@ -8,6 +8,7 @@ import numpy as np
 
 from distsweep.comparison.filters.ladder import MeasuredLadder
 from distsweep.comparison.filters.memory import RELEASE_MS, SWEEP_S_PER_OCTAVE
+from distsweep.comparison.filters.names import level_text
 from distsweep.comparison.filters.record import AtLevel, Filter
 from distsweep.results import TURNED_DOWN
 from distsweep.words.wording import (
@@ -55,20 +56,23 @@ def notes_of(
             f" it may lose {decibels(abs(heat_db), decimals=2)} {more}, which is in the intervals."
         )
     top_hz = float(ladder.take.frequency_hz[-1])
-    early = [one for one in filters if one.rate_hz * NEAR_HALF_RATE < top_hz
-             and one.frequency_hz is not None and one.frequency_hz > one.rate_hz / 16.0]  # fmt: skip
+    early = [
+        one
+        for one in filters
+        if one.rate_hz * NEAR_HALF_RATE < top_hz and (one.frequency_hz or 0.0) > one.rate_hz / 16.0
+    ]
     if early:
         rates = listed([with_unit(f"{rate:g}", "Hz") for rate in
                         sorted({one.rate_hz for one in early})])  # fmt: skip
         notes.append(
-            "Near half its sampling rate a digital filter is narrower than at a higher rate: this is"
-            f" for {rates}."
+            "Near half its sampling rate a digital filter is narrower than at a higher rate: this"
+            f" is for {rates}."
         )
     return notes
 
 
 def _not_played(one: AtLevel) -> list[str]:
-    level = decibels(one.level_db, one.unit)
+    level = level_text(one)
     if one.drive_dbfs is None:
         return [f"{level} was not played: nothing can be told of that level."]
     if one.filtered_drive_dbfs is None:

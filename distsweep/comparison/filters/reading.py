@@ -34,7 +34,7 @@ LEAST_HZ = 1.0
 """Lowest frequency of a filter (chosen: a tenth of what a loudspeaker's high-pass is set to)."""
 
 LARGEST_GAIN_DB = 40.0
-"""Largest gain or cut of a filter (chosen: twice what equalisers offer; a slip of units is more)."""
+"""Largest gain or cut of a filter (chosen: twice what equalisers offer; slips are larger)."""
 
 QS, SLOPES = (0.05, 200.0), (0.05, 10.0)
 """Quality factors and shelf slopes that are read (chosen: wider than equalisers offer; below them a

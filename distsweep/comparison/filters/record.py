@@ -86,8 +86,8 @@ class Limit(Record):
 class Headroom(Record):
     """How far a sine at each frequency stays below a limit, dB; negative is above it.
 
-    ``limit`` is the limit's ``name``. ``change_db`` is the headroom with filters minus that without:
-    it is the same for every limit, and known wherever the limit is.
+    ``limit`` is the limit's ``name``. ``change_db`` is the headroom with filters minus that
+    without: it is the same for every limit, and known wherever the limit is.
     """
 
     limit: str

@@ -1,4 +1,4 @@
-"""Static curves that fit a limiter's rungs: one family a band, its threshold free at each frequency.
+"""Static curves that fit a limiter's rungs: a family a band, thresholds free at each frequency.
 
 Between rungs of 6 dB a limiter's knee is not seen, and a curve that runs smoothly from rung to rung
 misses it by up to 1.5 dB. A limiter in a band has one ratio and one knee; what its detector hears

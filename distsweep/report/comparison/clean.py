@@ -21,7 +21,7 @@ from distsweep.report.comparison.overlay import (
 from distsweep.report.lines import Line
 from distsweep.report.reliability import Standing
 from distsweep.results import CleanLevel, Results
-from distsweep.units import FloatArray
+from distsweep.units import BoolArray, FloatArray
 
 Bounds = list[tuple[float, float, int]]
 
@@ -79,7 +79,7 @@ def _difference(names: list[str], one: Difference) -> Drawn:
 
 
 def _bounds(
-    frequency_hz: FloatArray, known: FloatArray, low_db: FloatArray, high_db: FloatArray
+    frequency_hz: FloatArray, known: BoolArray, low_db: FloatArray, high_db: FloatArray
 ) -> Iterator[tuple[float, float, int]]:
     """Yield where one end only is known: the frequency, that end, and which it is."""
     for f, is_known, low, high in zip(frequency_hz, known, low_db, high_db, strict=True):

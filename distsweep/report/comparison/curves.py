@@ -45,7 +45,7 @@ def source_line(take: Take, quantity: str, aligned: str, level: float) -> Line |
     reading = ladder.read(aligned, level)
     named = {FUNDAMENTAL: reading.fundamental, THD: reading.thd}
     curves = named.get(quantity) or reading.harmonics.get(int(quantity[1:]))
-    return None if curves is None else _line_of(curves)
+    return None if curves is None else line_of(curves)
 
 
 def difference_line(difference: Difference) -> Line:
@@ -82,7 +82,7 @@ def _line_of_rung(take: Take, index: int, quantity: str) -> Line | None:
     return harmonic_line(take, rung, order) if order in rung.harmonics else None
 
 
-def _line_of(curves: Curves) -> Line:
+def line_of(curves: Curves) -> Line:
     """Return what is read at a level as a line."""
     reliable = is_reliable(curves.low, curves.high) & np.isfinite(curves.values)
     there = np.isfinite(curves.values) & np.isfinite(curves.low) & np.isfinite(curves.high)

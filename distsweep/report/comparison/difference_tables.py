@@ -85,9 +85,7 @@ def _cell_at(one: Difference, frequency_hz: float) -> Cell:
     at = np.flatnonzero(np.isclose(one.frequency_hz, frequency_hz, rtol=1e-3))
     if not at.size:
         return _UNKNOWN
-    value, low, high = (
-        float(part[at[0]]) for part in (one.difference_db, one.low_db, one.high_db)
-    )
+    value, low, high = (float(part[at[0]]) for part in (one.difference_db, one.low_db, one.high_db))
     return difference_cell(value, low, high)
 
 

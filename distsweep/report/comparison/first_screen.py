@@ -16,21 +16,25 @@ in); the others are behind a line."""
 Anchor = Callable[[Finding], str]
 
 
-def first_screen(compared: Compared, anchor_of: Anchor, *blocks: Block) -> Section:
+def first_screen(
+    compared: Compared, anchor_of: Anchor, *blocks: Block, title: str = "What differs beyond doubt"
+) -> Section:
     """Return the page's first section; ``blocks`` follow its sentences.
 
     ``anchor_of`` says where the evidence of a finding stands.
     """
     comparison = compared.comparison
     items = [(one.sentence, anchor_of(one)) for one in comparison.findings]
-    said: list[Block] = [Linked(items[:MOST_FINDINGS])] if items else [Paragraph(_nothing(compared))]
+    said: list[Block] = [Linked(items[:MOST_FINDINGS])]
+    if not items:
+        said = [Paragraph(_nothing(compared))]
     if items[MOST_FINDINGS:]:
         more = items[MOST_FINDINGS:]
         said.append(Fold(f"{len(more)} more, smaller", [Linked(more)]))
     said += _listed("No difference that these measurements can see:", comparison.unseen)
     said += _listed("Measured under other conditions:", comparison.conditions)
     said += _listed("Not compared:", comparison.not_compared)
-    return Section("What differs beyond doubt", "verdict", [*said, *blocks])
+    return Section(title, "verdict", [*said, *blocks])
 
 
 def _nothing(compared: Compared) -> str:
@@ -51,5 +55,6 @@ def _listed(title: str, sentences: list[str]) -> list[Block]:
 
 def overview_blocks(compared: Compared) -> list[Block]:
     """Return the figure of all differences, where there is one."""
-    picture = overview.picture(compared)
+    position = compared.positions[0] if compared.positions else ""
+    picture = overview.picture(overview.rows_of(compared), position)
     return [] if picture is None else [picture]

@@ -23,7 +23,7 @@ from distsweep.report.rung_curves import ends_shown, with_averages
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
-RESPONSE, DISTORTION, GAIN = "response", "distortion", "gain"
+RESPONSE, DISTORTION, GAIN, HEADROOM = "response", "distortion", "gain", "headroom"
 """Kinds of axes that a figure may have: they choose limits, and what stands beside them."""
 
 

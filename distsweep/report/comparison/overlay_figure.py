@@ -13,7 +13,14 @@ import numpy as np
 
 from distsweep.report import look
 from distsweep.report.aspect import ResponseAxis, response_axis
-from distsweep.report.comparison.overlay import DISTORTION, GAIN, RESPONSE, Drawn, Overlay
+from distsweep.report.comparison.overlay import (
+    DISTORTION,
+    GAIN,
+    HEADROOM,
+    RESPONSE,
+    Drawn,
+    Overlay,
+)
 from distsweep.report.comparison.strokes import stroke_of
 from distsweep.report.content import Picture
 from distsweep.report.distortion.thd import thd_limits
@@ -98,7 +105,7 @@ def _draw_main(axes: Axes, overlay: Overlay, limits: ResponseAxis) -> None:
     axes.set_ylabel("dB re fundamental" if is_distortion else overlay.values_name)
     if overlay.kind == RESPONSE:
         look.note(axes, limits.words)
-    if overlay.kind == GAIN:
+    if overlay.kind in (GAIN, HEADROOM):
         axes.axhline(0.0, color=look.QUIET_INK, linewidth=0.8, label="_zero", zorder=2)
     for one in overlay.lines:
         _draw(axes, one)
@@ -166,6 +173,8 @@ def _limits(overlay: Overlay) -> ResponseAxis:
         return ResponseAxis(*(style.thd_db or thd_limits(known, uncertain)), MAIN_IN, 0.0)
     if overlay.kind == GAIN:
         return ResponseAxis(*(style.gain_change_db or _gain_limits(every)), MAIN_IN, 0.0)
+    if overlay.kind == HEADROOM:
+        return ResponseAxis(*_gain_limits(every), MAIN_IN, 0.0)
     x = overlay.lines[0].x
     return response_axis(
         float(every.min()) if every.size else np.nan,

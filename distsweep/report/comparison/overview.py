@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ from distsweep.report import look
 from distsweep.report.comparison.clean import clean_overlay
 from distsweep.report.comparison.compared import Compared
 from distsweep.report.comparison.curves import CLEAN_LEVEL, FUNDAMENTAL, GAIN_CHANGE, THD
-from distsweep.report.comparison.overlay import Drawn, Overlay, less_name, overlay_of, short_name
+from distsweep.report.comparison.overlay import Drawn, Overlay, overlay_of, short_name
 from distsweep.report.comparison.overlay_figure import (
     KEY_COLUMNS,
     difference_end,
@@ -25,6 +25,7 @@ from distsweep.report.comparison.strokes import stroke_of
 from distsweep.report.content import Picture
 from distsweep.report.figure_data import FigureData
 from distsweep.report.ladder_chart import draw_line
+from distsweep.report.names import safe_name
 from distsweep.words import wording
 
 if TYPE_CHECKING:
@@ -32,8 +33,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 NAME = "compared-verdict"
-_ROW_IN, _GAP_IN, _FOOT_IN = 0.58, 0.29, 0.57
+_ROW_IN, _GAP_IN, _FOOT_IN, _RIGHT_IN = 0.58, 0.29, 0.57, 0.25
 _WIDTH = 1.3  # points
+_LEAST_RATIO = 2.0 ** (1.0 / 12.0)  # half the least width of a bar: a twelfth of an octave
 _ALWAYS = (FUNDAMENTAL, THD, "h2", "h3", GAIN_CHANGE, CLEAN_LEVEL)
 """Rows that are drawn wherever there is something to draw; others where something was found."""
 
@@ -84,83 +86,73 @@ def findings_on(compared: Compared, quantity: str, position: str) -> list[Findin
     ]
 
 
-def picture(compared: Compared) -> Picture | None:
-    """The figure; None where nothing is compared."""
-    rows = rows_of(compared)
+def picture(rows: Sequence[Row], position: str) -> Picture | None:
+    """The figure; None without rows."""
     if not rows:
         return None
-    levels = sorted({row.overlay.title for row in rows if row.overlay.levels})
-    bars = " Bars: beyond doubt." if any(row.findings for row in rows) else ""
+    bars = "Bars: beyond doubt." if any(row.findings for row in rows) else ""
+    less = rows[0].overlay.below_name.partition(",")[0]
     return Picture(
         NAME,
-        partial(plot_overview, compared),
-        f"Differences of response, distortion and clean level against frequency, "
-        f"{less_name(compared.names)}; numbers are in the table.",
-        f"{_at(rows)}{bars}" if levels else bars.strip(),
+        partial(plot_overview, rows),
+        f"Differences of {wording.listed([row.name for row in rows])} against frequency, {less}; "
+        "numbers are in the table.",
+        f"{_at(rows)} {bars}".strip(),
         "",
-        data=partial(figure_data, compared),
-        position=compared.positions[0],
+        data=partial(figure_data, rows),
+        position=position,
     )
 
 
 def _at(rows: Sequence[Row]) -> str:
     """Say at which level the rows are drawn."""
-    title = next((row.overlay for row in rows if row.overlay.levels), None)
-    if title is None:
+    one = next((row.overlay for row in rows if row.overlay.levels), None)
+    if one is None:
         return ""
-    words = title.title.partition(" at ")[2].partition(",")[0]
-    level = title.lines[0].name.rpartition(", ")[2]
+    words = one.title.partition(" at ")[2].partition(",")[0]
+    level = one.lines[0].name.rpartition(", ")[2]
     return f"At {words}, {level}, where known within 1.5 dB."
 
 
-def figure_data(compared: Compared) -> FigureData:
+def figure_data(rows: Sequence[Row]) -> FigureData:
     """The numbers of all rows."""
-    curves = [
-        _named(row, one).curve("Difference, dB") for row in rows_of(compared) for one in row.lines
-    ]
+    curves = [_named(row, one).curve("Difference, dB") for row in rows for one in row.lines]
     return FigureData("frequency", curves)
 
 
 def _named(row: Row, one: Drawn) -> Drawn:
     """Return a difference named by its row, as one figure holds them all."""
-    key = f"{row.quantity.replace(' ', '-')}-{one.source}"
+    key = f"{safe_name(row.quantity)}-{one.source}"
     names = row.overlay.names
     name = row.name if len(names) == 2 else f"{row.name}, {names[one.source]}"
-    return Drawn(key, name, one.source, one.x, one.line, bounds=one.bounds)
+    return replace(one, key=key, name=name)
 
 
-def plot_overview(compared: Compared) -> Figure:
-    """Draw what differs, a row a quantity, and bars over what is beyond doubt.
-
-    Raises
-    ------
-    ValueError
-        Nothing is compared.
-    """
-    rows = rows_of(compared)
-    if not rows:
-        raise ValueError("nothing is compared at any level: there is nothing to draw")
+def plot_overview(rows: Sequence[Row]) -> Figure:
+    """Draw what differs, a row a quantity, and bars over what is beyond doubt."""
     with look.our_look():
+        names = rows[0].overlay.names
         shown = sorted({one.source for row in rows for one in row.lines})
         head_in = 0.2 + head_height_in(len(shown)) if len(shown) > 1 else look.HEAD_IN + 0.28
         top = _FOOT_IN + len(rows) * (_ROW_IN + _GAP_IN) - _GAP_IN
         figure = look.new_figure(top + head_in)
-        look.heading(figure, f"Differences: {less_name(compared.names)}", _at(rows))
+        less = rows[0].overlay.below_name.partition(",")[0]
+        look.heading(figure, f"Differences: {less}", _at(rows))
         if len(shown) > 1:
-            keys = [key_of(compared.names, source) for source in shown]
-            look.key(figure, keys, columns=KEY_COLUMNS)
-        first: Axes | None = None
+            look.key(figure, [key_of(names, source) for source in shown], columns=KEY_COLUMNS)
+        made: list[Axes] = []
         for row in rows:
-            axes = look.add_axes(figure, left=look.LEFT_IN, right=look.RIGHT_IN,
-                                 bottom=top - _ROW_IN, top=top, beside=first)  # fmt: skip
-            first = first or axes
+            axes = look.add_axes(
+                figure, left=look.LEFT_IN, right=look.WIDTH_IN - _RIGHT_IN, top=top,
+                bottom=top - _ROW_IN, beside=made[0] if made else None,
+            )  # fmt: skip
+            made.append(axes)
             _draw_row(axes, row)
             axes.tick_params(axis="x", which="both", labelbottom=False)
             top -= _ROW_IN + _GAP_IN
-        ends = _ends(rows)
-        look.frequency_axis(first, *look.frequency_limits(*ends))
-        axes.tick_params(axis="x", which="both", labelbottom=True)
-        axes.set_xlabel(wording.EXCITATION_AXIS)
+        look.frequency_axis(made[0], *look.frequency_limits(*_ends(rows)))
+        made[-1].tick_params(axis="x", which="both", labelbottom=True)
+        made[-1].set_xlabel(wording.EXCITATION_AXIS)
     return figure
 
 
@@ -196,6 +188,8 @@ def _mark(axes: Axes, finding: Finding) -> None:
         end if own is None else own
         for own, end in zip((finding.low_hz, finding.high_hz), (1e-3, 1e6), strict=True)
     )
+    if high < low * _LEAST_RATIO**2:  # one place: wide enough to be seen
+        low, high = low / _LEAST_RATIO, high * _LEAST_RATIO
     up = (finding.difference_db or 0.0) >= 0.0
     bar = (0.92, 1.0) if up else (0.0, 0.08)
     artist = axes.axvspan(low, high, *bar, color=stroke_of(finding.source).colour, linewidth=0.0,

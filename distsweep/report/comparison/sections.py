@@ -8,9 +8,12 @@ from distsweep.report.comparison.clean import clean_overlay, quantities_at
 from distsweep.report.comparison.compared import Compared
 from distsweep.report.comparison.curves import CLEAN_LEVEL, FUNDAMENTAL, GAIN_CHANGE, THD
 from distsweep.report.comparison.difference_tables import difference_fold
+from distsweep.report.comparison.field import clean_field, field_of
+from distsweep.report.comparison.field import picture as field_picture
 from distsweep.report.comparison.first_screen import first_screen, overview_blocks
 from distsweep.report.comparison.overlay import overlay_of, short_name
 from distsweep.report.comparison.overlay_figure import picture
+from distsweep.report.comparison.ranks_table import ranks_table
 from distsweep.report.content import Block, Section
 from distsweep.report.names import unique_names
 
@@ -49,11 +52,38 @@ def all_sections(compared: Compared) -> list[Section]:
     def anchor_of(finding: Finding) -> str:
         return next((a for a in _wanted(compared, finding) if a in anchors), "measurements")
 
-    return [first_screen(compared, anchor_of, *overview_blocks(compared)), *parts]
+    first = _ranks(compared) if compared.is_many else overview_blocks(compared)
+    return [first_screen(compared, anchor_of, *first), *parts]
+
+
+def _ranks(compared: Compared) -> list[Block]:
+    """Return the table of ranks, where anything is ranked."""
+    table = ranks_table(compared, compared.positions[0]) if compared.positions else None
+    return [] if table is None else [table]
+
+
+def _field_sections(compared: Compared, position: str, prefix: str) -> list[Section]:
+    """Return the sections of a position where sources are many."""
+    parts = []
+    for quantity in (FUNDAMENTAL, THD):
+        field = field_of(compared, quantity, position)
+        if field is not None:
+            name = f"{prefix}compared-{_sort(quantity)}"
+            blocks = [field_picture(field, name, position)]
+            folds = difference_fold(compared, quantity, position)
+            parts.append(Section(short_name(quantity), f"{prefix}{anchor_name(quantity)}",
+                                 [*blocks, *folds]))  # fmt: skip
+    clean = clean_field(compared, position)
+    if clean is not None:
+        drawn = field_picture(clean, f"{prefix}compared-clean-level", position)
+        parts.append(Section("Highest clean level", f"{prefix}clean-level", [drawn]))
+    return parts
 
 
 def _at_position(compared: Compared, position: str, prefix: str) -> list[Section]:
     """Return the sections of a position; anchors and figures' names begin with ``prefix``."""
+    if compared.is_many:
+        return _field_sections(compared, position, prefix)
     harmonics = [f"h{order}" for order in compared.orders(position)]
     open_ones = [h for h in harmonics if int(h[1:]) <= LAST_OPEN_ORDER]
     higher = [

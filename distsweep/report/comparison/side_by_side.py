@@ -32,9 +32,9 @@ def resonances(compared: Compared) -> Section | None:
     columns = ["Change", "Kind", *(f"{name}: Hz, Q" for name in names), "Frequency differs by"]
     rows = [_resonance_row(one, "" if is_pair else compared.names[one.source]) for one in ranked]
     warmed = any(one.at_one_temperature for one in changes)
-    caption = "Matched by frequency, kind and Q; with the 95 % interval." + (
-        " “At one temperature”: modes of a box or pipe, whose air changes with it." if warmed else ""
-    )
+    caption = "Matched by frequency, kind and Q; with the 95 % interval."
+    if warmed:
+        caption += " “At one temperature”: modes of a box or pipe, whose air changes with it."
     blocks: list[Block] = [Table(caption, columns, rows)]
     if sentences := [one.sentence for one in ranked if one.sentence and one.state != "same"]:
         blocks.append(Points(sentences))
