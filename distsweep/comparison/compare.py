@@ -57,12 +57,7 @@ def compare(
     InputError
         Nothing can be compared: no position is common, or levels have no common unit.
     """
-    if len(results) < 2:
-        raise ValueError("give two results or more: the first is what the others are held against")
-    if aligned not in (DRIVE, BAND, EACH_FREQUENCY):
-        raise ValueError(
-            f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
-        )
+    _check(results, aligned)
     sources = _sources(results, names)
     held = hold_conditions(results, [source.name for source in sources], aligned=aligned)
     sides = [
@@ -90,6 +85,22 @@ def compare(
         tests=tests,
         deviations=limit,
     )
+
+
+def _check(results: Sequence[Results], aligned: str) -> None:
+    """Refuse what no comparison can be made of.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two results are given, or ``aligned`` is no way of aligning them.
+    """
+    if len(results) < 2:
+        raise ValueError("give two results or more: the first is what the others are held against")
+    if aligned not in (DRIVE, BAND, EACH_FREQUENCY):
+        raise ValueError(
+            f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
+        )
 
 
 @dataclass(frozen=True)
