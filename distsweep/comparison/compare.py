@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from distsweep.comparison.aligned import places
 from distsweep.comparison.beyond_doubt import limit_deviations
@@ -13,7 +13,15 @@ from distsweep.comparison.differences import (
     curve_differences,
     gain_change_differences,
 )
-from distsweep.comparison.findings import Pair, findings_of, pair_of, tests_of
+from distsweep.comparison.findings import (
+    Pair,
+    findings_of,
+    is_change,
+    not_named,
+    pair_of,
+    resonance_finding,
+    tests_of,
+)
 from distsweep.comparison.record import (
     BAND,
     DRIVE,
@@ -24,8 +32,10 @@ from distsweep.comparison.record import (
     ResonanceChange,
     Source,
 )
+from distsweep.comparison.resonances import resonance_changes
+from distsweep.comparison.unseen import unseen_of
 from distsweep.errors import InputError
-from distsweep.results import Results, Take, first_take
+from distsweep.results import AXIS, Results, Take, first_take
 
 
 def compare(
@@ -64,16 +74,20 @@ def compare(
     resonances = [change for side in sides for change in side.resonances]
     tests = tests_of([pair for side in sides for pair in side.pairs], resonances)
     limit = limit_deviations(tests)
+    findings, unseen = [], []
+    for side in sides:
+        name = sources[side.source].name
+        own = side.findings(limit)
+        findings += [replace(one, sentence=f"{name}: {one.sentence}") for one in own]
+        unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
     return Comparison(
         sources,
         [difference for side in sides for difference in side.differences],
-        sorted(
-            (one for side in sides for one in side.findings(limit, sources[side.source].name)),
-            key=lambda one: -abs(one.difference_db or 0.0),
-        ),
+        sorted(findings, key=lambda one: -abs(one.difference_db or 0.0)),
         [],
         aligned=aligned,
         resonances=resonances,
+        unseen=unseen,
         tests=tests,
         deviations=limit,
     )
@@ -102,21 +116,24 @@ class _Side:
             pair = pair_of(ours, theirs, doubts, aligned)
             if pair is not None:
                 pairs.append(pair)
-        return cls(source, takes, pairs, differences, [])
+        changes = resonance_changes(first, other, source=source) if takes else []
+        return cls(source, takes, pairs, differences, changes)
 
-    def findings(self, limit: float, name: str) -> list[Finding]:
-        """Return what differs beyond doubt."""
-        changed = [one for one in self.resonances if abs(one.deviations) > limit]
-        return [
-            finding
-            for pair in self.pairs
-            for finding in findings_of(pair, changed, limit, self.source, name)
-        ]
+    def findings(self, limit: float) -> list[Finding]:
+        """Return what differs beyond doubt, what several positions show once."""
+        changed = [one for one in self.resonances if is_change(one, limit)]
+        found = [resonance_finding(one) for one in changed]
+        for number, pair in enumerate(self.pairs):
+            own = findings_of(pair, changed, limit, leading=number == 0)
+            found += not_named(own, found)
+        return [replace(one, source=self.source) for one in found]
 
 
 def common_takes(first: Results, other: Results) -> list[tuple[Take, Take]]:
-    """Return the ladders at positions that both have, in the first's order."""
-    positions = dict.fromkeys(take.position for take in first.takes)
+    """Return the ladders at positions that both have: "axis" first, then in the first's order."""
+    positions = sorted(
+        dict.fromkeys(take.position for take in first.takes), key=lambda name: name != AXIS
+    )
     pairs = [
         (first_take(first.takes, p, kind="ladder"), first_take(other.takes, p, kind="ladder"))
         for p in positions

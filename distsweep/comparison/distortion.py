@@ -82,7 +82,10 @@ def _explanations(
     """Return what differing levels may change a harmonic by, dB, in several ways, nothing first."""
     place = places[number]
     assert place.thirds is not None
-    ours, theirs = (reading.fundamental.values for reading in place.thirds)
+    ours, theirs = (
+        np.where(np.isfinite(level), level, np.nan)
+        for level in (reading.fundamental.values for reading in place.thirds)
+    )
     level_db = np.nan_to_num(theirs - ours)
     behind = _at_order(place.thirds_hz, level_db, order) - level_db
     growth = _growth(places, number, order)
@@ -109,8 +112,9 @@ def _growth(places: Sequence[Place], number: int, order: int) -> FloatArray:
             continue
         below, above = places[lower].thirds, places[upper].thirds
         assert below is not None and above is not None
-        rise = above[0].harmonics[order].values - below[0].harmonics[order].values
-        run = above[0].fundamental.values - below[0].fundamental.values
         with np.errstate(invalid="ignore", divide="ignore"):
-            steps.append(np.where(run >= LEAST_RISE_DB, rise / run, np.nan))
+            rise = above[0].harmonics[order].values - below[0].harmonics[order].values
+            run = above[0].fundamental.values - below[0].fundamental.values
+            growth = np.where(run >= LEAST_RISE_DB, rise / run, np.nan)
+        steps.append(np.where(np.isfinite(growth), growth, np.nan))
     return np.asarray(np.fmax.reduce(np.array(steps)))

@@ -74,12 +74,26 @@ def pair_of(first: Take, other: Take, doubts: Doubts, aligned: str) -> Pair | No
 
 
 def tests_of(pairs: Sequence[Pair], resonances: Sequence[ResonanceChange]) -> int:
-    """Return how many statements a comparison tries."""
-    return max(1, sum(pair.tests for pair in pairs) + len(resonances))
+    """Return how many statements a comparison tries; of a resonance: moved, gone or new."""
+    return max(1, sum(pair.tests for pair in pairs) + 3 * len(resonances))
+
+
+def is_change(one: ResonanceChange, limit: float) -> bool:
+    """Tell whether a resonance changed beyond doubt."""
+    return one.state in ("moved", "gone", "new") and one.deviations > limit
+
+
+def resonance_finding(one: ResonanceChange) -> Finding:
+    """Return a changed resonance as a finding, over where it is on both sides."""
+    places_hz = [f for f in (one.frequency_hz, one.other_hz) if f is not None]
+    return Finding(
+        one.sentence, "resonance", min(places_hz), max(places_hz), None, None, None,
+        change_percent=one.change_percent, deviations=one.deviations,
+    )  # fmt: skip
 
 
 def findings_of(
-    pair: Pair, resonances: Sequence[ResonanceChange], limit: float, source: int, name: str
+    pair: Pair, resonances: Sequence[ResonanceChange], limit: float, *, leading: bool
 ) -> list[Finding]:
     """Return what differs beyond doubt at one position.
 
@@ -87,17 +101,27 @@ def findings_of(
     ----------
     resonances : those that changed beyond doubt: they explain what differs beside them.
     limit : deviations that a statement must reach.
+    leading : at other positions levels are not told: in a near field a millimetre changes them.
     """
     modes_hz = [f for one in resonances for f in (one.frequency_hz, one.other_hz) if f is not None]
     held = held_back(pair.levels, limit)
-    found = [*_sensitivity(pair, limit), *_response(pair, modes_hz, limit)]
+    found = [*_sensitivity(pair, limit), *_response(pair, modes_hz, limit)] if leading else []
     found += _limits(pair, held)
     for part in _distortion(pair, held, modes_hz, limit):
         found.append(_harmonic_finding(pair, part))
-    return [
-        Finding(**(vars(one) | {"source": source, "sentence": f"{name}: {one.sentence}"}))
-        for one in found
-    ]
+    return found
+
+
+def not_named(findings: Sequence[Finding], others: Sequence[Finding]) -> list[Finding]:
+    """Return the findings that none of others names: of the same quantity, over the same bands."""
+
+    def same(one: Finding, other: Finding) -> bool:
+        if one.quantity != other.quantity or one.low_hz is None or other.low_hz is None:
+            return False
+        assert one.high_hz is not None and other.high_hz is not None
+        return one.low_hz < other.high_hz and other.low_hz < one.high_hz
+
+    return [one for one in findings if not any(same(one, other) for other in others)]
 
 
 def _sensitivity(pair: Pair, limit: float) -> list[Finding]:

@@ -165,7 +165,8 @@ def _slope(drives_dbfs: FloatArray, gain_change_db: FloatArray) -> FloatArray:
     """
     if len(drives_dbfs) < 2:
         return np.zeros(gain_change_db.shape)
-    step = np.nan_to_num(np.diff(gain_change_db, axis=0) / np.diff(drives_dbfs)[:, None])
+    known = np.where(np.isfinite(gain_change_db), gain_change_db, np.nan)
+    step = np.nan_to_num(np.diff(known, axis=0) / np.diff(drives_dbfs)[:, None])
     both = np.array([np.vstack([step[:1], step]), np.vstack([step, step[-1:]])])
     at = np.argmax(np.abs(both), axis=0)
     return np.asarray(np.maximum(2.0 * np.take_along_axis(both, at[None], axis=0)[0], -1.0))

@@ -58,7 +58,7 @@ def harmonics(part: Distorted, at: Sequence[float], *, at_drive: bool) -> str:
     """Tell by how much a harmonic, or THD, differs, where, and at which drives or levels."""
     region = part.region
     higher = "higher" if region.difference_db > 0.0 else "lower"
-    places = _at_drives(at) if at_drive else _at_levels(at)
+    places = at_drives(at) if at_drive else at_levels(at)
     name = f"H{part.orders[0]}" if len(part.orders) == 1 else "THD"
     text = f"{name} is {_of(region)} {higher} from {_range(region)}, {places}"
     if len(part.orders) > 1:
@@ -86,13 +86,25 @@ def _range(region: Region) -> str:
     return wording.frequency_range(region.low_hz, region.high_hz)
 
 
-def _at_drives(drives_dbfs: Sequence[float]) -> str:
+def unseen(quantity: str, where: str, under_db: float, low_hz: float, high_hz: float) -> str:
+    """Tell that nothing differs that is larger than a size, over a range."""
+    under = math.ceil(10.0 * under_db - 1e-6) / 10.0
+    at = f" {where}" if where else ""
+    return (
+        f"{quantity}{at}: no difference that this measurement can see (under"
+        f" {wording.decibels(under)} from {wording.frequency_range(low_hz, high_hz)})"
+    )
+
+
+def at_drives(drives_dbfs: Sequence[float]) -> str:
+    """Name one drive, or the range of several."""
     if len(drives_dbfs) == 1:
         return f"at {wording.drive(drives_dbfs[0])}"
     return f"at {wording.plain(min(drives_dbfs))} to {wording.drive(max(drives_dbfs))}"
 
 
-def _at_levels(levels_db: Sequence[float]) -> str:
+def at_levels(levels_db: Sequence[float]) -> str:
+    """Name one level, or the range of several."""
     low, high = min(levels_db), max(levels_db)
     if len(levels_db) == 1:
         return f"at {wording.decibels(low, 'dB SPL')}"

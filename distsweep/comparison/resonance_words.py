@@ -1,0 +1,1 @@
+def sentence(record, one, first, other): return ""

@@ -1,0 +1,208 @@
+"""Resonances of two results held against each other: same, moved, gone, new, or not to be told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from distsweep.comparison.listed_modes import ListedMode, listed_modes
+from distsweep.comparison.mode_change import MOST_SHIFT, ModeChange, mode_change
+from distsweep.comparison.mode_curves import TwoCurves, product_curves, response_curves
+from distsweep.comparison.mode_spill import MovedMode, with_spill
+from distsweep.comparison.mode_temperature import AirShift, air_shift
+from distsweep.comparison.record import ResonanceChange
+from distsweep.comparison.resonance_words import sentence
+from distsweep.results import Results, Take
+
+BEYOND_DOUBT = 4.0
+"""Standard deviations from which on a change is beyond doubt (chosen: of a hundred comparisons of
+five modes each, with three statements tried of each, a tenth of one errs)."""
+
+REPEATABILITY = 0.001
+"""Of a mode's frequency, one standard deviation of a difference between two sessions that differ by
+nothing but that they are two (chosen: 1 K in wood, glue and cones changes stiffness by some tenths
+of a percent, and frequency by half of that; a clock of 50 ppm adds 0.005 %)."""
+
+SHAPE_SHARE = 0.1
+"""Part of a shift that the shape of a single mode may miss, one standard deviation (measured by
+tests/benchmarks/bench_resonance_changes.py)."""
+
+LISTED_RADIATED, LISTED_EXCITED = 0.0015, 0.004
+"""One standard deviation of a listed frequency: half of `SHOWN_UNCERTAINTY` and of
+`PRODUCTS_UNCERTAINTY` in `distsweep.analysis.resonance.find`, which 95 of 100 of 1590 simulated
+ones keep."""
+
+REACH_WIDTHS, LEAST_REACH_OCTAVES, MOST_REACH_OCTAVES = 2.5, 0.2, 0.4
+"""Curves are looked at so many of a mode's widths to either side (chosen: a shift by 6 % stays
+inside, and neighbours outside for the most part)."""
+
+MOST_Q = 60.0
+"""Sweeps of some seconds show no narrower mode (chosen: windows are 64 periods long)."""
+
+LEAST_SEEN = 6.0
+"""A mode that stands out of the noise by fewer standard deviations is not seen (chosen: its shape
+has six unknowns)."""
+
+HALF = 1.0 / 3.0
+"""Imbalance of a mode that is half as strong on the other side, (1 − ½)/(1 + ½), by definition of
+b. Only what is less than half of what it was has gone (chosen: drive and limiters change less)."""
+
+WELL_KNOWN = 0.01
+"""Standard deviation of a shift, up to which "same" is said rather than "cannot tell" (chosen: a
+mode is a few percent wide)."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A mode with what curves and lists say of it."""
+
+    mode: ListedMode
+    change: ModeChange | None
+    air: AirShift | None
+    shift: float
+    error: float
+    deviations: float
+    state: str
+
+
+def resonance_changes(
+    first: Results, other: Results, *, source: int = 1, beyond: float = BEYOND_DOUBT
+) -> list[ResonanceChange]:
+    """Hold the resonances of one results against those of the first.
+
+    Both sides' curves around each mode that either lists are explained by one mode that may have
+    moved (`distsweep.comparison.mode_shift`). What the lists alone say proves nothing: a mode that
+    one search found may have escaped the other's.
+
+    Parameters
+    ----------
+    source : number of ``other`` among the sources.
+    beyond : standard deviations from which on a mode has moved, gone or come.
+
+    Returns
+    -------
+    Those that changed, surest first, then those that cannot be told, then the same.
+    """
+    air = air_shift(first, other)
+    judged: list[Judged] = []
+    moved: list[MovedMode] = []
+    left = listed_modes(first, other)
+    while left:
+        tried = [_judge(mode, first, other, air, moved, beyond) for mode in left]
+        best = max(tried, key=lambda one: (one.state in CHANGED, one.deviations))
+        if best.state not in CHANGED:
+            judged += tried
+            break
+        judged.append(best)
+        if best.change is not None:
+            moved.append(MovedMode.of(best.mode.kind, best.change, best.state))
+        left = [mode for mode in left if mode is not best.mode]
+    return [_record(one, source, first, other) for one in sorted(judged, key=_rank)]
+
+
+CHANGED = ("moved", "gone", "new")
+"""States that say that something has changed."""
+
+
+def _rank(one: Judged) -> tuple[int, float]:
+    kinds = (CHANGED, ("cannot tell",), ("same",))
+    return next(n for n, states in enumerate(kinds) if one.state in states), -one.deviations
+
+
+def _judge(
+    mode: ListedMode, first: Results, other: Results, air: AirShift,
+    moved: Sequence[MovedMode], beyond: float,
+) -> Judged:  # fmt: skip
+    change = _change(mode, mode.takes(first, other), moved)
+    of_air = air if mode.follows_air else None
+    shift, error = _estimate(mode, change)
+    if change is None or change.seen < LEAST_SEEN:
+        return Judged(mode, change, of_air, shift, error, 0.0, "cannot tell")
+    away = min(abs(change.shift - s) for s in _air_shifts(mode, air, change.shift))
+    sigma = math.hypot(change.error, REPEATABILITY, air.error if mode.follows_air else 0.0)
+    z = min(away / sigma, change.moved)
+    near = abs(change.shift) <= MOST_SHIFT
+    if near and z >= beyond and not (mode.one_sided and change.rather_uneven):
+        return Judged(mode, change, of_air, shift, error, z, "moved")
+    b, b_error = change.imbalance, max(change.imbalance_error, 1e-6)
+    gone = min(abs(b) / b_error, change.uneven)
+    less = abs(b) - 2.0 * b_error > HALF and abs(b) < 2.0
+    if mode.gone_if_weaker(b) and less and gone >= beyond:
+        return Judged(mode, change, of_air, shift, error, gone, "gone" if b > 0.0 else "new")
+    known = change.error <= WELL_KNOWN and near
+    return Judged(mode, change, of_air, shift, error, z, "same" if known else "cannot tell")
+
+
+def _air_shifts(mode: ListedMode, air: AirShift, shift: float) -> list[float]:
+    """Return the shifts that are none: by the air's temperatures, or, where it is not known whether
+    a mode follows them, none at all and all between."""
+    if mode.follows_air:
+        return [air.shift]
+    low, high = sorted((0.0, air.shift))
+    return [min(max(shift, low), high)]
+
+
+def _change(
+    mode: ListedMode, takes: tuple[Take, Take] | None, moved: Sequence[MovedMode]
+) -> ModeChange | None:
+    """Return what the curves say; of a radiated mode by those that know its shift best."""
+    if takes is None:
+        return None
+    q = min(mode.q, MOST_Q)
+    reach = min(max(REACH_WIDTHS / (q * math.log(2.0)), LEAST_REACH_OCTAVES), MOST_REACH_OCTAVES)
+    band_hz = (mode.near_hz * 2.0**-reach, mode.near_hz * 2.0**reach)
+    radiated = mode.kind == "radiated"
+    groups: list[list[TwoCurves]] = [product_curves(*takes, *band_hz, radiated=radiated)]
+    if radiated:
+        groups.append(response_curves(*takes, *band_hz))
+    changes = [
+        change
+        for curves in groups
+        if (change := mode_change(
+            with_spill(curves, mode.kind, moved), mode.near_hz, q, expected=mode.listed_shift
+        )) is not None
+    ]  # fmt: skip
+    seen = [change for change in changes if change.seen >= LEAST_SEEN] or changes
+    return min(seen, key=lambda change: change.error, default=None)
+
+
+def _estimate(mode: ListedMode, change: ModeChange | None) -> tuple[float, float]:
+    """Return the shift and its standard deviation, from curves and lists, weighted by their
+    variances; NaN where neither tells it."""
+    known = []
+    if change is not None and abs(change.shift) <= MOST_SHIFT:
+        error = math.hypot(change.error, REPEATABILITY, SHAPE_SHARE * change.shift)
+        known.append((change.shift, error))
+    if not mode.one_sided:
+        one = LISTED_RADIATED if mode.kind == "radiated" else LISTED_EXCITED
+        known.append((mode.listed_shift, math.hypot(one, one)))
+    if not known:
+        return math.nan, math.nan
+    weights = [1.0 / error**2 for _, error in known]
+    mean = sum(w * shift for w, (shift, _) in zip(weights, known, strict=True)) / sum(weights)
+    return mean, 1.0 / math.sqrt(sum(weights))
+
+
+def _record(one: Judged, source: int, first: Results, other: Results) -> ResonanceChange:
+    mode, air = one.mode, one.air
+    shift = one.shift - (air.shift if air is not None else 0.0)
+    ends = [math.expm1(shift + side * 1.96 * _known(one)) * 100.0 for side in (-1.0, 0.0, 1.0)]
+    if not math.isfinite(shift) or one.state in ("gone", "new"):
+        ends = [math.nan] * 3
+    known = [end if math.isfinite(end) else None for end in ends]
+    first_hz, other_hz = mode.frequencies(one.change, one.state, one.shift)
+    record = ResonanceChange(
+        state=one.state, kind=mode.kind, source=source,
+        frequency_hz=first_hz, other_hz=other_hz,
+        q=None if mode.first is None else mode.first.q,
+        other_q=None if mode.other is None else mode.other.q,
+        change_percent=known[1], low_percent=known[0], high_percent=known[2],
+        at_one_temperature=air is not None and air.noted,
+        deviations=one.deviations,
+    )  # fmt: skip
+    return replace(record, sentence=sentence(record, one, first, other))
+
+
+def _known(one: Judged) -> float:
+    return math.hypot(one.error, one.air.error) if one.air is not None else one.error

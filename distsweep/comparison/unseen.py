@@ -1,0 +1,69 @@
+"""What does not differ as far as the measurements can see, and how small that is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from distsweep.comparison import sentences
+from distsweep.comparison.aligned import Place
+from distsweep.comparison.beyond_doubt import difference_ends
+from distsweep.comparison.findings import Pair
+from distsweep.comparison.record import DRIVE, Finding
+from distsweep.results.rung_curves import Curves
+from distsweep.units import FloatArray
+
+KNOWN_DB = 3.0
+"""A band in which more could hide says nothing (chosen: twice what counts as reliable)."""
+
+LEAST_BANDS = 3
+"""Over fewer bands nothing is told (chosen: an octave)."""
+
+MOST_OF_BANDS = 90.0
+"""Percentile of the bands whose bound is told (chosen: a noisy band does not speak for all)."""
+
+
+def unseen_of(pair: Pair, findings: Sequence[Finding], name: str) -> list[str]:
+    """Return a sentence for each quantity in which nothing differs beyond doubt."""
+    named = {one.quantity for one in findings if one.position == pair.first.position}
+    told = []
+    levels = pair.levels
+    if not named & {"sensitivity", "fundamental"}:
+        told.append(_told("response", levels.response, pair.frequency_hz, ""))
+    if "gain change" not in named and pair.driven:
+        last = Curves(*(
+            part[-1] for part in (
+                levels.gain_change.values, levels.gain_change.low, levels.gain_change.high)
+        ))  # fmt: skip
+        told.append(
+            _told("gain change", last, pair.frequency_hz, sentences.at_drives([pair.driven[-1].at]))
+        )
+    distorts = named & {"thd", *(f"h{order}" for order in range(2, 20))}
+    if not distorts and pair.aligned:
+        told += [_thd(pair, place) for place in _shown(pair.aligned)]
+    return [f"{name}: {text}" for text in told if text]
+
+
+def _shown(aligned: Sequence[Place]) -> list[Place]:
+    """Return the loudest place and the middle one."""
+    return [aligned[number] for number in sorted({len(aligned) - 1, len(aligned) // 2})]
+
+
+def _thd(pair: Pair, place: Place) -> str:
+    assert place.thirds is not None
+    ends = difference_ends(place.thirds[0].thd, place.thirds[1].thd, pair.doubts.of_order(2))
+    where = (sentences.at_drives if place.aligned == DRIVE else sentences.at_levels)([place.at])
+    return _told("THD", ends, pair.frequency_hz, where)
+
+
+def _told(quantity: str, difference: Curves, frequency_hz: FloatArray, where: str) -> str:
+    """Tell below which size a difference would not have been seen; empty where nothing is known."""
+    with np.errstate(invalid="ignore"):
+        bound = np.maximum(np.abs(difference.low), np.abs(difference.high))
+        known = bound <= KNOWN_DB
+    if int(known.sum()) < LEAST_BANDS:
+        return ""
+    under_db = float(np.percentile(bound[known], MOST_OF_BANDS))
+    f = frequency_hz[known]
+    return sentences.unseen(quantity, where, under_db, float(f[0]), float(f[-1]))
