@@ -61,8 +61,9 @@ def units(pair: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (folder / "differences.csv").write_text("a;b" if chosen["decimal_comma"] else "a,b")
         return [folder / "differences.csv"]
 
-    monkeypatch.setattr(report, "write_comparison_report", write_page, raising=False)
-    monkeypatch.setattr(report, "write_comparison_tables", write_csv, raising=False)
+    for what in ("comparison", "filter"):
+        monkeypatch.setattr(report, f"write_{what}_report", write_page, raising=False)
+        monkeypatch.setattr(report, f"write_{what}_tables", write_csv, raising=False)
     shutil.copytree(pair, tmp_path / "units")
     monkeypatch.chdir(tmp_path / "units")
     return tmp_path / "units"
@@ -296,16 +297,25 @@ def test_what_is_equal_can_be_chosen(units: Path, option: str, aligned: str) -> 
 
 def test_filters_are_tried_on_one(units: Path) -> None:
     (units / "eq.toml").write_text(FILTERS)
-    ran = run("unit-1", "--filters", "eq.toml", "--no-report")
+    ran = run("unit-1", "--filters", "eq.toml", "--decimal-comma")
     assert ran.exit_code == 0, ran.output
     folder = units / "unit-1-with-eq"
-    assert left(folder) == {"comparison.json", "filters.json"}
+    assert left(folder) == {*WHOLE, "filters.json"}
+    assert (folder / "tables" / "differences.csv").read_text() == "a;b"
+    assert f"filters: {folder / 'filters.json'}" in ran.output
     told = json.loads((folder / "comparison.json").read_text())
     assert told["schema"] == "distsweep.comparison/1"
     assert told["sources"][0]["place"] == "unit-1"
     tried = json.loads((folder / "filters.json").read_text())
     assert tried["schema"] == "distsweep.filters/1"
     assert tried["filters"][0]["kind"] == "peaking"
+
+
+def test_filters_leave_nothing_where_a_comparison_is_written_next(units: Path) -> None:
+    (units / "eq.toml").write_text(FILTERS)
+    assert run("unit-1", "--filters", "eq.toml", "-o", "out").exit_code == 0
+    assert run("unit-1", "unit-2", "-o", "out").exit_code == 0
+    assert left(units / "out") == WHOLE
 
 
 def test_in_the_library_results_are_compared_and_written(units: Path) -> None:
