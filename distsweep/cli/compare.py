@@ -204,17 +204,17 @@ def _check_places(folder: Path, elsewhere: str | None, parts: Mapping[str, bool]
 
 
 def _say_what_differs(comparison: Comparison) -> None:
-    """Say what differs, what cannot be seen, under which conditions, and what was left out."""
-    for sentence in comparison.conditions:
-        say(f"conditions: {sentence}")
-    for sentence in comparison.not_compared:
-        say(f"not compared: {sentence}")
-    for sentence in comparison.unseen:
-        say(f"not seen: {sentence}")
+    """Say what differs, what cannot be seen to, under which conditions, what was left out."""
     for number, finding in enumerate(comparison.findings, start=1):
         say(f"{number}. {finding.sentence}")
     if not comparison.findings:
         say("Nothing differs beyond doubt.")
+    for sentence in comparison.unseen:
+        say(f"not seen: {sentence}")
+    for sentence in comparison.conditions:
+        say(f"conditions: {sentence}")
+    for sentence in comparison.not_compared:
+        say(f"not compared: {sentence}")
 
 
 def _say_files(made: FileSet, folder: Path) -> None:
