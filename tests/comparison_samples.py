@@ -1,26 +1,20 @@
-"""Comparisons of invented results, put together without `distsweep.comparison.compare`.
+"""Comparisons of invented results: differences are worked out, all that is said of them is made up.
 
-Differences are one side's values less the other's, with both intervals' ends: enough to draw and
-to write, and no judgement of what differs.
+The findings, conditions and resonances below judge nothing: they are there to be drawn and written.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from report_samples import sample_results, sample_take, with_intervals
+from report_samples import NOMINAL_HZ, sample_results, sample_take, with_intervals
 
-from distsweep.comparison.record import (
-    Comparison,
-    Difference,
-    Finding,
-    ResonanceChange,
-    Source,
-)
-from distsweep.results import Results, Rung, Take
+from distsweep.comparison.compare import compare
+from distsweep.comparison.record import Comparison, Finding, ResonanceChange
+from distsweep.results import CleanLevel, Limiter, Results, Rung, Take
 
 FINDINGS = [
     Finding("B's second harmonic is 3.1 dB higher from 400 to 800 Hz.", "h2", 400.0, 800.0,
@@ -30,15 +24,50 @@ FINDINGS = [
             None, change_percent=2.0),
 ]  # fmt: skip
 
+RESONANCES = [
+    ResonanceChange("same", "radiated", frequency_hz=1250.0, other_hz=1251.0, q=18.0, other_q=19.0),
+    ResonanceChange("moved", "excited", frequency_hz=306.2, other_hz=312.3, q=41.0, other_q=40.0,
+                    change_percent=2.0, low_percent=1.6, high_percent=2.4, deviations=8.0,
+                    at_one_temperature=True, sentence="The mode lies 2.0 % higher."),
+    ResonanceChange("new", "radiated", other_hz=3150.0, other_q=22.0, deviations=4.5,
+                    sentence="Only B has it."),
+]  # fmt: skip
 
-def sources(count: int, **take_options: Any) -> list[Results]:
-    """Return results of so many loudspeakers, each a little louder and cleaner than the last."""
+
+def sources(count: int = 2, **take_options: Any) -> list[Results]:
+    """Return results of so many loudspeakers, each 0.3 dB louder than the last, THD 0.7 dB down."""
     made = []
+    first = with_intervals(sample_take(**take_options))
     for index in range(count):
-        take = with_intervals(sample_take(**take_options))
-        rungs = [_moved(rung, 0.3 * index, -0.7 * index) for rung in take.rungs]
-        made.append(sample_results(replace(take, rungs=rungs)))
+        rungs = [_moved(rung, 0.3 * index, -0.7 * index) for rung in first.rungs]
+        take = replace(
+            first, rungs=rungs, clean_level_third_octave=[clean_level(0.3 * index)],
+            limiters=[Limiter("limiter", -21.8 - index, 12.0, 5.0, [57.0, 1200.0])],
+        )  # fmt: skip
+        made.append(sample_results(take))
     return made
+
+
+def clean_level(by_db: float = 0.0) -> CleanLevel:
+    """Return a clean level that is below at the lowest bands, and not reached at the highest."""
+    f = NOMINAL_HZ.astype(float)
+    level = 80.0 + 8.0 * np.log10(f / 100.0) + by_db
+    low_bands, high_bands = f < 40.0, f > 8000.0
+    reached = ~low_bands & ~high_bands
+    return CleanLevel(
+        thd_percent=1.0,
+        compression_db=1.0,
+        frequency_hz=f,
+        level_db=np.where(low_bands, np.nan, level),
+        low_db=np.where(low_bands, np.nan, np.where(reached, level - 0.3, level)),
+        high_db=np.where(high_bands, np.nan, level + 0.3),
+        drive_dbfs=np.where(reached, level - 100.0, np.nan),
+        drive_low_dbfs=np.where(low_bands, np.nan, level - 100.3),
+        drive_high_dbfs=np.where(high_bands, np.nan, level - 99.7),
+        state=["below" if a else "not reached" if b else "reached"
+               for a, b in zip(low_bands, high_bands, strict=True)],
+        limited_by=["thd"] * f.size,
+    )  # fmt: skip
 
 
 def _moved(rung: Rung, louder_db: float, thd_db: float) -> Rung:
@@ -71,89 +100,28 @@ def _shifted(level: Any, by_db: float) -> Any:
 def compared(
     results: Sequence[Results], *, names: Sequence[str] | None = None, **parts: Any
 ) -> Comparison:
-    """Return what differs between results and the first of them at the drives that both have."""
+    """Return the differences between results with sentences that are made up."""
     names = names or [chr(ord("A") + index) for index in range(len(results))]
-    differences = [
-        one
-        for index, other in enumerate(results)
-        if index
-        for first in results[0].takes
-        for second in other.takes
-        if first.position == second.position and first.rungs and second.rungs
-        for one in _differences(first, second, index)
-    ]
-    return Comparison(
-        sources=[Source(name, device=name) for name in names],
-        differences=differences,
-        findings=list(parts.pop("findings", FINDINGS)),
-        not_compared=list(parts.pop("not_compared", ["Staircases: only A has one."])),
-        resonances=list(parts.pop("resonances", _RESONANCES)),
-        conditions=list(parts.pop("conditions", ["A was measured at 20 °C, B at 25 °C."])),
-        unseen=list(parts.pop("unseen", ["Third harmonic: no difference over 0.8 dB."])),
-        tests=412,
-        deviations=3.8,
-        **parts,
-    )
+    said = {
+        "findings": FINDINGS,
+        "not_compared": ["Staircases: only A has one."],
+        "resonances": RESONANCES,
+        "conditions": ["A was measured at 20 °C, B at 25 °C."],
+        "unseen": ["Third harmonic: no difference over 0.8 dB."],
+        "tests": 412,
+        "deviations": 3.8,
+    }
+    aligned = parts.pop("aligned", "drive")
+    return replace(compare(*results, names=names, aligned=aligned), **(said | parts))
 
 
-_RESONANCES = [
-    ResonanceChange("moved", "excited", frequency_hz=306.2, other_hz=312.3, q=41.0, other_q=40.0,
-                    change_percent=2.0, low_percent=1.6, high_percent=2.4, deviations=8.0,
-                    sentence="It lies 2.0 % higher."),
-    ResonanceChange("new", "radiated", other_hz=3150.0, other_q=22.0, deviations=4.5,
-                    sentence="Only B has it."),
-    ResonanceChange("same", "radiated", frequency_hz=1250.0, other_hz=1251.0, q=18.0, other_q=19.0),
-]  # fmt: skip
+def only_staircase(results: Results) -> Results:
+    """Return results whose takes hold no rung."""
+    takes = [replace(take, kind="staircase", rungs=[], compression=None) for take in results.takes]
+    return replace(results, takes=takes)
 
 
-def _differences(first: Take, second: Take, source: int) -> Iterator[Difference]:
-    f = first.frequency_hz
-    for index, rung in enumerate(first.rungs):
-        other_index = next(
-            (i for i, o in enumerate(second.rungs) if abs(o.drive_dbfs - rung.drive_dbfs) < 0.05),
-            None,
-        )
-        if other_index is None:
-            continue
-        other = second.rungs[other_index]
-        pairs = {
-            "fundamental": [
-                (r.fundamental_db, r.fundamental_low_db, r.fundamental_high_db)
-                for r in (rung, other)
-            ],
-            "thd": [(r.thd_db, r.thd_low_db, r.thd_high_db) for r in (rung, other)],
-        }
-        for order in sorted(set(rung.harmonics) & set(other.harmonics)):
-            pairs[f"h{order}"] = [
-                (c.level_db, c.low_db, c.high_db)
-                for c in (rung.harmonics[order], other.harmonics[order])
-            ]
-        if first.compression is not None and second.compression is not None:
-            pairs["gain change"] = [
-                _gain_change(take, at) for take, at in ((first, index), (second, other_index))
-            ]
-        for quantity, (a, b) in pairs.items():
-            yield Difference(
-                quantity, first.position, f, *_less(a, b), source=source, drive_dbfs=rung.drive_dbfs
-            )
-
-
-def _gain_change(take: Take, index: int) -> tuple[Any, Any, Any]:
-    compression = take.compression
-    assert compression is not None
-    values = compression.gain_change_db[index]
-    if not compression.gain_change_low_db:
-        return values, np.zeros(0), np.zeros(0)
-    return values, compression.gain_change_low_db[index], compression.gain_change_high_db[index]
-
-
-def _less(a: tuple[Any, Any, Any], b: tuple[Any, Any, Any]) -> tuple[Any, Any, Any]:
-    """Return b − a with the root of the summed squares of both sides' distances."""
-    with np.errstate(invalid="ignore"):
-        value = np.where(np.isfinite(b[0]) & np.isfinite(a[0]), b[0] - a[0], np.nan)
-        if not (a[1].size and b[1].size):
-            nothing = np.full(value.shape, np.nan)
-            return value, nothing, nothing
-        down = np.hypot(b[0] - b[1], a[2] - a[0])
-        up = np.hypot(b[2] - b[0], a[0] - a[1])
-        return value, value - down, value + up
+def take_of(results: Results) -> Take:
+    """Return the only take."""
+    (take,) = results.takes
+    return take

@@ -48,14 +48,18 @@ def source_line(take: Take, quantity: str, aligned: str, level: float) -> Line |
     return None if curves is None else line_of(curves)
 
 
-def difference_line(difference: Difference) -> Line:
-    """Return a difference as a line, drawn where it is known within 1.5 dB."""
+def difference_line(difference: Difference, *, pale: bool = False) -> Line:
+    """Return a difference as a line, drawn where it is known within 1.5 dB.
+
+    With ``pale`` it is drawn pale where it is known less well.
+    """
     values, low, high = difference.difference_db, difference.low_db, difference.high_db
     nowhere = np.zeros(values.shape, dtype=bool)
     if not np.isfinite(high).any():  # files of version 1 hold no interval
         return Line(values, Standing(np.isfinite(values), nowhere))
     reliable = is_reliable(low, high) & np.isfinite(values)
-    return Line(values, Standing(reliable, nowhere), low_db=low, high_db=high)
+    uncertain = np.isfinite(values) & np.isfinite(high - low) & ~reliable if pale else nowhere
+    return Line(values, Standing(reliable, uncertain), low_db=low, high_db=high)
 
 
 def _rung_at(take: Take, drive_dbfs: float) -> int | None:

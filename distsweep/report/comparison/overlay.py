@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from distsweep.comparison.record import Difference
 from distsweep.report.comparison.compared import Compared, is_at, level_name, level_words
 from distsweep.report.comparison.curves import (
@@ -73,6 +75,11 @@ class Overlay:
     differences: Sequence[Drawn]
     levels: Sequence[float] = field(default_factory=list)
     unit: str = "dB"
+
+    @property
+    def has_differences(self) -> bool:
+        """Whether any difference is drawn."""
+        return any(np.isfinite(one.line.shown).any() or one.bounds for one in self.differences)
 
     def data(self) -> FigureData:
         """The numbers of the figure: curves of the sources, then differences."""

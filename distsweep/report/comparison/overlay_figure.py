@@ -141,7 +141,7 @@ def _draw_below(axes: Axes, overlay: Overlay) -> None:
     axes.axhline(0.0, color=look.INK, linewidth=0.9, label="_zero", zorder=2)
     for one in overlay.differences:
         _draw(axes, one)
-    if not any(np.isfinite(one.line.shown).any() or one.bounds for one in overlay.differences):
+    if not overlay.has_differences:
         look.say(axes, "nothing is known within 1.5 dB", fontsize=9.0)
 
 
@@ -192,7 +192,8 @@ def _gain_limits(values: FloatArray) -> tuple[float, float]:
 
 
 def difference_end(lines: list[Line]) -> float:
-    """Return the end of a symmetric axis that holds differences known within 1.5 dB."""
-    known = np.abs(np.concatenate([one.values[one.standing.reliable] for one in lines]))
+    """Return the end of a symmetric axis that holds the differences that are drawn."""
+    shown = np.abs(np.concatenate([one.shown for one in lines]))
+    known = shown[np.isfinite(shown)]
     most = float(np.percentile(known, 99.5)) if known.size else 0.0
     return min(max(_LEAST_DB, 0.5 * float(np.ceil(2.4 * most))), _MOST_DB)
