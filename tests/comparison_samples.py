@@ -73,7 +73,9 @@ def clean_level(by_db: float = 0.0) -> CleanLevel:
 def _moved(rung: Rung, louder_db: float, thd_db: float) -> Rung:
     """Return a rung with its fundamental and its THD moved, averages and ends too."""
     smoothed = [
-        replace(one, fundamental=_shifted(one.fundamental, louder_db), thd=_shifted(one.thd, thd_db))
+        replace(
+            one, fundamental=_shifted(one.fundamental, louder_db), thd=_shifted(one.thd, thd_db)
+        )
         for one in rung.smoothed
     ]
     third = rung.thd_third_octave

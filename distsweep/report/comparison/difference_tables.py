@@ -82,7 +82,7 @@ def _columns(compared: Compared, quantity: str, position: str) -> dict[str, Diff
 
 
 def _cell_at(one: Difference, frequency_hz: float) -> Cell:
-    at = np.flatnonzero(np.isclose(one.frequency_hz, frequency_hz, rtol=1e-3))
+    at = np.flatnonzero(np.abs(one.frequency_hz - frequency_hz) <= 1e-3 * frequency_hz)
     if not at.size:
         return _UNKNOWN
     value, low, high = (float(part[at[0]]) for part in (one.difference_db, one.low_db, one.high_db))
