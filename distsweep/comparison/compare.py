@@ -56,12 +56,7 @@ def compare(
     InputError
         Nothing can be compared: no position is common, or levels have no common unit.
     """
-    if len(results) < 2:
-        raise ValueError("give two results or more: the first is what the others are held against")
-    if aligned not in (DRIVE, BAND, EACH_FREQUENCY):
-        raise ValueError(
-            f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
-        )
+    _check(results, aligned)
     sources = _sources(results, names)
     sides = [
         _Side.of(results[0], other, number, aligned)
@@ -91,6 +86,16 @@ def compare(
         tests=tests,
         deviations=limit,
     )
+
+
+def _check(results: Sequence[Results], aligned: str) -> None:
+    """Refuse what a comparison cannot be made of."""
+    if len(results) < 2:
+        raise ValueError("give two results or more: the first is what the others are held against")
+    if aligned not in (DRIVE, BAND, EACH_FREQUENCY):
+        raise ValueError(
+            f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
+        )
 
 
 @dataclass(frozen=True)
