@@ -14,6 +14,10 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from distsweep.report.comparison.filters.page import write_filter_report
+    from distsweep.report.comparison.filters.tables import write_filter_tables
+    from distsweep.report.comparison.page import write_comparison_report
+    from distsweep.report.comparison.tables import write_comparison_tables
     from distsweep.report.distortion.harmonics import plot_harmonics
     from distsweep.report.distortion.impulses import plot_impulses
     from distsweep.report.distortion.thd import plot_thd
@@ -36,6 +40,10 @@ _HOMES = {
     "plot_resonance": "resonances.strip",
     "plot_thd": "distortion.thd",
     "read_style": "style",
+    "write_comparison_report": "comparison.page",
+    "write_comparison_tables": "comparison.tables",
+    "write_filter_report": "comparison.filters.page",
+    "write_filter_tables": "comparison.filters.tables",
     "write_report": "page",
     "write_tables": "tables",
 }
@@ -50,6 +58,10 @@ __all__ = [
     "plot_resonance",
     "plot_thd",
     "read_style",
+    "write_comparison_report",
+    "write_comparison_tables",
+    "write_filter_report",
+    "write_filter_tables",
     "write_report",
     "write_tables",
 ]

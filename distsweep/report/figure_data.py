@@ -34,7 +34,9 @@ class Curve:
     low one alone is "at least".
     ``re_fundamental`` says that the values are dB re the fundamental, which a reader may also want
     in percent. ``drive_dbfs`` and ``spl_db`` (the mean over the level band) are those of the rung.
-    ``colour`` is the one it is drawn in, as ``#rrggbb``, empty where no artist is its own (a map).
+    ``colour`` is the one it is drawn in, as ``#rrggbb``, empty where no artist is its own (a map);
+    ``dash`` are lengths of dashes and gaps of a line 2 units wide, as SVG writes them, empty for
+    a full line.
     """
 
     key: str
@@ -48,6 +50,7 @@ class Curve:
     drive_dbfs: float | None = None
     spl_db: float | None = None
     colour: str = ""
+    dash: str = ""
 
 
 @dataclass(frozen=True)

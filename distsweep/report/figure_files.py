@@ -13,9 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from distsweep.report.content import Picture
-from distsweep.report.stamp import Stamp, stamp
+from distsweep.report.stamp import Stamp
 from distsweep.report.style import DEFAULT_STYLE, Style
-from distsweep.results import Results
 
 if TYPE_CHECKING:
     from distsweep.report.both_renderer import BothRenderer
@@ -38,16 +37,18 @@ class Drawing:
 
 
 def write_figures(
-    results: Results,
     pictures: Sequence[Picture],
+    stamps: Sequence[Stamp],
     folder: Path,
     *,
     workers: int = 1,
     style: Style = DEFAULT_STYLE,
 ) -> dict[str, Drawing]:
-    """Draw pictures into a new folder; return what the page shows of each, by its name."""
+    """Draw pictures into a new folder; return what the page shows of each, by its name.
+
+    ``stamps`` are what stands at the foot of each one's files.
+    """
     folder.mkdir()
-    stamps = [stamp(results, picture.position, style) for picture in pictures]
     writers = [
         partial(write_figure, picture, what, folder=folder, style=style)
         for picture, what in zip(pictures, stamps, strict=True)

@@ -1,8 +1,8 @@
 """What the page's figures show, as JSON that stands in the page.
 
 ``{"grids": [x, …], "figures": {name: {"x", "unit", "curves": [{"key", "name", "quantity", "grid",
-"values", "low", "high", "percent", "drive", "spl", "colour"}, …]}, …}}``. A grid is base64 of
-little-endian float32; equal ones are written once, and ``grid`` is the number of a curve's.
+"values", "low", "high", "percent", "drive", "spl", "colour", "dash"}, …]}, …}}``. A grid is base64
+of little-endian float32; equal ones are written once, and ``grid`` is the number of a curve's.
 ``values``, ``low`` and ``high`` are base64 of little-endian int16, in hundredths of the unit:
 a page with four takes of ten rungs keeps under 2 MB so, and nothing is known more finely.
 """
@@ -72,6 +72,7 @@ def _curve(name: str, curve: Curve, grids: dict[bytes, int]) -> dict[str, Any]:
         "drive": _number(curve.drive_dbfs),
         "spl": _number(curve.spl_db),
         "colour": curve.colour,
+        "dash": curve.dash,
     }
 
 

@@ -125,10 +125,11 @@ def draw_line(
     width: float,
     name: str = "",
     zorder: float = 3.0,
+    dash: Any = "-",
 ) -> None:
     """Draw a curve with its interval: what is reliable full, averages thinner, the rest pale."""
     shown = only(line.values, line.standing.reliable)
-    axes.plot(frequency_hz, shown, color=colour, linewidth=width, zorder=zorder,
+    axes.plot(frequency_hz, shown, color=colour, linewidth=width, zorder=zorder, linestyle=dash,
               label=name or "_reliable")  # fmt: skip
     draw_lone_points(axes, frequency_hz, shown, colour)
     if line.high_db.size:
@@ -142,7 +143,7 @@ def draw_line(
         return
     axes.plot(frequency_hz, only(line.shown, beside(line.averaged, reliable)), color=colour,
               linewidth=AVERAGE_WIDTH * width, label=f"_average {name}".rstrip(),
-              zorder=zorder)  # fmt: skip
+              linestyle=dash, zorder=zorder)  # fmt: skip
     both = line.averaged | line.uncertain
     _draw_band(axes, frequency_hz, (average.low_db, average.high_db), both, colour,
                width=AVERAGE_WIDTH * width)  # fmt: skip

@@ -8,9 +8,21 @@ function make(tag, attributes = {}, ...children) {
   return element;
 }
 
+// A piece of the curve's line: its colour, and its dashes where it has any.
 function swatchOf(curve) {
   const swatch = make("span", { class: "swatch" });
-  swatch.style.background = `var(--c-${curve.colour.slice(1)}, ${curve.colour || "currentColor"})`;
+  const colour = `var(--c-${curve.colour.slice(1)}, ${curve.colour || "currentColor"})`;
+  if (!curve.dash) {
+    swatch.style.background = colour;
+    return swatch;
+  }
+  let end = 0;
+  const edges = curve.dash.split(" ").map((length) => (end += Number(length)));
+  const stops = edges.map((edge, index) => {
+    const part = index % 2 ? "transparent" : colour;
+    return `${part} ${index ? edges[index - 1] : 0}px ${edge}px`;
+  });
+  swatch.style.background = `repeating-linear-gradient(to right, ${stops.join(", ")})`;
   return swatch;
 }
 

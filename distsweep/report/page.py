@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from distsweep.errors import InputError
@@ -19,6 +21,7 @@ from distsweep.report.figure_table import figure_table
 from distsweep.report.logo import data_address
 from distsweep.report.palette import Drawn, drawing_with, palette_of
 from distsweep.report.sections import all_sections
+from distsweep.report.stamp import Stamp, stamp
 from distsweep.report.style import DEFAULT_STYLE, Style
 from distsweep.report.svg import PHONE_TEXT_PX, colour_rules
 from distsweep.results import Results
@@ -68,18 +71,55 @@ def write_report(
     InputError
         ``folder`` cannot be written, or holds something that is not part of a report.
     """
+    return write_page(
+        Head(device_name(results), facts.one_line(results)), lambda: all_sections(results), folder,
+        stamp_at=partial(stamp, results), workers=workers, style=style,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Head:
+    """What a page says of itself: its title, what it is ``about``, conditions in a line.
+
+    ``numbers_from`` is the file that its numbers are from.
+    """
+
+    title: str
+    conditions: str = ""
+    about: str = "distortion and compression"
+    numbers_from: str = "results.json"
+
+
+def write_page(
+    head: Head,
+    make_sections: Callable[[], list[Section]],
+    folder: Path,
+    *,
+    stamp_at: Callable[[str, Style], Stamp],
+    workers: int = 1,
+    style: Style = DEFAULT_STYLE,
+) -> Path:
+    """Write a page of sections with its figures as a folder, whole or not at all; return the page.
+
+    ``stamp_at`` gives what stands at the foot of a figure's file, by the figure's position.
+
+    Raises
+    ------
+    InputError
+        ``folder`` cannot be written, or holds something that is not part of a report.
+    """
     folder = Path(folder)
     _refuse_to_replace_others(folder)
-    sections = chosen(all_sections(results), style)
     with drawing_with(Drawn(palette_of(style), style)):  # numbers know their curves' colours
+        sections = chosen(make_sections(), style)
         numbers = {p.name: p.data() for p in pictures(sections) if p.data is not None}
+    made = list(pictures(sections))
+    stamps = [stamp_at(picture.position, style) for picture in made]
     with whole_folder(folder) as scratch:
-        drawings = write_figures(
-            results, list(pictures(sections)), scratch / FIGURES, workers=workers, style=style
-        )
+        drawings = write_figures(made, stamps, scratch / FIGURES, workers=workers, style=style)
         page = render_page(
-            device_name(results), sections, drawings, conditions=facts.one_line(results),
-            numbers=numbers, style=style,
+            head.title, sections, drawings, conditions=head.conditions, numbers=numbers,
+            style=style, about=head.about, numbers_from=head.numbers_from,
         )  # fmt: skip
         (scratch / PAGE).write_bytes(page.encode("utf-8"))
     return folder / PAGE
@@ -93,8 +133,13 @@ def render_page(
     conditions: str = "",
     numbers: Mapping[str, FigureData] | None = None,
     style: Style = DEFAULT_STYLE,
+    about: str = Head.about,
+    numbers_from: str = Head.numbers_from,
 ) -> str:
-    """HTML of the page; ``drawings`` and ``numbers`` are by the names of pictures."""
+    """HTML of the page; ``drawings`` and ``numbers`` are by the names of pictures.
+
+    The other words are those of a `Head`.
+    """
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -110,6 +155,8 @@ def render_page(
     # Markup: files of ours, and JSON whose writer escapes what would end its element.
     return environment.get_template("page.html").render(
         title=title,
+        about=about,
+        numbers_from=numbers_from,
         conditions=conditions,
         sections=sections,
         drawings=drawings,

@@ -63,7 +63,7 @@ def line_curve(
 
     Where an average is drawn it stands in the values: see `with_averages`.
     """
-    low_db, high_db = _ends_shown(line)
+    low_db, high_db = ends_shown(line)
     return Curve(
         key=key,
         name=name,
@@ -79,7 +79,7 @@ def line_curve(
     )
 
 
-def _ends_shown(line: Line) -> tuple[FloatArray, FloatArray]:
+def ends_shown(line: Line) -> tuple[FloatArray, FloatArray]:
     """Return the ends of the intervals of what is shown, of length 0 where there are none.
 
     Where nothing is shown, as it may be no more than noise, the average's high end stands with a

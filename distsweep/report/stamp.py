@@ -52,6 +52,11 @@ def stamp(results: Results, position: str, style: Style = DEFAULT_STYLE) -> Stam
     if conditions.temperature_c is not None:
         parts.append(f"{conditions.temperature_c:g} °C")
     parts.append(_date(results))
+    return stamp_of(parts, style)
+
+
+def stamp_of(parts: Sequence[str], style: Style = DEFAULT_STYLE) -> Stamp:
+    """Return parts joined to lines that fit a figure's width, with the style's line and logo."""
     logo_in = _LOGO_IN[0] + _SIDE_IN if style.logo else 0.0
     room_in = style.width_in - 2.0 * _SIDE_IN - logo_in
     most = int(room_in * 72.0 / (_SIZE * _LETTER))

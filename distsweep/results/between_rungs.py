@@ -37,19 +37,20 @@ class Between:
     rung beside it has no level.
     """
 
-    def __init__(self, drive_dbfs: FloatArray, level: Curves, at: float) -> None:
+    def __init__(self, drive_dbfs: FloatArray, level: Curves, at: float | FloatArray) -> None:
         """Find the place.
 
         Parameters
         ----------
         drive_dbfs : of the rungs, rising, shape ``(R,)``.
         level : what is to reach ``at``: the output, or the drive itself; shape ``(R, F)``.
-        at : the level, in its unit.
+        at : the level, in its unit: one, or one a frequency, ``(F,)``; NaN is nowhere reached.
         """
         self._lone = len(drive_dbfs) == 1
         if self._lone:
             drive_dbfs, level = np.repeat(drive_dbfs, 2), level.twice()
-        found = _Place.of(drive_dbfs, level.values, np.full(level.values.shape[1], float(at)))
+        at = np.full(level.values.shape[1], at, dtype=float)
+        found = _Place.of(drive_dbfs, level.values, at)
         down, up = (
             np.where(np.isfinite(width), np.maximum(width, 0.0), 0.0)
             for width in (
@@ -208,7 +209,7 @@ class _Place:
         """Return the straight line through both rungs."""
         return self._straight(self._rung(quantity, -1), self._rung(quantity, 0))
 
-    def flat(self, level: Curves, at: float) -> BoolArray:
+    def flat(self, level: Curves, at: FloatArray) -> BoolArray:
         """Tell which steps hold drives that fit the level, where it hardly rises, ``(R − 1, F)``.
 
         A step fits where the level lies between the least and the most that it may give.

@@ -1,0 +1,171 @@
+"""A ladder's gain against drive, finely: smooth between rungs, bent at a limiter's knee."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from distsweep.comparison.filters.record import Curve
+from distsweep.comparison.filters.static_family import StaticFamily, fit_family
+from distsweep.results import TURNED_DOWN, Limiter
+from distsweep.results.rung_curves import Curves
+from distsweep.units import BoolArray, FloatArray
+
+FINE_DB = 0.1
+"""Drives stand so far apart (chosen: between two of them the gain runs straight, to 0.01 dB)."""
+
+SAME_DB = 0.05
+"""A drive that misses the lowest or highest played by no more counts as it (chosen: as
+`results.between_rungs` does)."""
+
+MISSED_DB = 0.06
+"""What static curves may miss half-way between two rungs (chosen: a sweep's limiter is not quite at
+rest, and no loudspeaker's detector follows the formula's knee to the letter)."""
+
+
+@dataclass(frozen=True)
+class GainCourse:
+    """Gain (output minus drive), dB, at finely spaced drives: ``(D,)`` and ``(D, F)``.
+
+    ``knee_known`` tells where static curves stand behind it, ``(F,)``; ``threshold_dbfs`` is what
+    their thresholds are there, NaN elsewhere.
+    """
+
+    drives_dbfs: FloatArray
+    gain: Curves
+    knee_known: BoolArray
+    threshold_dbfs: Curves
+
+    def at(self, drive_dbfs: FloatArray) -> Curve:
+        """Return the gain at one drive a frequency, ``(F,)``; NaN beyond what was played."""
+        low, high = self.drives_dbfs[0], self.drives_dbfs[-1]
+        inside = (drive_dbfs >= low - SAME_DB) & (drive_dbfs <= high + SAME_DB)
+        place = (np.clip(drive_dbfs, low, high) - low) / (high - low) * (len(self.drives_dbfs) - 1)
+        below = np.clip(np.nan_to_num(place).astype(int), 0, len(self.drives_dbfs) - 2)
+        share, columns = place - below, np.arange(len(drive_dbfs))
+
+        def read(part: FloatArray) -> FloatArray:
+            line = (1.0 - share) * part[below, columns] + share * part[below + 1, columns]
+            return np.where(inside, line, np.nan)
+
+        return Curve(read(self.gain.values), read(self.gain.low), read(self.gain.high))
+
+
+def gain_course(
+    frequency_hz: FloatArray,
+    drives_dbfs: FloatArray,
+    level: Curves,
+    limiters: Sequence[Limiter],
+) -> GainCourse:
+    """Return the gain of a ladder at finely spaced drives.
+
+    Parameters
+    ----------
+    frequency_hz : shape ``(F,)``.
+    drives_dbfs : of two rungs or more, rising, ``(R,)``.
+    level : the fundamental, ``(R, F)``.
+    limiters : what holds the output back, each in its band.
+
+    Notes
+    -----
+    Inside a step the interval spans both rungs: nothing says where between them the gain falls.
+    In a limiter's band it spans the static curves that fit the rungs.
+    """
+    gain = Curves(*(part - drives_dbfs[:, None] for part in (level.values, level.low, level.high)))
+    count = 1 + round(float(np.ptp(drives_dbfs)) / FINE_DB)
+    fine = np.linspace(drives_dbfs[0], drives_dbfs[-1], max(count, 2))
+    values, low, high = _smooth(fine, drives_dbfs, gain)
+    known = np.zeros(len(frequency_hz), dtype=bool)
+    thresholds = np.full((3, len(frequency_hz)), np.nan)
+    for limiter in limiters:
+        if limiter.kind not in TURNED_DOWN or len(drives_dbfs) < 3:
+            continue
+        band = limiter.band_hz or [0.0, np.inf]
+        inside = (frequency_hz >= band[0]) & (frequency_hz <= band[1])
+        inside &= np.all(np.isfinite(gain.values), axis=0)
+        if not inside.any():
+            continue
+        part = Curves(*(one[:, inside] for one in (gain.values, gain.low, gain.high)))
+        sigma = np.maximum(part.high - part.low, 0.0) / 4.0  # an interval is four deviations wide
+        family = fit_family(
+            drives_dbfs, part.values - part.values[0], np.nan_to_num(sigma, posinf=10.0)
+        )
+        values[:, inside], low[:, inside], high[:, inside] = _bent(fine, drives_dbfs, part, family)
+        thresholds[:, inside] = family.thresholds()
+        known |= inside
+    return GainCourse(fine, Curves(values, low, high), known, Curves(*thresholds))
+
+
+def _smooth(
+    fine: FloatArray, drives: FloatArray, gain: Curves
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return cubics through the rungs, and what the two rungs beside each drive span."""
+    values = cubic_between(fine, drives, gain.values)
+    below = np.clip(np.searchsorted(drives, fine, side="right") - 1, 0, len(drives) - 2)
+    share = ((fine - drives[below]) / (drives[below + 1] - drives[below]))[:, None]
+    low, high = (
+        (1.0 - share) * part[below] + share * part[below + 1] for part in (gain.low, gain.high)
+    )
+    inside = (share > 0.0) & (share < 1.0)
+    lower, upper = gain.low, gain.high
+    spans_low = np.minimum(lower[below], lower[below + 1])
+    spans_high = np.maximum(upper[below], upper[below + 1])
+    return (
+        values,
+        np.where(inside, np.minimum(spans_low, values), low),
+        np.where(inside, np.maximum(spans_high, values), high),
+    )
+
+
+def _bent(
+    fine: FloatArray, drives: FloatArray, gain: Curves, family: StaticFamily
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the same by static curves and the smooth rest of the rungs."""
+    count = gain.values.shape[1]
+    at_rungs = family.change_db(np.broadcast_to(drives[:, None], gain.values.shape))
+    at_fine = family.change_db(np.broadcast_to(fine[:, None], (len(fine), count)))
+    courses = np.array(
+        [own + cubic_between(fine, drives, gain.values - rungs)
+         for own, rungs in zip(at_fine, at_rungs, strict=True)]
+    )  # fmt: skip
+    below = np.clip(np.searchsorted(drives, fine, side="right") - 1, 0, len(drives) - 2)
+    share = ((fine - drives[below]) / (drives[below + 1] - drives[below]))[:, None]
+    down, up = (
+        (1.0 - share) * part[below] + share * part[below + 1]
+        for part in (gain.values - gain.low, gain.high - gain.values)
+    )
+    # Nothing is missed at the rungs, most half-way; and nothing where nothing is held back.
+    loss = np.abs(gain.values[below + 1] - gain.values[0])
+    missed = np.minimum(4.0 * share * (1.0 - share) * MISSED_DB, loss)
+    return (
+        np.tensordot(family.weights, courses, 1),
+        np.min(courses, axis=0) - down - missed,
+        np.max(courses, axis=0) + up + missed,
+    )
+
+
+def cubic_between(fine: FloatArray, drives: FloatArray, values: FloatArray) -> FloatArray:
+    """Return cubics through rungs that neither overshoot nor turn, ``(R, F)`` to ``(D, F)``.
+
+    Tangents are those of F. N. Fritsch and J. Butland (SIAM J. Sci. Stat. Comput. 5, 1984, from
+    memory), as in `distsweep.results.rung_step`; at both ends the curve is a parabola's.
+    """
+    run = np.diff(drives)[:, None]
+    slope = np.diff(values, axis=0) / run
+    before, after = slope[:-1], slope[1:]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        inner = np.where(before * after > 0.0, 2.0 * before * after / (before + after), 0.0)
+    tangent = np.concatenate([slope[:1], inner, slope[-1:]])
+    below = np.clip(np.searchsorted(drives, fine, side="right") - 1, 0, len(drives) - 2)
+    u = ((fine - drives[below]) / (drives[below + 1] - drives[below]))[:, None]
+    rise = values[below + 1] - values[below]
+    first, last = tangent[below] * run[below], tangent[below + 1] * run[below]
+    curve = (
+        values[below]
+        + rise * u**2 * (3.0 - 2.0 * u)
+        + first * u * (1.0 - u) ** 2
+        - last * u**2 * (1.0 - u)
+    )
+    return np.asarray(curve)

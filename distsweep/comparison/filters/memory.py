@@ -1,0 +1,81 @@
+"""What a limiter's memory and a coil's heat may add to what a filter does."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from distsweep.results import Take
+from distsweep.units import FloatArray, db_to_power
+
+RELEASE_MS = 300.0
+"""Release that is assumed where no staircase gives one (chosen: between the 50 ms of a fast and the
+1 s of a slow limiter that spares a woofer)."""
+
+SWEEP_S_PER_OCTAVE = 0.5
+"""How long a sweep is taken to stay in an octave, as results do not hold it (chosen: 5 s for ten
+octaves, as short as ladders are played; a slower one leaves a limiter more time)."""
+
+LEAST_RETURN_DB = 0.02
+"""A first level that came back by so much lower is not heat (chosen: what a measurement repeats
+itself to)."""
+
+MOST_POWER = 10.0
+"""Heat is carried on to so much more power at most (chosen: 10 dB; beyond it the drive leaves what
+was measured anyhow)."""
+
+
+def release_ms(takes: Sequence[Take], position: str) -> float | None:
+    """Return the longest release that staircases at a position show; None without any."""
+    found = [
+        row.limiter.release_ms
+        for take in takes
+        if take.position == position
+        for row in take.staircase
+        if row.limiter is not None and row.limiter.release_ms is not None
+    ]
+    return max(found, default=None)
+
+
+def still_down_db(
+    frequency_hz: FloatArray, reduction_db: FloatArray, held_ms: float | None
+) -> FloatArray:
+    """Return how much further down than at rest a limiter is when a rising sweep passes, ``(F,)``.
+
+    The gain's decibels come back with one time constant, and go down at once.
+
+    Parameters
+    ----------
+    reduction_db : what the limiter takes from a steady sine at each frequency, positive.
+    held_ms : its release; None: `RELEASE_MS`.
+    """
+    octaves = np.diff(np.log2(frequency_hz), prepend=np.log2(frequency_hz[0]))
+    keep = np.exp(-octaves * SWEEP_S_PER_OCTAVE / (1e-3 * (held_ms or RELEASE_MS)))
+    state, extra = 0.0, np.zeros(len(frequency_hz))
+    wanted = np.maximum(np.nan_to_num(reduction_db), 0.0)
+    for place, (goal, kept) in enumerate(zip(wanted.tolist(), keep.tolist(), strict=True)):
+        state = max(goal, goal + kept * (state - goal))
+        extra[place] = state - goal
+    return extra
+
+
+def heat_db(take: Take, takes: Sequence[Take], gain_db: FloatArray) -> float:
+    """Return what more (or, negative, less) heat than in the ladder itself takes of the level.
+
+    What the first level lost by the time it came back, or else what a staircase's loudest tone
+    lost, grows as the mean power does that the filters let through, over the logarithm of
+    frequency as a sweep spends its time.
+    """
+    back = take.return_check_db
+    seen = -back if back is not None and back < -LEAST_RETURN_DB else 0.0
+    seen = max(
+        seen,
+        *(row.thermal.seen_db for other in takes if other.position == take.position
+          for row in other.staircase if row.thermal is not None),
+        0.0,
+    )  # fmt: skip
+    if seen == 0.0:
+        return 0.0
+    power = min(float(np.mean(db_to_power(gain_db))), MOST_POWER)
+    return seen * (power - 1.0)
