@@ -18,6 +18,10 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from distsweep.comparison.compare import compare
+    from distsweep.comparison.filters import read_filters, with_filters
+    from distsweep.comparison.record import Comparison
+    from distsweep.comparison_files import write_comparison
     from distsweep.errors import DeviceError, DistsweepError, InputError, SafetyRefusal
     from distsweep.pipeline import analyse, analyse_recording
     from distsweep.report import (
@@ -35,6 +39,11 @@ if TYPE_CHECKING:
     from distsweep.takes.session import Session, read_session
 
 _HOMES = {
+    "Comparison": "comparison.record",
+    "compare": "comparison.compare",
+    "read_filters": "comparison.filters",
+    "with_filters": "comparison.filters",
+    "write_comparison": "comparison_files",
     "DeviceError": "errors",
     "DistsweepError": "errors",
     "InputError": "errors",
@@ -60,6 +69,7 @@ _HOMES = {
 }
 
 __all__ = [
+    "Comparison",
     "DeviceError",
     "DistsweepError",
     "InputError",
@@ -70,14 +80,18 @@ __all__ = [
     "Take",
     "analyse",
     "analyse_recording",
+    "compare",
     "plot_fundamental",
     "plot_gain_change",
     "plot_harmonics",
     "plot_thd",
+    "read_filters",
     "read_recipe",
     "read_results",
     "read_session",
+    "with_filters",
     "write_bundle",
+    "write_comparison",
     "write_report",
     "write_results",
     "write_stimulus",

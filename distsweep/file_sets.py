@@ -28,6 +28,9 @@ LIST_NAME = ".written.json"
 LOCK_NAME = ".written-lock"
 SCHEMA = "distsweep.written/1"
 
+ANALYSIS = "analysis"
+"""Kind of the sets whose list names none: only analyses left sets when lists were first kept."""
+
 SCRATCH_PREFIX = ".writing-"
 SCRATCH_IS_LEFT_S = 3600.0
 """A scratch folder this old is what a killed process has left (chosen: no set takes an hour)."""
@@ -50,19 +53,23 @@ class FileSet:
 
 
 @contextmanager
-def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -> Iterator[FileSet]:
+def file_set(
+    folder: Path, *, head: str, unlisted: Callable[[Path], set[str]], kind: str = ANALYSIS
+) -> Iterator[FileSet]:
     """Give a scratch folder whose files replace the set in ``folder`` once the block ends well.
 
     Parameters
     ----------
     head : the file of the set that is replaced in one step: it is never missing in between.
     unlisted : returns the files of the set, relative to the folder, where no list was kept.
+    kind : what the set is the work of, a singular noun; sets of another kind are not replaced.
 
     Raises
     ------
     InputError
-        The folder cannot be made or written, a file that is not of a set stands where one of
-        this set belongs, or another process is at it; what stood there then still does.
+        The folder cannot be made or written, it holds a set of another kind, a file that is not
+        of a set stands where one of this set belongs, or another process is at it; what stood
+        there then still does.
     """
     made = not folder.exists()
     try:
@@ -75,14 +82,14 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
     try:
         yield made_set
         new = {p.relative_to(scratch).as_posix() for p in scratch.rglob("*") if p.is_file()}
-        with _one_at_a_time(folder):
-            check_place(folder, new, unlisted=unlisted)
+        with _one_at_a_time(folder, kind):
+            check_place(folder, new, unlisted=unlisted, kind=kind)
             listed = _listed(folder)
             old = unlisted(folder) if listed is None else listed
             old = {name for name in old | new if (folder / name).is_file()}
-            _write_list(folder, scratch, old | new)
+            _write_list(folder, scratch, old | new, kind)
             _swap(folder, scratch, old=old, new=new, head=head)
-            _write_list(folder, scratch, new)
+            _write_list(folder, scratch, new, kind)
         made_set.written = [folder / name for name in sorted(new)]
         made_set.removed = [folder / name for name in sorted(old - new)]
     except OSError as error:
@@ -96,28 +103,41 @@ def file_set(folder: Path, *, head: str, unlisted: Callable[[Path], set[str]]) -
                 folder.rmdir()  # only if nothing was written
 
 
-def check_place(folder: Path, names: set[str], *, unlisted: Callable[[Path], set[str]]) -> None:
+def check_place(
+    folder: Path,
+    names: set[str],
+    *,
+    unlisted: Callable[[Path], set[str]],
+    kind: str = ANALYSIS,
+) -> None:
     """Refuse a folder that a set with files of these names cannot be written into.
 
     Raises
     ------
     InputError
-        The folder cannot be written, or a file that is of no set has one of the names.
+        The folder cannot be written, it holds a set of another kind, or a file that is of no set
+        has one of the names.
     """
     try_folder(folder)
+    there = _kind_there(folder)
+    if there not in (None, kind):
+        raise InputError(
+            f"{folder}: holds what {_with_article(there)} has left, and this is"
+            f" {_with_article(kind)}: choose another folder"
+        )
     foreign = names - (_listed(folder) or set())
     foreign = {name for name in foreign if has_content(folder / name)}
     if foreign:  # only then: a large file is read to know what an unlisted set holds
         foreign -= unlisted(folder)
     for name in sorted(foreign):
         raise InputError(
-            f"{folder / name}: is not of an earlier analysis, and would be replaced: move it,"
+            f"{folder / name}: is not of an earlier {kind}, and would be replaced: move it,"
             " or choose another place"
         )
 
 
 @contextmanager
-def _one_at_a_time(folder: Path) -> Iterator[None]:
+def _one_at_a_time(folder: Path, kind: str) -> Iterator[None]:
     """Keep other processes from exchanging the set; where there are no locks, do nothing."""
     path = folder / LOCK_NAME
     until_s = time.monotonic() + SWAP_PATIENCE_S
@@ -128,7 +148,7 @@ def _one_at_a_time(folder: Path) -> Iterator[None]:
         except BlockingIOError as error:
             if time.monotonic() >= until_s:
                 raise InputError(
-                    f"{folder}: another analysis is writing there: wait until it has ended, or"
+                    f"{folder}: another {kind} is writing there: wait until it has ended, or"
                     " choose another place"
                 ) from error
             time.sleep(0.02)
@@ -193,8 +213,9 @@ def _remove_leftovers(folder: Path) -> None:
                 shutil.rmtree(path, ignore_errors=True)
 
 
-def _write_list(folder: Path, scratch: Path, names: set[str]) -> None:
-    text = json.dumps({"schema": SCHEMA, "files": sorted(names)}, indent=1, ensure_ascii=False)
+def _write_list(folder: Path, scratch: Path, names: set[str], kind: str) -> None:
+    data = {"schema": SCHEMA, "kind": kind, "files": sorted(names)}
+    text = json.dumps(data, indent=1, ensure_ascii=False)
     (scratch / LIST_NAME).write_text(text + "\n", encoding="utf-8")
     (scratch / LIST_NAME).replace(folder / LIST_NAME)
 
@@ -207,19 +228,36 @@ def _listed(folder: Path) -> set[str] | None:
     InputError
         A file of the list's name is something else.
     """
+    found = _read_list(folder)
+    return None if found is None else found[1]
+
+
+def _kind_there(folder: Path) -> str | None:
+    """Return the kind of the set that lies in a folder; None where none of its files does."""
+    kind, names = _read_list(folder) or (ANALYSIS, set())
+    return kind if any((folder / name).is_file() for name in names) else None
+
+
+def _read_list(folder: Path) -> tuple[str, set[str]] | None:
+    """Return kind and files of the set in a folder, by its list; None without a list."""
     path = folder / LIST_NAME
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
         if data["schema"] != SCHEMA:
             raise ValueError
+        kind = str(data.get("kind", ANALYSIS))
         paths = [PurePosixPath(name) for name in data["files"]]
     except FileNotFoundError:
         return None
     except OSError as error:
         raise unusable(path, error, cannot_be="read") from error
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise InputError(
             f"{path}: is no list that distsweep wrote: move it, or choose another place"
         ) from error
-    return {str(path) for path in paths if path.parts and not path.is_absolute()
-            and ".." not in path.parts}  # fmt: skip
+    return kind, {str(path) for path in paths if path.parts and not path.is_absolute()
+                  and ".." not in path.parts}  # fmt: skip
+
+
+def _with_article(kind: str) -> str:
+    return f"{'an' if kind[:1] in 'aeiou' else 'a'} {kind}"

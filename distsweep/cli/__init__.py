@@ -20,6 +20,7 @@ COMMANDS = {
     "capture": "Play and record a ladder or staircase, with every safeguard.",
     "inspect": "Tell what a recording holds, without an analysis.",
     "analyse": "Analyse a session, or one recording.",
+    "compare": "Compare results, or tell what filters in front of a loudspeaker cost.",
     "exposure": "Add up the noise dose of a plan or a session.",
     "demo": "Do the whole job on a simulated loudspeaker.",
 }

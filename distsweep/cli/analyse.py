@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from distsweep.cli._places import is_same, json_elsewhere
 from distsweep.cli._printing import say, show_share
 
 if TYPE_CHECKING:
@@ -96,13 +97,13 @@ def command(
     # are none, would take a thirtieth of its time.
     gc.disable()
     click.get_current_context().call_on_close(gc.enable)
-    from distsweep.result_files import write_result_files
+    from distsweep.result_files import RESULTS_NAME, write_result_files
     from distsweep.results import to_json, write_results
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
     style = _style(style_file, sources[0], stimulus=stimulus, no_report=no_report)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
-    elsewhere = _json_elsewhere(json_file, folder)
+    elsewhere = json_elsewhere(json_file, folder, RESULTS_NAME)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
     if all(map(os.path.lexists, sources)):  # one that is missing is reported first
         _check_places(folder, elsewhere, bundle, sources[0], parts)
@@ -197,7 +198,7 @@ def _check_bundle(bundle: Path | None, source: Path) -> None:
     from distsweep.errors import InputError
     from distsweep.takes.bundle_packing import check_bundle_place
 
-    if _is_same(bundle, source):
+    if is_same(bundle, source):
         raise InputError(f"{bundle}: is what is analysed: choose another name for the new bundle")
     check_bundle_place(bundle)
 
@@ -216,15 +217,6 @@ def _write_bundle(
     written = [] if made is None else made.written
     files = {path.relative_to(folder).as_posix(): path for path in written}
     write_bundle(bundle, session, results, result_files=files, style=style_file)
-
-
-def _json_elsewhere(json_file: str | None, folder: Path) -> str | None:
-    """Return where results go that are not to lie in the folder; None where they are."""
-    from distsweep.result_files import RESULTS_NAME
-
-    if json_file in (None, "-") or not _is_same(Path(json_file), folder / RESULTS_NAME):
-        return json_file
-    return None
 
 
 def _opened(
@@ -305,11 +297,3 @@ def _report_files(made: FileSet, folder: Path, sidecars: Iterable[str]) -> None:
         say(f"tables: {len(tables)} in {folder / TABLES}")
     if folder / REPORT / PAGE in made.written:
         say(f"report: {folder / REPORT / PAGE}")
-
-
-def _is_same(path: Path, other: Path) -> bool:
-    """Tell whether two paths are one place, whether there is a file or not."""
-    try:
-        return path.resolve() == other.resolve()
-    except (OSError, RuntimeError):  # a loop of links
-        return False

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from distsweep.comparison.aligned import places
 from distsweep.comparison.beyond_doubt import limit_deviations
+from distsweep.comparison.conditions import hold_conditions
 from distsweep.comparison.differences import (
     Doubts,
     clean_level_differences,
@@ -22,6 +23,7 @@ from distsweep.comparison.findings import (
     resonance_finding,
     tests_of,
 )
+from distsweep.comparison.level_doubt import level_doubt_db, level_shift_db, with_levels
 from distsweep.comparison.record import (
     BAND,
     DRIVE,
@@ -34,7 +36,6 @@ from distsweep.comparison.record import (
 )
 from distsweep.comparison.resonances import resonance_changes
 from distsweep.comparison.unseen import unseen_of
-from distsweep.errors import InputError
 from distsweep.results import AXIS, Results, Take, first_take
 
 
@@ -56,21 +57,13 @@ def compare(
     InputError
         Nothing can be compared: no position is common, or levels have no common unit.
     """
-    if len(results) < 2:
-        raise ValueError("give two results or more: the first is what the others are held against")
-    if aligned not in (DRIVE, BAND, EACH_FREQUENCY):
-        raise ValueError(
-            f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
-        )
+    _check(results, aligned)
     sources = _sources(results, names)
+    held = hold_conditions(results, [source.name for source in sources], aligned=aligned)
     sides = [
         _Side.of(results[0], other, number, aligned)
         for number, other in enumerate(results[1:], start=1)
     ]
-    for side in sides:
-        if not side.takes:
-            name = sources[side.source].name
-            raise InputError(f"{name}: no position has a ladder in it and in {sources[0].name}")
     resonances = [change for side in sides for change in side.resonances]
     tests = tests_of([pair for side in sides for pair in side.pairs], resonances)
     limit = limit_deviations(tests)
@@ -84,13 +77,24 @@ def compare(
         sources,
         [difference for side in sides for difference in side.differences],
         sorted(findings, key=lambda one: -abs(one.difference_db or 0.0)),
-        [],
+        held.not_compared,
         aligned=aligned,
         resonances=resonances,
+        conditions=held.conditions,
         unseen=unseen,
         tests=tests,
         deviations=limit,
     )
+
+
+def _check(results: Sequence[Results], aligned: str) -> None:
+    """Refuse what a comparison cannot be made of."""
+    if len(results) < 2:
+        raise ValueError("give two results or more: the first is what the others are held against")
+    if aligned not in (DRIVE, BAND, EACH_FREQUENCY):
+        raise ValueError(
+            f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
+        )
 
 
 @dataclass(frozen=True)
@@ -107,8 +111,10 @@ class _Side:
     def of(cls, first: Results, other: Results, source: int, aligned: str) -> _Side:
         takes = common_takes(first, other)
         pairs, differences = [], []
-        for ours, theirs in takes:
-            doubts = Doubts.of(ours, theirs)
+        for ours, as_measured in takes:
+            # Before anything is held against it: the levels that the first's distance would have.
+            theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
+            doubts = Doubts.of(ours, theirs, level_doubt_db(first, other, ours.position))
             common = places(ours, theirs, aligned)
             differences += curve_differences(common, ours.position, source, doubts)
             differences += gain_change_differences(ours, theirs, source, doubts)

@@ -41,6 +41,7 @@ class ModeChange:
     rather_uneven : whether b alone explains the difference better than δ alone does.
     seen : standard deviations by which the mode stands out of the noise, over all points.
     misfit : by how much D is left larger than noise would leave it; 1 at least.
+    explained : part of D's energy, weighted and freed of parabolas, that the mode explains.
     share : the largest |c| of a curve.
     orders : of the curves; 1 is the response.
     """
@@ -56,6 +57,7 @@ class ModeChange:
     rather_uneven: bool
     seen: float
     misfit: float
+    explained: float
     share: float
     orders: tuple[int, ...]
 
@@ -96,6 +98,7 @@ def mode_change(
         rather_uneven=uneven.cost < moved.cost,
         seen=_seen(problem, moved.values),
         misfit=scale,
+        explained=_explained(problem, moved.values),
         share=float(np.max(np.abs(shares))),
         orders=tuple(sorted({curve.order for curve in curves})),
     )
@@ -119,6 +122,14 @@ def _shape_sigma_db(problem: ModeInCurves, values: np.ndarray) -> list[float]:
         excess = float(np.mean(left**2)) * points - noise
         sigmas.append(math.sqrt(max(excess, LEAST_SHAPE_SIGMA_DB**2)))
     return sigmas
+
+
+def _explained(problem: ModeInCurves, values: np.ndarray) -> float:
+    left, whole = 0.0, 0.0
+    for n in range(problem.count):
+        left += float(np.sum(problem.rest(n, *problem.models(n, values))[1] ** 2))
+        whole += float(np.sum(problem.left(n, 1, problem.differences[n]) ** 2))
+    return 1.0 - left / max(whole, 1e-30)
 
 
 def _misfit(problem: ModeInCurves, values: np.ndarray) -> float:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,7 +35,7 @@ FILLED = 0.03
 hairs, and a model of one mode does not tell)."""
 
 DB_PER_NEPER_OF_POWER = 10.0 / np.log(10.0)
-"""A power that grows by a share x rises by so many dB times x, from the definition of the decibel."""
+"""A power that grows by a small share rises by so many dB times that, by the decibel's formula."""
 
 NORMAL_QUANTILE = 1.96
 """Half of a 95 % interval in standard deviations, from the normal distribution's definition."""
@@ -118,7 +119,9 @@ def product_curves(
     if grid is None:
         return []
     pairs = shared_rungs(first, other)
-    orders = sorted(set.intersection(*(set(r.harmonics) for p in pairs for r in p))) if pairs else []
+    orders = (
+        sorted(set.intersection(*(set(r.harmonics) for p in pairs for r in p))) if pairs else []
+    )
     curves = []
     for order in orders:
         if order > HIGHEST_ORDER:
@@ -128,7 +131,9 @@ def product_curves(
         of_order = []
         for pair in pairs:
             levels = [_harmonic(rung, order, inside, radiated=radiated) for rung in pair]
-            of_order += _two(order, 1 if radiated else order, pair[0].drive_dbfs, axis_hz[inside], levels)
+            of_order += _two(
+                order, 1 if radiated else order, pair[0].drive_dbfs, axis_hz[inside], levels
+            )
         curves += _clearest(of_order)
     return curves
 
@@ -139,22 +144,29 @@ def _shared_grid(first: Take, other: Take) -> FloatArray | None:
     return one if same else None
 
 
-_Level = tuple[FloatArray, FloatArray, float]
+@dataclass(frozen=True)
+class _Side:
+    """One side's levels, their deviations, and the height above noise of the clearest point."""
+
+    level_db: FloatArray
+    sigma_db: FloatArray
+    above_db: float
 
 
-def _harmonic(rung: Rung, order: int, inside: np.ndarray, *, radiated: bool) -> _Level | None:
+def _harmonic(rung: Rung, order: int, inside: np.ndarray, *, radiated: bool) -> _Side | None:
     curve = rung.harmonics[order]
     ends = (curve.low_db[inside], curve.high_db[inside]) if len(curve.high_db) else None
-    level_db, sigma_db, above_db = _heard(curve.level_db, curve.floor_db, ends, inside)
+    side = _heard(curve.level_db, curve.floor_db, ends, inside)
     if radiated:
-        return level_db + rung.fundamental_db[inside], sigma_db, above_db
+        return replace(side, level_db=side.level_db + rung.fundamental_db[inside])
     # The linear response at n·f re that at f, where some level has both.
     shift_db = curve.input_referred_db[inside] - curve.level_db[inside]
     held = np.isfinite(shift_db)
     if np.count_nonzero(held) < 2:
         return None
     at = np.arange(len(shift_db))
-    return level_db + np.interp(at, at[held], shift_db[held]), sigma_db, above_db
+    shift_db = np.interp(at, at[held], shift_db[held])
+    return replace(side, level_db=side.level_db + shift_db)
 
 
 def _heard(
@@ -162,7 +174,7 @@ def _heard(
     floor_db: FloatArray,
     ends_db: tuple[FloatArray, FloatArray] | None,
     inside: np.ndarray,
-) -> _Level:
+) -> _Side:
     """Return levels with the noise in them, their standard deviations, and the clearest's height.
 
     Noise added to a power leaves a level that is nearly normal down to the noise; freed of it, a
@@ -174,7 +186,7 @@ def _heard(
     noise = np.asarray(db_to_power(floor))
     power = np.nan_to_num(np.asarray(db_to_power(level)))
     if not np.isfinite(noise).any():
-        return level, np.full(len(level), np.nan), -np.inf
+        return _Side(level, np.full(len(level), np.nan), -np.inf)
     filled = FILLED * float(np.nanmedian(power + noise))
     # The mean of three points: a point's own noise must not set its weight.
     padded = np.pad(power, 1, mode="edge")
@@ -190,22 +202,29 @@ def _heard(
     with np.errstate(divide="ignore", invalid="ignore"):
         above_db = np.asarray(power_to_db((power + noise) / noise))
     clearest = float(np.nanmax(above_db)) if np.isfinite(above_db).any() else -np.inf
-    return np.asarray(power_to_db(total)), np.maximum(sigma_db, LEAST_SIGMA_DB), clearest
+    sigma_db = np.maximum(sigma_db, LEAST_SIGMA_DB)
+    return _Side(np.asarray(power_to_db(total)), sigma_db, clearest)
 
 
 def _two(
-    order: int, power: int, drive_dbfs: float, axis_hz: FloatArray, levels: list[_Level | None]
+    order: int, power: int, drive_dbfs: float, axis_hz: FloatArray, levels: Sequence[_Side | None]
 ) -> list[TwoCurves]:
     """Return the two sides as one, without points that either has not; none if too few are left."""
     one, two = levels
     if one is None or two is None:
         return []
-    held = np.all([np.isfinite(part) for side in (one, two) for part in side[:2]], axis=0)
-    above_db = max(one[2], two[2])
+    parts = [one.level_db, two.level_db, one.sigma_db, two.sigma_db]
+    held = np.all(np.isfinite(parts), axis=0)
+    above_db = max(one.above_db, two.above_db)
     if np.count_nonzero(held) < LEAST_POINTS or not above_db >= LEAST_ABOVE_FLOOR_DB:
         return []
-    parts = [side[n][held] for n in (0, 1) for side in (one, two)]
-    return [TwoCurves(order, power, drive_dbfs, axis_hz[held], *parts, above_db)]
+    first_db, other_db, first_sigma_db, other_sigma_db = (part[held] for part in parts)
+    return [
+        TwoCurves(
+            order, power, drive_dbfs, axis_hz[held], first_db, other_db,
+            first_sigma_db, other_sigma_db, above_db,
+        )
+    ]  # fmt: skip
 
 
 def _clearest(curves: list[TwoCurves]) -> list[TwoCurves]:

@@ -5,12 +5,13 @@ for every curve that shows it, by
 
     S = ½·[M(f₁, c₁) + M(f₂, c₂)] + cubic,   D = M(f₂, c₂) − M(f₁, c₁) + parabola,
 
-M(f₀, c) = 10·lg(|1 + c·Tᵖ|² + ε), T = 1/(1 + jQ(f/f₀ − f₀/f)), over the logarithm of frequency: p is
-1 for what a mode radiates, n for the n-th product of its own motion. f₁ = f₀·e^{−δ/2}, f₂ = f₀·e^{+δ/2}, c₁ = c·(1 + b), c₂ = c·(1 − b): f₀, Q, the shift δ and the
-imbalance b are shared by all curves; c is complex and each curve's own. What else stands around the
-mode, other modes and reflections' combs, is on both sides alike: it is in S, which counts by what
-such a model leaves of it, and not in D, which counts by its noise. D thus says how far the mode has
-moved, S what the mode looks like.
+M(f₀, c) = 10·lg(|1 + c·Tᵖ|² + ε), T = 1/(1 + jQ(f/f₀ − f₀/f)), over the logarithm of frequency;
+p is 1 for what a mode radiates, n for the n-th product of its own motion. With f₁ = f₀·e^{−δ/2},
+f₂ = f₀·e^{+δ/2}, c₁ = c·(1 + b), c₂ = c·(1 − b), all curves share f₀, Q, the shift δ and the
+imbalance b; c is complex and each curve's own. What else stands around the mode, other modes and
+reflections' combs, is on both sides alike: it is in S, which counts by what such a model leaves of
+it, and not in D, which counts by its noise. D thus says how far the mode has moved, S what the mode
+looks like.
 """
 
 from __future__ import annotations
@@ -65,6 +66,7 @@ class ModeInCurves:
     """Curves of two sides around one mode, and the model that is fitted to them."""
 
     def __init__(self, curves: Sequence[TwoCurves], near_hz: float, q: float) -> None:
+        """Take curves around a frequency, where a mode of about this Q is looked for."""
         self.near_hz, self.q0, self.count = near_hz, q, len(curves)
         self.frequencies = [curve.frequency_hz for curve in curves]
         self.powers = [curve.power for curve in curves]
@@ -128,9 +130,7 @@ class ModeInCurves:
         """Return M of both sides of one curve, in dB."""
         share = complex(values[SHARES + 2 * n], values[SHARES + 2 * n + 1])
         q = self.q(values)
-        return [
-            level_db(share * factor * self.mode(n, hz, q)) for hz, factor in self.sides(values)
-        ]
+        return [level_db(share * factor * self.mode(n, hz, q)) for hz, factor in self.sides(values)]
 
     def residuals(self, values: FloatArray) -> FloatArray:
         """Return all that is left, over its deviations; first what holds the unknowns."""

@@ -32,7 +32,7 @@ class AirShift:
 
 
 def air_shift(first: Results, other: Results) -> AirShift:
-    """Return the shift of what follows the speed of sound, which goes as √(absolute temperature)."""
+    """Return the shift of what follows the speed of sound: the root of absolute temperature."""
     noted = [results.conditions.temperature_c for results in (first, other)]
     kelvin = [
         UNKNOWN_TEMPERATURE_UNCERTAINTY_K if t is None else TEMPERATURE_UNCERTAINTY_K for t in noted

@@ -6,13 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from distsweep.comparison.listed_modes import ListedMode, listed_modes
+from distsweep.comparison.listed_modes import Mode, leading_takes, listed_modes
 from distsweep.comparison.mode_change import MOST_SHIFT, ModeChange, mode_change
 from distsweep.comparison.mode_curves import TwoCurves, product_curves, response_curves
 from distsweep.comparison.mode_spill import MovedMode, with_spill
 from distsweep.comparison.mode_temperature import AirShift, air_shift
 from distsweep.comparison.record import ResonanceChange
-from distsweep.comparison.resonance_words import sentence
+from distsweep.comparison.resonance_words import Circumstances, sentence
+from distsweep.comparison.unlisted_modes import unlisted_modes
 from distsweep.results import Results, Take
 
 BEYOND_DOUBT = 4.0
@@ -48,6 +49,11 @@ HALF = 1.0 / 3.0
 """Imbalance of a mode that is half as strong on the other side, (1 − ½)/(1 + ½), by definition of
 b. Only what is less than half of what it was has gone (chosen: drive and limiters change less)."""
 
+LEAST_EXPLAINED, LEAST_Q = 0.9, 6.0
+"""Of a difference of responses that no search listed a mode for, a mode that moved must explain so
+much, and be so narrow (chosen: the comb of a microphone that was moved differs all over, and its
+notches are wider)."""
+
 WELL_KNOWN = 0.01
 """Standard deviation of a shift, up to which "same" is said rather than "cannot tell" (chosen: a
 mode is a few percent wide)."""
@@ -57,7 +63,7 @@ mode is a few percent wide)."""
 class Judged:
     """A mode with what curves and lists say of it."""
 
-    mode: ListedMode
+    mode: Mode
     change: ModeChange | None
     air: AirShift | None
     shift: float
@@ -98,8 +104,36 @@ def resonance_changes(
         if best.change is not None:
             moved.append(MovedMode.of(best.mode.kind, best.change, best.state))
         left = [mode for mode in left if mode is not best.mode]
+    judged += _unlisted(first, other, air, moved, beyond)
     return [_record(one, source, first, other) for one in sorted(judged, key=_rank)]
 
+
+def _unlisted(
+    first: Results, other: Results, air: AirShift, moved: list[MovedMode], beyond: float
+) -> list[Judged]:
+    """Return radiated modes that no search lists, and that moved: one by one, the surest first."""
+    found: list[Judged] = []
+    takes = leading_takes(first, other)
+    while takes is not None:
+        tried = [
+            _judge(mode, first, other, air, moved, beyond) for mode in unlisted_modes(*takes, moved)
+        ]
+        sure = [
+            one for one in tried
+            if one.state == "moved" and one.change is not None
+            and one.change.explained >= LEAST_EXPLAINED and one.change.q >= LEAST_Q
+        ]  # fmt: skip
+        if not sure:
+            break
+        best = max(sure, key=lambda one: one.deviations)
+        assert best.change is not None
+        found.append(best)
+        moved.append(MovedMode.of(best.mode.kind, best.change, best.state))
+    return found
+
+
+INTERVAL = (-1.96, 0.0, 1.96)
+"""Ends and middle of a 95 % interval in deviations, by the normal distribution's formula."""
 
 CHANGED = ("moved", "gone", "new")
 """States that say that something has changed."""
@@ -111,7 +145,7 @@ def _rank(one: Judged) -> tuple[int, float]:
 
 
 def _judge(
-    mode: ListedMode, first: Results, other: Results, air: AirShift,
+    mode: Mode, first: Results, other: Results, air: AirShift,
     moved: Sequence[MovedMode], beyond: float,
 ) -> Judged:  # fmt: skip
     change = _change(mode, mode.takes(first, other), moved)
@@ -123,7 +157,11 @@ def _judge(
     sigma = math.hypot(change.error, REPEATABILITY, air.error if mode.follows_air else 0.0)
     z = min(away / sigma, change.moved)
     near = abs(change.shift) <= MOST_SHIFT
-    if near and z >= beyond and not (mode.one_sided and change.rather_uneven):
+    if (
+        near
+        and z >= beyond
+        and not (mode.listed_shift is None and mode.sides and change.rather_uneven)
+    ):
         return Judged(mode, change, of_air, shift, error, z, "moved")
     b, b_error = change.imbalance, max(change.imbalance_error, 1e-6)
     gone = min(abs(b) / b_error, change.uneven)
@@ -134,7 +172,7 @@ def _judge(
     return Judged(mode, change, of_air, shift, error, z, "same" if known else "cannot tell")
 
 
-def _air_shifts(mode: ListedMode, air: AirShift, shift: float) -> list[float]:
+def _air_shifts(mode: Mode, air: AirShift, shift: float) -> list[float]:
     """Return the shifts that are none: by the air's temperatures, or, where it is not known whether
     a mode follows them, none at all and all between."""
     if mode.follows_air:
@@ -144,7 +182,7 @@ def _air_shifts(mode: ListedMode, air: AirShift, shift: float) -> list[float]:
 
 
 def _change(
-    mode: ListedMode, takes: tuple[Take, Take] | None, moved: Sequence[MovedMode]
+    mode: Mode, takes: tuple[Take, Take] | None, moved: Sequence[MovedMode]
 ) -> ModeChange | None:
     """Return what the curves say; of a radiated mode by those that know its shift best."""
     if takes is None:
@@ -160,21 +198,21 @@ def _change(
         change
         for curves in groups
         if (change := mode_change(
-            with_spill(curves, mode.kind, moved), mode.near_hz, q, expected=mode.listed_shift
+            with_spill(curves, mode.kind, moved), mode.near_hz, q, expected=mode.listed_shift or 0.0
         )) is not None
     ]  # fmt: skip
     seen = [change for change in changes if change.seen >= LEAST_SEEN] or changes
     return min(seen, key=lambda change: change.error, default=None)
 
 
-def _estimate(mode: ListedMode, change: ModeChange | None) -> tuple[float, float]:
+def _estimate(mode: Mode, change: ModeChange | None) -> tuple[float, float]:
     """Return the shift and its standard deviation, from curves and lists, weighted by their
     variances; NaN where neither tells it."""
     known = []
     if change is not None and abs(change.shift) <= MOST_SHIFT:
         error = math.hypot(change.error, REPEATABILITY, SHAPE_SHARE * change.shift)
         known.append((change.shift, error))
-    if not mode.one_sided:
+    if mode.listed_shift is not None:
         one = LISTED_RADIATED if mode.kind == "radiated" else LISTED_EXCITED
         known.append((mode.listed_shift, math.hypot(one, one)))
     if not known:
@@ -187,22 +225,32 @@ def _estimate(mode: ListedMode, change: ModeChange | None) -> tuple[float, float
 def _record(one: Judged, source: int, first: Results, other: Results) -> ResonanceChange:
     mode, air = one.mode, one.air
     shift = one.shift - (air.shift if air is not None else 0.0)
-    ends = [math.expm1(shift + side * 1.96 * _known(one)) * 100.0 for side in (-1.0, 0.0, 1.0)]
-    if not math.isfinite(shift) or one.state in ("gone", "new"):
-        ends = [math.nan] * 3
-    known = [end if math.isfinite(end) else None for end in ends]
+    error = math.hypot(one.error, air.error) if air is not None else one.error
+    percent: list[float | None] = [None] * 3
+    if math.isfinite(shift) and one.state not in ("gone", "new"):
+        percent = [100.0 * math.expm1(shift + end * error) for end in INTERVAL]
     first_hz, other_hz = mode.frequencies(one.change, one.state, one.shift)
+    fitted_q = None if mode.sides or one.change is None else one.change.q
     record = ResonanceChange(
         state=one.state, kind=mode.kind, source=source,
         frequency_hz=first_hz, other_hz=other_hz,
-        q=None if mode.first is None else mode.first.q,
-        other_q=None if mode.other is None else mode.other.q,
-        change_percent=known[1], low_percent=known[0], high_percent=known[2],
+        q=fitted_q if mode.first is None else mode.first.q,
+        other_q=fitted_q if mode.other is None else mode.other.q,
+        low_percent=percent[0], change_percent=percent[1], high_percent=percent[2],
         at_one_temperature=air is not None and air.noted,
         deviations=one.deviations,
     )  # fmt: skip
-    return replace(record, sentence=sentence(record, one, first, other))
+    return replace(record, sentence=sentence(record, _circumstances(one, first, other)))
 
 
-def _known(one: Judged) -> float:
-    return math.hypot(one.error, one.air.error) if one.air is not None else one.error
+def _circumstances(one: Judged, first: Results, other: Results) -> Circumstances:
+    takes = one.mode.takes(first, other) or ()
+    reflected = any(t.decay_map is not None and t.decay_map.reflection_s is not None for t in takes)
+    return Circumstances(
+        follows_air=one.mode.follows_air,
+        temperatures_c=(first.conditions.temperature_c, other.conditions.temperature_c),
+        by_response=one.change is not None and one.change.orders == (1,) and reflected,
+        compared=one.change is not None,
+        seen=one.change is not None and one.change.seen >= LEAST_SEEN,
+        is_listed=bool(one.mode.sides),
+    )

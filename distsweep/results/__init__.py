@@ -6,7 +6,7 @@ arrays, with NaN or −inf where a number does not exist; in the file those are 
 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl, HarmonicAtSpl
 from distsweep.results.damage import Damage
-from distsweep.results.file import read_results, to_json, write_results
+from distsweep.results.file import parse_results, read_results, to_json, write_results
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import (
     Background,
@@ -96,6 +96,7 @@ __all__ = [
     "ToneLevels",
     "Warning_",
     "first_take",
+    "parse_results",
     "read_results",
     "to_json",
     "write_results",

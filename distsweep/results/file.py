@@ -74,17 +74,32 @@ def read_results(path: str | Path) -> Results:
     """
     path = Path(path)
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise InputError(
             f"{path}: cannot be read ({error.strerror}); give a results.json"
         ) from error
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise InputError(f"{path}: is not JSON ({error}); give a results.json") from error
+    return parse_results(text, where=str(path))
+
+
+def parse_results(text: str, *, where: str) -> Results:
+    """Read the text of a ``results.json``; errors name ``where`` it stands.
+
+    Raises
+    ------
+    InputError
+        It is not JSON, or is of another schema.
+    """
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{where}: is not JSON ({error}); give a results.json") from error
     schema = data.get("schema") if isinstance(data, dict) else None
     if schema not in (SCHEMA, version_1.SCHEMA):
         raise InputError(
-            f"{path}: schema is {schema!r}, this version reads {SCHEMA!r} and"
+            f"{where}: schema is {schema!r}, this version reads {SCHEMA!r} and"
             f" {version_1.SCHEMA!r}: analyse the session again"
         )
     try:
@@ -96,7 +111,7 @@ def read_results(path: str | Path) -> Results:
             _check_damage(take)
         check_consistent(results)
     except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
-        raise InputError(f"{path}: is damaged ({error}): analyse the session again") from error
+        raise InputError(f"{where}: is damaged ({error}): analyse the session again") from error
     return results
 
 

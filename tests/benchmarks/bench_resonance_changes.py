@@ -3,9 +3,10 @@
     python tests/benchmarks/bench_resonance_changes.py FOLDER [--list] [--kinds alike,mode,…]
 
 FOLDER holds, in folders of any depth, results of pairs as `pair_draws.py` makes them:
-KIND-1.json, KIND-2.json, and what was changed in KIND.truth.json. For each kind it counts the pairs
-in which a mode is said to have moved, gone or come that has not, at several limits of standard
-deviations; of modes that moved how many are named, and how far the measured shift is from the truth.
+KIND-1.json, KIND-2.json, and what was changed in KIND.truth.json. For each kind it counts the
+pairs in which a mode is said to have moved, gone or come that has not, at several limits of
+standard deviations; of modes that moved how many are named, and how far the measured shift is from
+the truth.
 "Visible" are those whose mode either search lists, within 3 %, with confidence 0.5 or more.
 """
 
@@ -125,7 +126,7 @@ def main() -> None:
             if count.away:
                 away = np.array(count.away)
                 print(f"  measured less true shift: mean {away.mean():+.3f} %, deviation "
-                      f"{away.std():.3f} %, median of sizes {np.median(np.abs(away)):.3f} %; in the "
+                      f"{away.std():.3f} %, median size {np.median(np.abs(away)):.3f} %; in the "
                       f"interval: {np.mean(count.inside):.0%}")  # fmt: skip
 
 

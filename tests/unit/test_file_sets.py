@@ -171,6 +171,23 @@ def test_a_file_of_no_set_is_not_replaced(tmp_path: Path) -> None:
     assert standing(tmp_path) == {"tables/a.csv": "mine"}
 
 
+def test_a_set_of_another_kind_is_not_replaced(tmp_path: Path) -> None:
+    write_set(tmp_path, "old", HEAD)
+    for kind in ("comparison", "other"):
+        with (
+            pytest.raises(InputError, match=f"what an analysis has left, and this is an? {kind}"),
+            file_set(tmp_path, head="b.json", unlisted=lambda _: set(), kind=kind) as made,
+        ):
+            (made.scratch / "b.json").write_text("new")
+    assert standing(tmp_path) == {HEAD: "old"}
+    (tmp_path / HEAD).unlink()  # what lies nowhere any more is no set
+    with file_set(tmp_path, head="b.json", unlisted=lambda _: set(), kind="comparison") as made:
+        (made.scratch / "b.json").write_text("new")
+    with pytest.raises(InputError, match="what a comparison has left, and this is an analysis"):
+        write_set(tmp_path, "old", HEAD)
+    assert standing(tmp_path) == {"b.json": "new"}
+
+
 def test_a_swap_waits_for_another_and_says_so_if_it_lasts(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -22,9 +22,9 @@ FLOORS = (
     ("words",),
     ("takes", "comparison"),
     ("capture", "report"),
-    ("result_files", "conversion"),
+    ("result_files", "comparison_files", "conversion"),
     ("pipeline",),
-    ("demo", "distsweep"),
+    ("demo", "sources", "distsweep"),
     ("cli",),
     ("__main__",),
 )

@@ -8,6 +8,8 @@ from distsweep.comparison.record import Comparison, Finding
 from distsweep.results.record import Record
 from distsweep.units import FloatArray
 
+SCHEMA = "distsweep.filters/1"
+
 PEAKING, LOW_SHELF, HIGH_SHELF = "peaking", "low shelf", "high shelf"
 HIGH_PASS, LOW_PASS, BIQUAD = "high-pass", "low-pass", "biquad"
 KINDS = (PEAKING, LOW_SHELF, HIGH_SHELF, HIGH_PASS, LOW_PASS, BIQUAD)
@@ -164,6 +166,7 @@ class WithFilters(Record):
     takes: list[FilteredTake]
     comparison: Comparison
     notes: list[str] = field(default_factory=list)
+    schema: str = SCHEMA
 
     @property
     def findings(self) -> list[Finding]:

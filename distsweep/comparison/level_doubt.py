@@ -1,0 +1,158 @@
+"""What calibrations and distances leave open of a difference of levels."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+from distsweep.comparison.positions import LADDER
+from distsweep.results import (
+    AXIS,
+    CleanLevel,
+    RecordedCalibration,
+    Results,
+    Rung,
+    SmoothedLevel,
+    Take,
+    first_take,
+)
+from distsweep.units import ratio_to_db
+
+CALIBRATOR_LIMIT_DB = 0.40
+"""Limits of the level that an acoustic calibrator of class 1 gives, to either side (IEC 60942:2003,
+from memory: the laboratory's own uncertainty is in it; the edition of 2017 is narrower)."""
+
+CALIBRATIONS_DOUBT_DB = 1.96 * math.sqrt(2.0 / 3.0) * CALIBRATOR_LIMIT_DB
+"""What two calibrations with a calibrator each leave of a difference of levels, 95 %: values within
+limits ±a, nothing else being known of them, have the standard uncertainty a/√3 (JCGM 100:2008,
+4.3.7), those of two add by root sum of squares (5.1.2)."""
+
+ACOUSTIC_CENTRE_M = 0.05
+"""How far from where its distance is measured to a loudspeaker may sound from, 95 % (chosen: about
+the depth of a small woofer's cone and the place of its tweeter)."""
+
+NEAREST_FAR_M = 0.3
+"""Nearer than this levels do not fall as a point's (chosen: a small two-way's drivers are 0.15 m
+apart; at twice that the one off the axis is farther away by an eighth, 1 dB)."""
+
+SAME_DISTANCE_RATIO = 1.01
+"""Distances that differ by less count as one (chosen: 1 cm in 1 m, 0.09 dB, is as well as a
+microphone is placed)."""
+
+_AT_THE_DISTANCE = re.compile(r"axis|°|\bdeg|\bdegrees?\b", re.IGNORECASE)
+"""Positions that `distance_m` holds for: the axis, and angles to it. Near fields have their own."""
+
+
+def level_doubt_db(first: Results, other: Results, position: str = AXIS) -> float:
+    """Return what calibration and distance leave open of a difference of levels, dB, 95 %.
+
+    0 where both cancel: one calibration, one distance. Uncalibrated on both sides counts as one
+    calibration, as if no gain had been touched. inf: levels are not comparable at all, one being in
+    dB SPL and the other in dBFS, or one in the near field.
+    """
+    one, another = _ladders_at(first, other, position)
+    if one is None or another is None or one.level_unit != another.level_unit:
+        return math.inf
+    squares = 0.0 if one_calibration(first, other, position) else CALIBRATIONS_DOUBT_DB**2
+    if distances_differ(first, other, position):
+        near, far = sorted(two_distances(first, other))
+        if near < NEAREST_FAR_M:
+            return math.inf
+        # d(20·lg d) of an error that both distances share: their shares differ as 1/d does.
+        moved = ACOUSTIC_CENTRE_M * (1.0 / near - 1.0 / far)
+        squares += float(ratio_to_db(1.0 + moved)) ** 2
+    return math.sqrt(squares)
+
+
+def level_shift_db(first: Results, other: Results, position: str = AXIS) -> float:
+    """Return what is added to the other's levels to bring them to the first's distance, dB.
+
+    It is 20·lg(r_other/r_first), a point's in a free field. 0 where the distances are one or not
+    known, at near fields, to which `distance_m` does not belong, and where levels are not compared.
+    """
+    if not distances_differ(first, other, position):
+        return 0.0
+    at_m, other_m = two_distances(first, other)
+    return 0.0 if min(at_m, other_m) < NEAREST_FAR_M else float(ratio_to_db(other_m / at_m))
+
+
+def with_levels(take: Take, shift_db: float) -> Take:
+    """Return a ladder with so many decibels added to its levels, those of the background left."""
+    if shift_db == 0.0:
+        return take
+
+    def clean(one: CleanLevel) -> CleanLevel:
+        ends = {name: getattr(one, name) + shift_db for name in ("level_db", "low_db", "high_db")}
+        return replace(one, **ends)
+
+    return replace(
+        take,
+        rungs=[_rung_with_levels(rung, shift_db) for rung in take.rungs],
+        clean_level=[clean(one) for one in take.clean_level],
+        clean_level_third_octave=[clean(one) for one in take.clean_level_third_octave],
+    )
+
+
+def _rung_with_levels(rung: Rung, shift_db: float) -> Rung:
+    def moved(level: SmoothedLevel) -> SmoothedLevel:
+        return SmoothedLevel(
+            *(end + shift_db for end in (level.level_db, level.low_db, level.high_db))
+        )
+
+    return replace(
+        rung,
+        spl_db=None if rung.spl_db is None else rung.spl_db + shift_db,
+        fundamental_db=rung.fundamental_db + shift_db,
+        fundamental_floor_db=rung.fundamental_floor_db + shift_db,
+        fundamental_low_db=rung.fundamental_low_db + shift_db,
+        fundamental_high_db=rung.fundamental_high_db + shift_db,
+        smoothed=[replace(one, fundamental=moved(one.fundamental)) for one in rung.smoothed],
+    )
+
+
+def _ladders_at(first: Results, other: Results, position: str) -> tuple[Take | None, Take | None]:
+    found = [first_take(one.takes, position, kind=LADDER) for one in (first, other)]
+    return found[0], found[1]
+
+
+def two_distances(first: Results, other: Results) -> tuple[float, float]:
+    """Return both distances in m; NaN where one is not noted."""
+    at_m, other_m = (one.conditions.distance_m or math.nan for one in (first, other))
+    return at_m, other_m
+
+
+def distances_differ(first: Results, other: Results, position: str) -> bool:
+    """Tell whether a position was measured at two distances that are known."""
+    if _AT_THE_DISTANCE.search(position) is None:
+        return False
+    near, far = sorted(two_distances(first, other))
+    return far / near > SAME_DISTANCE_RATIO  # NaN: not known, and not different
+
+
+def one_calibration(first: Results, other: Results, position: str) -> bool:
+    """Tell whether levels at a position go by the same numbers, whose errors cancel."""
+    one, another = (calibration_at(results, position) for results in (first, other))
+    if _correction(one) != _correction(another):
+        return False
+    pascals = (one.pascal_per_fs, another.pascal_per_fs)
+    if None in pascals:
+        return pascals == (None, None)
+    # A file holds nine decimals of it.
+    return math.isclose(pascals[0] or 0.0, pascals[1] or 0.0, rel_tol=1e-6, abs_tol=2e-9)
+
+
+def calibration_at(results: Results, position: str) -> RecordedCalibration:
+    """Return what the levels of the ladder at a position go by.
+
+    Files of an earlier version hold the session's only.
+    """
+    take = first_take(results.takes, position, kind=LADDER)
+    own = RecordedCalibration() if take is None else take.calibration
+    calibrated = take is not None and take.level_unit == "dB SPL"
+    return results.calibration if calibrated and own.pascal_per_fs is None else own
+
+
+def _correction(calibration: RecordedCalibration) -> tuple[object, ...]:
+    c = calibration
+    return (c.mic_correction, c.mic_correction_points, c.mic_correction_largest_db)
