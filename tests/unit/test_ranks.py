@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from comparison_samples import only_staircase, sources
+from compared_samples import only_staircase, sources
 from report_samples import sample_results, sample_take
 
 from distsweep.comparison.ranks import (

@@ -9,7 +9,7 @@ import numpy as np
 from distsweep.comparison.record import Difference
 from distsweep.report.clean_level.levels import limit_words, shown
 from distsweep.report.comparison.compared import Compared
-from distsweep.report.comparison.curves import CLEAN_LEVEL, difference_line, ladder_at
+from distsweep.report.comparison.curves import CLEAN_LEVEL, difference_line
 from distsweep.report.comparison.overlay import (
     RESPONSE,
     Drawn,
@@ -20,7 +20,7 @@ from distsweep.report.comparison.overlay import (
 )
 from distsweep.report.lines import Line
 from distsweep.report.reliability import Standing
-from distsweep.results import CleanLevel, Results
+from distsweep.results import CleanLevel
 from distsweep.units import BoolArray, FloatArray
 
 Bounds = list[tuple[float, float, int]]
@@ -28,11 +28,15 @@ Bounds = list[tuple[float, float, int]]
 
 def clean_overlay(compared: Compared, position: str) -> Overlay | None:
     """Return clean levels by the strictest limits that are compared; None without any."""
-    for clean in _of(compared.sources[0], position):
+    for clean in _of(compared, 0, position):
         quantity = quantity_of(clean)
         differences = compared.of(quantity, position)
-        sides = [(source, own) for source, results in enumerate(compared.sources)
-                 for own in _of(results, position) if quantity_of(own) == quantity]  # fmt: skip
+        sides = [
+            (source, own)
+            for source in range(len(compared.sources))
+            for own in _of(compared, source, position)
+            if quantity_of(own) == quantity
+        ]
         if differences and len(sides) > 1:
             names = compared.names
             return Overlay(
@@ -55,8 +59,8 @@ def quantity_of(clean: CleanLevel) -> str:
     return f"{CLEAN_LEVEL}{thd}{loss}"
 
 
-def _of(results: Results, position: str) -> list[CleanLevel]:
-    take = ladder_at(results, position)
+def _of(compared: Compared, source: int, position: str) -> list[CleanLevel]:
+    take = compared.ladder(source, position)
     return [] if take is None else shown(take)
 
 

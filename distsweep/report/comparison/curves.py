@@ -19,19 +19,13 @@ from distsweep.report.lines import (
     thd_line,
 )
 from distsweep.report.reliability import Standing
-from distsweep.results import SAME_DRIVE_DB, Results, Take, first_take
+from distsweep.results import SAME_DRIVE_DB, Take
 from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray
 
 FUNDAMENTAL, THD, GAIN_CHANGE, CLEAN_LEVEL = "fundamental", "thd", "gain change", "clean level"
 """Quantities of a comparison's differences; a harmonic's is "h2", "h3" …; a clean level's has its
 limits behind it."""
-
-
-def ladder_at(results: Results, position: str) -> Take | None:
-    """Return a source's ladder at a position, None without one."""
-    take = first_take(results.takes, position, kind="ladder")
-    return take if take is not None and take.rungs else None
 
 
 def source_line(take: Take, quantity: str, aligned: str, level: float) -> Line | None:

@@ -21,7 +21,7 @@ def first_screen(
     anchor_of: Anchor,
     *blocks: Block,
     title: str = "What differs beyond doubt",
-    conditions: str = "Measured under other conditions:",
+    conditions: str = "Conditions:",
 ) -> Section:
     """Return the page's first section; ``blocks`` follow its sentences.
 
@@ -37,7 +37,7 @@ def first_screen(
     if items[MOST_FINDINGS:]:
         more = items[MOST_FINDINGS:]
         said.append(Fold(f"{len(more)} more, smaller", [Linked(more)]))
-    said += _listed("No difference that these measurements can see:", comparison.unseen)
+    said += _listed("What does not differ, as far as can be seen:", comparison.unseen)
     said += _listed(conditions, comparison.conditions)
     said += _listed("Not compared:", comparison.not_compared)
     return Section(title, "verdict", [*said, *blocks])

@@ -15,7 +15,6 @@ from distsweep.report.comparison.curves import (
     GAIN_CHANGE,
     THD,
     difference_line,
-    ladder_at,
     source_line,
 )
 from distsweep.report.comparison.strokes import Stroke, stroke_of
@@ -127,8 +126,8 @@ def _lines(
               f"{compared.names[source]}, {level_name(aligned, level)}",
               source, take.frequency_hz, line, rank)
         for rank, level in enumerate(levels)
-        for source, results in enumerate(compared.sources)
-        if (take := ladder_at(results, position)) is not None
+        for source in range(len(compared.sources))
+        if (take := compared.ladder(source, position)) is not None
         and (quantity != FUNDAMENTAL or wording.level_unit(take) == unit)
         and (line := source_line(take, quantity, aligned, level)) is not None
     ]  # fmt: skip
@@ -172,7 +171,7 @@ def less_name(names: Sequence[str]) -> str:
 
 def level_unit(compared: Compared, position: str) -> str:
     """Return the unit of the reference's levels at a position."""
-    take = ladder_at(compared.sources[0], position)
+    take = compared.ladder(0, position)
     return "dBFS" if take is None else wording.level_unit(take)
 
 
