@@ -169,7 +169,7 @@ def test_differences_are_the_other_less_the_reference(
     for quantity, by_db in (("fundamental", 0.3), ("thd", -0.7)):
         data = overlay(comparison, pair, quantity).data()
         less = [c for c in data.curves if c.quantity == "Difference, dB"]
-        assert [c.name.partition(",")[0] for c in less] == ["B less A"] * 2
+        assert [c.name.partition(",")[0] for c in less] == ["Difference"] * 2
         shown = less[0].values[np.isfinite(less[0].values)]
         assert shown.size > 20 and shown == pytest.approx(np.full(shown.size, by_db), abs=1e-6)
 

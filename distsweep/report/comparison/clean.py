@@ -15,6 +15,7 @@ from distsweep.report.comparison.overlay import (
     Drawn,
     Overlay,
     less_name,
+    less_name_of,
     level_axis,
     level_unit,
 )
@@ -78,7 +79,7 @@ def _levels(name: str, source: int, clean: CleanLevel) -> Drawn:
 def _difference(names: list[str], one: Difference) -> Drawn:
     line = difference_line(one)
     bounds = list(_bounds(one.frequency_hz, line.standing.reliable, one.low_db, one.high_db))
-    return Drawn(f"less-{one.source}", f"{names[one.source]} less {names[0]}", one.source,
+    return Drawn(f"less-{one.source}", less_name_of(names, one.source), one.source,
                  one.frequency_hz, line, bounds=bounds)  # fmt: skip
 
 

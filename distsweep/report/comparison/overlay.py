@@ -146,7 +146,7 @@ def _differences(
 
     def drawn(fine: Difference, rank: int, level: float) -> Drawn:
         one = (compared.over_thirds(fine) or fine) if averaged else fine
-        name = f"{compared.names[one.source]} less {compared.names[0]}"
+        name = less_name_of(compared.names, one.source)
         return Drawn(f"less-{one.source}-{rank}", f"{name}, {level_name(aligned, level)}",
                      one.source, one.frequency_hz, difference_line(one), rank)  # fmt: skip
 
@@ -167,6 +167,11 @@ def short_name(quantity: str) -> str:
 def less_name(names: Sequence[str]) -> str:
     """Say what differences are: "B less A"."""
     return f"{names[1]} less {names[0]}" if len(names) == 2 else f"Each less {names[0]}"
+
+
+def less_name_of(names: Sequence[str], source: int) -> str:
+    """Name a source's difference in a legend, short where there is no other."""
+    return "Difference" if len(names) == 2 else f"{names[source]} less {names[0]}"
 
 
 def level_unit(compared: Compared, position: str) -> str:

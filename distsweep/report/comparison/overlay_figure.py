@@ -46,13 +46,13 @@ difference is where one side has a null)."""
 
 
 def picture(overlay: Overlay, name: str, position: str, *, misleads: str) -> Picture:
-    """The figure with its caption."""
+    """The figure; its title and the words in it say what a caption would."""
     return Picture(
         name,
         partial(plot_overlay, overlay),
         f"{overlay.title}: {wording.listed(list(overlay.names))} against frequency, and their "
         "differences below; numbers are in the table.",
-        f"Below: {overlay.below_name}, where it is known within 1.5 dB.",
+        "",
         misleads,
         data=overlay.data,
         position=position,
@@ -138,11 +138,12 @@ def _draw_below(axes: Axes, overlay: Overlay) -> None:
     axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel("Difference, dB")
     axes.set_title(overlay.below_name, loc="left", fontsize=8.0, color=look.QUIET_INK, pad=3.0)
+    if not overlay.has_differences:
+        look.say(axes, "nothing is known within 1.5 dB", fontsize=9.0)
+        return
     axes.axhline(0.0, color=look.INK, linewidth=0.9, label="_zero", zorder=2)
     for one in overlay.differences:
         _draw(axes, one)
-    if not overlay.has_differences:
-        look.say(axes, "nothing is known within 1.5 dB", fontsize=9.0)
 
 
 def _tag_levels(axes: Axes, lines: list[Drawn], levels: Sequence[float]) -> None:

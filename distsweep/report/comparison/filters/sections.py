@@ -103,7 +103,7 @@ def _quantity(what: Predicted, take: FilteredTake, quantity: str, prefix: str) -
     sort = {FUNDAMENTAL: "fundamental", THD: "thd"}.get(quantity) or f"harmonics-{quantity[1:]}"
     blocks: list[Block] = [
         picture(overlay, f"{prefix}compared-{sort}", take.position, misleads=""),
-        *difference_fold(what, quantity, take.position),
+        *difference_fold(what, take.position, quantity),
     ]
     anchor = {FUNDAMENTAL: "response"}.get(quantity, quantity)
     return Section(short_name(quantity), f"{prefix}{anchor}", blocks)
@@ -123,7 +123,7 @@ def _headroom(what: Predicted, take: FilteredTake, prefix: str) -> Section | Non
         if overlay is not None:
             name = f"{prefix}compared-clean-level-{number}"
             blocks.append(picture(overlay, name, take.position, misleads=_HEADROOM_MISLEADS))
-    blocks += difference_fold(what, HEADROOM_TO + take.limits[0].name, take.position)
+    blocks += difference_fold(what, take.position, HEADROOM_TO + take.limits[0].name)
     return Section("Headroom", f"{prefix}headroom", blocks) if blocks else None
 
 
