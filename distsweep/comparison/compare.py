@@ -88,13 +88,7 @@ def compare(
 
 
 def _check(results: Sequence[Results], aligned: str) -> None:
-    """Refuse what no comparison can be made of.
-
-    Raises
-    ------
-    ValueError
-        Fewer than two results are given, or ``aligned`` is no way of aligning them.
-    """
+    """Refuse what a comparison cannot be made of."""
     if len(results) < 2:
         raise ValueError("give two results or more: the first is what the others are held against")
     if aligned not in (DRIVE, BAND, EACH_FREQUENCY):

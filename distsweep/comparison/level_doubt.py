@@ -156,3 +156,14 @@ def calibration_at(results: Results, position: str) -> RecordedCalibration:
 def _correction(calibration: RecordedCalibration) -> tuple[object, ...]:
     c = calibration
     return (c.mic_correction, c.mic_correction_points, c.mic_correction_largest_db)
+
+
+def compared_ladder(first: Results, other: Results, position: str = AXIS) -> Take | None:
+    """Return the other's ladder at a position with the levels that it is compared by.
+
+    They are as the first's distance would have them; None where there is no ladder.
+    """
+    take = first_take(other.takes, position, kind=LADDER)
+    if take is None or not take.rungs:
+        return None
+    return take if other is first else with_levels(take, level_shift_db(first, other, position))

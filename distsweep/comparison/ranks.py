@@ -17,6 +17,7 @@ import numpy as np
 from distsweep.comparison.aligned import THIRDS
 from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS, limit_deviations
 from distsweep.comparison.differences import REPEATS_DB
+from distsweep.comparison.level_doubt import compared_ladder, level_doubt_db
 from distsweep.results import (
     AXIS,
     SAME_DRIVE_DB,
@@ -26,7 +27,6 @@ from distsweep.results import (
     Smoothed,
     SmoothedLevel,
     Take,
-    first_take,
 )
 from distsweep.results.record import Record
 from distsweep.units import FloatArray, db_to_power, power_to_db
@@ -77,19 +77,26 @@ def ranks(sources: Sequence[Results], position: str = AXIS) -> list[Score]:
 
     Figures that fewer than two sources have are left out.
     """
-    takes = [first_take(one.takes, position, kind="ladder") for one in sources]
+    takes = [compared_ladder(sources[0], one, position) for one in sources]
+    doubts_db = [_doubt_db(sources[0], one, position) for one in sources]
     drives = common_drives(takes)
     scores = []
     if drives:
         scores += [
             _score("sensitivity", "dB SPL", drives[0], True,
-                   [_sensitivity(take, drives[0]) for take in takes]),
+                   _doubted([_sensitivity(take, drives[0]) for take in takes], doubts_db)),
             _score("thd", "dB", drives[-1], False, _mean_thd(takes, drives[-1])),
         ]  # fmt: skip
     unit = next((take.level_unit for take in takes if take is not None), "")
-    alike = [take if take is not None and take.level_unit == unit else None for take in takes]
     scores += [
-        _score("clean level", unit, f, True, _clean_levels(alike, f), are_bounds=True)
+        _score(
+            "clean level",
+            unit,
+            f,
+            True,
+            _doubted(_clean_levels(takes, f), doubts_db),
+            are_bounds=True,
+        )
         for f in CLEAN_AT_HZ
     ]
     if drives:
@@ -166,6 +173,21 @@ _Known = tuple[float, float, float]
 """A value with the ends of its interval."""
 
 _UNKNOWN: _Known = (np.nan, np.nan, np.nan)
+
+
+def _doubt_db(first: Results, other: Results, position: str) -> float:
+    """Return what another calibration or distance than the first's leaves open of levels."""
+    if other is first or compared_ladder(first, other, position) is None:
+        return 0.0
+    return level_doubt_db(first, other, position)
+
+
+def _doubted(known: Sequence[_Known], doubts_db: Sequence[float]) -> list[_Known]:
+    """Return levels with intervals widened by doubts; one that cannot be compared is not known."""
+    return [
+        (value, low - doubt, high + doubt) if np.isfinite(doubt) else _UNKNOWN
+        for (value, low, high), doubt in zip(known, doubts_db, strict=True)
+    ]
 
 
 def _score(

@@ -13,7 +13,7 @@ class ThirdDifferences:
     """Differences of one take's averages from those of the reference's take at the position."""
 
     def __init__(self, first: Take, other: Take, source: int, doubts: Doubts) -> None:
-        """Read both ladders; ``source`` is the other's number."""
+        """Read both ladders; ``source`` is the other's number, its levels as they are compared."""
         self._position, self._source, self._doubts = first.position, source, doubts
         self._ladders = third_ladders(first, other)
         self._reads: dict[tuple[str, float], list[Reading]] = {}

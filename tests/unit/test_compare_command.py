@@ -100,6 +100,17 @@ def test_what_differs_is_shown_and_written_beside_the_first_session(units: Path)
     assert left(units / "unit-1" / "results") == {"results.json"}
 
 
+def test_of_many_findings_the_largest_are_shown(
+    units: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from distsweep.cli import compare as module
+
+    assert "that differ less" not in run("unit-1", "unit-2", "--no-report").output
+    monkeypatch.setattr(module, "MOST_SHOWN", 0)
+    ran = run("unit-1", "unit-2", "--no-report")
+    assert "\n1. " not in ran.output and "1 that differ less" in ran.output
+
+
 def test_where_nothing_differs_that_is_said(units: Path) -> None:
     shutil.copytree("unit-1", "again")
     ran = run("unit-1", "again", "--no-report")

@@ -9,18 +9,19 @@ import numpy as np
 from distsweep.comparison.record import Difference
 from distsweep.report.clean_level.levels import limit_words, shown
 from distsweep.report.comparison.compared import Compared
-from distsweep.report.comparison.curves import CLEAN_LEVEL, difference_line, ladder_at
+from distsweep.report.comparison.curves import CLEAN_LEVEL, difference_line
 from distsweep.report.comparison.overlay import (
     RESPONSE,
     Drawn,
     Overlay,
     less_name,
+    less_name_of,
     level_axis,
     level_unit,
 )
 from distsweep.report.lines import Line
 from distsweep.report.reliability import Standing
-from distsweep.results import CleanLevel, Results
+from distsweep.results import CleanLevel
 from distsweep.units import BoolArray, FloatArray
 
 Bounds = list[tuple[float, float, int]]
@@ -28,11 +29,15 @@ Bounds = list[tuple[float, float, int]]
 
 def clean_overlay(compared: Compared, position: str) -> Overlay | None:
     """Return clean levels by the strictest limits that are compared; None without any."""
-    for clean in _of(compared.sources[0], position):
+    for clean in _of(compared, 0, position):
         quantity = quantity_of(clean)
         differences = compared.of(quantity, position)
-        sides = [(source, own) for source, results in enumerate(compared.sources)
-                 for own in _of(results, position) if quantity_of(own) == quantity]  # fmt: skip
+        sides = [
+            (source, own)
+            for source in range(len(compared.sources))
+            for own in _of(compared, source, position)
+            if quantity_of(own) == quantity
+        ]
         if differences and len(sides) > 1:
             names = compared.names
             return Overlay(
@@ -55,8 +60,8 @@ def quantity_of(clean: CleanLevel) -> str:
     return f"{CLEAN_LEVEL}{thd}{loss}"
 
 
-def _of(results: Results, position: str) -> list[CleanLevel]:
-    take = ladder_at(results, position)
+def _of(compared: Compared, source: int, position: str) -> list[CleanLevel]:
+    take = compared.ladder(source, position)
     return [] if take is None else shown(take)
 
 
@@ -74,7 +79,7 @@ def _levels(name: str, source: int, clean: CleanLevel) -> Drawn:
 def _difference(names: list[str], one: Difference) -> Drawn:
     line = difference_line(one)
     bounds = list(_bounds(one.frequency_hz, line.standing.reliable, one.low_db, one.high_db))
-    return Drawn(f"less-{one.source}", f"{names[one.source]} less {names[0]}", one.source,
+    return Drawn(f"less-{one.source}", less_name_of(names, one.source), one.source,
                  one.frequency_hz, line, bounds=bounds)  # fmt: skip
 
 

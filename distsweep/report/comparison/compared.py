@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from distsweep.comparison.differences import Doubts
+from distsweep.comparison.level_doubt import compared_ladder, level_doubt_db
 from distsweep.comparison.record import BAND, DRIVE, Comparison, Difference
 from distsweep.comparison.thirds import ThirdDifferences
-from distsweep.results import AXIS, SAME_DRIVE_DB, Results, first_take
+from distsweep.results import AXIS, SAME_DRIVE_DB, Results, Take
 from distsweep.words import wording
 
 MANY = 10
@@ -76,20 +77,32 @@ class Compared:
             return difference
         key = difference.position, difference.source
         if key not in self._thirds:
-            sides = [
-                first_take(self.sources[source].takes, difference.position, kind="ladder")
-                for source in (0, difference.source)
-            ]
-            first, other = sides
-            self._thirds[key] = (
-                None
-                if first is None or other is None
-                else ThirdDifferences(first, other, difference.source, Doubts.of(first, other))
-            )
+            self._thirds[key] = self._third_differences(*key)
         thirds = self._thirds[key]
         if thirds is None or level is None or difference.quantity == "gain change":
             return None
         return thirds.at(difference.quantity, difference.aligned, level)
+
+    def _third_differences(self, position: str, source: int) -> ThirdDifferences | None:
+        first, other = self.ladder(0, position), self.ladder(source, position)
+        if first is None or other is None:
+            return None
+        doubt_db = level_doubt_db(self.sources[0], self.sources[source], position)
+        return ThirdDifferences(first, other, source, Doubts.of(first, other, doubt_db))
+
+    def ladder(self, source: int, position: str) -> Take | None:
+        """Return a source's ladder at a position, None without one.
+
+        Its levels are those that it is compared by: as the first source's distance would have them.
+        """
+        key = source, position
+        if key not in self._ladders:
+            self._ladders[key] = compared_ladder(self.sources[0], self.sources[source], position)
+        return self._ladders[key]
+
+    @cached_property
+    def _ladders(self) -> dict[tuple[int, str], Take | None]:
+        return {}
 
     @cached_property
     def _thirds(self) -> dict[tuple[str, int], ThirdDifferences | None]:

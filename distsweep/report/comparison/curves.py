@@ -19,19 +19,13 @@ from distsweep.report.lines import (
     thd_line,
 )
 from distsweep.report.reliability import Standing
-from distsweep.results import SAME_DRIVE_DB, Results, Take, first_take
+from distsweep.results import SAME_DRIVE_DB, Take
 from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray
 
 FUNDAMENTAL, THD, GAIN_CHANGE, CLEAN_LEVEL = "fundamental", "thd", "gain change", "clean level"
 """Quantities of a comparison's differences; a harmonic's is "h2", "h3" …; a clean level's has its
 limits behind it."""
-
-
-def ladder_at(results: Results, position: str) -> Take | None:
-    """Return a source's ladder at a position, None without one."""
-    take = first_take(results.takes, position, kind="ladder")
-    return take if take is not None and take.rungs else None
 
 
 def source_line(take: Take, quantity: str, aligned: str, level: float) -> Line | None:
@@ -48,14 +42,18 @@ def source_line(take: Take, quantity: str, aligned: str, level: float) -> Line |
     return None if curves is None else line_of(curves)
 
 
-def difference_line(difference: Difference) -> Line:
-    """Return a difference as a line, drawn where it is known within 1.5 dB."""
+def difference_line(difference: Difference, *, pale: bool = False) -> Line:
+    """Return a difference as a line, drawn where it is known within 1.5 dB.
+
+    With ``pale`` it is drawn pale where it is known less well.
+    """
     values, low, high = difference.difference_db, difference.low_db, difference.high_db
     nowhere = np.zeros(values.shape, dtype=bool)
     if not np.isfinite(high).any():  # files of version 1 hold no interval
         return Line(values, Standing(np.isfinite(values), nowhere))
     reliable = is_reliable(low, high) & np.isfinite(values)
-    return Line(values, Standing(reliable, nowhere), low_db=low, high_db=high)
+    uncertain = np.isfinite(values) & np.isfinite(high - low) & ~reliable if pale else nowhere
+    return Line(values, Standing(reliable, uncertain), low_db=low, high_db=high)
 
 
 def _rung_at(take: Take, drive_dbfs: float) -> int | None:

@@ -11,7 +11,7 @@ from distsweep.analysis.third_octave import third_octave_bands
 from distsweep.comparison.record import Difference
 from distsweep.report.comparison.compared import Compared, level_name, level_of
 from distsweep.report.comparison.overlay import less_name, short_name
-from distsweep.report.content import Cell, Fold, Table
+from distsweep.report.content import Block, Cell, Fold, Table
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
@@ -19,13 +19,14 @@ _UNKNOWN = Cell("—", "not known", pale=True)
 _MOST_COLUMNS = 12  # of a table on the page (chosen: more are no longer read side by side)
 
 
-def difference_fold(compared: Compared, quantity: str, position: str) -> list[Fold]:
-    """Return a fold with the table of a quantity's differences; none where there are none."""
-    columns = _columns(compared, quantity, position)
-    if not columns:
-        return []
-    table = difference_table(columns, f"{short_name(quantity)}, {less_name(compared.names)}")
-    return [Fold("Every difference, in thirds of an octave", [table])]
+def difference_fold(compared: Compared, position: str, *quantities: str) -> list[Fold]:
+    """Return a fold with the tables of quantities' differences; none where there are none."""
+    tables: list[Block] = [
+        difference_table(columns, f"{short_name(quantity)}, {less_name(compared.names)}")
+        for quantity in quantities
+        if (columns := _columns(compared, quantity, position))
+    ]
+    return [Fold("Differences in thirds of an octave", tables)] if tables else []
 
 
 def difference_table(columns: dict[str, Difference], what: str) -> Table:
@@ -82,7 +83,7 @@ def _columns(compared: Compared, quantity: str, position: str) -> dict[str, Diff
 
 
 def _cell_at(one: Difference, frequency_hz: float) -> Cell:
-    at = np.flatnonzero(np.isclose(one.frequency_hz, frequency_hz, rtol=1e-3))
+    at = np.flatnonzero(np.abs(one.frequency_hz - frequency_hz) <= 1e-3 * frequency_hz)
     if not at.size:
         return _UNKNOWN
     value, low, high = (float(part[at[0]]) for part in (one.difference_db, one.low_db, one.high_db))

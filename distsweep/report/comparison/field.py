@@ -15,7 +15,7 @@ from distsweep.comparison.ranks import Spread, clean_level_of, spread_of, strict
 from distsweep.report import look
 from distsweep.report.aspect import ResponseAxis, response_axis
 from distsweep.report.comparison.compared import Compared, level_name, level_words
-from distsweep.report.comparison.curves import FUNDAMENTAL, THD, ladder_at
+from distsweep.report.comparison.curves import FUNDAMENTAL, THD
 from distsweep.report.comparison.overlay import (
     DISTORTION,
     RESPONSE,
@@ -98,7 +98,7 @@ def field_of(compared: Compared, quantity: str, position: str) -> Field | None:
     if not levels:
         return None
     aligned = compared.of(quantity, position)[0].aligned
-    takes = [ladder_at(one, position) for one in compared.sources]
+    takes = [compared.ladder(source, position) for source in range(len(compared.sources))]
     titles = [level_name(aligned, level) for level in levels] if len(levels) > 1 else [""]
     panels = [
         _panel(takes, quantity, aligned, level, title)
@@ -166,7 +166,7 @@ def _moved(own_hz: FloatArray, curves: Curves, frequency_hz: FloatArray) -> Curv
 
 def clean_field(compared: Compared, position: str) -> Field | None:
     """Return the field of highest clean levels by the strictest limits that all sources have."""
-    takes = [ladder_at(one, position) for one in compared.sources]
+    takes = [compared.ladder(source, position) for source in range(len(compared.sources))]
     unit = level_unit(compared, position)
     takes = [t if t is not None and wording.level_unit(t) == unit else None for t in takes]
     limits = strictest_limits(takes)

@@ -17,9 +17,15 @@ Anchor = Callable[[Finding], str]
 
 
 def first_screen(
-    compared: Compared, anchor_of: Anchor, *blocks: Block, title: str = "What differs beyond doubt"
+    compared: Compared,
+    anchor_of: Anchor,
+    *blocks: Block,
+    title: str = "What differs beyond doubt",
+    conditions: str = "Conditions:",
 ) -> Section:
     """Return the page's first section; ``blocks`` follow its sentences.
+
+    ``conditions`` is what stands before the comparison's conditions.
 
     ``anchor_of`` says where the evidence of a finding stands.
     """
@@ -31,8 +37,8 @@ def first_screen(
     if items[MOST_FINDINGS:]:
         more = items[MOST_FINDINGS:]
         said.append(Fold(f"{len(more)} more, smaller", [Linked(more)]))
-    said += _listed("No difference that these measurements can see:", comparison.unseen)
-    said += _listed("Measured under other conditions:", comparison.conditions)
+    said += _listed("What does not differ, as far as can be seen:", comparison.unseen)
+    said += _listed(conditions, comparison.conditions)
     said += _listed("Not compared:", comparison.not_compared)
     return Section(title, "verdict", [*said, *blocks])
 

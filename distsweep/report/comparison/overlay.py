@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from distsweep.comparison.record import Difference
 from distsweep.report.comparison.compared import Compared, is_at, level_name, level_words
 from distsweep.report.comparison.curves import (
@@ -13,7 +15,6 @@ from distsweep.report.comparison.curves import (
     GAIN_CHANGE,
     THD,
     difference_line,
-    ladder_at,
     source_line,
 )
 from distsweep.report.comparison.strokes import Stroke, stroke_of
@@ -74,6 +75,11 @@ class Overlay:
     levels: Sequence[float] = field(default_factory=list)
     unit: str = "dB"
 
+    @property
+    def has_differences(self) -> bool:
+        """Whether any difference is drawn."""
+        return any(np.isfinite(one.line.shown).any() or one.bounds for one in self.differences)
+
     def data(self) -> FigureData:
         """The numbers of the figure: curves of the sources, then differences."""
         quantity = with_averages(self.values_name, [one.line for one in self.lines])
@@ -120,8 +126,8 @@ def _lines(
               f"{compared.names[source]}, {level_name(aligned, level)}",
               source, take.frequency_hz, line, rank)
         for rank, level in enumerate(levels)
-        for source, results in enumerate(compared.sources)
-        if (take := ladder_at(results, position)) is not None
+        for source in range(len(compared.sources))
+        if (take := compared.ladder(source, position)) is not None
         and (quantity != FUNDAMENTAL or wording.level_unit(take) == unit)
         and (line := source_line(take, quantity, aligned, level)) is not None
     ]  # fmt: skip
@@ -140,7 +146,7 @@ def _differences(
 
     def drawn(fine: Difference, rank: int, level: float) -> Drawn:
         one = (compared.over_thirds(fine) or fine) if averaged else fine
-        name = f"{compared.names[one.source]} less {compared.names[0]}"
+        name = less_name_of(compared.names, one.source)
         return Drawn(f"less-{one.source}-{rank}", f"{name}, {level_name(aligned, level)}",
                      one.source, one.frequency_hz, difference_line(one), rank)  # fmt: skip
 
@@ -163,9 +169,14 @@ def less_name(names: Sequence[str]) -> str:
     return f"{names[1]} less {names[0]}" if len(names) == 2 else f"Each less {names[0]}"
 
 
+def less_name_of(names: Sequence[str], source: int) -> str:
+    """Name a source's difference in a legend, short where there is no other."""
+    return "Difference" if len(names) == 2 else f"{names[source]} less {names[0]}"
+
+
 def level_unit(compared: Compared, position: str) -> str:
     """Return the unit of the reference's levels at a position."""
-    take = ladder_at(compared.sources[0], position)
+    take = compared.ladder(0, position)
     return "dBFS" if take is None else wording.level_unit(take)
 
 

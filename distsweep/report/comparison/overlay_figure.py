@@ -46,13 +46,13 @@ difference is where one side has a null)."""
 
 
 def picture(overlay: Overlay, name: str, position: str, *, misleads: str) -> Picture:
-    """The figure with its caption."""
+    """The figure; its title and the words in it say what a caption would."""
     return Picture(
         name,
         partial(plot_overlay, overlay),
         f"{overlay.title}: {wording.listed(list(overlay.names))} against frequency, and their "
         "differences below; numbers are in the table.",
-        f"Below: {overlay.below_name}, where it is known within 1.5 dB.",
+        "",
         misleads,
         data=overlay.data,
         position=position,
@@ -138,11 +138,12 @@ def _draw_below(axes: Axes, overlay: Overlay) -> None:
     axes.set_xlabel(wording.EXCITATION_AXIS)
     axes.set_ylabel("Difference, dB")
     axes.set_title(overlay.below_name, loc="left", fontsize=8.0, color=look.QUIET_INK, pad=3.0)
+    if not overlay.has_differences:
+        look.say(axes, "nothing is known within 1.5 dB", fontsize=9.0)
+        return
     axes.axhline(0.0, color=look.INK, linewidth=0.9, label="_zero", zorder=2)
     for one in overlay.differences:
         _draw(axes, one)
-    if not any(np.isfinite(one.line.shown).any() or one.bounds for one in overlay.differences):
-        look.say(axes, "nothing is known within 1.5 dB", fontsize=9.0)
 
 
 def _tag_levels(axes: Axes, lines: list[Drawn], levels: Sequence[float]) -> None:
@@ -192,7 +193,8 @@ def _gain_limits(values: FloatArray) -> tuple[float, float]:
 
 
 def difference_end(lines: list[Line]) -> float:
-    """Return the end of a symmetric axis that holds differences known within 1.5 dB."""
-    known = np.abs(np.concatenate([one.values[one.standing.reliable] for one in lines]))
+    """Return the end of a symmetric axis that holds the differences that are drawn."""
+    shown = np.abs(np.concatenate([one.shown for one in lines]))
+    known = shown[np.isfinite(shown)]
     most = float(np.percentile(known, 99.5)) if known.size else 0.0
     return min(max(_LEAST_DB, 0.5 * float(np.ceil(2.4 * most))), _MOST_DB)

@@ -86,11 +86,13 @@ def findings_on(compared: Compared, quantity: str, position: str) -> list[Findin
     ]
 
 
-def picture(rows: Sequence[Row], position: str) -> Picture | None:
-    """The figure; None without rows."""
+def picture(
+    rows: Sequence[Row], position: str, *, bars: str = "Bars: beyond doubt."
+) -> Picture | None:
+    """The figure; None without rows. ``bars`` says what bars along a row's edge mean."""
     if not rows:
         return None
-    bars = "Bars: beyond doubt." if any(row.findings for row in rows) else ""
+    bars = bars if any(row.findings for row in rows) else ""
     less = rows[0].overlay.below_name.partition(",")[0]
     return Picture(
         NAME,

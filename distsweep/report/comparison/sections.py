@@ -16,9 +16,11 @@ from distsweep.report.comparison.overlay_figure import picture
 from distsweep.report.comparison.ranks_table import ranks_table
 from distsweep.report.content import Block, Section
 from distsweep.report.names import unique_names
+from distsweep.words import wording
 
 LAST_OPEN_ORDER = 5
-"""Harmonics above are folded (the issue's H2 to H5; higher ones are rarely clear of the noise)."""
+"""Harmonics above, and those of which no difference is known, are folded (the issue's H2 to H5;
+higher ones are rarely clear of the noise)."""
 
 _MISLEADS = {
     FUNDAMENTAL: "A microphone 1 cm nearer at 1 m lifts everything by 0.09 dB, and moves the combs "
@@ -70,7 +72,7 @@ def _field_sections(compared: Compared, position: str, prefix: str) -> list[Sect
         if field is not None:
             name = f"{prefix}compared-{_sort(quantity)}"
             blocks = [field_picture(field, name, position)]
-            folds = difference_fold(compared, quantity, position)
+            folds = difference_fold(compared, position, quantity)
             parts.append(Section(short_name(quantity), f"{prefix}{anchor_name(quantity)}",
                                  [*blocks, *folds]))  # fmt: skip
     clean = clean_field(compared, position)
@@ -85,11 +87,12 @@ def _at_position(compared: Compared, position: str, prefix: str) -> list[Section
     if compared.is_many:
         return _field_sections(compared, position, prefix)
     harmonics = [f"h{order}" for order in compared.orders(position)]
-    open_ones = [h for h in harmonics if int(h[1:]) <= LAST_OPEN_ORDER]
+    open_ones = [h for h in harmonics if _stands_open(compared, h, position)]
     higher = [
         part
-        for quantity in harmonics[len(open_ones) :]
-        if (part := _quantity(compared, quantity, position, prefix)) is not None
+        for quantity in harmonics
+        if quantity not in open_ones
+        and (part := _quantity(compared, quantity, position, prefix)) is not None
     ]
     made = [
         _quantity(compared, quantity, position, prefix)
@@ -97,8 +100,7 @@ def _at_position(compared: Compared, position: str, prefix: str) -> list[Section
     ]
     parts = [part for part in made if part is not None]
     if higher:
-        names = [part.title for part in higher]
-        title = f"{names[0]} to {names[-1]}" if len(names) > 1 else names[0]
+        title = wording.listed([part.title for part in higher])
         parts.append(Section(title, f"{prefix}higher", [], higher, folded=True))
     for part in (
         _quantity(compared, GAIN_CHANGE, position, prefix),
@@ -106,6 +108,14 @@ def _at_position(compared: Compared, position: str, prefix: str) -> list[Section
     ):
         parts += [] if part is None else [part]
     return parts
+
+
+def _stands_open(compared: Compared, harmonic: str, position: str) -> bool:
+    """Tell whether a harmonic is a low one of which a difference is known."""
+    if int(harmonic[1:]) > LAST_OPEN_ORDER:
+        return False
+    overlay = overlay_of(compared, harmonic, position)
+    return overlay is not None and overlay.has_differences
 
 
 def _quantity(compared: Compared, quantity: str, position: str, prefix: str) -> Section | None:
@@ -119,7 +129,7 @@ def _quantity(compared: Compared, quantity: str, position: str, prefix: str) -> 
         misleads = "" if is_harmonic else _MISLEADS[quantity]
         name = f"{prefix}compared-{_sort(quantity)}"
         blocks.append(picture(overlay, name, position, misleads=misleads))
-    blocks += difference_fold(compared, quantity, position)
+    blocks += difference_fold(compared, position, quantity)
     return Section(short_name(quantity), f"{prefix}{anchor_name(quantity)}", blocks)
 
 
@@ -129,8 +139,7 @@ def _clean(compared: Compared, position: str, prefix: str) -> Section | None:
     if overlay is not None:
         name = f"{prefix}compared-clean-level"
         blocks.append(picture(overlay, name, position, misleads=_MISLEADS[CLEAN_LEVEL]))
-    for quantity in quantities_at(compared, position):
-        blocks += difference_fold(compared, quantity, position)
+    blocks += difference_fold(compared, position, *quantities_at(compared, position))
     if not blocks:
         return None
     return Section("Highest clean level", f"{prefix}clean-level", blocks)

@@ -165,9 +165,7 @@ def measured(compared: Compared) -> Section:
             Paragraph(
                 f"“Beyond doubt”: {tests} statements were tried, and each had to reach "
                 f"{compared.comparison.deviations:.1f} standard deviations, so that of alike "
-                "loudspeakers one comparison in twenty finds anything. Placing a microphone "
-                "anew changes more than noise does: without repeated placements, read “if nothing "
-                "moved”."
+                "loudspeakers one comparison in twenty finds anything."
             )
         )
     return Section("The measurements", "measurements", blocks)

@@ -10,6 +10,7 @@ from distsweep.comparison.filters.record import AtLevel, Curve, FilteredTake, Wi
 from distsweep.comparison.record import Difference
 from distsweep.report.comparison.compared import Compared, is_at
 from distsweep.report.comparison.curves import FUNDAMENTAL, THD, difference_line, line_of
+from distsweep.report.comparison.difference_tables import averaged
 from distsweep.report.comparison.overlay import (
     DISTORTION,
     HEADROOM,
@@ -55,7 +56,7 @@ class Predicted(Compared):
 
     @cached_property
     def drawn(self) -> list[int]:
-        """Sources that are drawn: without filters, and so many sets of them as can be told apart."""
+        """Sources that are drawn: without filters, and as many sets as can be told apart."""
         sets = range(1, len(self.comparison.sources))
         return [0, *(sets if len(sets) <= MOST_SETS else sets[-1:])]
 
@@ -89,7 +90,8 @@ def overlay_at_levels(what: Predicted, take: FilteredTake, quantity: str) -> Ove
     return Overlay(
         f"{short_name(quantity)} at the same listening level, {wording.with_unit(shown, unit)}",
         kind, what.names, values_name,
-        "With filters less without", lines, differences, levels, unit,
+        "With filters less without" + (", thirds of an octave" if kind == DISTORTION else ""),
+        lines, differences, levels, unit,
     )  # fmt: skip
 
 
@@ -111,8 +113,10 @@ def _differences(
     for one in what.of(quantity, take.position):
         if one.source in what.drawn and is_at(one, level):
             name = f"{what.names[one.source]} less without, {_name(take, level)}"
-            yield Drawn(f"less-{one.source}-{rank}", name, one.source, one.frequency_hz,
-                        difference_line(one), rank)  # fmt: skip
+            is_distortion = quantity != FUNDAMENTAL and not quantity.startswith(HEADROOM_TO)
+            drawn = averaged(one) if is_distortion else one
+            yield Drawn(f"less-{one.source}-{rank}", name, one.source, drawn.frequency_hz,
+                        difference_line(drawn, pale=is_distortion), rank)  # fmt: skip
 
 
 def at_level(take: FilteredTake, source: int, level_db: float) -> AtLevel | None:

@@ -7,7 +7,7 @@ import numpy as np
 from distsweep.comparison.filters.biquad import gain_db
 from distsweep.comparison.filters.findings import FAR_BELOW_DB
 from distsweep.comparison.filters.names import name_of
-from distsweep.comparison.filters.record import AtLevel, Filter, FilteredTake
+from distsweep.comparison.filters.record import AtLevel, Filter, FilteredTake, Limit
 from distsweep.comparison.record import Finding
 from distsweep.report.comparison import overview
 from distsweep.report.comparison.curves import FUNDAMENTAL, THD
@@ -30,6 +30,10 @@ from distsweep.words import wording
 _HEADROOM_MISLEADS = (
     "For one sine at a time: music drives a limiter with all its frequencies at once, and has less."
 )
+LAST_ORDER = 5
+"""Highest harmonic that the page shows (chosen: higher ones are rarely clear of the noise; tables
+hold all)."""
+
 _FIRST_ROWS = (FUNDAMENTAL, THD, "h2", "h3")
 
 
@@ -45,14 +49,21 @@ def all_sections(what: Predicted) -> list[Section]:
         parts += inner
     parts.append(_filters(what))
     rows = _rows(what)
-    figure = overview.picture(rows, what.takes[0].position if what.takes else "")
+    position = what.takes[0].position if what.takes else ""
+    figure = overview.picture(rows, position, bars="Bars: the places named above.")
     first: list[Block] = [] if figure is None else [figure]
 
     def anchor_of(finding: Finding) -> str:
         known = {one.anchor for one in parts}
         return next((a for a in (finding.quantity.split()[0], "filters") if a in known), "filters")
 
-    return [first_screen(what, anchor_of, *first, title="What the filters cost"), *parts]
+    return [
+        first_screen(
+            what, anchor_of, *first, title="What the filters cost",
+            conditions="How far the prediction goes:",
+        ),
+        *parts,
+    ]  # fmt: skip
 
 
 def _rows(what: Predicted) -> list[Row]:
@@ -64,7 +75,7 @@ def _rows(what: Predicted) -> list[Row]:
     rows = []
     for quantity in (*_FIRST_ROWS, *limits):
         overlay = overlay_at_levels(what, take, quantity)
-        if overlay is not None:
+        if overlay is not None and overlay.has_differences:
             is_headroom = quantity.startswith(HEADROOM_TO)
             found = [f for f in what.comparison.findings if is_headroom and f.quantity == "headroom"
                      and f.source in what.drawn]  # fmt: skip
@@ -92,7 +103,7 @@ def _quantity(what: Predicted, take: FilteredTake, quantity: str, prefix: str) -
     sort = {FUNDAMENTAL: "fundamental", THD: "thd"}.get(quantity) or f"harmonics-{quantity[1:]}"
     blocks: list[Block] = [
         picture(overlay, f"{prefix}compared-{sort}", take.position, misleads=""),
-        *difference_fold(what, quantity, take.position),
+        *difference_fold(what, take.position, quantity),
     ]
     anchor = {FUNDAMENTAL: "response"}.get(quantity, quantity)
     return Section(short_name(quantity), f"{prefix}{anchor}", blocks)
@@ -107,17 +118,26 @@ def _headroom(what: Predicted, take: FilteredTake, prefix: str) -> Section | Non
         for level in what.shown_levels(HEADROOM_TO + take.limits[0].name, take.position)
         if (table := _least_headroom(what, take, level)) is not None
     ]
-    pictures = []
-    for number, limit in enumerate(take.limits):
+    for number, limit in enumerate(_drawn_limits(take), start=1):
         overlay = overlay_at_levels(what, take, HEADROOM_TO + limit.name)
         if overlay is not None:
-            name = f"{prefix}compared-clean-level-{number + 1}"
-            pictures.append(picture(overlay, name, take.position, misleads=_HEADROOM_MISLEADS))
-    blocks += pictures[:1]
-    blocks += difference_fold(what, HEADROOM_TO + take.limits[0].name, take.position)
-    others = [Section("Headroom to the other limits", f"{prefix}other-limits", list(pictures[1:]),
-                      folded=True)] if pictures[1:] else []  # fmt: skip
-    return Section("Headroom", f"{prefix}headroom", blocks, others) if blocks else None
+            name = f"{prefix}compared-clean-level-{number}"
+            blocks.append(picture(overlay, name, take.position, misleads=_HEADROOM_MISLEADS))
+    blocks += difference_fold(what, take.position, HEADROOM_TO + take.limits[0].name)
+    return Section("Headroom", f"{prefix}headroom", blocks) if blocks else None
+
+
+def _drawn_limits(take: FilteredTake) -> list[Limit]:
+    """Return the first limit, and the strictest clean level by distortion and compression.
+
+    Filters change the headroom to every limit alike, and the table holds what is left of each.
+    """
+    both = [
+        limit
+        for limit in take.limits[1:]
+        if limit.thd_percent is not None and limit.compression_db is not None
+    ]
+    return [*take.limits[:1], *both[:1]]
 
 
 def _least_headroom(what: Predicted, take: FilteredTake, level: float) -> Table | None:
