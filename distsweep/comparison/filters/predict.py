@@ -127,7 +127,7 @@ def _filtered(
 ) -> Filtered:
     take = ladder.take
     gain = gain_of(filters, take.frequency_hz)
-    trial = _Trial(
+    trial = Trial(
         ladder,
         gain,
         held_ms=release_ms(results.takes, take.position),
@@ -145,7 +145,7 @@ def _filtered(
 
 
 @dataclass(frozen=True)
-class _Trial:
+class Trial:
     """One set of filters on one ladder."""
 
     ladder: MeasuredLadder
