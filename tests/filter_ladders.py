@@ -79,7 +79,7 @@ def _rung(gain: Law, drive: float) -> Rung:
     at, nothing = np.full(len(GRID_HZ), drive), np.zeros(len(GRID_HZ))
     yes = np.ones(len(GRID_HZ), dtype=bool)
     level = output_db(gain, at)
-    band = (GRID_HZ >= BAND_HZ[0]) & (GRID_HZ <= BAND_HZ[1])
+    band = (BAND_HZ[0] <= GRID_HZ) & (BAND_HZ[1] >= GRID_HZ)
     spl = float(10.0 * np.log10(np.mean(10.0 ** (level[band] / 10.0))))
     harmonics = {
         order: HarmonicCurve(harmonic_db(gain, at, order), nothing, yes, nothing)

@@ -243,8 +243,8 @@ def one_set(
 ) -> None:
     rng = np.random.default_rng([seed, number])
     drawn, filters = draw_loudspeaker(rng, number), draw_filters(rng)
-    for name in ("measured", "truth"):
-        (folder / name).mkdir(exist_ok=True)
+    for name in ("truth", *map(str, steps)):
+        (folder / name).mkdir()
     gains = gain_db(checked(filters), np.geomspace(20.0, 20000.0, 500))
     shift_db = max(float(np.max(gains)), 0.0)
     dense = [-40.0, -25.0, -22.0, *map(float, range(-20, -9))]
@@ -257,7 +257,7 @@ def one_set(
     tones = play_tones(rng, drawn, filters)
     print(f"{number:2d} {label}: {drawn.truth}, {len(filters)} filters")
     for step in steps:
-        bench = Bench(folder / "measured", recipe("measured", [*map(float, range(-40, -9, step))]))
+        bench = Bench(folder / str(step), recipe("measured", [*map(float, range(-40, -9, step))]))
         heard = drawn.plays(bench.waveform)
         results = results_of(bench, with_noise(rng, heard, rng.uniform(50.0, 70.0)))
         own: Errors = defaultdict(list)
