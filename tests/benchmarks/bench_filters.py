@@ -247,7 +247,7 @@ def one_set(
         (folder / name).mkdir()
     gains = gain_db(checked(filters), np.geomspace(20.0, 20000.0, 500))
     shift_db = max(float(np.max(gains)), 0.0)
-    dense = [-40.0, -25.0, -22.0, *map(float, range(-20, -9))]
+    dense = [-40.0, -25.0, -22.0, -19.0, *map(float, range(-17, -9))]
     through = Bench(folder / "truth", recipe("truth", dense))
     waveform = filtered(filters, through.waveform * 10.0 ** (-shift_db / 20.0))
     heard = drawn.plays(waveform)
@@ -255,7 +255,7 @@ def one_set(
     truth = results_of(through, heard).takes[0]
     label = f"{drawn.kind}, {drawn.protection}"
     tones = play_tones(rng, drawn, filters)
-    print(f"{number:2d} {label}: {drawn.truth}, {len(filters)} filters")
+    print(f"{number:2d} {label}: {drawn.truth}, {len(filters)} filters", flush=True)
     for step in steps:
         bench = Bench(folder / str(step), recipe("measured", [*map(float, range(-40, -9, step))]))
         heard = drawn.plays(bench.waveform)
@@ -278,6 +278,13 @@ def summary(errors: Errors, quantity: str) -> str:
             off = np.abs([value[0] for value in values])
             parts.append(f"{sort} p95 {np.percentile(off, 95):.2f} max {np.max(off):.2f}")
     return ", ".join(parts)
+
+
+def report(errors: dict[int, Errors], seed: int, count: int, taken_s: float) -> None:
+    print(f"seed {seed}, {count} sets, {taken_s:.0f} s")
+    for step, own in errors.items():
+        print(f"rungs {step} dB apart:")
+        table(own)
 
 
 def table(errors: Errors) -> None:
@@ -307,10 +314,8 @@ def main() -> None:
     for number in range(given.count):
         with tempfile.TemporaryDirectory() as folder:
             one_set(errors, given.seed, number, given.steps, Path(folder))
-    print(f"seed {given.seed}, {given.count} sets, {time.monotonic() - begun:.0f} s")
-    for step in given.steps:
-        print(f"rungs {step} dB apart:")
-        table(errors[step])
+        if (number + 1) % 8 == 0 or number + 1 == given.count:
+            report(errors, given.seed, number + 1, time.monotonic() - begun)
 
 
 if __name__ == "__main__":

@@ -322,3 +322,24 @@ def test_without_calibration_levels_are_in_dbfs() -> None:
     take = replace(take, rungs=[replace(rung, spl_db=None) for rung in take.rungs])
     found = with_filters(results(take), [SHELF]).takes[0].filtered[0].at_levels[0]
     assert found.unit == "dBFS" and found.filtered_drive_dbfs is not None
+
+
+def test_a_sweep_of_lower_drive_is_read_at_the_drive_that_it_had() -> None:
+    """Below 60 Hz the sweep had 8 dB less: what is known of a rung is known of a quieter sine."""
+    shape = np.where(GRID_HZ < 60.0, -8.0, 0.0)
+    whole = ladder(clean_level=[clean_level(-18.0, "reached")])
+    shaped = replace(whole, drive_shape_db=shape)
+    low, high = at(40.0), at(500.0)
+    found = [level_of(take, [SHELF], 85.0) for take in (whole, shaped)]
+    assert found[0].drive_dbfs == pytest.approx(found[1].drive_dbfs)
+    for place, moved in ((low, 8.0), (high, 0.0)):
+        rooms = [one.headroom[-1].filtered_db.values[place] for one in found]
+        assert rooms[0] - rooms[1] == pytest.approx(moved)
+        thds = [one.filtered_thd_db.values[place] for one in found]
+        # A rung 8 dB higher: the second harmonic, which rules, 8 dB more.
+        assert thds[1] - thds[0] == pytest.approx(moved, abs=0.4)
+    rungs = [with_filters(results(take), [SHELF]).takes[0].filtered[0] for take in (whole, shaped)]
+    for one, other in zip(rungs[0].at_drives, rungs[1].at_drives, strict=True):
+        np.testing.assert_allclose(
+            one.filtered_fundamental_db.values, other.filtered_fundamental_db.values
+        )
