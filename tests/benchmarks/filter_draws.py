@@ -49,7 +49,7 @@ def draw_loudspeaker(rng: np.random.Generator, number: int) -> Drawn:
     if number % 2:
         return _closed_form(rng, protection)
     if number % 16 == 0:
-        speaker, room = demo_loudspeaker(), demo_bench()
+        speaker, room = dataclasses.replace(demo_loudspeaker(), heating=None), demo_bench()
         return _physical("demo", "limiter", speaker, room, {"limiter": str(speaker.limiter)})
     one = random_loudspeaker(rng)
     speaker, truth = one.loudspeaker, {}
