@@ -196,9 +196,9 @@ def _heard(
     sigma_db = DB_PER_NEPER_OF_POWER * spread
     if ends_db is not None:
         half_db = (ends_db[1] - ends_db[0]) / (2.0 * NORMAL_QUANTILE)
-        with np.errstate(invalid="ignore"):
-            known = np.isfinite(half_db) & (power > WELL_ABOVE * noise)
-        sigma_db = np.where(known, np.fmax(sigma_db, half_db * power / total), sigma_db)
+        known = np.isfinite(half_db) & (power > WELL_ABOVE * noise)
+        half_db = np.where(known, half_db, 0.0) * power / total
+        sigma_db = np.fmax(sigma_db, half_db)
     with np.errstate(divide="ignore", invalid="ignore"):
         above_db = np.asarray(power_to_db((power + noise) / noise))
     clearest = float(np.nanmax(above_db)) if np.isfinite(above_db).any() else -np.inf

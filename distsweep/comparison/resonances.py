@@ -93,7 +93,8 @@ def resonance_changes(
     air = air_shift(first, other)
     judged: list[Judged] = []
     moved: list[MovedMode] = []
-    left = listed_modes(first, other)
+    modes = listed_modes(first, other)
+    left = list(modes)
     while left:
         tried = [_judge(mode, first, other, air, moved, beyond) for mode in left]
         best = max(tried, key=lambda one: (one.state in CHANGED, one.deviations))
@@ -104,19 +105,25 @@ def resonance_changes(
         if best.change is not None:
             moved.append(MovedMode.of(best.mode.kind, best.change, best.state))
         left = [mode for mode in left if mode is not best.mode]
-    judged += _unlisted(first, other, air, moved, beyond)
+    judged += _unlisted(first, other, air, moved, modes, beyond)
     return [_record(one, source, first, other) for one in sorted(judged, key=_rank)]
 
 
 def _unlisted(
-    first: Results, other: Results, air: AirShift, moved: list[MovedMode], beyond: float
+    first: Results,
+    other: Results,
+    air: AirShift,
+    moved: list[MovedMode],
+    listed: Sequence[Mode],
+    beyond: float,
 ) -> list[Judged]:
     """Return radiated modes that no search lists, and that moved: one by one, the surest first."""
     found: list[Judged] = []
     takes = leading_takes(first, other)
     while takes is not None:
         tried = [
-            _judge(mode, first, other, air, moved, beyond) for mode in unlisted_modes(*takes, moved)
+            _judge(mode, first, other, air, moved, beyond)
+            for mode in unlisted_modes(*takes, moved, listed)
         ]
         sure = [
             one for one in tried
