@@ -34,6 +34,7 @@ from distsweep.comparison.record import (
     ResonanceChange,
     Source,
 )
+from distsweep.comparison.repeats import is_repeated
 from distsweep.comparison.resonances import resonance_changes
 from distsweep.comparison.unseen import unseen_of
 from distsweep.results import AXIS, Results, Take, first_take
@@ -114,7 +115,10 @@ class _Side:
         for ours, as_measured in takes:
             # Before anything is held against it: the levels that the first's distance would have.
             theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
-            doubts = Doubts.of(ours, theirs, level_doubt_db(first, other, ours.position))
+            doubts = Doubts.of(
+                ours, theirs, level_doubt_db(first, other, ours.position),
+                repeated=is_repeated(first, other, ours.position),
+            )  # fmt: skip
             common = places(ours, theirs, aligned)
             differences += curve_differences(common, ours.position, source, doubts)
             differences += gain_change_differences(ours, theirs, source, doubts)

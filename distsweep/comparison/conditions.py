@@ -28,6 +28,7 @@ from distsweep.comparison.positions import (
     repeated_placements,
 )
 from distsweep.comparison.record import BAND, DRIVE
+from distsweep.comparison.repeats import repeats_db
 from distsweep.errors import InputError
 from distsweep.results import SAME_DRIVE_DB, Results, Take, first_take
 from distsweep.words import conditions as words
@@ -246,13 +247,17 @@ def _states(called: _Called) -> list[str]:
 
 def _repeats(called: _Called) -> list[str]:
     """Say which measurements tell how well they repeat, or that none does."""
+    first = called[0][1]
+    positions = dict.fromkeys(
+        one.position for _, other in called[1:] for one, _ in common_ladders(first, other)
+    )
     repeated = [
-        (name, position, len(takes))
+        (name, position, len(takes), repeats_db(results, results, position))
         for name, results in called
-        for position in positions_of(results, LADDER)
+        for position in positions
         if len(takes := repeated_placements(results, position)) > 1
     ]
-    return [words.placed_anew(repeated) if repeated else words.placed_once()]
+    return [words.repeated(repeated) if repeated else words.placed_once()]
 
 
 def _levels_left_out(called: _Called) -> list[str]:

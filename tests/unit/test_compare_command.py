@@ -296,6 +296,27 @@ def test_without_a_calibration_on_one_side_distortion_is_compared(units: Path) -
     assert ran.exit_code == 3 and "other: has levels in dBFS" in ran.output
 
 
+def test_what_repeats_differ_by_is_no_finding(units: Path) -> None:
+    """The first is recorded three times at one position, 0.4 dB up and down from the first time."""
+    take = SESSION[SESSION.index("[[takes]]") :]
+    for number, by_db in ((2, 0.4), (3, -0.4)):
+        again("repeat", by_db=by_db, seed=number)
+        shutil.copy("repeat/axis.wav", f"unit-1/axis-{number}.wav")
+        shutil.rmtree("repeat")
+    again("nearly", by_db=0.7)
+    again("louder", by_db=4.0)
+    assert "0.70 ± " in run("unit-1", "nearly", "--no-report").output
+    more = "".join(take.replace("axis.wav", f"axis-{number}.wav") for number in (2, 3))
+    changed("unit-1", take, take + more)
+    shutil.rmtree("unit-1/results")
+    ran = run("unit-1", "nearly", "--no-report")
+    assert "unit-1 at “axis” 3 times (± 0.80" in ran.output
+    assert "Nothing differs beyond doubt." in ran.output
+    ran = run("louder", "unit-1", "--no-report")
+    assert "quieter at the same drive, more than repeats differ by" in ran.output
+    assert "if nothing" not in ran.output
+
+
 @pytest.mark.parametrize(
     ("option", "aligned"),
     [("drive", "drive"), ("band-spl", "band"), ("spl", "each frequency")],
