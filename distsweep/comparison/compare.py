@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from distsweep.comparison.aligned import places
 from distsweep.comparison.beyond_doubt import limit_deviations
 from distsweep.comparison.conditions import hold_conditions
@@ -37,6 +39,10 @@ from distsweep.comparison.record import (
 from distsweep.comparison.resonances import resonance_changes
 from distsweep.comparison.unseen import unseen_of
 from distsweep.results import AXIS, Results, Take, first_take
+from distsweep.results.thd import RELIABLE_HALF_WIDTH_DB
+
+BESIDE = 2.0 ** (1.0 / 12.0)
+"""A resonance is as large as what differs within a twelfth of an octave of it (chosen)."""
 
 
 def compare(
@@ -71,12 +77,18 @@ def compare(
     for side in sides:
         name = sources[side.source].name
         own = side.findings(limit)
-        findings += [replace(one, sentence=f"{name}: {one.sentence}") for one in own]
+        findings += [
+            replace(one, sentence=f"{name}: {one.sentence[:1].lower()}{one.sentence[1:]}")
+            if one.quantity == "resonance"
+            else replace(one, sentence=f"{name}: {one.sentence}")
+            for one in own
+        ]
         unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
+    differences = [difference for side in sides for difference in side.differences]
     return Comparison(
         sources,
-        [difference for side in sides for difference in side.differences],
-        sorted(findings, key=lambda one: -abs(one.difference_db or 0.0)),
+        differences,
+        sorted(findings, key=lambda one: -_size_db(one, differences)),
         held.not_compared,
         aligned=aligned,
         resonances=resonances,
@@ -133,6 +145,24 @@ class _Side:
             own = findings_of(pair, changed, limit, leading=number == 0)
             found += not_named(own, found)
         return [replace(one, source=self.source) for one in found]
+
+
+def _size_db(finding: Finding, differences: Sequence[Difference]) -> float:
+    """Return how much differs; of a resonance the most that a known curve beside it differs by."""
+    if finding.difference_db is not None:
+        return abs(finding.difference_db)
+    if finding.low_hz is None or finding.high_hz is None:
+        return 0.0
+    most = 0.0
+    for one in differences:
+        if one.source != finding.source or one.quantity.startswith("clean"):
+            continue
+        f = one.frequency_hz
+        with np.errstate(invalid="ignore"):
+            known = one.high_db - one.low_db <= 2.0 * RELIABLE_HALF_WIDTH_DB
+        known &= (f >= finding.low_hz / BESIDE) & (f <= finding.high_hz * BESIDE)
+        most = max(most, float(np.max(np.abs(one.difference_db[known]), initial=0.0)))
+    return most
 
 
 def common_takes(first: Results, other: Results) -> list[tuple[Take, Take]]:

@@ -9,8 +9,9 @@ import numpy as np
 from distsweep.comparison import sentences
 from distsweep.comparison.aligned import Place
 from distsweep.comparison.beyond_doubt import difference_ends
-from distsweep.comparison.findings import Pair
+from distsweep.comparison.findings import MODE_REACH_OCTAVES, Pair
 from distsweep.comparison.record import DRIVE, Finding
+from distsweep.comparison.regions import near
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 
@@ -25,12 +26,25 @@ MOST_OF_BANDS = 90.0
 
 
 def unseen_of(pair: Pair, findings: Sequence[Finding], name: str) -> list[str]:
-    """Return a sentence for each quantity in which nothing differs beyond doubt."""
+    """Return a sentence for each quantity in which nothing differs beyond doubt.
+
+    Of the response, what a resonance that changed does to it is left out.
+    """
     named = {one.quantity for one in findings if one.position == pair.first.position}
     told = []
     levels = pair.levels
     if not named & {"sensitivity", "fundamental"}:
-        told.append(_told("response", levels.response, pair.frequency_hz, ""))
+        modes_hz = [
+            f for one in findings if one.quantity == "resonance"
+            for f in (one.low_hz, one.high_hz) if f is not None
+        ]  # fmt: skip
+        elsewhere = ~near(pair.frequency_hz, modes_hz, MODE_REACH_OCTAVES)
+        response = Curves(*(
+            np.where(elsewhere, part, np.nan) for part in (
+                levels.response.values, levels.response.low, levels.response.high)
+        ))  # fmt: skip
+        name_of = "response beside that resonance" if modes_hz else "response"
+        told.append(_told(name_of, response, pair.frequency_hz, ""))
     if "gain change" not in named and pair.driven:
         last = Curves(*(
             part[-1] for part in (
