@@ -54,7 +54,21 @@ function legendRow(figure, curve) {
     label.addEventListener("click", () => setShown(figure, curve, curve.hidden));
     curve.button = label;
   }
-  return make("li", {}, label, values);
+  const row = make("li", {}, label, values);
+  if (curve.parts.length) pointsOut(figure, curve, row);
+  return row;
+}
+
+// While a name in the legend is pointed at, or has the focus, the other curves step back.
+function pointsOut(figure, curve, row) {
+  const set = (on) => {
+    figure.drawing.classList.toggle("pointed", on);
+    for (const part of curve.parts) part.classList.toggle("lit", on);
+  };
+  row.addEventListener("pointerenter", () => set(true));
+  row.addEventListener("pointerleave", () => set(false));
+  row.addEventListener("focusin", () => set(true));
+  row.addEventListener("focusout", () => set(false));
 }
 
 function addLegend(figure) {

@@ -33,7 +33,10 @@ _DARK_SCREEN = "screen and (prefers-color-scheme: dark)"
 _PHONE = "max-width: 40rem"
 _MANY_COLUMNS, _MORE_COLUMNS = "max-width: 64rem", "max-width: 72rem"
 """Screens on which tables of more than five, and of more than eight, columns show their rows as
-blocks; chosen: in Chromium ten columns of "≈ −20 ± 0.6 dB" take 62 rem, and 13 small ones 70."""
+blocks; chosen: in Chromium ten columns of "≈ −20 ± 0.6 dB" take 62 rem, and 13 small ones 70. Of
+more than 13 they always do."""
+
+_ANY = "min-width: 0"
 
 _STYLES = ("colours.css", "page.css", "controls.css", "phone.css", "print.css")
 _SCRIPTS = (
@@ -184,6 +187,7 @@ def _styles(style: Style, drawings: Mapping[str, Drawing]) -> str:
             _stacked("table", _PHONE),
             _stacked(".many", _MANY_COLUMNS),
             _stacked(".crowded", _MORE_COLUMNS),
+            _stacked(".countless", _ANY),
         ]
     )
 

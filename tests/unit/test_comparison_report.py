@@ -249,7 +249,7 @@ def test_resonances_stand_the_changed_ones_first(words: Page) -> None:
 
 def test_limits_and_background_stand_side_by_side(words: Page) -> None:
     limits = next(t for t in words.tables if t and t[1][0].startswith("Sweep"))
-    assert limits[0] == ["", "A", "B"]
+    assert limits[0] == ["Played", "A", "B"]
     assert "−21.8 dBFS" in limits[1][1] and "−22.8 dBFS" in limits[1][2]
     noise = next(t for t in words.tables if t and t[1][0] == "Level")
     assert noise[1][1] == noise[1][2] == "38.4 dB SPL"

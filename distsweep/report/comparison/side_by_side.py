@@ -88,7 +88,9 @@ def limits(compared: Compared) -> Section | None:
         ]
     if not rows:
         return None
-    table = _beside("What holds back, its ratio, threshold and band.", compared.names, rows)
+    table = _beside(
+        "What holds back, its ratio, threshold and band.", "Played", compared.names, rows
+    )
     return Section("Limits", "limits", [table])
 
 
@@ -140,7 +142,7 @@ def background(compared: Compared) -> Section | None:
             if worst is None
             else Cell(wording.decibels(worst.level_db, unit), wording.frequency(worst.frequency_hz))
         )
-    table = _beside("While nothing was played.", compared.names, [*rows, hum])
+    table = _beside("While nothing was played.", "Noise", compared.names, [*rows, hum])
     return Section("Background", "background", [table], folded=True)
 
 
@@ -159,7 +161,7 @@ def measured(compared: Compared) -> Section:
         if any(column[name] for column in columns)
     ]
     tests = compared.comparison.tests
-    blocks: list[Block] = [_beside("As it was noted.", compared.names, rows)]
+    blocks: list[Block] = [_beside("As it was noted.", "Noted", compared.names, rows)]
     if tests:
         blocks.append(
             Paragraph(
@@ -212,10 +214,10 @@ def _positions(sources: Sequence[Results]) -> list[str]:
     return sorted(found, key=lambda position: position != AXIS)
 
 
-def _beside(caption: str, names: Sequence[str], rows: list[list[Cell]]) -> Table:
+def _beside(caption: str, head: str, names: Sequence[str], rows: list[list[Cell]]) -> Table:
     """Return a table with a column a source; of many, a row a source."""
     if len(names) <= _MOST_BESIDE:
-        return Table(caption, ["", *names], rows)
+        return Table(caption, [head, *names], rows)
     turned = [
         [Cell(name), *(row[index] for row in rows)] for index, name in enumerate(names, start=1)
     ]
