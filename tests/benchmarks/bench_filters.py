@@ -3,18 +3,17 @@
     python tests/benchmarks/bench_filters.py SEED [--count 40] [--steps 6 3]
 
 Each loudspeaker is measured as it is: ladders from −40 to −10 dBFS, with noise, whose rungs stand
-6 dB apart, as in the recipes that ship, and 3 dB. From its
-results filters are tried, one to four at a time. The truth is the same loudspeaker driven through
-the filters, by scipy's own, without noise: a ladder whose rungs stand 1 dB apart, so quiet that
-no frequency gets more drive than was measured; and, by another way, steady tones. Held against
-each other where the drive that reaches the loudspeaker was played: the fundamental, THD, and the
+6 dB apart, as in the recipes that ship, and 3 dB. From its results filters are tried, one to four
+at a time. The truth is the same loudspeaker driven through the filters, by scipy's own, without
+noise: a ladder of finer steps, so quiet that no frequency gets more drive than was measured; and,
+by another way, steady tones. Held against each other where the drive that reaches the loudspeaker was played: the fundamental, THD, and the
 drives at which the gain has changed by −0.5, −1 and −3 dB. "Knee" is where limiting or clipping
 begins or acts in the step of the ladder that holds the drive; "memory" where a limiter must still
 be down by 0.05 dB or more as the truth's sweep passes (what is told is of steady sines, and tones
 have none of it); "noisy" where noise leaves the measured fundamental open by 0.1 dB or more;
 "smooth" is everywhere else. THD counts "in noise" where that leaves it open by 0.5 dB or more at
-a rung beside the drive. The demonstration's loudspeaker has no heat here: a ladder of 1 dB
-warms it more than the one that was measured.
+a rung beside the drive. The demonstration's loudspeaker has no heat here: a
+ladder of fine steps warms it more than the one that was measured.
 """
 
 from __future__ import annotations
