@@ -25,7 +25,7 @@ from distsweep.comparison.filters.memory import heat_db, still_down_db
 from distsweep.comparison.filters.reading import checked
 from distsweep.comparison.filters.record import AtLevel, Curve
 from distsweep.errors import InputError
-from distsweep.results import Limiter, Staircase, Thermal, to_json
+from distsweep.results import BAND, AtSpl, Limiter, Staircase, Thermal, to_json
 
 SHELF: dict[str, Any] = {"kind": "low shelf", "frequency_hz": 80.0, "gain_db": 5.0}
 BELL: dict[str, Any] = {"kind": "peaking", "frequency_hz": 900.0, "gain_db": -6.0, "q": 1.0}
@@ -343,3 +343,15 @@ def test_a_sweep_of_lower_drive_is_read_at_the_drive_that_it_had() -> None:
         np.testing.assert_allclose(
             one.filtered_fundamental_db.values, other.filtered_fundamental_db.values
         )
+
+
+def test_a_level_that_is_no_number_is_refused() -> None:
+    with pytest.raises(InputError, match="levels_spl holds nan"):
+        with_filters(results(ladder()), [SHELF], levels_spl=[float("nan")])
+
+
+def test_levels_that_the_results_state_are_taken() -> None:
+    nothing = np.zeros(len(GRID_HZ))
+    stated = [AtSpl(spl, BAND, GRID_HZ, *(nothing,) * 6) for spl in (90.0, 80.0)]
+    found = with_filters(results(ladder(at_spl=stated)), [SHELF]).takes[0].filtered[0]
+    assert [one.level_db for one in found.at_levels] == [80.0, 90.0]

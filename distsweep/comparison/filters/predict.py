@@ -61,7 +61,7 @@ def with_filters(
     Raises
     ------
     InputError
-        No filter is given, one cannot be, or no ladder can be read.
+        No filter is given, one cannot be, a level is no number, or no ladder can be read.
 
     Notes
     -----
