@@ -1,4 +1,4 @@
-"""Results of loudspeakers whose modes are known in closed form, with noise, as a session has them."""
+"""Results of loudspeakers whose modes are known in closed form, with noise."""
 
 from __future__ import annotations
 
@@ -138,14 +138,12 @@ def _rung(
             level, np.full(len(f), noise_db) - fundamental[0], np.isfinite(level),
             level - shift_db + linear_db, **ends,
         )  # fmt: skip
-    ends = (
-        {"fundamental_low_db": fundamental[1] + 90.0, "fundamental_high_db": fundamental[2] + 90.0}
-        if intervals else {}
-    )  # fmt: skip
-    nothing = np.full(len(f), np.nan)
+    nothing, to_spl_db = np.full(len(f), np.nan), 100.0 + drive_dbfs
+    fundamental_db, low_db, high_db = (part + to_spl_db for part in fundamental)
+    ends = {"fundamental_low_db": low_db, "fundamental_high_db": high_db} if intervals else {}
     return Rung(
-        drive_dbfs, 100.0 + drive_dbfs, drive_dbfs, False, fundamental[0] + 90.0 + drive_dbfs + 10.0,
-        np.full(len(f), noise_db) + 90.0 + drive_dbfs + 10.0, harmonics,
+        drive_dbfs, to_spl_db, drive_dbfs, False, fundamental_db,
+        np.full(len(f), noise_db) + to_spl_db, harmonics,
         nothing, nothing, nothing, nothing, np.zeros(len(f), dtype=bool),
         np.zeros(len(f), dtype=int), nothing, nothing, **ends,
     )  # fmt: skip
