@@ -78,12 +78,7 @@ def compare(
     for side in sides:
         name = sources[side.source].name
         own = side.findings(limit)
-        findings += [
-            replace(one, sentence=f"{name}: {one.sentence[:1].lower()}{one.sentence[1:]}")
-            if one.quantity == "resonance"
-            else replace(one, sentence=f"{name}: {one.sentence}")
-            for one in own
-        ]
+        findings += [_of_source(one, name) for one in own]
         unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
@@ -108,6 +103,14 @@ def _check(results: Sequence[Results], aligned: str) -> None:
         raise ValueError(
             f"aligned {aligned!r:.40}: must be {DRIVE!r}, {BAND!r} or {EACH_FREQUENCY!r}"
         )
+
+
+def _of_source(one: Finding, name: str) -> Finding:
+    """Return a finding whose sentence names the source in front."""
+    sentence = one.sentence
+    if one.quantity == "resonance":
+        sentence = f"{sentence[:1].lower()}{sentence[1:]}"
+    return replace(one, sentence=f"{name}: {sentence}")
 
 
 @dataclass(frozen=True)
