@@ -179,6 +179,9 @@ def _newer_than(results_file: Path, session_file: Path) -> list[str]:
     files = [session_file]
     for entry in session.takes:
         files += [*entry.recordings, entry.stimulus]
+    for calibration in [session.calibration, *map(session.calibration_of, session.takes)]:
+        names = (calibration.source, calibration.mic_correction_file)
+        files += [session.folder / name for name in names if name is not None]
     try:
         written_s = results_file.stat().st_mtime
         changed = [file for file in files if file.is_file() and file.stat().st_mtime > written_s]

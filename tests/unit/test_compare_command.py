@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import json
 import shutil
 from collections.abc import Iterator
@@ -362,6 +363,26 @@ def test_in_the_library_results_are_compared_and_written(units: Path) -> None:
     assert tried.comparison.sources[0].name
     with pytest.raises(ValueError, match="two results or more"):
         distsweep.compare(one)
+
+
+@pytest.mark.parametrize("with_filters", [False, True])
+def test_page_and_tables_are_those_of_what_was_compared(
+    pair: Path, tmp_path: Path, with_filters: bool
+) -> None:
+    """Nothing is stood in for here."""
+    (tmp_path / "eq.toml").write_text(FILTERS)
+    given = [pair / "unit-2"] if with_filters else [pair / "unit-2", pair / "unit-1"]
+    options = ["--filters", tmp_path / "eq.toml"] if with_filters else []
+    ran = run(*given, *options, "-o", tmp_path / "out")
+    assert ran.exit_code == 0, ran.output
+    page = (tmp_path / "out" / "report" / "report.html").read_text()
+    told = json.loads((tmp_path / "out" / "comparison.json").read_text())
+    assert told["findings"]
+    for finding in told["findings"]:
+        assert html.escape(finding["sentence"], quote=False) in page
+    assert {"findings.csv", "sources.csv"} <= {
+        path.name for path in (tmp_path / "out" / "tables").iterdir()
+    }
 
 
 def lines_of_contract() -> Iterator[tuple[type, set[str]]]:
