@@ -59,7 +59,7 @@ def hold_conditions(
     ------
     InputError
         One has no ladder at a position of the first's; or levels are to be equal, and one is in
-        dBFS, or is the mean over another band.
+        dBFS, is the mean over another band, or was measured too near.
     """
     check_common(results, names)
     called = list(zip(names, results, strict=True))
@@ -88,7 +88,7 @@ def _check_levels(called: _Called, aligned: str) -> None:
     Raises
     ------
     InputError
-        One is in dBFS, or is the mean over another band.
+        One is in dBFS, is the mean over another band, or was measured too near.
     """
     for name, results in called:
         if any(take.level_unit != "dB SPL" for take in results.takes if take.kind == LADDER):
@@ -96,6 +96,12 @@ def _check_levels(called: _Called, aligned: str) -> None:
     bands = [(name, results.conditions.averaged_hz) for name, results in called]
     if aligned == BAND and len({band for _, band in bands}) > 1:
         raise InputError(words.no_common_band(bands))
+    (first_name, first), *others = called
+    for name, other in others:
+        for one, _ in common_ladders(first, other):
+            if math.isinf(level_doubt_db(first, other, one.position)):
+                near = words.near_and_far(one.position, first_name, name)
+                raise InputError(f"{near} Compare at equal drive.")
 
 
 def _recordings(called: _Called) -> list[str]:

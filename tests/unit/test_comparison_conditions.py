@@ -200,6 +200,12 @@ def test_levels_over_other_bands_are_not_made_equal() -> None:
     assert hold(taken(), other, aligned=EACH_FREQUENCY).not_compared == []
 
 
+@pytest.mark.parametrize("aligned", [BAND, EACH_FREQUENCY])
+def test_a_level_too_near_is_not_made_equal(aligned: str) -> None:
+    with pytest.raises(InputError, match=r"too near .* Compare at equal drive"):
+        hold(taken(), noted(taken(), distance_m=0.1), aligned=aligned)
+
+
 def test_results_without_intervals_are_named() -> None:
     (sentence,) = hold(taken(), sample_results()).not_compared
     assert "earlier version wrote them: Fen." in sentence

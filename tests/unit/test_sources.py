@@ -197,6 +197,7 @@ def test_the_same_file_by_two_names_is_refused(session: Path) -> None:
         ({"a.json": "", "b.json": "Fen 4"}, ["a", "b"]),
         ({"u1/results/results.json": "", "u2/results/results.json": ""}, ["u1", "u2"]),
         ({"u1-results/results.json": "", "u2-results/results.json": ""}, ["u1", "u2"]),
+        ({"u1/results/results.json": "", "u1.json": ""}, ["u1", "u1.json"]),
         ({"u1/a.json": "", "u2/a.json": ""}, ["u1/a", "u2/a"]),
         ({"u1/x/a.json": "", "u2/x/a.json": ""}, ["a (1)", "a (2)"]),
     ],
