@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from distsweep.comparison.record import ResonanceChange, Source
@@ -162,7 +163,7 @@ def measured(compared: Compared) -> Section:
     given = compared.comparison.sources
     columns = [_facts(one, of) for one, of in zip(given, compared.sources, strict=True)]
     rows = [
-        [Cell(name), *(Cell(column[name]) if column[name] else _NOTHING for column in columns)]
+        [Cell(name), *(_text_cell(column[name]) for column in columns)]
         for name in columns[0]
         if any(column[name] for column in columns)
         and (name != "Name" or [column[name] for column in columns] != compared.names)
@@ -178,6 +179,11 @@ def measured(compared: Compared) -> Section:
             )
         )
     return Section("The measurements", "measurements", blocks)
+
+
+def _text_cell(text: str) -> Cell:
+    """Return a cell in which a long word, a path for instance, may be broken."""
+    return Cell(re.sub(r"(\S{16})(?=\S)", "\\1\N{ZERO WIDTH SPACE}", text)) if text else _NOTHING
 
 
 def _facts(source: Source, results: Results) -> dict[str, str]:
