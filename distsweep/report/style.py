@@ -18,9 +18,9 @@ STYLE_NAME = "style.toml"
 """The style that is taken for a session beside which it stands."""
 
 FIGURES = (
-    "agreement", "burst", "clean-level", "decay-map", "fundamental", "gain-change", "gain-map",
-    "harmonics", "impulse", "impulses", "input-output", "resonance", "stated-levels", "thd",
-    "verdict",
+    "agreement", "burst", "clean-level", "decay-map", "filter-gain", "fundamental", "gain-change",
+    "gain-map", "harmonics", "impulse", "impulses", "input-output", "resonance", "stated-levels",
+    "thd", "verdict",
 )  # fmt: skip
 """Sorts of figures, as their files are called."""
 

@@ -17,6 +17,7 @@ import pytest
 from compared_samples import FINDINGS, compared, only_staircase, sources, take_of
 from report_samples import Page, read_page, sample_results, sample_take, with_intervals
 
+from distsweep.comparison.level_doubt import with_levels
 from distsweep.comparison.record import BAND, EACH_FREQUENCY, Comparison
 from distsweep.errors import InputError
 from distsweep.report import (
@@ -454,3 +455,17 @@ def test_many_sources_have_a_table_of_ranks(
     head, *body = rows_in(paths["ranks"])
     assert head[:6] == ["figure", "unit", "at", "source", "best_rank", "worst_rank"]
     assert len(body) == 7 * 10
+
+
+def test_levels_are_brought_to_the_first_distance(pair: list[Results]) -> None:
+    """The same loudspeaker at 2 m: 6 dB less, and no difference."""
+    first = pair[0]
+    (take,) = first.takes
+    farther = with_levels(take, -20.0 * np.log10(2.0))
+    conditions = replace(first.conditions, distance_m=2.0)
+    results = [first, replace(first, takes=[farther], conditions=conditions)]
+    data = overlay(compared(results), results, "fundamental").data()
+    lines, less = data.curves[:2], data.curves[-1]
+    known = np.isfinite(lines[0].values) & np.isfinite(lines[1].values)
+    assert lines[0].values[known] == pytest.approx(lines[1].values[known])
+    assert less.values[np.isfinite(less.values)] == pytest.approx(0.0, abs=1e-9)

@@ -99,20 +99,21 @@ def field_of(compared: Compared, quantity: str, position: str) -> Field | None:
         return None
     aligned = compared.of(quantity, position)[0].aligned
     takes = [compared.ladder(source, position) for source in range(len(compared.sources))]
-    titles = [level_name(aligned, level) for level in levels] if len(levels) > 1 else [""]
-    panels = [
-        _panel(takes, quantity, aligned, level, title)
-        for level, title in zip(levels, titles, strict=True)
-    ]
-    shown = [one for one in panels if one is not None]
+    names = {level: level_name(aligned, level) if len(levels) > 1 else "" for level in levels}
+    panels = {level: _panel(takes, quantity, aligned, level, name) for level, name in names.items()}
+    shown = {
+        level: one
+        for level, one in panels.items()
+        if one is not None and np.isfinite(one.spread.median).any()
+    }
     unit = level_unit(compared, position)
     values_name = level_axis(unit) if quantity == FUNDAMENTAL else "THD, dB re fundamental"
     if not shown:
         return None
     return Field(
-        f"{short_name(quantity)} {level_words(aligned, levels)}",
+        f"{short_name(quantity)} {level_words(aligned, list(shown))}",
         RESPONSE if quantity == FUNDAMENTAL else DISTORTION,
-        values_name, compared.names, shown, unit,
+        values_name, compared.names, list(shown.values()), unit,
     )  # fmt: skip
 
 

@@ -43,6 +43,21 @@ def first_screen(
     return Section(title, "verdict", [*said, *blocks])
 
 
+def ranks_first(compared: Compared, anchor_of: Anchor, *blocks: Block) -> Section:
+    """Return the first section where sources are many: ``blocks``, then what differs folded."""
+    comparison = compared.comparison
+    items = [(one.sentence, anchor_of(one)) for one in comparison.findings]
+    said: list[Block] = [*blocks]
+    if items:
+        differ = f"What differs from {compared.names[0]} beyond doubt: {len(items)} findings"
+        said.append(Fold(differ, [Linked(items)]))
+    else:
+        said.append(Paragraph(_nothing(compared)))
+    said += _listed("Conditions:", comparison.conditions)
+    said += _listed("Not compared:", comparison.not_compared)
+    return Section("Who stands where", "verdict", said)
+
+
 def _nothing(compared: Compared) -> str:
     if not compared.comparison.differences:
         return "Nothing could be compared."

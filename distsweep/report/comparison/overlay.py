@@ -61,8 +61,9 @@ class Drawn:
 class Overlay:
     """Curves of the sources, and differences of all but the first from the first.
 
-    ``levels`` are the drives or levels shown, the loudest first; ``values_name`` says what the
-    curves are, with the unit; ``below_name`` what stands in the lower axes.
+    ``levels`` are the drives or levels shown, the loudest first, and ``loudest`` says that one in
+    words, empty where there is none; ``values_name`` says what the curves are, with the unit;
+    ``below_name`` what stands in the lower axes.
     """
 
     title: str
@@ -74,6 +75,7 @@ class Overlay:
     differences: Sequence[Drawn]
     levels: Sequence[float] = field(default_factory=list)
     unit: str = "dB"
+    loudest: str = ""
 
     @property
     def has_differences(self) -> bool:
@@ -113,7 +115,13 @@ def overlay_of(compared: Compared, quantity: str, position: str) -> Overlay | No
         differences=differences,
         levels=levels,
         unit=unit,
+        loudest=level_words(aligned, levels[:1]),
     )
+
+
+def at_words(aligned: str, level: float, levels: Sequence[float]) -> str:
+    """Return what a legend says of a curve's level behind its name; nothing where all share it."""
+    return f", {level_name(aligned, level)}" if len(levels) > 1 else ""
 
 
 def _lines(
@@ -123,7 +131,7 @@ def _lines(
     unit = level_unit(compared, position)
     return [
         Drawn(f"source-{source}-{rank}",
-              f"{compared.names[source]}, {level_name(aligned, level)}",
+              f"{compared.names[source]}{at_words(aligned, level, levels)}",
               source, take.frequency_hz, line, rank)
         for rank, level in enumerate(levels)
         for source in range(len(compared.sources))
@@ -147,7 +155,7 @@ def _differences(
     def drawn(fine: Difference, rank: int, level: float) -> Drawn:
         one = (compared.over_thirds(fine) or fine) if averaged else fine
         name = less_name_of(compared.names, one.source)
-        return Drawn(f"less-{one.source}-{rank}", f"{name}, {level_name(aligned, level)}",
+        return Drawn(f"less-{one.source}-{rank}", f"{name}{at_words(aligned, level, levels)}",
                      one.source, one.frequency_hz, difference_line(one), rank)  # fmt: skip
 
     return [

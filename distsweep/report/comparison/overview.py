@@ -107,13 +107,11 @@ def picture(
 
 
 def _at(rows: Sequence[Row]) -> str:
-    """Say at which level the rows are drawn."""
-    one = next((row.overlay for row in rows if row.overlay.levels), None)
-    if one is None:
-        return ""
-    words = one.title.partition(" at ")[2].partition(",")[0]
-    level = one.lines[0].name.rpartition(", ")[2]
-    return f"At {words}, {level}, where known within 1.5 dB."
+    """Say at which level the rows are drawn, and what is not."""
+    level = next((row.overlay.loudest for row in rows if row.overlay.loudest), "")
+    known = f"{level}, where known within 1.5 dB".removeprefix(", ")
+    pale = any(one.line.uncertain.any() for row in rows for one in row.lines)
+    return f"{known[:1].upper()}{known[1:]}{'; pale: less well' if pale else ''}."
 
 
 def figure_data(rows: Sequence[Row]) -> FigureData:

@@ -31,6 +31,9 @@ def ranks_table(compared: Compared, position: str) -> Table | None:
         "Ranks, 1 the best: the highest level or the lowest distortion. A range holds a source's "
         "rank in 95 % of cases: nearer than that they cannot be told apart. Below: the figure."
     )
+    quiet = next((one.at for one in scores if one.code == "sensitivity"), None)
+    if quiet is not None:
+        caption += f" Level at 0 dBFS: carried on from {wording.drive(quiet)}."
     return Table(caption, ["Source", *map(heading, scores)], rows)
 
 

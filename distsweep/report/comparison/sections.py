@@ -10,7 +10,7 @@ from distsweep.report.comparison.curves import CLEAN_LEVEL, FUNDAMENTAL, GAIN_CH
 from distsweep.report.comparison.difference_tables import difference_fold
 from distsweep.report.comparison.field import clean_field, field_of
 from distsweep.report.comparison.field import picture as field_picture
-from distsweep.report.comparison.first_screen import first_screen, overview_blocks
+from distsweep.report.comparison.first_screen import first_screen, overview_blocks, ranks_first
 from distsweep.report.comparison.overlay import overlay_of, short_name
 from distsweep.report.comparison.overlay_figure import picture
 from distsweep.report.comparison.ranks_table import ranks_table
@@ -54,8 +54,9 @@ def all_sections(compared: Compared) -> list[Section]:
     def anchor_of(finding: Finding) -> str:
         return next((a for a in _wanted(compared, finding) if a in anchors), "measurements")
 
-    first = _ranks(compared) if compared.is_many else overview_blocks(compared)
-    return [first_screen(compared, anchor_of, *first), *parts]
+    if compared.is_many:
+        return [ranks_first(compared, anchor_of, *_ranks(compared)), *parts]
+    return [first_screen(compared, anchor_of, *overview_blocks(compared)), *parts]
 
 
 def _ranks(compared: Compared) -> list[Block]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from distsweep.comparison.record import ResonanceChange, Source
@@ -15,6 +16,9 @@ from distsweep.words import wording
 
 _MOST_BESIDE = 4
 """More sources than these stand below each other, a row each (chosen: wider tables wrap)."""
+
+_MOST_ROWS = 12
+"""A longer table of resonances is folded (chosen: about a screen)."""
 
 _NOTHING = Cell("—", pale=True)
 _STATES = {"same": "no difference seen", "cannot tell": "cannot tell"}
@@ -29,22 +33,25 @@ def resonances(compared: Compared) -> Section | None:
     ranked = sorted(changes, key=lambda one: (order.get(one.state, 2), -one.deviations))
     is_pair = len(compared.names) == 2
     names = compared.names if is_pair else [compared.names[0], "Other"]
-    columns = ["Change", "Kind", *(f"{name}: Hz, Q" for name in names), "Frequency differs by"]
-    rows = [_resonance_row(one, "" if is_pair else compared.names[one.source]) for one in ranked]
-    warmed = any(one.at_one_temperature for one in changes)
+    columns = ["Change", *([] if is_pair else ["Source"]), "Kind",
+               *(f"{name}: Hz, Q" for name in names), "Frequency differs by"]  # fmt: skip
+    rows = [_resonance_row(one, [] if is_pair else [compared.names[one.source]]) for one in ranked]
     caption = "Matched by frequency, kind and Q; with the 95 % interval."
-    if warmed:
+    if any(one.at_one_temperature for one in changes):
         caption += " “At one temperature”: modes of a box or pipe, whose air changes with it."
     blocks: list[Block] = [Table(caption, columns, rows)]
-    if sentences := [one.sentence for one in ranked if one.sentence and one.state != "same"]:
-        blocks.append(Points(sentences))
-    return Section("Resonances", "resonances", blocks)
+    sentences = [one.sentence for one in ranked if one.sentence and one.state != "same"]
+    blocks += [Points(sentences)] if sentences and is_pair else []
+    many = len(rows) > _MOST_ROWS
+    lead = f"{len(rows)} that are in one of the sources, or in both." if many else ""
+    return Section("Resonances", "resonances", blocks, folded=many, lead=lead)
 
 
-def _resonance_row(one: ResonanceChange, source: str) -> list[Cell]:
+def _resonance_row(one: ResonanceChange, source: list[str]) -> list[Cell]:
     state = _STATES.get(one.state, one.state)
     return [
-        Cell(state, source),
+        Cell(state),
+        *map(Cell, source),
         Cell(one.kind),
         _resonance_cell(one.frequency_hz, one.q),
         _resonance_cell(one.other_hz, one.other_q),
@@ -156,9 +163,10 @@ def measured(compared: Compared) -> Section:
     given = compared.comparison.sources
     columns = [_facts(one, of) for one, of in zip(given, compared.sources, strict=True)]
     rows = [
-        [Cell(name), *(Cell(column[name]) if column[name] else _NOTHING for column in columns)]
+        [Cell(name), *(_text_cell(column[name]) for column in columns)]
         for name in columns[0]
         if any(column[name] for column in columns)
+        and (name != "Name" or [column[name] for column in columns] != compared.names)
     ]
     tests = compared.comparison.tests
     blocks: list[Block] = [_beside("As it was noted.", "Noted", compared.names, rows)]
@@ -171,6 +179,11 @@ def measured(compared: Compared) -> Section:
             )
         )
     return Section("The measurements", "measurements", blocks)
+
+
+def _text_cell(text: str) -> Cell:
+    """Return a cell in which a long word, a path for instance, may be broken."""
+    return Cell(re.sub(r"(\S{16})(?=\S)", "\\1\N{ZERO WIDTH SPACE}", text)) if text else _NOTHING
 
 
 def _facts(source: Source, results: Results) -> dict[str, str]:

@@ -92,6 +92,7 @@ def overlay_at_levels(what: Predicted, take: FilteredTake, quantity: str) -> Ove
         kind, what.names, values_name,
         "With filters less without" + (", thirds of an octave" if kind == DISTORTION else ""),
         lines, differences, levels, unit,
+        loudest=f"at the same listening level, {_name(take, levels[0])}",
     )  # fmt: skip
 
 
@@ -103,8 +104,8 @@ def _lines(
         curve = None if at is None else _curve(at, quantity, filtered=source > 0)
         if curve is not None:
             line = line_of(Curves(curve.values, curve.low, curve.high))
-            yield Drawn(f"source-{source}-{rank}", f"{what.names[source]}, {_name(take, level)}",
-                        source, take.frequency_hz, line, rank)  # fmt: skip
+            name = what.names[source] + _at(what, take, quantity, level)
+            yield Drawn(f"source-{source}-{rank}", name, source, take.frequency_hz, line, rank)
 
 
 def _differences(
@@ -112,7 +113,9 @@ def _differences(
 ) -> Iterator[Drawn]:
     for one in what.of(quantity, take.position):
         if one.source in what.drawn and is_at(one, level):
-            name = f"{what.names[one.source]} less without, {_name(take, level)}"
+            only = len(what.drawn) == 2
+            less = "Difference" if only else f"{what.names[one.source]} less without"
+            name = less + _at(what, take, quantity, level)
             is_distortion = quantity != FUNDAMENTAL and not quantity.startswith(HEADROOM_TO)
             drawn = averaged(one) if is_distortion else one
             yield Drawn(f"less-{one.source}-{rank}", name, one.source, drawn.frequency_hz,
@@ -136,6 +139,13 @@ def _curve(at: AtLevel, quantity: str, *, filtered: bool) -> Curve | None:
         return None if room is None else room.filtered_db if filtered else room.without_db
     orders = at.filtered_harmonics if filtered else at.harmonics
     return orders.get(int(quantity[1:]))
+
+
+def _at(what: Predicted, take: FilteredTake, quantity: str, level: float) -> str:
+    """Return what a legend says of a curve's level; nothing where all share it."""
+    if len(what.shown_levels(quantity, take.position)) < 2:
+        return ""
+    return f", {_name(take, level)}"
 
 
 def _name(take: FilteredTake, level: float) -> str:
