@@ -6,13 +6,16 @@ Each loudspeaker is measured as it is: ladders from −40 to −10 dBFS, with no
 6 dB apart, as in the recipes that ship, and 3 dB. From its results filters are tried, one to four
 at a time. The truth is the same loudspeaker driven through the filters, by scipy's own, without
 noise: a ladder of finer steps, so quiet that no frequency gets more drive than was measured; and,
-by another way, steady tones. Held against each other where the drive that reaches the loudspeaker was played: the fundamental, THD, and the
-drives at which the gain has changed by −0.5, −1 and −3 dB. "Knee" is where limiting or clipping
-begins or acts in the step of the ladder that holds the drive; "memory" where a limiter must still
-be down by 0.05 dB or more as the truth's sweep passes (what is told is of steady sines, and tones
-have none of it); "noisy" where noise leaves the measured fundamental open by 0.1 dB or more;
-"smooth" is everywhere else. THD counts "in noise" where that leaves it open by 0.5 dB or more at
-a rung beside the drive. The demonstration's loudspeaker has no heat here: a
+by another way, steady tones. Held against each other where the drive that reaches the loudspeaker
+was played: the fundamental, THD, and the drives at which the gain has changed by −0.5, −1 and
+−3 dB.
+
+"Knee" is where limiting or clipping begins or acts in the step of the ladder that holds the drive;
+"memory" where a limiter must still be down by 0.05 dB or more as the truth's sweep passes (what is
+told is of steady sines, and tones have none of it; with the limiter's true release it can be
+reckoned, which shows that it is memory); "noisy" where noise leaves the measured fundamental open
+by 0.1 dB or more; "smooth" is everywhere else. THD counts "in noise" where that leaves it open by
+0.5 dB or more at a rung beside the drive. The demonstration's loudspeaker has no heat here: a
 ladder of fine steps warms it more than the one that was measured.
 """
 
@@ -99,9 +102,15 @@ def add(errors: Errors, key: tuple[str, str], told: Curve, truth: np.ndarray, fl
 
 
 def ladder_errors(
-    errors: Errors, label: str, results: Results, filters: list[Any], truth: Take, shift_db: float
+    errors: Errors,
+    drawn: Drawn,
+    results: Results,
+    filters: list[Any],
+    truth: Take,
+    shift_db: float,
 ) -> None:
     """Hold levels, THD and onsets against a ladder that was played through the filters."""
+    label = f"{drawn.kind}, {drawn.protection}"
     ladder = MeasuredLadder.of(results.takes[0], (300.0, 3000.0))
     assert ladder is not None
     gain = gain_db(checked(filters), truth.frequency_hz)
@@ -117,6 +126,9 @@ def ladder_errors(
         sure = _known_thd(ladder, reach)
         for name, flags in _classes(ladder, drives, change, row, gain, step_db).items():
             add(errors, ("fundamental", name), told, levels[row], flags)
+            if name == "memory":  # and what a limiter of the true release would leave of it
+                slow = _slow(ladder, reach, told, float(drawn.truth.get("release_ms", 300.0)))
+                add(errors, ("fundamental", "memory, true release"), slow, levels[row], flags)
             clear = flags & rung.thd_reliable
             # Where the measured ladder itself does not know THD no filter can.
             add(errors, ("thd", name), thd, rung.thd_db, clear & sure)
@@ -130,6 +142,15 @@ def ladder_errors(
                 there = np.isfinite(limit.drive_dbfs.high)
                 key = (f"onset {fall:g} dB", label)
                 add(errors, key, limit.drive_dbfs, true, there)
+
+
+def _slow(ladder: MeasuredLadder, reach: np.ndarray, told: Curve, release_ms: float) -> Curve:
+    """Return levels in a rising sweep of half a second an octave, by the limiter's own release."""
+    at = np.clip(reach, *ladder.range_dbfs)
+    lost = ladder.course.gain.values[0] - ladder.course.at(at).values
+    lost = np.where(ladder.course.knee_known, lost, 0.0)
+    extra = still_down_db(ladder.take.frequency_hz, lost, release_ms)
+    return Curve(told.values - extra, told.low, told.high)
 
 
 def level_errors(
@@ -270,7 +291,7 @@ def one_set(
         heard = drawn.plays(bench.waveform)
         results = results_of(bench, with_noise(rng, heard, rng.uniform(50.0, 70.0)))
         own: Errors = defaultdict(list)
-        ladder_errors(own, label, results, filters, truth, shift_db)
+        ladder_errors(own, drawn, results, filters, truth, shift_db)
         tone_errors(own, tones, results)
         for key, values in own.items():
             errors[step][key].extend(values)
