@@ -135,11 +135,20 @@ def ladder_errors(
             add(errors, ("thd in noise", name), thd, rung.thd_db, clear & ~sure)
     if not label.endswith("limiter"):  # whose memory the truth's levels hold
         level_errors(errors, results, filters, truth, drives)
+    passing = np.array(
+        [
+            _classes(ladder, drives, change, row, gain, step_db)["memory"]
+            for row in range(len(drives))
+        ]
+    )
     for fall in FALLS_DB:
-        true = _first(drives, change, fall) + gain
+        first = _first(drives, change, fall)
+        true = first + gain
+        rows = np.clip(np.searchsorted(drives, np.nan_to_num(first)), 0, len(drives) - 1)
+        slow = passing[rows, np.arange(len(first))]
         for limit in ladder.limits:
             if limit.gain_change_db == fall:
-                there = np.isfinite(limit.drive_dbfs.high)
+                there = np.isfinite(limit.drive_dbfs.high) & ~slow
                 key = (f"onset {fall:g} dB", label)
                 add(errors, key, limit.drive_dbfs, true, there)
 
@@ -246,7 +255,7 @@ def play_tones(rng: np.random.Generator, drawn: Drawn, filters: list[Any]) -> li
     return found
 
 
-def tone_errors(errors: Errors, tones: list[Tone], results: Results) -> None:
+def tone_errors(errors: Errors, label: str, tones: list[Tone], results: Results) -> None:
     """Hold levels and THD against steady tones, between two places of the grid if need be."""
     take = results.takes[0]
     ladder = MeasuredLadder.of(take, (300.0, 3000.0))
@@ -262,10 +271,11 @@ def tone_errors(errors: Errors, tones: list[Tone], results: Results) -> None:
         column = int(np.argmin(np.abs(places - place)))
         loss = float(np.ptp(ladder.course.gain.values[:, column])) > KNEE_DB
         told, level = read(ladder.fundamental_db(at)), np.array([tone.level_db])
-        add(errors, ("tone", "loss" if loss else "smooth"), told, level, True)
+        kind = f"{label}, {'loss' if loss else 'smooth'}"
+        add(errors, ("tone", kind), told, level, True)
         thd, truth = read(ladder.distortion(at)[0]), np.array([tone.thd_db])
         sure = _known_thd(ladder, at)[column] & (tone.orders >= 3)
-        add(errors, ("tone thd", "loss" if loss else "smooth"), thd, truth, sure)
+        add(errors, ("tone thd", kind), thd, truth, sure)
 
 
 def one_set(
@@ -292,7 +302,7 @@ def one_set(
         results = results_of(bench, with_noise(rng, heard, rng.uniform(50.0, 70.0)))
         own: Errors = defaultdict(list)
         ladder_errors(own, drawn, results, filters, truth, shift_db)
-        tone_errors(own, tones, results)
+        tone_errors(own, drawn.kind, tones, results)
         for key, values in own.items():
             errors[step][key].extend(values)
         limiters = [(one.kind, one.threshold_dbfs, one.ratio, one.knee_db) for one in

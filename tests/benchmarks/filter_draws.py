@@ -73,7 +73,12 @@ def _physical(
     kind: str, protection: str, speaker: Any, bench: Room, truth: dict[str, Any]
 ) -> Drawn:
     room = dataclasses.replace(
-        bench, noise_spl_db=-np.inf, hum_spl_db=(), pascal_per_fs=PASCAL_PER_FS, clips=False
+        bench,
+        noise_spl_db=-np.inf,
+        hum_spl_db=(),
+        pascal_per_fs=PASCAL_PER_FS,
+        clips=False,
+        reflections=(),  # between two places of the grid a tone meets another place of a comb
     )
 
     def plays(waveform: np.ndarray) -> np.ndarray:
