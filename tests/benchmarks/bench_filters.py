@@ -6,13 +6,16 @@ Each loudspeaker is measured as it is: ladders from −40 to −10 dBFS, with no
 6 dB apart, as in the recipes that ship, and 3 dB. From its results filters are tried, one to four
 at a time. The truth is the same loudspeaker driven through the filters, by scipy's own, without
 noise: a ladder of finer steps, so quiet that no frequency gets more drive than was measured; and,
-by another way, steady tones. Held against each other where the drive that reaches the loudspeaker was played: the fundamental, THD, and the
-drives at which the gain has changed by −0.5, −1 and −3 dB. "Knee" is where limiting or clipping
-begins or acts in the step of the ladder that holds the drive; "memory" where a limiter must still
-be down by 0.05 dB or more as the truth's sweep passes (what is told is of steady sines, and tones
-have none of it); "noisy" where noise leaves the measured fundamental open by 0.1 dB or more;
-"smooth" is everywhere else. THD counts "in noise" where that leaves it open by 0.5 dB or more at
-a rung beside the drive. The demonstration's loudspeaker has no heat here: a
+by another way, steady tones. Held against each other where the drive that reaches the loudspeaker
+was played: the fundamental, THD, and the drives at which the gain has changed by −0.5, −1 and
+−3 dB.
+
+"Knee" is where limiting or clipping begins or acts in the step of the ladder that holds the drive;
+"memory" where a limiter must still be down by 0.05 dB or more as the truth's sweep passes (what is
+told is of steady sines, and tones have none of it; with the limiter's true release it can be
+reckoned, which shows that it is memory); "noisy" where noise leaves the measured fundamental open
+by 0.1 dB or more; "smooth" is everywhere else. THD counts "in noise" where that leaves it open by
+0.5 dB or more at a rung beside the drive. The demonstration's loudspeaker has no heat here: a
 ladder of fine steps warms it more than the one that was measured.
 """
 
@@ -99,9 +102,15 @@ def add(errors: Errors, key: tuple[str, str], told: Curve, truth: np.ndarray, fl
 
 
 def ladder_errors(
-    errors: Errors, label: str, results: Results, filters: list[Any], truth: Take, shift_db: float
+    errors: Errors,
+    drawn: Drawn,
+    results: Results,
+    filters: list[Any],
+    truth: Take,
+    shift_db: float,
 ) -> None:
     """Hold levels, THD and onsets against a ladder that was played through the filters."""
+    label = f"{drawn.kind}, {drawn.protection}"
     ladder = MeasuredLadder.of(results.takes[0], (300.0, 3000.0))
     assert ladder is not None
     gain = gain_db(checked(filters), truth.frequency_hz)
@@ -117,19 +126,40 @@ def ladder_errors(
         sure = _known_thd(ladder, reach)
         for name, flags in _classes(ladder, drives, change, row, gain, step_db).items():
             add(errors, ("fundamental", name), told, levels[row], flags)
+            if name == "memory":  # and what a limiter of the true release would leave of it
+                slow = _slow(ladder, reach, told, float(drawn.truth.get("release_ms", 300.0)))
+                add(errors, ("fundamental", "memory, true release"), slow, levels[row], flags)
             clear = flags & rung.thd_reliable
             # Where the measured ladder itself does not know THD no filter can.
             add(errors, ("thd", name), thd, rung.thd_db, clear & sure)
             add(errors, ("thd in noise", name), thd, rung.thd_db, clear & ~sure)
     if not label.endswith("limiter"):  # whose memory the truth's levels hold
         level_errors(errors, results, filters, truth, drives)
+    passing = np.array(
+        [
+            _classes(ladder, drives, change, row, gain, step_db)["memory"]
+            for row in range(len(drives))
+        ]
+    )
     for fall in FALLS_DB:
-        true = _first(drives, change, fall) + gain
+        first = _first(drives, change, fall)
+        true = first + gain
+        rows = np.clip(np.searchsorted(drives, np.nan_to_num(first)), 0, len(drives) - 1)
+        slow = passing[rows, np.arange(len(first))]
         for limit in ladder.limits:
             if limit.gain_change_db == fall:
-                there = np.isfinite(limit.drive_dbfs.high)
+                there = np.isfinite(limit.drive_dbfs.high) & ~slow
                 key = (f"onset {fall:g} dB", label)
                 add(errors, key, limit.drive_dbfs, true, there)
+
+
+def _slow(ladder: MeasuredLadder, reach: np.ndarray, told: Curve, release_ms: float) -> Curve:
+    """Return levels in a rising sweep of half a second an octave, by the limiter's own release."""
+    at = np.clip(reach, *ladder.range_dbfs)
+    lost = ladder.course.gain.values[0] - ladder.course.at(at).values
+    lost = np.where(ladder.course.knee_known, lost, 0.0)
+    extra = still_down_db(ladder.take.frequency_hz, lost, release_ms)
+    return Curve(told.values - extra, told.low, told.high)
 
 
 def level_errors(
@@ -225,7 +255,7 @@ def play_tones(rng: np.random.Generator, drawn: Drawn, filters: list[Any]) -> li
     return found
 
 
-def tone_errors(errors: Errors, tones: list[Tone], results: Results) -> None:
+def tone_errors(errors: Errors, label: str, tones: list[Tone], results: Results) -> None:
     """Hold levels and THD against steady tones, between two places of the grid if need be."""
     take = results.takes[0]
     ladder = MeasuredLadder.of(take, (300.0, 3000.0))
@@ -241,10 +271,11 @@ def tone_errors(errors: Errors, tones: list[Tone], results: Results) -> None:
         column = int(np.argmin(np.abs(places - place)))
         loss = float(np.ptp(ladder.course.gain.values[:, column])) > KNEE_DB
         told, level = read(ladder.fundamental_db(at)), np.array([tone.level_db])
-        add(errors, ("tone", "loss" if loss else "smooth"), told, level, True)
+        kind = f"{label}, {'loss' if loss else 'smooth'}"
+        add(errors, ("tone", kind), told, level, True)
         thd, truth = read(ladder.distortion(at)[0]), np.array([tone.thd_db])
         sure = _known_thd(ladder, at)[column] & (tone.orders >= 3)
-        add(errors, ("tone thd", "loss" if loss else "smooth"), thd, truth, sure)
+        add(errors, ("tone thd", kind), thd, truth, sure)
 
 
 def one_set(
@@ -270,8 +301,8 @@ def one_set(
         heard = drawn.plays(bench.waveform)
         results = results_of(bench, with_noise(rng, heard, rng.uniform(50.0, 70.0)))
         own: Errors = defaultdict(list)
-        ladder_errors(own, label, results, filters, truth, shift_db)
-        tone_errors(own, tones, results)
+        ladder_errors(own, drawn, results, filters, truth, shift_db)
+        tone_errors(own, drawn.kind, tones, results)
         for key, values in own.items():
             errors[step][key].extend(values)
         limiters = [(one.kind, one.threshold_dbfs, one.ratio, one.knee_db) for one in

@@ -21,7 +21,7 @@ from filter_ladders import (
 
 from distsweep.comparison.filters import with_filters
 from distsweep.comparison.filters.biquad import gain_db
-from distsweep.comparison.filters.memory import heat_db, still_down_db
+from distsweep.comparison.filters.memory import heat_db, lagging_db, still_down_db
 from distsweep.comparison.filters.reading import checked
 from distsweep.comparison.filters.record import AtLevel, Curve
 from distsweep.errors import InputError
@@ -226,6 +226,15 @@ def test_a_limiter_lets_go_slowly_behind_a_boost() -> None:
         extra[behind], 6.0 * np.exp(-octaves[behind] * 0.5 / 0.25), atol=1e-9
     )
     np.testing.assert_allclose(extra[~behind], 0.0)
+
+
+def test_a_limiter_lags_in_the_ladders_own_sweep() -> None:
+    """What falls by 3 dB an octave, half a second long, lags by 3 dB · 0.25 s / 0.5 s."""
+    falling = 20.0 - 3.0 * np.log2(GRID_HZ / 20.0)[None]
+    inside = slice(8, -8)  # the ends are averaged over less
+    np.testing.assert_allclose(lagging_db(GRID_HZ, falling, 250.0)[:, inside], 1.5, atol=1e-6)
+    np.testing.assert_allclose(lagging_db(GRID_HZ, -falling, 250.0), 0.0)
+    np.testing.assert_allclose(lagging_db(GRID_HZ[:4], falling[:, :4], 250.0), 0.0)
 
 
 def test_memory_widens_downwards_only_and_the_release_is_said() -> None:

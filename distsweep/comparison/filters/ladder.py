@@ -43,13 +43,20 @@ class MeasuredLadder:
     shape_db: FloatArray
 
     @classmethod
-    def of(cls, take: Take, level_band_hz: tuple[float, float]) -> MeasuredLadder | None:
-        """Read a take; None where too few rungs can be read."""
+    def of(
+        cls, take: Take, level_band_hz: tuple[float, float], *, held_ms: float | None = None
+    ) -> MeasuredLadder | None:
+        """Read a take; None where too few rungs can be read.
+
+        ``held_ms`` is its limiters' release, as far as it is known.
+        """
         played = played_rungs(take.rungs, EACH_FREQUENCY)
         if played is None or len(played.drives_dbfs) < LEAST_RUNGS:
             return None
         grid_hz = take.frequency_hz
-        course = gain_course(grid_hz, played.drives_dbfs, played.level, take.limiters)
+        course = gain_course(
+            grid_hz, played.drives_dbfs, played.level, take.limiters, held_ms=held_ms
+        )
         band = (grid_hz >= level_band_hz[0]) & (grid_hz <= level_band_hz[1])
         shape = np.nan_to_num(take.drive_shape_db)
         return cls(take, played, course, limits_of(take, course, shape), band, shape)

@@ -84,7 +84,11 @@ def _ladders(results: Results) -> tuple[list[MeasuredLadder], list[str]]:
     for position in dict.fromkeys(take.position for take in results.takes if take.rungs):
         take = first_take([one for one in results.takes if one.rungs], position)
         assert take is not None
-        ladder = MeasuredLadder.of(take, results.conditions.averaged_hz)
+        ladder = MeasuredLadder.of(
+            take,
+            results.conditions.averaged_hz,
+            held_ms=release_ms(results.takes, position),
+        )
         if ladder is None:
             left_out.append(f"{position}: {FEW_RUNGS}.")
         else:
