@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 from distsweep.comparison.record import SCHEMA, Comparison
 from distsweep.file_sets import FileSet, check_place, file_set
 from distsweep.results import Results, to_json
+from distsweep.results.record import Record
 from distsweep.whole_files import json_schema, write_whole_text
 
 if TYPE_CHECKING:
@@ -61,19 +62,14 @@ def write_comparison_files(
         belongs; what stood there then still does.
     """
 
-    def fill(scratch: Path) -> None:
-        if with_json:
-            write_comparison(comparison, scratch / COMPARISON_NAME)
-        if with_report:
-            from distsweep.report import write_comparison_report, write_comparison_tables
+    def pages(tables: Path, report: Path, chosen: _Style) -> None:
+        from distsweep.report import write_comparison_report, write_comparison_tables
 
-            write_comparison_tables(
-                comparison, results, scratch / TABLES, decimal_comma=decimal_comma
-            )
-            chosen = {} if style is None else {"style": style}
-            write_comparison_report(comparison, results, scratch / REPORT, workers=2, **chosen)
+        write_comparison_tables(comparison, results, tables, decimal_comma=decimal_comma)
+        write_comparison_report(comparison, results, report, workers=2, **chosen)
 
-    return _filled(folder, fill)
+    texts = {COMPARISON_NAME: comparison} if with_json else {}
+    return _filled(folder, texts, pages if with_report else None, style)
 
 
 def write_filter_files(
@@ -102,12 +98,14 @@ def write_filter_files(
         As `write_comparison_files`.
     """
 
-    def fill(scratch: Path) -> None:
-        if with_json:
-            write_comparison(filtered.comparison, scratch / COMPARISON_NAME)
-            write_whole_text(scratch / FILTERS_NAME, to_json(filtered) + "\n")
+    def pages(tables: Path, report: Path, chosen: _Style) -> None:
+        from distsweep.report import write_filter_report, write_filter_tables
 
-    return _filled(folder, fill)
+        write_filter_tables(filtered, results, tables, decimal_comma=decimal_comma)
+        write_filter_report(filtered, results, report, workers=2, **chosen)
+
+    texts = {COMPARISON_NAME: filtered.comparison, FILTERS_NAME: filtered} if with_json else {}
+    return _filled(folder, texts, pages if with_report else None, style)
 
 
 def check_comparison_place(
@@ -126,9 +124,25 @@ def check_comparison_place(
     check_place(folder, wanted, unlisted=_unlisted, kind=KIND)
 
 
-def _filled(folder: Path, fill: Callable[[Path], None]) -> FileSet:
+class _Style(TypedDict, total=False):
+    """A house style, or none: what was not given is left to the report."""
+
+    style: Style
+
+
+def _filled(
+    folder: Path,
+    texts: Mapping[str, Record],
+    pages: Callable[[Path, Path, _Style], None] | None,
+    style: Style | None,
+) -> FileSet:
+    """Make a set of files; ``pages`` writes tables and report into the folders that it is given."""
     with file_set(folder, head=COMPARISON_NAME, unlisted=_unlisted, kind=KIND) as made:
-        fill(made.scratch)
+        for name, record in texts.items():
+            write_whole_text(made.scratch / name, to_json(record) + "\n")
+        if pages is not None:
+            chosen: _Style = {} if style is None else {"style": style}
+            pages(made.scratch / TABLES, made.scratch / REPORT, chosen)
     return made
 
 

@@ -179,6 +179,9 @@ def _newer_than(results_file: Path, session_file: Path) -> list[str]:
     files = [session_file]
     for entry in session.takes:
         files += [*entry.recordings, entry.stimulus]
+    for calibration in [session.calibration, *map(session.calibration_of, session.takes)]:
+        names = (calibration.source, calibration.mic_correction_file)
+        files += [session.folder / name for name in names if name is not None]
     try:
         written_s = results_file.stat().st_mtime
         changed = [file for file in files if file.is_file() and file.stat().st_mtime > written_s]
@@ -207,6 +210,7 @@ def short_names(sources: Sequence[ReadSource]) -> list[str]:
     ways: list[Callable[[ReadSource], str]] = [
         lambda source: " ".join((source.results.device.name or "").split()),
         lambda source: _parts(source.file)[-1],
+        lambda source: _parts(source.file)[-1] + _ending(source.file),
         lambda source: "/".join(_parts(source.file)[-2:]),
     ]
     for way in ways:
@@ -263,6 +267,11 @@ def _file_for(path: Path) -> Path:
     """Return the file that a path stands for: of a folder its results, there or not."""
     path = Path(os.path.abspath(path))  # noqa: PTH100 - links stay: beside what was given
     return path / RESULTS_NAME if path.is_dir() else path
+
+
+def _ending(file: Path) -> str:
+    """Return the ending of a file that has a name of its own: a bundle's, beside its session."""
+    return "" if file.name in (RESULTS_NAME, SESSION_NAME) else file.suffix
 
 
 def _parts(path: Path) -> list[str]:

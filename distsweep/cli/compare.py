@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 AT_DRIVE, AT_BAND_SPL, AT_SPL = "drive", "band-spl", "spl"
 
+MOST_SHOWN = 20
+"""Findings that the terminal shows (chosen: they leave room on a screen for the files' places)."""
+
 
 @click.command("compare")
 @click.argument(
@@ -204,17 +207,19 @@ def _check_places(folder: Path, elsewhere: str | None, parts: Mapping[str, bool]
 
 
 def _say_what_differs(comparison: Comparison) -> None:
-    """Say what differs, what cannot be seen, under which conditions, and what was left out."""
+    """Say what differs, what cannot be seen to, under which conditions, what was left out."""
+    for number, finding in enumerate(comparison.findings[:MOST_SHOWN], start=1):
+        say(f"{number}. {finding.sentence}")
+    if (more := len(comparison.findings) - MOST_SHOWN) > 0:
+        say(f"and {more} that differ less: page, tables and JSON hold all")
+    if not comparison.findings:
+        say("Nothing differs beyond doubt.")
+    for sentence in comparison.unseen:
+        say(f"not seen: {sentence}")
     for sentence in comparison.conditions:
         say(f"conditions: {sentence}")
     for sentence in comparison.not_compared:
         say(f"not compared: {sentence}")
-    for sentence in comparison.unseen:
-        say(f"not seen: {sentence}")
-    for number, finding in enumerate(comparison.findings, start=1):
-        say(f"{number}. {finding.sentence}")
-    if not comparison.findings:
-        say("Nothing differs beyond doubt.")
 
 
 def _say_files(made: FileSet, folder: Path) -> None:

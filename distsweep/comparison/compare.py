@@ -36,6 +36,7 @@ from distsweep.comparison.record import (
     ResonanceChange,
     Source,
 )
+from distsweep.comparison.repeats import is_repeated
 from distsweep.comparison.resonances import resonance_changes
 from distsweep.comparison.unseen import unseen_of
 from distsweep.results import AXIS, Results, Take, first_take
@@ -77,12 +78,7 @@ def compare(
     for side in sides:
         name = sources[side.source].name
         own = side.findings(limit)
-        findings += [
-            replace(one, sentence=f"{name}: {one.sentence[:1].lower()}{one.sentence[1:]}")
-            if one.quantity == "resonance"
-            else replace(one, sentence=f"{name}: {one.sentence}")
-            for one in own
-        ]
+        findings += [_of_source(one, name) for one in own]
         unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
@@ -109,6 +105,14 @@ def _check(results: Sequence[Results], aligned: str) -> None:
         )
 
 
+def _of_source(one: Finding, name: str) -> Finding:
+    """Return a finding whose sentence names the source in front."""
+    sentence = one.sentence
+    if one.quantity == "resonance":
+        sentence = f"{sentence[:1].lower()}{sentence[1:]}"
+    return replace(one, sentence=f"{name}: {sentence}")
+
+
 @dataclass(frozen=True)
 class _Side:
     """One source held against the first: what differs, and what statements may rest on."""
@@ -126,7 +130,10 @@ class _Side:
         for ours, as_measured in takes:
             # Before anything is held against it: the levels that the first's distance would have.
             theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
-            doubts = Doubts.of(ours, theirs, level_doubt_db(first, other, ours.position))
+            doubts = Doubts.of(
+                ours, theirs, level_doubt_db(first, other, ours.position),
+                repeated=is_repeated(first, other, ours.position),
+            )  # fmt: skip
             common = places(ours, theirs, aligned)
             differences += curve_differences(common, ours.position, source, doubts)
             differences += gain_change_differences(ours, theirs, source, doubts)

@@ -28,6 +28,7 @@ from distsweep.comparison.positions import (
     repeated_placements,
 )
 from distsweep.comparison.record import BAND, DRIVE
+from distsweep.comparison.repeats import repeats_db
 from distsweep.errors import InputError
 from distsweep.results import SAME_DRIVE_DB, Results, Take, first_take
 from distsweep.words import conditions as words
@@ -58,7 +59,7 @@ def hold_conditions(
     ------
     InputError
         One has no ladder at a position of the first's; or levels are to be equal, and one is in
-        dBFS, or is the mean over another band.
+        dBFS, is the mean over another band, or was measured too near.
     """
     check_common(results, names)
     called = list(zip(names, results, strict=True))
@@ -87,7 +88,7 @@ def _check_levels(called: _Called, aligned: str) -> None:
     Raises
     ------
     InputError
-        One is in dBFS, or is the mean over another band.
+        One is in dBFS, is the mean over another band, or was measured too near.
     """
     for name, results in called:
         if any(take.level_unit != "dB SPL" for take in results.takes if take.kind == LADDER):
@@ -95,6 +96,12 @@ def _check_levels(called: _Called, aligned: str) -> None:
     bands = [(name, results.conditions.averaged_hz) for name, results in called]
     if aligned == BAND and len({band for _, band in bands}) > 1:
         raise InputError(words.no_common_band(bands))
+    (first_name, first), *others = called
+    for name, other in others:
+        for one, _ in common_ladders(first, other):
+            if math.isinf(level_doubt_db(first, other, one.position)):
+                near = words.near_and_far(one.position, first_name, name)
+                raise InputError(f"{near} Compare at equal drive.")
 
 
 def _recordings(called: _Called) -> list[str]:
@@ -246,13 +253,17 @@ def _states(called: _Called) -> list[str]:
 
 def _repeats(called: _Called) -> list[str]:
     """Say which measurements tell how well they repeat, or that none does."""
+    first = called[0][1]
+    positions = dict.fromkeys(
+        one.position for _, other in called[1:] for one, _ in common_ladders(first, other)
+    )
     repeated = [
-        (name, position, len(takes))
+        (name, position, len(takes), repeats_db(results, results, position))
         for name, results in called
-        for position in positions_of(results, LADDER)
+        for position in positions
         if len(takes := repeated_placements(results, position)) > 1
     ]
-    return [words.placed_anew(repeated) if repeated else words.placed_once()]
+    return [words.repeated(repeated) if repeated else words.placed_once()]
 
 
 def _levels_left_out(called: _Called) -> list[str]:

@@ -21,13 +21,19 @@ one loudspeaker a few minutes apart mostly keep within, a tenth of a decibel).""
 
 @dataclass(frozen=True)
 class Doubts:
-    """Half-widths (95 %) of what adds to the intervals of levels and of gain changes, in dB."""
+    """Half-widths (95 %) of what adds to the intervals of levels and of gain changes, in dB.
+
+    ``repeated``: what repeats of a measurement differ by is in that of levels.
+    """
 
     level_db: float
     gain_db: float
+    repeated: bool = False
 
     @classmethod
-    def of(cls, first: Take, other: Take, calibration_db: float = 0.0) -> Doubts:
+    def of(
+        cls, first: Take, other: Take, calibration_db: float = 0.0, *, repeated: bool = False
+    ) -> Doubts:
         """Return how well levels repeat: a first rung that did not come back the same adds to it.
 
         Parameters
@@ -40,7 +46,7 @@ class Doubts:
             if take.return_check_db is not None and np.isfinite(take.return_check_db)
         ]
         gain_db = float(np.sqrt(REPEATS_DB**2 + sum(by_db**2 for by_db in moved)))
-        return cls(float(np.hypot(gain_db, calibration_db)), gain_db)
+        return cls(float(np.hypot(gain_db, calibration_db)), gain_db, repeated)
 
     def of_order(self, order: int) -> float:
         """Return what a drive that is off by `REPEATS_DB` does to a harmonic re the fundamental."""

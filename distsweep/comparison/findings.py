@@ -132,7 +132,7 @@ def _sensitivity(pair: Pair, limit: float) -> list[Finding]:
     f = pair.frequency_hz[np.isfinite(pair.levels.response.values)]
     return [
         Finding(
-            sentences.sensitivity(by_db, half),
+            sentences.sensitivity(by_db, half, repeated=pair.doubts.repeated),
             "sensitivity", float(f[0]), float(f[-1]), by_db, by_db - half, by_db + half,
             position=pair.first.position, deviations=abs(pair.levels.sensitivity_deviations),
         )
@@ -153,9 +153,12 @@ def _response(pair: Pair, modes_hz: Sequence[float], limit: float) -> list[Findi
         pair.frequency_hz, _row(rest), away[None], differs[None], shared_db=pair.doubts.level_db
     )
     return [
-        _finding(pair, "fundamental", one, sentences.response(one, besides=bool(shared)))
+        _finding(
+            pair, "fundamental", one,
+            sentences.response(one, besides=bool(shared), repeated=pair.doubts.repeated),
+        )
         for one in found
-    ]
+    ]  # fmt: skip
 
 
 def _limits(pair: Pair, held: BoolArray) -> list[Finding]:

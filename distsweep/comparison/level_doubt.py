@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 from distsweep.comparison.positions import LADDER
+from distsweep.comparison.repeats import repeats_db
 from distsweep.results import (
     AXIS,
     CleanLevel,
@@ -45,16 +46,19 @@ _AT_THE_DISTANCE = re.compile(r"axis|°|\bdeg|\bdegrees?\b", re.IGNORECASE)
 
 
 def level_doubt_db(first: Results, other: Results, position: str = AXIS) -> float:
-    """Return what calibration and distance leave open of a difference of levels, dB, 95 %.
+    """Return what leaves a difference of levels open beside noise, dB, 95 %.
 
-    0 where both cancel: one calibration, one distance. Uncalibrated on both sides counts as one
+    It is calibration, distance, and what repeats at the position differ by. The first two are 0
+    where they cancel: one calibration, one distance. Uncalibrated on both sides counts as one
     calibration, as if no gain had been touched. inf: levels are not comparable at all, one being in
     dB SPL and the other in dBFS, or one in the near field.
     """
     one, another = _ladders_at(first, other, position)
     if one is None or another is None or one.level_unit != another.level_unit:
         return math.inf
-    squares = 0.0 if one_calibration(first, other, position) else CALIBRATIONS_DOUBT_DB**2
+    squares = repeats_db(first, other, position) ** 2
+    if not one_calibration(first, other, position):
+        squares += CALIBRATIONS_DOUBT_DB**2
     if distances_differ(first, other, position):
         near, far = sorted(two_distances(first, other))
         if near < NEAREST_FAR_M:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.comparison.mode_levels import Levels, fundamental_levels, product_levels
 from distsweep.results import Rung, Take
-from distsweep.results.thd import SAME_DRIVE_DB
-from distsweep.units import FloatArray, db_to_power, power_to_db
+from distsweep.units import FloatArray
 
 HIGHEST_ORDER = 5
 """Harmonics above are left out (chosen: the search for resonances leaves them out, too)."""
@@ -26,23 +25,9 @@ LEAST_POINTS = 16
 """Curves with fewer points around the mode are left out (chosen: a mode on a slope has ten
 unknowns)."""
 
-LEAST_SIGMA_DB = 0.01
-"""Of a point of a curve (chosen: files hold levels to 0.0001 dB, but clocks, filters and the
-deconvolution's edges agree no better between two recordings)."""
-
-FILLED = 0.03
-"""Power that fills a null, re the curve's median: −15 dB (chosen: how deep a null is depends on
-hairs, and a model of one mode does not tell)."""
-
-DB_PER_NEPER_OF_POWER = 10.0 / np.log(10.0)
-"""A power that grows by a small share rises by so many dB times that, by the decibel's formula."""
-
-NORMAL_QUANTILE = 1.96
-"""Half of a 95 % interval in standard deviations, from the normal distribution's definition."""
-
-WELL_ABOVE = 10.0
-"""From so many times the noise's power on, an interval's half is a deviation (chosen: nearer to the
-noise it is lopsided)."""
+MOST_APART_DB = 6.0
+"""Rungs of two ladders are held against each other where their drives differ by no more (chosen:
+what a mode adds to other products changes with drive, its place does not)."""
 
 MOST_COMPRESSED_DB = 1.0
 """Rungs whose gain has changed by more near the mode show the limiter rather than the mode; they
@@ -55,7 +40,8 @@ class TwoCurves:
 
     Attributes
     ----------
-    order, drive_dbfs : of the harmonic, 1 of the fundamental; and the drive it was read at.
+    order : of the harmonic; 1 of the fundamental.
+    drives_dbfs : at which the first and the other were read.
     power : the order for products of a mode's own motion, 1 for what a mode radiates.
     frequency_hz : on the axis where the mode has its own frequency.
     first_db, other_db : levels, noise included.
@@ -65,7 +51,7 @@ class TwoCurves:
 
     order: int
     power: int
-    drive_dbfs: float
+    drives_dbfs: tuple[float, float]
     frequency_hz: FloatArray
     first_db: FloatArray
     other_db: FloatArray
@@ -74,40 +60,41 @@ class TwoCurves:
     above_floor_db: float
 
 
-def shared_rungs(first: Take, other: Take) -> list[tuple[Rung, Rung]]:
-    """Return pairs of rungs of one drive that did not clip on either side, quietest first."""
-    pairs = []
+def paired_rungs(first: Take, other: Take) -> list[tuple[Rung, Rung]]:
+    """Pair the rungs that did not clip, each one of the first with the other's of nearest drive.
+
+    Quietest first.
+    """
+    pairs, left = [], [rung for rung in other.rungs if not rung.clipped]
     for rung in sorted(first.rungs, key=lambda rung: rung.drive_dbfs):
-        for match in other.rungs:
-            close = abs(match.drive_dbfs - rung.drive_dbfs) <= SAME_DRIVE_DB
-            if close and not (rung.clipped or match.clipped):
-                pairs.append((rung, match))
-                break
+        away = [abs(match.drive_dbfs - rung.drive_dbfs) for match in left]
+        if not rung.clipped and away and min(away) <= MOST_APART_DB:
+            pairs.append((rung, left.pop(away.index(min(away)))))
     return pairs
 
 
 def response_curves(first: Take, other: Take, low_hz: float, high_hz: float) -> list[TwoCurves]:
     """Return the fundamental of the loudest rungs that no limiter has turned down."""
-    grid = _shared_grid(first, other)
-    if grid is None:
-        return []
-    inside = (grid >= low_hz) & (grid <= high_hz)
+    grids = [take.frequency_hz for take in (first, other)]
+    insides = [(grid >= low_hz) & (grid <= high_hz) for grid in grids]
     curves = []
-    for pair in shared_rungs(first, other):
-        levels = [_heard(r.fundamental_db, r.fundamental_floor_db, None, inside) for r in pair]
-        curves += _two(1, 1, pair[0].drive_dbfs, grid[inside], levels)
+    for pair in paired_rungs(first, other):
+        one, two = (
+            fundamental_levels(rung, grid, inside)
+            for rung, grid, inside in zip(pair, grids, insides, strict=True)
+        )
+        curves += _two(1, 1, pair, one, two)
     kept = [curve for curve in curves if not _compressed(curves[0], curve)]
     return _clearest(kept or curves)
 
 
 def _compressed(quietest: TwoCurves, curve: TwoCurves) -> bool:
-    risen_db = curve.drive_dbfs - quietest.drive_dbfs
-    return any(
-        bool(np.max(np.abs(now - then - risen_db)) > MOST_COMPRESSED_DB)
-        for now, then in (
-            (curve.first_db, quietest.first_db), (curve.other_db, quietest.other_db)
-        )
-    )  # fmt: skip
+    """Tell whether either side's gain has changed since the quietest rung."""
+    now, then = (
+        np.array([c.first_db - c.drives_dbfs[0], c.other_db - c.drives_dbfs[1]])
+        for c in (curve, quietest)
+    )
+    return bool(now.shape == then.shape and np.max(np.abs(now - then)) > MOST_COMPRESSED_DB)
 
 
 def product_curves(
@@ -115,104 +102,32 @@ def product_curves(
 ) -> list[TwoCurves]:
     """Return the harmonics: those of a radiated mode as levels where they are heard, those of an
     excited one input-referred where they are played."""
-    grid = _shared_grid(first, other)
-    if grid is None:
-        return []
-    pairs = shared_rungs(first, other)
-    orders = (
-        sorted(set.intersection(*(set(r.harmonics) for p in pairs for r in p))) if pairs else []
-    )
+    pairs = paired_rungs(first, other)
+    shared = [set(rung.harmonics) for pair in pairs for rung in pair]
     curves = []
-    for order in orders:
+    for order in sorted(set.intersection(*shared) if shared else ()):
         if order > HIGHEST_ORDER:
             break
-        axis_hz = grid * order if radiated else grid
-        inside = (axis_hz >= low_hz) & (axis_hz <= high_hz)
+        axes = [take.frequency_hz * (order if radiated else 1) for take in (first, other)]
+        insides = [(axis >= low_hz) & (axis <= high_hz) for axis in axes]
         of_order = []
         for pair in pairs:
-            levels = [_harmonic(rung, order, inside, radiated=radiated) for rung in pair]
-            of_order += _two(
-                order, 1 if radiated else order, pair[0].drive_dbfs, axis_hz[inside], levels
+            one, two = (
+                product_levels(rung, order, axis, inside, radiated=radiated)
+                for rung, axis, inside in zip(pair, axes, insides, strict=True)
             )
+            of_order += _two(order, 1 if radiated else order, pair, one, two)
         curves += _clearest(of_order)
     return curves
 
 
-def _shared_grid(first: Take, other: Take) -> FloatArray | None:
-    one, two = first.frequency_hz, other.frequency_hz
-    same = len(one) == len(two) and bool(np.allclose(one, two, rtol=1e-4))
-    return one if same else None
-
-
-@dataclass(frozen=True)
-class _Side:
-    """One side's levels, their deviations, and the height above noise of the clearest point."""
-
-    level_db: FloatArray
-    sigma_db: FloatArray
-    above_db: float
-
-
-def _harmonic(rung: Rung, order: int, inside: np.ndarray, *, radiated: bool) -> _Side | None:
-    curve = rung.harmonics[order]
-    ends = (curve.low_db[inside], curve.high_db[inside]) if len(curve.high_db) else None
-    side = _heard(curve.level_db, curve.floor_db, ends, inside)
-    if radiated:
-        return replace(side, level_db=side.level_db + rung.fundamental_db[inside])
-    # The linear response at n·f re that at f, where some level has both.
-    shift_db = curve.input_referred_db[inside] - curve.level_db[inside]
-    held = np.isfinite(shift_db)
-    if np.count_nonzero(held) < 2:
-        return None
-    at = np.arange(len(shift_db))
-    shift_db = np.interp(at, at[held], shift_db[held])
-    return replace(side, level_db=side.level_db + shift_db)
-
-
-def _heard(
-    level_db: FloatArray,
-    floor_db: FloatArray,
-    ends_db: tuple[FloatArray, FloatArray] | None,
-    inside: np.ndarray,
-) -> _Side:
-    """Return levels with the noise in them, their standard deviations, and the clearest's height.
-
-    Noise added to a power leaves a level that is nearly normal down to the noise; freed of it, a
-    level falls to nothing. Nulls are filled, too, as the model fills them (`FILLED`). A complex
-    error of mean square N moves a power P by √(2PN + N²); what intervals know of more than noise
-    is kept.
-    """
-    level, floor = (np.asarray(part[inside], dtype=float) for part in (level_db, floor_db))
-    noise = np.asarray(db_to_power(floor))
-    power = np.nan_to_num(np.asarray(db_to_power(level)))
-    if not np.isfinite(noise).any():
-        return _Side(level, np.full(len(level), np.nan), -np.inf)
-    filled = FILLED * float(np.nanmedian(power + noise))
-    # The mean of three points: a point's own noise must not set its weight.
-    padded = np.pad(power, 1, mode="edge")
-    mean = (padded[:-2] + padded[1:-1] + padded[2:]) / 3.0
-    total = power + noise + filled
-    spread = np.sqrt(2.0 * mean * noise + noise**2) / np.minimum(total, mean + noise + filled)
-    sigma_db = DB_PER_NEPER_OF_POWER * spread
-    if ends_db is not None:
-        half_db = (ends_db[1] - ends_db[0]) / (2.0 * NORMAL_QUANTILE)
-        with np.errstate(invalid="ignore"):
-            known = np.isfinite(half_db) & (power > WELL_ABOVE * noise)
-        sigma_db = np.where(known, np.fmax(sigma_db, half_db * power / total), sigma_db)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        above_db = np.asarray(power_to_db((power + noise) / noise))
-    clearest = float(np.nanmax(above_db)) if np.isfinite(above_db).any() else -np.inf
-    sigma_db = np.maximum(sigma_db, LEAST_SIGMA_DB)
-    return _Side(np.asarray(power_to_db(total)), sigma_db, clearest)
-
-
 def _two(
-    order: int, power: int, drive_dbfs: float, axis_hz: FloatArray, levels: Sequence[_Side | None]
+    order: int, power: int, rungs: tuple[Rung, Rung], one: Levels | None, two: Levels | None
 ) -> list[TwoCurves]:
     """Return the two sides as one, without points that either has not; none if too few are left."""
-    one, two = levels
     if one is None or two is None:
         return []
+    two = two.on(one.frequency_hz)
     parts = [one.level_db, two.level_db, one.sigma_db, two.sigma_db]
     held = np.all(np.isfinite(parts), axis=0)
     above_db = max(one.above_db, two.above_db)
@@ -221,8 +136,8 @@ def _two(
     first_db, other_db, first_sigma_db, other_sigma_db = (part[held] for part in parts)
     return [
         TwoCurves(
-            order, power, drive_dbfs, axis_hz[held], first_db, other_db,
-            first_sigma_db, other_sigma_db, above_db,
+            order, power, (rungs[0].drive_dbfs, rungs[1].drive_dbfs), one.frequency_hz[held],
+            first_db, other_db, first_sigma_db, other_sigma_db, above_db,
         )
     ]  # fmt: skip
 

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.comparison.mode_curves import DB_PER_NEPER_OF_POWER, FILLED, TwoCurves
+from distsweep.comparison.mode_curves import TwoCurves
+from distsweep.comparison.mode_levels import DB_PER_NEPER_OF_POWER, FILLED
 from distsweep.units import ComplexArray, FloatArray, power_to_db
 
 SUM_TERMS, DIFFERENCE_TERMS = 4, 3

@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from distsweep.comparison.mode_change import ModeChange
-from distsweep.comparison.mode_curves import DB_PER_NEPER_OF_POWER, TwoCurves
+from distsweep.comparison.mode_curves import TwoCurves
+from distsweep.comparison.mode_levels import DB_PER_NEPER_OF_POWER
 from distsweep.units import FloatArray
 
 MOST_SPILL_DB = 30.0

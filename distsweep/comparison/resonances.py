@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from distsweep.comparison.listed_modes import Mode, leading_takes, listed_modes
 from distsweep.comparison.mode_change import MOST_SHIFT, ModeChange, mode_change
 from distsweep.comparison.mode_curves import TwoCurves, product_curves, response_curves
@@ -93,7 +95,8 @@ def resonance_changes(
     air = air_shift(first, other)
     judged: list[Judged] = []
     moved: list[MovedMode] = []
-    left = listed_modes(first, other)
+    modes = listed_modes(first, other)
+    left = list(modes)
     while left:
         tried = [_judge(mode, first, other, air, moved, beyond) for mode in left]
         best = max(tried, key=lambda one: (one.state in CHANGED, one.deviations))
@@ -104,19 +107,25 @@ def resonance_changes(
         if best.change is not None:
             moved.append(MovedMode.of(best.mode.kind, best.change, best.state))
         left = [mode for mode in left if mode is not best.mode]
-    judged += _unlisted(first, other, air, moved, beyond)
+    judged += _unlisted(first, other, air, moved, modes, beyond)
     return [_record(one, source, first, other) for one in sorted(judged, key=_rank)]
 
 
 def _unlisted(
-    first: Results, other: Results, air: AirShift, moved: list[MovedMode], beyond: float
+    first: Results,
+    other: Results,
+    air: AirShift,
+    moved: list[MovedMode],
+    listed: Sequence[Mode],
+    beyond: float,
 ) -> list[Judged]:
     """Return radiated modes that no search lists, and that moved: one by one, the surest first."""
     found: list[Judged] = []
     takes = leading_takes(first, other)
     while takes is not None:
         tried = [
-            _judge(mode, first, other, air, moved, beyond) for mode in unlisted_modes(*takes, moved)
+            _judge(mode, first, other, air, moved, beyond)
+            for mode in unlisted_modes(*takes, moved, listed)
         ]
         sure = [
             one for one in tried
@@ -148,9 +157,10 @@ def _judge(
     mode: Mode, first: Results, other: Results, air: AirShift,
     moved: Sequence[MovedMode], beyond: float,
 ) -> Judged:  # fmt: skip
-    change = _change(mode, mode.takes(first, other), moved)
+    changes = _changes(mode, mode.takes(first, other), moved)
+    change = changes[0] if changes else None
     of_air = air if mode.follows_air else None
-    shift, error = _estimate(mode, change)
+    shift, error = _estimate(mode, changes)
     if change is None or change.seen < LEAST_SEEN:
         return Judged(mode, change, of_air, shift, error, 0.0, "cannot tell")
     away = min(abs(change.shift - s) for s in _air_shifts(mode, air, change.shift))
@@ -181,12 +191,15 @@ def _air_shifts(mode: Mode, air: AirShift, shift: float) -> list[float]:
     return [min(max(shift, low), high)]
 
 
-def _change(
+def _changes(
     mode: Mode, takes: tuple[Take, Take] | None, moved: Sequence[MovedMode]
-) -> ModeChange | None:
-    """Return what the curves say; of a radiated mode by those that know its shift best."""
+) -> list[ModeChange]:
+    """Return what the curves say; of a radiated mode the products and the response apart.
+
+    What knows its shift best comes first, and what does not show it is left out if something does.
+    """
     if takes is None:
-        return None
+        return []
     q = min(mode.q, MOST_Q)
     reach = min(max(REACH_WIDTHS / (q * math.log(2.0)), LEAST_REACH_OCTAVES), MOST_REACH_OCTAVES)
     band_hz = (mode.near_hz * 2.0**-reach, mode.near_hz * 2.0**reach)
@@ -194,32 +207,38 @@ def _change(
     groups: list[list[TwoCurves]] = [product_curves(*takes, *band_hz, radiated=radiated)]
     if radiated:
         groups.append(response_curves(*takes, *band_hz))
-    changes = [
-        change
-        for curves in groups
-        if (change := mode_change(
+    fitted = [
+        mode_change(
             with_spill(curves, mode.kind, moved), mode.near_hz, q, expected=mode.listed_shift or 0.0
-        )) is not None
-    ]  # fmt: skip
+        )
+        for curves in groups
+    ]
+    changes = [change for change in fitted if change is not None]
     seen = [change for change in changes if change.seen >= LEAST_SEEN] or changes
-    return min(seen, key=lambda change: change.error, default=None)
+    return sorted(seen, key=lambda change: change.error)
 
 
-def _estimate(mode: Mode, change: ModeChange | None) -> tuple[float, float]:
-    """Return the shift and its standard deviation, from curves and lists, weighted by their
-    variances; NaN where neither tells it."""
-    known = []
-    if change is not None and abs(change.shift) <= MOST_SHIFT:
-        error = math.hypot(change.error, REPEATABILITY, SHAPE_SHARE * change.shift)
-        known.append((change.shift, error))
+def _estimate(mode: Mode, changes: Sequence[ModeChange]) -> tuple[float, float]:
+    """Return the shift and its standard deviation, from curves and lists; NaN if none tells it.
+
+    The mean is weighted by variances; where its parts differ by more than these explain, its
+    deviation is larger by the root of χ² over the degrees of freedom (Birge, Phys. Rev. 40, 1932).
+    """
+    parts = [
+        (change.shift, math.hypot(change.error, REPEATABILITY, SHAPE_SHARE * change.shift))
+        for change in changes
+        if abs(change.shift) <= MOST_SHIFT
+    ]
     if mode.listed_shift is not None:
         one = LISTED_RADIATED if mode.kind == "radiated" else LISTED_EXCITED
-        known.append((mode.listed_shift, math.hypot(one, one)))
-    if not known:
+        parts.append((mode.listed_shift, math.hypot(one, one)))
+    if not parts:
         return math.nan, math.nan
-    weights = [1.0 / error**2 for _, error in known]
-    mean = sum(w * shift for w, (shift, _) in zip(weights, known, strict=True)) / sum(weights)
-    return mean, 1.0 / math.sqrt(sum(weights))
+    shifts, weights = np.array([p[0] for p in parts]), np.array([p[1] for p in parts]) ** -2.0
+    mean = float(np.sum(weights * shifts) / np.sum(weights))
+    chi_squared = float(np.sum(weights * (shifts - mean) ** 2))
+    ratio = math.sqrt(max(1.0, chi_squared / max(len(parts) - 1, 1)))
+    return mean, ratio / math.sqrt(float(np.sum(weights)))
 
 
 def _record(one: Judged, source: int, first: Results, other: Results) -> ResonanceChange:

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 IF_NOTHING_MOVED = "if nothing moved"
 """What a statement on levels rests on without repeated placements: 1 cm at 1 m is 0.09 dB."""
 
+MORE_THAN_REPEATS = "more than repeats differ by"
+"""The same where a measurement was repeated, and what that showed is in the interval."""
+
 TOLD_EARLIER_DB = 0.1
 """A limit that sets in elsewhere by less is not told (chosen: what levels repeat within)."""
 
@@ -22,20 +25,25 @@ TOLD_THD_DB = 0.3
 """A change of THD that is smaller is not told beside a harmonic's (chosen: no one reads it)."""
 
 
-def sensitivity(by_db: float, half_db: float) -> str:
+def _ground(repeated: bool) -> str:
+    return MORE_THAN_REPEATS if repeated else IF_NOTHING_MOVED
+
+
+def sensitivity(by_db: float, half_db: float, *, repeated: bool = False) -> str:
     """Tell how much louder it is at the same drive."""
     louder = "louder" if by_db > 0.0 else "quieter"
     return (
         f"{_by(by_db, by_db - half_db, by_db + half_db)} {louder} at the same drive,"
-        f" {IF_NOTHING_MOVED}"
+        f" {_ground(repeated)}"
     )
 
 
-def response(region: Region, *, besides: bool) -> str:
+def response(region: Region, *, besides: bool, repeated: bool = False) -> str:
     """Tell where the response differs; ``besides`` a difference of the whole."""
     higher = "higher" if region.difference_db > 0.0 else "lower"
     more = " besides" if besides else ""
-    return f"the response is {_of(region)} {higher}{more} from {_range(region)}, {IF_NOTHING_MOVED}"
+    where = _range(region)
+    return f"the response is {_of(region)} {higher}{more} from {where}, {_ground(repeated)}"
 
 
 def limit(

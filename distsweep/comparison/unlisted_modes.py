@@ -24,8 +24,13 @@ MOST_PLACES = 4
 response that differs all over)."""
 
 
-def unlisted_modes(first: Take, other: Take, changed: Sequence[MovedMode]) -> list[Mode]:
-    """Return where the responses differ narrowly, beside what changed modes explain."""
+def unlisted_modes(
+    first: Take, other: Take, changed: Sequence[MovedMode], listed: Sequence[Mode]
+) -> list[Mode]:
+    """Return where the responses differ narrowly, beside what changed modes explain.
+
+    Not where a radiated mode is listed: what is said of that holds.
+    """
     curves = with_spill(response_curves(first, other, 0.0, np.inf), "radiated", changed)
     if not curves:
         return []
@@ -39,11 +44,14 @@ def unlisted_modes(first: Take, other: Take, changed: Sequence[MovedMode]) -> li
             for n, at in enumerate(octaves)
         ]
     )
+    taken = [mode for mode in listed if mode.kind == "radiated"]
     places: list[Mode] = []
     for n in np.argsort(-stands_out_db):
         if stands_out_db[n] < max(LEAST_DB, LEAST_DEVIATIONS * sigma_db[n]):
             continue
-        if any(abs(np.log2(p.near_hz) - octaves[n]) <= 0.5 * AROUND_OCTAVES for p in places):
+        if any(
+            abs(np.log2(p.near_hz) - octaves[n]) <= 0.5 * AROUND_OCTAVES for p in (*taken, *places)
+        ):
             continue
         places.append(Mode("radiated", float(curve.frequency_hz[n]), Q_NOT_KNOWN))
         if len(places) == MOST_PLACES:

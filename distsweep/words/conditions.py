@@ -250,10 +250,16 @@ def placed_once() -> str:
     )
 
 
-def placed_anew(repeated: Sequence[tuple[str, str, int]]) -> str:
-    """Say which measurements were repeated."""
-    times = [f"{name} at “{position}” {count} times" for name, position, count in repeated]
-    return f"Measured repeatedly: {listed(times)}."
+def repeated(found: Sequence[tuple[str, str, int, float]]) -> str:
+    """Say which measurements were repeated, and by how much their levels differ."""
+    times = [
+        f"{name} at “{position}” {count} times (± {decibels(by_db, decimals=2)})"
+        for name, position, count, by_db in found
+    ]
+    return (
+        f"Measured repeatedly: {listed(times)}; that is in the intervals of levels there, not in"
+        " those of harmonics. Whether the microphone was placed anew is not known here."
+    )
 
 
 def _each(values: Sequence[tuple[str, str]], between: str = ", ") -> str:

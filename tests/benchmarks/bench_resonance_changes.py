@@ -1,8 +1,8 @@
 """Changes of resonances that are named between loudspeakers alike, and those with a known change.
 
-    python tests/benchmarks/bench_resonance_changes.py FOLDER [--list] [--kinds alike,mode,…]
+    python tests/benchmarks/bench_resonance_changes.py FOLDER … [--list] [--kinds alike,mode,…]
 
-FOLDER holds, in folders of any depth, results of pairs as `pair_draws.py` makes them:
+A FOLDER holds, in folders of any depth, results of pairs as `pair_draws.py` makes them:
 KIND-1.json, KIND-2.json, and what was changed in KIND.truth.json. For each kind it counts the
 pairs in which a mode is said to have moved, gone or come that has not, at several limits of
 standard deviations; of modes that moved how many are named, and how far the measured shift is from
@@ -102,15 +102,16 @@ def score(count: Count, folder: Path, kind: str, *, shown: bool) -> None:
 
 
 def main() -> None:
-    """Score all pairs of a folder."""
+    """Score all pairs of the folders given."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER")
     parser.add_argument("--kinds", default="alike,h2,threshold,sensitivity,mode")
     parser.add_argument("--list", action="store_true", help="show pairs that went wrong")
     given = parser.parse_args()
     for kind in given.kinds.split(","):
         count = Count()
-        for truth in sorted(given.folder.rglob(f"{kind}.truth.json")):
+        truths = [t for folder in given.folders for t in folder.rglob(f"{kind}.truth.json")]
+        for truth in sorted(truths):
             score(count, truth.parent, kind, shown=given.list)
         if not count.pairs:
             continue

@@ -49,8 +49,10 @@ def draw_loudspeaker(rng: np.random.Generator, number: int) -> Drawn:
     if number % 2:
         return _closed_form(rng, protection)
     if number % 16 == 0:
-        speaker, room = demo_loudspeaker(), demo_bench()
-        return _physical("demo", "limiter", speaker, room, {"limiter": str(speaker.limiter)})
+        speaker, room = dataclasses.replace(demo_loudspeaker(), heating=None), demo_bench()
+        return _physical(
+            "demo", "limiter", speaker, room, {"limiter": str(speaker.limiter), "release_ms": 300.0}
+        )
     one = random_loudspeaker(rng)
     speaker, truth = one.loudspeaker, {}
     if protection == "limiter":
@@ -58,7 +60,8 @@ def draw_loudspeaker(rng: np.random.Generator, number: int) -> Drawn:
             threshold_dbfs=float(rng.uniform(-24.0, -14.0)), ratio=float(rng.uniform(2.0, 20.0)),
             knee_db=float(rng.uniform(0.0, 6.0)), release_ms=float(rng.uniform(50.0, 300.0)),
         )  # fmt: skip
-        speaker, truth = dataclasses.replace(speaker, limiter=limiter), {"limiter": str(limiter)}
+        speaker = dataclasses.replace(speaker, limiter=limiter)
+        truth = {"limiter": str(limiter), "release_ms": limiter.release_ms}
     elif protection == "clipping":
         clip_dbfs = float(rng.uniform(-20.0, -13.0))
         clip_v = np.sqrt(2.0) * speaker.volt_per_fs * 10.0 ** (clip_dbfs / 20.0)
@@ -70,7 +73,12 @@ def _physical(
     kind: str, protection: str, speaker: Any, bench: Room, truth: dict[str, Any]
 ) -> Drawn:
     room = dataclasses.replace(
-        bench, noise_spl_db=-np.inf, hum_spl_db=(), pascal_per_fs=PASCAL_PER_FS, clips=False
+        bench,
+        noise_spl_db=-np.inf,
+        hum_spl_db=(),
+        pascal_per_fs=PASCAL_PER_FS,
+        clips=False,
+        reflections=(),  # between two places of the grid a tone meets another place of a comb
     )
 
     def plays(waveform: np.ndarray) -> np.ndarray:
@@ -90,7 +98,9 @@ def _closed_form(rng: np.random.Generator, protection: str) -> Drawn:
             float(rng.uniform(50.0, 300.0)),
         )  # fmt: skip
         below_hz = float(rng.uniform(800.0, 3000.0)) if rng.uniform() < 0.5 else None
-        truth = {"limiter": str(limiter), "below_hz": below_hz}
+        truth = {
+            "limiter": str(limiter), "below_hz": below_hz, "release_ms": limiter.release_ms,
+        }  # fmt: skip
     elif protection == "clipping":
         ceiling = 10.0 ** (float(rng.uniform(-20.0, -13.0)) / 20.0)
         truth = {"clip_dbfs": 20.0 * np.log10(ceiling)}

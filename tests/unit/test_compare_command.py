@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import json
 import shutil
 from collections.abc import Iterator
@@ -61,8 +62,9 @@ def units(pair: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (folder / "differences.csv").write_text("a;b" if chosen["decimal_comma"] else "a,b")
         return [folder / "differences.csv"]
 
-    monkeypatch.setattr(report, "write_comparison_report", write_page, raising=False)
-    monkeypatch.setattr(report, "write_comparison_tables", write_csv, raising=False)
+    for what in ("comparison", "filter"):
+        monkeypatch.setattr(report, f"write_{what}_report", write_page, raising=False)
+        monkeypatch.setattr(report, f"write_{what}_tables", write_csv, raising=False)
     shutil.copytree(pair, tmp_path / "units")
     monkeypatch.chdir(tmp_path / "units")
     return tmp_path / "units"
@@ -97,6 +99,17 @@ def test_what_differs_is_shown_and_written_beside_the_first_session(units: Path)
     sizes = [abs(one["difference_db"]) for one in told["findings"] if one["difference_db"]]
     assert sizes == sorted(sizes, reverse=True)
     assert left(units / "unit-1" / "results") == {"results.json"}
+
+
+def test_of_many_findings_the_largest_are_shown(
+    units: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from distsweep.cli import compare as module
+
+    assert "that differ less" not in run("unit-1", "unit-2", "--no-report").output
+    monkeypatch.setattr(module, "MOST_SHOWN", 0)
+    ran = run("unit-1", "unit-2", "--no-report")
+    assert "\n1. " not in ran.output and "1 that differ less" in ran.output
 
 
 def test_where_nothing_differs_that_is_said(units: Path) -> None:
@@ -284,6 +297,27 @@ def test_without_a_calibration_on_one_side_distortion_is_compared(units: Path) -
     assert ran.exit_code == 3 and "other: has levels in dBFS" in ran.output
 
 
+def test_what_repeats_differ_by_is_no_finding(units: Path) -> None:
+    """The first is recorded three times at one position, 0.4 dB up and down from the first time."""
+    take = SESSION[SESSION.index("[[takes]]") :]
+    for number, by_db in ((2, 0.4), (3, -0.4)):
+        again("repeat", by_db=by_db, seed=number)
+        shutil.copy("repeat/axis.wav", f"unit-1/axis-{number}.wav")
+        shutil.rmtree("repeat")
+    again("nearly", by_db=0.7)
+    again("louder", by_db=4.0)
+    assert "0.70 ± " in run("unit-1", "nearly", "--no-report").output
+    more = "".join(take.replace("axis.wav", f"axis-{number}.wav") for number in (2, 3))
+    changed("unit-1", take, take + more)
+    shutil.rmtree("unit-1/results")
+    ran = run("unit-1", "nearly", "--no-report")
+    assert "unit-1 at “axis” 3 times (± 0.80" in ran.output
+    assert "Nothing differs beyond doubt." in ran.output
+    ran = run("louder", "unit-1", "--no-report")
+    assert "quieter at the same drive, more than repeats differ by" in ran.output
+    assert "if nothing" not in ran.output
+
+
 @pytest.mark.parametrize(
     ("option", "aligned"),
     [("drive", "drive"), ("band-spl", "band"), ("spl", "each frequency")],
@@ -296,16 +330,25 @@ def test_what_is_equal_can_be_chosen(units: Path, option: str, aligned: str) -> 
 
 def test_filters_are_tried_on_one(units: Path) -> None:
     (units / "eq.toml").write_text(FILTERS)
-    ran = run("unit-1", "--filters", "eq.toml", "--no-report")
+    ran = run("unit-1", "--filters", "eq.toml", "--decimal-comma")
     assert ran.exit_code == 0, ran.output
     folder = units / "unit-1-with-eq"
-    assert left(folder) == {"comparison.json", "filters.json"}
+    assert left(folder) == {*WHOLE, "filters.json"}
+    assert (folder / "tables" / "differences.csv").read_text() == "a;b"
+    assert f"filters: {folder / 'filters.json'}" in ran.output
     told = json.loads((folder / "comparison.json").read_text())
     assert told["schema"] == "distsweep.comparison/1"
     assert told["sources"][0]["place"] == "unit-1"
     tried = json.loads((folder / "filters.json").read_text())
     assert tried["schema"] == "distsweep.filters/1"
     assert tried["filters"][0]["kind"] == "peaking"
+
+
+def test_filters_leave_nothing_where_a_comparison_is_written_next(units: Path) -> None:
+    (units / "eq.toml").write_text(FILTERS)
+    assert run("unit-1", "--filters", "eq.toml", "-o", "out").exit_code == 0
+    assert run("unit-1", "unit-2", "-o", "out").exit_code == 0
+    assert left(units / "out") == WHOLE
 
 
 def test_in_the_library_results_are_compared_and_written(units: Path) -> None:
@@ -320,6 +363,26 @@ def test_in_the_library_results_are_compared_and_written(units: Path) -> None:
     assert tried.comparison.sources[0].name
     with pytest.raises(ValueError, match="two results or more"):
         distsweep.compare(one)
+
+
+@pytest.mark.parametrize("with_filters", [False, True])
+def test_page_and_tables_are_those_of_what_was_compared(
+    pair: Path, tmp_path: Path, with_filters: bool
+) -> None:
+    """Nothing is stood in for here."""
+    (tmp_path / "eq.toml").write_text(FILTERS)
+    given = [pair / "unit-2"] if with_filters else [pair / "unit-2", pair / "unit-1"]
+    options = ["--filters", tmp_path / "eq.toml"] if with_filters else []
+    ran = run(*given, *options, "-o", tmp_path / "out")
+    assert ran.exit_code == 0, ran.output
+    page = (tmp_path / "out" / "report" / "report.html").read_text()
+    told = json.loads((tmp_path / "out" / "comparison.json").read_text())
+    assert told["findings"]
+    for finding in told["findings"]:
+        assert html.escape(finding["sentence"], quote=False) in page
+    assert {"findings.csv", "sources.csv"} <= {
+        path.name for path in (tmp_path / "out" / "tables").iterdir()
+    }
 
 
 def lines_of_contract() -> Iterator[tuple[type, set[str]]]:

@@ -54,6 +54,13 @@ def test_the_readme_s_notebook_lines_run(
     assert low <= percent <= high and low < 0.316 < high
 
 
+def test_the_readme_s_filters_are_read(tmp_path: Path) -> None:
+    (text,) = [text for text in blocks("toml") if "[[filters]]" in text]
+    (tmp_path / "shelf.toml").write_text(text)
+    filters = distsweep.read_filters(tmp_path / "shelf.toml")
+    assert [one.kind for one in filters] == ["low shelf", "high-pass"]
+
+
 def test_an_import_is_light() -> None:
     told = subprocess.run(
         [sys.executable, "-c", "import distsweep, sys; print(*sys.modules)"],

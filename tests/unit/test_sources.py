@@ -81,6 +81,17 @@ def test_what_was_changed_since_the_analysis_is_named(session: Path, changed: st
     assert read_source(file).notes == ()  # who names the file means that file
 
 
+def test_a_correction_that_was_changed_since_is_named_too(session: Path) -> None:
+    (session / "mic.txt").write_text("20 0\n20000 0\n")
+    (session / "session.toml").write_text(f'[calibration]\nmic_correction = "mic.txt"\n{SESSION}')
+    file = in_file(session / "results" / "results.json")
+    for name in ("axis.wav", "short.json", "session.toml"):
+        older(session / name)
+    older(file, 50.0)
+    (note,) = read_source(session).notes
+    assert f"mic.txt was changed after {file} was written" in note
+
+
 def test_a_session_without_results_is_analysed(session: Path) -> None:
     steps: list[str] = []
     source = read_source(session, progress=steps.append)
@@ -186,6 +197,7 @@ def test_the_same_file_by_two_names_is_refused(session: Path) -> None:
         ({"a.json": "", "b.json": "Fen 4"}, ["a", "b"]),
         ({"u1/results/results.json": "", "u2/results/results.json": ""}, ["u1", "u2"]),
         ({"u1-results/results.json": "", "u2-results/results.json": ""}, ["u1", "u2"]),
+        ({"u1/results/results.json": "", "u1.json": ""}, ["u1", "u1.json"]),
         ({"u1/a.json": "", "u2/a.json": ""}, ["u1/a", "u2/a"]),
         ({"u1/x/a.json": "", "u2/x/a.json": ""}, ["a (1)", "a (2)"]),
     ],

@@ -205,13 +205,15 @@ def _beyond(at: AtLevel, place: _Place, take: FilteredTake) -> str:
 def _nothing(
     subject: str, at: AtLevel, change: FloatArray, source: int, take: FilteredTake
 ) -> Finding:
+    """Say that headroom hardly changes where the loudspeaker gives its sound."""
+    used = _used(at)
+    most = float(change[used][int(np.argmax(np.abs(change[used])))])
+    ends = float(take.frequency_hz[used][0]), float(take.frequency_hz[used][-1])
     plural = subject.startswith("All")
-    most = float(change[int(np.nanargmax(np.abs(change)))])
     return Finding(
-        f"{subject} change{'' if plural else 's'} headroom by less than {decibels(LEAST_DB)} at"
-        f" {level_text(at)}.",
-        "headroom", float(take.frequency_hz[0]), float(take.frequency_hz[-1]), most,
-        None, None, position=take.position, source=source,
+        f"{subject} change{'' if plural else 's'} headroom by less than {decibels(LEAST_DB)} from"
+        f" {frequency_range(*ends)} at {level_text(at)}.",
+        "headroom", *ends, most, None, None, position=take.position, source=source,
     )  # fmt: skip
 
 

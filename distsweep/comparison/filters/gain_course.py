@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.comparison.filters.memory import lagging_db
 from distsweep.comparison.filters.record import Curve
 from distsweep.comparison.filters.static_family import StaticFamily, fit_family
 from distsweep.results import TURNED_DOWN, Limiter
@@ -58,6 +59,8 @@ def gain_course(
     drives_dbfs: FloatArray,
     level: Curves,
     limiters: Sequence[Limiter],
+    *,
+    held_ms: float | None = None,
 ) -> GainCourse:
     """Return the gain of a ladder at finely spaced drives.
 
@@ -67,11 +70,13 @@ def gain_course(
     drives_dbfs : of two rungs or more, rising, ``(R,)``.
     level : the fundamental, ``(R, F)``.
     limiters : what holds the output back, each in its band.
+    held_ms : their release, as far as it is known.
 
     Notes
     -----
     Inside a step the interval spans both rungs: nothing says where between them the gain falls.
-    In a limiter's band it spans the static curves that fit the rungs.
+    In a limiter's band it spans the static curves that fit the rungs, and upwards what the limiter
+    may have been down yet as the ladder's own sweep passed.
     """
     gain = Curves(*(part - drives_dbfs[:, None] for part in (level.values, level.low, level.high)))
     count = 1 + round(float(np.ptp(drives_dbfs)) / FINE_DB)
@@ -93,6 +98,8 @@ def gain_course(
             drives_dbfs, part.values - part.values[0], np.nan_to_num(sigma, posinf=10.0)
         )
         values[:, inside], low[:, inside], high[:, inside] = _bent(fine, drives_dbfs, part, family)
+        lost = values[:1, inside] - values[:, inside]
+        high[:, inside] += lagging_db(frequency_hz[inside], lost, held_ms)
         thresholds[:, inside] = family.thresholds()
         known |= inside
     return GainCourse(fine, Curves(values, low, high), known, Curves(*thresholds))

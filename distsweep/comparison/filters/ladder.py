@@ -29,24 +29,37 @@ level runs straight)."""
 
 @dataclass(frozen=True)
 class MeasuredLadder:
-    """A take of three rungs or more, and what is read from it once."""
+    """A take of three rungs or more, and what is read from it once.
+
+    Drives given are those of a sine. Where the sweep's drive is lower than its rung's, by
+    ``shape_db`` of ``(F,)``, such a sine is found that much higher among the rungs.
+    """
 
     take: Take
     played: Played
     course: GainCourse
     limits: list[Limit]
     band: BoolArray
+    shape_db: FloatArray
 
     @classmethod
-    def of(cls, take: Take, level_band_hz: tuple[float, float]) -> MeasuredLadder | None:
-        """Read a take; None where too few rungs can be read."""
+    def of(
+        cls, take: Take, level_band_hz: tuple[float, float], *, held_ms: float | None = None
+    ) -> MeasuredLadder | None:
+        """Read a take; None where too few rungs can be read.
+
+        ``held_ms`` is its limiters' release, as far as it is known.
+        """
         played = played_rungs(take.rungs, EACH_FREQUENCY)
         if played is None or len(played.drives_dbfs) < LEAST_RUNGS:
             return None
         grid_hz = take.frequency_hz
-        course = gain_course(grid_hz, played.drives_dbfs, played.level, take.limiters)
+        course = gain_course(
+            grid_hz, played.drives_dbfs, played.level, take.limiters, held_ms=held_ms
+        )
         band = (grid_hz >= level_band_hz[0]) & (grid_hz <= level_band_hz[1])
-        return cls(take, played, course, limits_of(take, course), band)
+        shape = np.nan_to_num(take.drive_shape_db)
+        return cls(take, played, course, limits_of(take, course, shape), band, shape)
 
     @property
     def range_dbfs(self) -> tuple[float, float]:
@@ -55,12 +68,18 @@ class MeasuredLadder:
 
     def fundamental_db(self, drive_dbfs: FloatArray) -> Curve:
         """Return the level at one drive a frequency; NaN beyond what was played."""
-        gain = self.course.at(drive_dbfs)
+        gain = self.course.at(drive_dbfs - self.shape_db)
         return Curve(gain.values + drive_dbfs, gain.low + drive_dbfs, gain.high + drive_dbfs)
+
+    def beyond(self, drive_dbfs: FloatArray) -> tuple[BoolArray, BoolArray]:
+        """Tell where one drive a frequency is above what was played, and where below, ``(F,)``."""
+        low_dbfs, high_dbfs = self.range_dbfs
+        at = drive_dbfs - self.shape_db
+        return at > high_dbfs + SAME_DB, at < low_dbfs - SAME_DB
 
     def reduction_db(self, drive_dbfs: FloatArray) -> FloatArray:
         """Return the most that limiters may take at one drive a frequency; 0 where none acts."""
-        at = np.clip(drive_dbfs, *self.range_dbfs)
+        at = np.clip(drive_dbfs - self.shape_db, *self.range_dbfs)
         lost = self.course.gain.values[0] - self.course.at(at).low
         return np.where(self.course.knee_known & np.isfinite(lost), np.maximum(lost, 0.0), 0.0)
 
@@ -70,9 +89,9 @@ class MeasuredLadder:
         Where a limiter's static curve is known they are read at the level that it lets through:
         it turns the drive down, and what distorts is behind it.
         """
-        played, level = self.played, self.fundamental_db(drive_dbfs)
+        at, played, level = drive_dbfs - self.shape_db, self.played, self.fundamental_db(drive_dbfs)
         known = self.course.knee_known
-        by_drive = Between(played.drives_dbfs, played.drive, drive_dbfs)
+        by_drive = Between(played.drives_dbfs, played.drive, at)
         total, parts = by_drive.read_total(played.thd, played.harmonics)
         if known.any():
             shown = played.level.values
@@ -81,7 +100,7 @@ class MeasuredLadder:
                 np.minimum(played.level.low, shown - (level.values - level.low)),
                 np.maximum(played.level.high, shown + (level.high - level.values)),
             )
-            by_level = Between(played.drives_dbfs, widened, level.values)
+            by_level = Between(played.drives_dbfs, widened, level.values - self.shape_db)
             louder, louder_parts = by_level.read_total(played.thd, played.harmonics)
             return _where(known, louder, total), {
                 order: _where(known, louder_parts[order], part) for order, part in parts.items()
@@ -98,13 +117,13 @@ class MeasuredLadder:
         band = self.band & np.all(np.isfinite(self.course.gain.values), axis=0)
         if not band.any():
             return Curve(*(np.asarray(np.nan),) * 3)
-        filters = gain_db[band]
-        least = low_dbfs - float(np.max(filters))
-        most = min(high_dbfs - float(np.max(filters)), HIGHEST_DRIVE_DBFS)
+        filters, shape = gain_db[band], self.shape_db[band]
+        reach = float(np.max(filters - shape))
+        least, most = low_dbfs - reach, min(high_dbfs - reach, HIGHEST_DRIVE_DBFS)
         drives = np.arange(least, most + DRIVE_STEP_DB / 2.0, DRIVE_STEP_DB)
         found = []
         for part in (self.course.gain.values, self.course.gain.high, self.course.gain.low):
-            at = np.clip(drives[:, None] + filters, low_dbfs, high_dbfs)
+            at = np.clip(drives[:, None] + filters - shape, low_dbfs, high_dbfs)
             gains = _looked_up(self.course.drives_dbfs, part[:, band], at)
             power = db_to_power(drives[:, None] + filters + gains)
             means_db = power_to_db(np.mean(power, axis=1))
@@ -141,6 +160,3 @@ def _where(known: BoolArray, one: Curves, other: Curves) -> Curve:
         np.where(known, one.low, other.low),
         np.where(known, one.high, other.high),
     )
-
-
-__all__ = ["SAME_DB", "MeasuredLadder"]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from distsweep.comparison.filters.ladder import MeasuredLadder
+from distsweep.errors import InputError
 from distsweep.results import BAND, Take
 from distsweep.units import FloatArray, db_to_power, power_to_db
 
@@ -18,8 +20,17 @@ that, and most loudspeakers are heard at less)."""
 def levels_for(
     take: Take, ladder: MeasuredLadder, levels_spl: Sequence[float] | None
 ) -> list[float]:
-    """Return levels, rising: those asked for, those stated in the results, or one usual one."""
+    """Return levels, rising: those asked for, those stated in the results, or one usual one.
+
+    Raises
+    ------
+    InputError
+        A level is no finite number.
+    """
     if levels_spl is not None:
+        for one in levels_spl:
+            if not math.isfinite(one):
+                raise InputError(f"levels_spl holds {one!r}: levels are numbers")
         return sorted(float(one) for one in levels_spl)
     stated = sorted({one.spl_db for one in take.at_spl if one.meaning == BAND})
     if stated:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,10 +18,12 @@ GAIN_CHANGES_DB = (-0.5, -1.0, -3.0)
 CLIPPING = "clipping"
 
 
-def limits_of(take: Take, course: GainCourse) -> list[Limit]:
+def limits_of(take: Take, course: GainCourse, shape_db: FloatArray) -> list[Limit]:
     """Return every limit of a take: limiters in their bands, gain changes, highest clean levels.
 
-    Clean levels by compression alone are left out: they are gain changes.
+    Clean levels by compression alone are left out: they are gain changes. ``shape_db`` is how much
+    lower than its rung's the sweep's drive is, ``(F,)``: what is stated of rungs is a sine's that
+    much lower.
     """
     found = [
         _limiter(take.frequency_hz, one, course)
@@ -29,7 +32,11 @@ def limits_of(take: Take, course: GainCourse) -> list[Limit]:
     ]
     found += _gain_changes(take, course)
     found += [_clean(one) for one in take.clean_level if np.isfinite(one.thd_percent)]
-    return found
+    return [replace(one, drive_dbfs=_moved(one.drive_dbfs, shape_db)) for one in found]
+
+
+def _moved(curve: Curve, by_db: FloatArray) -> Curve:
+    return Curve(curve.values + by_db, curve.low + by_db, curve.high + by_db)
 
 
 def _limiter(frequency_hz: FloatArray, limiter: Limiter, course: GainCourse) -> Limit:

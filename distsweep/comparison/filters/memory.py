@@ -17,6 +17,10 @@ SWEEP_S_PER_OCTAVE = 0.5
 """How long a sweep is taken to stay in an octave, as results do not hold it (chosen: 5 s for ten
 octaves, as short as ladders are played; a slower one leaves a limiter more time)."""
 
+SMOOTHED_POINTS = 9
+"""So many places of the grid are averaged before a fall is taken (chosen: about a sixth of an
+octave; resonances and noise would count as falls otherwise)."""
+
 LEAST_RETURN_DB = 0.02
 """A first level that came back by so much lower is not heat (chosen: what a measurement repeats
 itself to)."""
@@ -58,6 +62,24 @@ def still_down_db(
         state = max(goal, goal + kept * (state - goal))
         extra[place] = state - goal
     return extra
+
+
+def lagging_db(
+    frequency_hz: FloatArray, reduction_db: FloatArray, held_ms: float | None
+) -> FloatArray:
+    """Return how much less a limiter takes at rest than it was measured to in a rising sweep.
+
+    Where what it takes falls towards higher frequencies it lags behind by its time constant:
+    τ·|dr/dt|, by the equation of one pole. Shapes are ``(D, F)``.
+    """
+    octaves = np.log2(frequency_hz)
+    if len(octaves) < SMOOTHED_POINTS:
+        return np.zeros(reduction_db.shape)
+    ones = np.ones(SMOOTHED_POINTS) / SMOOTHED_POINTS
+    padded = np.pad(reduction_db, ((0, 0), (SMOOTHED_POINTS // 2,) * 2), mode="edge")
+    smooth = np.array([np.convolve(row, ones, mode="valid") for row in padded])
+    fall = np.maximum(-np.gradient(smooth, octaves, axis=1), 0.0)
+    return np.asarray(1e-3 * (held_ms or RELEASE_MS) / SWEEP_S_PER_OCTAVE * fall)
 
 
 def heat_db(take: Take, takes: Sequence[Take], gain_db: FloatArray) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 
 from distsweep.comparison.filters.as_comparison import as_comparison, less
 from distsweep.comparison.filters.biquad import gain_db as gain_of
-from distsweep.comparison.filters.ladder import SAME_DB, MeasuredLadder
+from distsweep.comparison.filters.ladder import MeasuredLadder
 from distsweep.comparison.filters.levels import levels_for
 from distsweep.comparison.filters.memory import heat_db, release_ms, still_down_db
 from distsweep.comparison.filters.names import ALL, name_of
@@ -61,7 +61,7 @@ def with_filters(
     Raises
     ------
     InputError
-        No filter is given, one cannot be, or no ladder can be read.
+        No filter is given, one cannot be, a level is no number, or no ladder can be read.
 
     Notes
     -----
@@ -84,7 +84,11 @@ def _ladders(results: Results) -> tuple[list[MeasuredLadder], list[str]]:
     for position in dict.fromkeys(take.position for take in results.takes if take.rungs):
         take = first_take([one for one in results.takes if one.rungs], position)
         assert take is not None
-        ladder = MeasuredLadder.of(take, results.conditions.averaged_hz)
+        ladder = MeasuredLadder.of(
+            take,
+            results.conditions.averaged_hz,
+            held_ms=release_ms(results.takes, position),
+        )
         if ladder is None:
             left_out.append(f"{position}: {FEW_RUNGS}.")
         else:
@@ -127,7 +131,7 @@ def _filtered(
 ) -> Filtered:
     take = ladder.take
     gain = gain_of(filters, take.frequency_hz)
-    trial = _Trial(
+    trial = Trial(
         ladder,
         gain,
         held_ms=release_ms(results.takes, take.position),
@@ -145,7 +149,7 @@ def _filtered(
 
 
 @dataclass(frozen=True)
-class _Trial:
+class Trial:
     """One set of filters on one ladder."""
 
     ladder: MeasuredLadder
@@ -154,10 +158,15 @@ class _Trial:
     heat_db: float
 
     def at_drive(self, drive_dbfs: float) -> AtDrive:
-        """Return a rung with filters and without."""
-        flat = np.full(len(self.gain_db), drive_dbfs)
-        without = self.ladder.fundamental_db(flat)
-        filtered = self._remembering(flat + self.gain_db)
+        """Return a rung with filters and without, as a ladder states it: freed of its shape."""
+        shape = self.ladder.shape_db
+        without, filtered = (
+            Curve(level.values - shape, level.low - shape, level.high - shape)
+            for level in (
+                self.ladder.fundamental_db(drive_dbfs + shape),
+                self._remembering(drive_dbfs + shape + self.gain_db),
+            )
+        )
         return AtDrive(drive_dbfs, without.values, filtered, less(filtered, without))
 
     def at_level(self, level_db: float) -> AtLevel:
@@ -170,7 +179,7 @@ class _Trial:
             through = np.full(len(self.gain_db), np.nan)
         thd, harmonics = self.ladder.distortion(here)
         thd_with, harmonics_with = self.ladder.distortion(through)
-        low_dbfs, high_dbfs = self.ladder.range_dbfs
+        above, below = self.ladder.beyond(through)
         grid_hz = self.ladder.take.frequency_hz
         return AtLevel(
             level_db=float(level_db),
@@ -190,8 +199,8 @@ class _Trial:
             headroom=[
                 _headroom(limit, without, filtered, self.gain_db) for limit in self.ladder.limits
             ],
-            above_hz=_ranges(grid_hz, through > high_dbfs + SAME_DB),
-            below_hz=_ranges(grid_hz, through < low_dbfs - SAME_DB),
+            above_hz=_ranges(grid_hz, above),
+            below_hz=_ranges(grid_hz, below),
         )
 
     def _remembering(self, drive_dbfs: FloatArray) -> Curve:

@@ -76,9 +76,8 @@ def read_filters(path: str | Path) -> list[Filter]:
         q = 2
 
         [[filters]]
-        kind = "high-pass"           # "low-pass" likewise
-        frequency_hz = 30
-        q = 0.7                      # or order = 1 to 8 (Butterworth); without either q = 0.707
+        kind = "high-pass"           # "low-pass" likewise; order = 1 to 8 (Butterworth) or q,
+        frequency_hz = 30            # without either q = 0.707
 
         [[filters]]
         kind = "biquad"

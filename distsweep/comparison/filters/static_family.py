@@ -32,6 +32,10 @@ POSSIBLE_DB = 0.03
 """A pair is possible while it misses the band's rungs by no more than this beyond the best pair,
 root mean square (chosen: half of `RUNG_DB`, as a band has many frequencies)."""
 
+LIKELY_DB = 0.015
+"""What a pair misses beyond the best counts against it in the mean by this, one standard deviation
+(chosen: half of what is possible)."""
+
 
 @dataclass(frozen=True)
 class StaticFamily:
@@ -88,7 +92,7 @@ def fit_family(
     whole = np.median(np.array(misfits) / np.sum(weight, axis=0), axis=1)
     limit = np.sqrt(np.min(whole)) + POSSIBLE_DB
     kept: IntArray = np.flatnonzero(np.sqrt(whole) <= limit)
-    weights = np.exp(-0.5 * (whole[kept] - np.min(whole)) / POSSIBLE_DB**2)
+    weights = np.exp(-0.5 * (whole[kept] - np.min(whole)) / LIKELY_DB**2)
     return StaticFamily(
         slopes=np.array([pairs[i][0] for i in kept]),
         knees_db=np.array([pairs[i][1] for i in kept]),
