@@ -227,6 +227,20 @@ def test_bars_stand_over_what_is_beyond_doubt(pair: list[Results], comparison: C
     assert (box.x0, box.x1) == pytest.approx((400.0, 800.0), rel=1e-6)
 
 
+def test_resonances_and_sensitivity_are_marked(pair: list[Results], comparison: Comparison) -> None:
+    louder = replace(FINDINGS[1], quantity="sensitivity")
+    whole = Compared(replace(comparison, findings=[louder, FINDINGS[2]]), pair)
+    rows = rows_of(whole)
+    assert [len(row.findings) for row in rows] == [1, 0, 0, 0, 0, 0]
+    with drawing():
+        figure = plot_overview(rows, [FINDINGS[2]])
+    for axes in figure.axes:
+        lines = [line for line in axes.get_lines() if line.get_label() == "_resonance"]
+        assert [line.get_xdata()[0] for line in lines] == [300.0, 325.0]
+    picture = next(pictures(all_sections(whole)))
+    assert picture.caption.endswith("Upright dashes: a resonance that changed.")
+
+
 def test_clean_levels_that_are_bounds_are_triangles(
     pair: list[Results], comparison: Comparison
 ) -> None:

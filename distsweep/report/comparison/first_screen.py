@@ -77,5 +77,7 @@ def _listed(title: str, sentences: list[str]) -> list[Block]:
 def overview_blocks(compared: Compared) -> list[Block]:
     """Return the figure of all differences, where there is one."""
     position = compared.positions[0] if compared.positions else ""
-    picture = overview.picture(overview.rows_of(compared), position)
+    found = compared.comparison.findings
+    resonances = [one for one in found if one.quantity == "resonance" and one.low_hz is not None]
+    picture = overview.picture(overview.rows_of(compared), position, resonances=resonances)
     return [] if picture is None else [picture]

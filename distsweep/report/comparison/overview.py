@@ -36,6 +36,9 @@ NAME = "compared-verdict"
 _ROW_IN, _GAP_IN, _FOOT_IN, _RIGHT_IN = 0.58, 0.29, 0.57, 0.25
 _WIDTH = 1.3  # points
 _LEAST_RATIO = 2.0 ** (1.0 / 12.0)  # half the least width of a bar: a twelfth of an octave
+_ROW_OF = {"sensitivity": FUNDAMENTAL}
+"""The row of a finding whose quantity has none of its own."""
+
 _ALWAYS = (FUNDAMENTAL, THD, "h2", "h3", GAIN_CHANGE, CLEAN_LEVEL)
 """Rows that are drawn wherever there is something to draw; others where something was found."""
 
@@ -82,24 +85,33 @@ def findings_on(compared: Compared, quantity: str, position: str) -> list[Findin
     return [
         one
         for one in compared.comparison.findings
-        if one.quantity.partition(",")[0] == quantity and one.position in (None, position)
+        if _ROW_OF.get(one.quantity, one.quantity.partition(",")[0]) == quantity
+        and one.position in (None, position)
     ]
 
 
 def picture(
-    rows: Sequence[Row], position: str, *, bars: str = "Bars: beyond doubt."
+    rows: Sequence[Row],
+    position: str,
+    *,
+    bars: str = "Bars: beyond doubt.",
+    resonances: Sequence[Finding] = (),
 ) -> Picture | None:
-    """The figure; None without rows. ``bars`` says what bars along a row's edge mean."""
+    """The figure; None without rows.
+
+    ``bars`` says what bars along a row's edge mean; ``resonances`` are findings on such.
+    """
     if not rows:
         return None
     bars = bars if any(row.findings for row in rows) else ""
+    bars += " Upright dashes: a resonance that changed." if resonances else ""
     less = rows[0].overlay.below_name.partition(",")[0]
     return Picture(
         NAME,
-        partial(plot_overview, rows),
+        partial(plot_overview, rows, resonances),
         f"Differences of {wording.listed([row.name for row in rows])} against frequency, {less}; "
         "numbers are in the table.",
-        f"{_at(rows)} {bars}".strip(),
+        f"{_at(rows)} {bars.strip()}".strip(),
         "",
         data=partial(figure_data, rows),
         position=position,
@@ -128,8 +140,8 @@ def _named(row: Row, one: Drawn) -> Drawn:
     return replace(one, key=key, name=name)
 
 
-def plot_overview(rows: Sequence[Row]) -> Figure:
-    """Draw what differs, a row a quantity, and bars over what is beyond doubt."""
+def plot_overview(rows: Sequence[Row], resonances: Sequence[Finding] = ()) -> Figure:
+    """Draw what differs, a row a quantity, bars over what is beyond doubt, and resonances."""
     with look.our_look():
         names = rows[0].overlay.names
         shown = sorted({one.source for row in rows for one in row.lines})
@@ -148,6 +160,7 @@ def plot_overview(rows: Sequence[Row]) -> Figure:
             )  # fmt: skip
             made.append(axes)
             _draw_row(axes, row)
+            _mark_resonances(axes, resonances)
             axes.tick_params(axis="x", which="both", labelbottom=False)
             top -= _ROW_IN + _GAP_IN
         look.frequency_axis(made[0], *look.frequency_limits(*_ends(rows)))
@@ -176,6 +189,15 @@ def _draw_row(axes: Axes, row: Row) -> None:
                       dash=one.stroke.linestyle)  # fmt: skip
     for finding in row.findings:
         _mark(axes, finding)
+
+
+def _mark_resonances(axes: Axes, findings: Sequence[Finding]) -> None:
+    """Draw a dashed line where a resonance that changed lies in either source."""
+    for finding in findings:
+        colour = stroke_of(finding.source).colour
+        for place_hz in (f for f in (finding.low_hz, finding.high_hz) if f is not None):
+            axes.axvline(place_hz, color=colour, linewidth=0.9, linestyle=(0, (3, 2)),
+                         label="_resonance", zorder=1.6)  # fmt: skip
 
 
 def _size(finding: Finding) -> float:
