@@ -68,6 +68,12 @@ MOST_SHOWN = 20
     " Give one RESULTS.",
 )
 @click.option(
+    "--levels-spl",
+    metavar="LEVELS",
+    help="With --filters: listening levels at which THD and headroom are told, '80 and 90', means"
+    " over the level band. [default: those that the session states, else 85 where it was played]",
+)
+@click.option(
     "--no-report", is_flag=True, help="No tables, figures and page: comparison.json only."
 )
 @click.option(
@@ -89,6 +95,7 @@ def command(
     json_file: str | None,
     at_equal: str | None,
     filters_file: Path | None,
+    levels_spl: str | None,
     no_report: bool,
     style_file: Path | None,
     decimal_comma: bool,
@@ -102,16 +109,16 @@ def command(
     from distsweep.results import to_json
     from distsweep.sources import comparison_folder, read_sources
 
-    _check_usage(sources, filters_file, at_equal)
+    _check_usage(sources, filters_file, at_equal, levels_spl)
     style = _style(style_file, sources[0], no_report=no_report)
-    filters = _filters(filters_file)
+    filters, levels = _filters(filters_file), _levels(levels_spl)
     folder = folder or comparison_folder(sources, filters_file)
     elsewhere = json_elsewhere(json_file, folder, COMPARISON_NAME)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
     if all(map(os.path.lexists, sources)):  # one that is missing is reported first
         _check_places(folder, elsewhere, parts)
     read = read_sources(sources, progress=say, searching=show_share)
-    done = _compared(read, at_equal) if filters is None else _filtered(read[0], filters)
+    done = _compared(read, at_equal) if filters is None else _filtered(read[0], filters, levels)
     if elsewhere == "-":
         sys.stdout.write(to_json(done.comparison) + "\n")
     elif elsewhere is not None:
@@ -146,17 +153,24 @@ def _compared(read: Sequence[ReadSource], at_equal: str | None) -> _Done:
     return _Done(found, partial(write_comparison_files, found, results))
 
 
-def _filtered(source: ReadSource, filters: Sequence[Filter]) -> _Done:
+def _filtered(
+    source: ReadSource, filters: Sequence[Filter], levels: Sequence[float] | None
+) -> _Done:
     from distsweep.comparison.filters import with_filters
     from distsweep.comparison_files import write_filter_files
     from distsweep.sources import with_origins
 
-    found = with_filters(source.results, filters)
+    found = with_filters(source.results, filters, levels_spl=levels)
     found = replace(found, comparison=with_origins(found.comparison, [source]))
     return _Done(found.comparison, partial(write_filter_files, found, source.results))
 
 
-def _check_usage(sources: Sequence[Path], filters_file: Path | None, at_equal: str | None) -> None:
+def _check_usage(
+    sources: Sequence[Path],
+    filters_file: Path | None,
+    at_equal: str | None,
+    levels_spl: str | None,
+) -> None:
     """Refuse arguments that do not go together."""
     if filters_file is None and len(sources) < 2:
         raise click.UsageError("give two RESULTS or more, or one and --filters FILE")
@@ -169,6 +183,8 @@ def _check_usage(sources: Sequence[Path], filters_file: Path | None, at_equal: s
             "--at-equal goes with two RESULTS or more: filters are tried at equal drive and at"
             " equal level"
         )
+    if filters_file is None and levels_spl is not None:
+        raise click.UsageError("--levels-spl goes with --filters")
 
 
 def _style(file: Path | None, first: Path, *, no_report: bool) -> Style | None:
@@ -192,6 +208,14 @@ def _filters(file: Path | None) -> list[Filter] | None:
     from distsweep.comparison.filters import read_filters
 
     return read_filters(file)
+
+
+def _levels(text: str | None) -> tuple[float, ...] | None:
+    if text is None:
+        return None
+    from distsweep.capture.levels import parse_levels
+
+    return parse_levels(text)
 
 
 def _check_places(folder: Path, elsewhere: str | None, parts: Mapping[str, bool]) -> None:

@@ -189,6 +189,7 @@ def test_what_fails_leaves_the_former_comparison(
         (["unit-1"], "give two RESULTS or more"),
         (["unit-1", "unit-2", "--filters", "eq.toml"], "--filters goes with one RESULTS"),
         (["unit-1", "--filters", "eq.toml", "--at-equal", "spl"], "--at-equal goes with two"),
+        (["unit-1", "unit-2", "--levels-spl", "80"], "--levels-spl goes with --filters"),
         (["unit-1", "unit-2", "--style", "s.toml", "--no-report"], "leave --no-report out"),
         (["unit-1", "unit-2", "--at-equal", "loudness"], "loudness"),
         ([], "Missing argument"),
@@ -214,15 +215,17 @@ def test_wrong_usage_is_told(units: Path, arguments: list[str], said: str) -> No
         (["unit-1", "unit-2", "-o", "unit-1/session.toml/x"], "cannot be"),
         (["unit-1", "unit-2", "--style", "missing.toml"], "missing.toml"),
         (["unit-1", "--filters", "missing.toml"], "missing.toml"),
+        (["unit-1", "--filters", "eq.toml", "--levels-spl", "loud"], "levels 'loud': write"),
         (["unit-1", "--filters", "unit-1/axis.wav"], "axis.wav"),
         (["unit-1", "--filters", "unit-1/session.toml"], "session.toml"),
     ],
-    ids=range(14),
+    ids=range(15),
 )
 def test_what_cannot_be_used_is_one_line_and_nothing_is_written(
     units: Path, arguments: list[str], said: str
 ) -> None:
     (units / "empty").mkdir()
+    (units / "eq.toml").write_text(FILTERS)
     before = left(units)
     ran = run(*arguments)
     assert ran.exit_code == 3, ran.output
@@ -342,6 +345,16 @@ def test_filters_are_tried_on_one(units: Path) -> None:
     tried = json.loads((folder / "filters.json").read_text())
     assert tried["schema"] == "distsweep.filters/1"
     assert tried["filters"][0]["kind"] == "peaking"
+
+
+def test_filters_are_tried_at_the_levels_asked_for(units: Path) -> None:
+    (units / "eq.toml").write_text(FILTERS)
+    ran = run("unit-1", "--filters", "eq.toml", "--levels-spl", "88 and 92", "-o", "out",
+              "--no-report")  # fmt: skip
+    assert ran.exit_code == 0, ran.output
+    tried = json.loads((units / "out" / "filters.json").read_text())
+    levels = [at["level_db"] for at in tried["takes"][0]["filtered"][0]["at_levels"]]
+    assert levels == [88.0, 92.0]
 
 
 def test_filters_leave_nothing_where_a_comparison_is_written_next(units: Path) -> None:
