@@ -100,5 +100,5 @@ def _memory(held_ms: float | None) -> str:
     return (
         "Levels are those of steady sines. A rising sweep that comes out of a boosted range meets a"
         f" limiter that is still down, as the ladder's own may have: {known}, and a sweep is taken"
-        f" to stay {SWEEP_S_PER_OCTAVE:g} s in an octave; the intervals hold that."
+        f" to stay {SWEEP_S_PER_OCTAVE:g} s in an octave; the intervals of levels hold that."
     )
