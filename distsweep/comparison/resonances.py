@@ -51,10 +51,13 @@ HALF = 1.0 / 3.0
 """Imbalance of a mode that is half as strong on the other side, (1 − ½)/(1 + ½), by definition of
 b. Only what is less than half of what it was has gone (chosen: drive and limiters change less)."""
 
-LEAST_EXPLAINED, LEAST_Q = 0.9, 6.0
-"""Of a difference of responses that no search listed a mode for, a mode that moved must explain so
-much, and be so narrow (chosen: the comb of a microphone that was moved differs all over, and its
-notches are wider)."""
+LEAST_EXPLAINED = {"radiated": 0.9, "excited": 0.75}
+"""Of a difference of curves in a place where no search lists a mode, one that moved must explain so
+much (chosen: the comb of a microphone that was moved differs all over; noise takes part of what
+harmonics differ by, and fast sweeps bend their peaks)."""
+
+LEAST_Q = 6.0
+"""And it must be so narrow (chosen: combs' notches and crossovers are wider)."""
 
 WELL_KNOWN = 0.01
 """Standard deviation of a shift, up to which "same" is said rather than "cannot tell" (chosen: a
@@ -119,7 +122,7 @@ def _unlisted(
     listed: Sequence[Mode],
     beyond: float,
 ) -> list[Judged]:
-    """Return radiated modes that no search lists, and that moved: one by one, the surest first."""
+    """Return modes that no search lists, and that moved: one by one, the surest first."""
     found: list[Judged] = []
     takes = leading_takes(first, other)
     while takes is not None:
@@ -130,7 +133,7 @@ def _unlisted(
         sure = [
             one for one in tried
             if one.state == "moved" and one.change is not None
-            and one.change.explained >= LEAST_EXPLAINED and one.change.q >= LEAST_Q
+            and one.change.explained >= LEAST_EXPLAINED[one.mode.kind] and one.change.q >= LEAST_Q
         ]  # fmt: skip
         if not sure:
             break
@@ -271,5 +274,6 @@ def _circumstances(one: Judged, first: Results, other: Results) -> Circumstances
         by_response=one.change is not None and one.change.orders == (1,) and reflected,
         compared=one.change is not None,
         seen=one.change is not None and one.change.seen >= LEAST_SEEN,
+        response=one.change is not None and one.change.orders == (1,),
         is_listed=bool(one.mode.sides),
     )
