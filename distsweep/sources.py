@@ -96,17 +96,17 @@ def read_sources(
     InputError
         As `read_source`; or two paths lead to one file.
     """
-    found: list[ReadSource] = []
+    sources: list[ReadSource] = []
     for path in paths:
         source = read_source(path, progress=progress, searching=searching)
-        same = next((one for one in found if _is_one_file(one.file, source.file)), None)
+        same = next((one for one in sources if _is_one_file(one.file, source.file)), None)
         if same is not None:
             raise InputError(
                 f"{source.place}: is given twice ({same.place} leads to the same file,"
                 f" {source.file}): give each source once"
             )
-        found.append(source)
-    return found
+        sources.append(source)
+    return sources
 
 
 @dataclass(frozen=True)

@@ -98,9 +98,9 @@ def _check_levels(called: _Called, aligned: str) -> None:
         raise InputError(words.no_common_band(bands))
     (first_name, first), *others = called
     for name, other in others:
-        for one, _ in common_ladders(first, other):
-            if math.isinf(level_doubt_db(first, other, one.position)):
-                near = words.near_and_far(one.position, first_name, name)
+        for ours, _ in common_ladders(first, other):
+            if math.isinf(level_doubt_db(first, other, ours.position)):
+                near = words.near_and_far(ours.position, first_name, name)
                 raise InputError(f"{near} Compare at equal drive.")
 
 
@@ -121,8 +121,8 @@ def _distances(called: _Called) -> list[str]:
     first_name, first = called[0]
     alike: dict[tuple[float, float, tuple[str, ...], float], list[str]] = {}
     for name, other in called[1:]:
-        common = [one.position for one, _ in common_ladders(first, other)]
-        moved = tuple(one for one in common if distances_differ(first, other, one))
+        common = [ours.position for ours, _ in common_ladders(first, other)]
+        moved = tuple(p for p in common if distances_differ(first, other, p))
         if moved:
             at_m, other_m = two_distances(first, other)
             shift_db = level_shift_db(first, other, moved[0])
@@ -153,15 +153,15 @@ def _of_ladders(called: _Called) -> list[str]:
     """Say what differs between the ladders at each position that several have."""
     sentences: list[str] = []
     for position in positions_of(called[0][1], LADDER):
-        found = [(n, first_take(r.takes, position, kind=LADDER), r) for n, r in called]
-        takes = [(name, take) for name, take, _ in found if take is not None and take.rungs]
+        ladders = [(n, first_take(r.takes, position, kind=LADDER), r) for n, r in called]
+        takes = [(name, take) for name, take, _ in ladders if take is not None and take.rungs]
         if len(takes) < 2:
             continue
         for value_of, sentence in _OF_A_LADDER:
             values = [(name, value_of(take)) for name, take in takes]
             if not all(_alike(value, values[0][1]) for _, value in values):
                 sentences.append(sentence(position, values))
-        checksums = {_checksum(r, take.stimulus) for _, take, r in found if take is not None}
+        checksums = {_checksum(r, take.stimulus) for _, take, r in ladders if take is not None}
         if len(checksums - {None}) > 1:
             stimuli = [(name, take.stimulus) for name, take in takes]
             sentences.append(words.stimuli_differ(position, stimuli))
@@ -216,10 +216,10 @@ def _calibrations(called: _Called) -> list[str]:
     pairs = [(other, *pair) for _, other in called[1:] for pair in common_ladders(first, other)]
     if {take.level_unit for _, *pair in pairs for take in pair} == {"dBFS"}:
         return [words.uncalibrated()]
-    for other, one, another in pairs:
-        both = one.level_unit == another.level_unit == "dB SPL"
-        if both and not one_calibration(first, other, one.position):
-            of = [(name, calibration_at(results, one.position)) for name, results in called]
+    for other, ours, theirs in pairs:
+        both = ours.level_unit == theirs.level_unit == "dB SPL"
+        if both and not one_calibration(first, other, ours.position):
+            of = [(name, calibration_at(results, ours.position)) for name, results in called]
             return [words.calibrations_differ(of, CALIBRATOR_LIMIT_DB, CALIBRATIONS_DOUBT_DB)]
     return []
 
@@ -240,9 +240,11 @@ def _states(called: _Called) -> list[str]:
     first = called[0][1]
     for number, (name, results) in enumerate(called):
         if number:
-            used = [another for _, another in common_ladders(first, results)]
+            used = [theirs for _, theirs in common_ladders(first, results)]
         else:
-            positions = {one.position for _, r in called[1:] for one, _ in common_ladders(first, r)}
+            positions = {
+                ours.position for _, r in called[1:] for ours, _ in common_ladders(first, r)
+            }
             used = [t for p in positions_of(first, LADDER) if p in positions
                     if (t := first_take(first.takes, p, kind=LADDER)) is not None]  # fmt: skip
         sentences += [words.partial(name, take) for take in used if take.partial]
@@ -254,7 +256,7 @@ def _repeats(called: _Called) -> list[str]:
     """Say which measurements tell how well they repeat, or that none does."""
     first = called[0][1]
     positions = dict.fromkeys(
-        one.position for _, other in called[1:] for one, _ in common_ladders(first, other)
+        ours.position for _, other in called[1:] for ours, _ in common_ladders(first, other)
     )
     repeated = [
         (name, position, len(takes), repeats_db(results, results, position))
@@ -270,12 +272,12 @@ def _levels_left_out(called: _Called) -> list[str]:
     sentences = []
     (first_name, first), *others = called
     for name, other in others:
-        for one, another in common_ladders(first, other):
-            if one.level_unit != another.level_unit:
-                sides = [(first_name, one.level_unit), (name, another.level_unit)]
-                sentences.append(words.units_differ(one.position, sides))
-            elif math.isinf(level_doubt_db(first, other, one.position)):
-                sentences.append(words.near_and_far(one.position, first_name, name))
+        for ours, theirs in common_ladders(first, other):
+            if ours.level_unit != theirs.level_unit:
+                sides = [(first_name, ours.level_unit), (name, theirs.level_unit)]
+                sentences.append(words.units_differ(ours.position, sides))
+            elif math.isinf(level_doubt_db(first, other, ours.position)):
+                sentences.append(words.near_and_far(ours.position, first_name, name))
     without = [
         name
         for name, results in called

@@ -53,8 +53,8 @@ def level_doubt_db(first: Results, other: Results, position: str = AXIS) -> floa
     calibration, as if no gain had been touched. inf: levels are not comparable at all, one being in
     dB SPL and the other in dBFS, or one in the near field.
     """
-    one, another = _ladders_at(first, other, position)
-    if one is None or another is None or one.level_unit != another.level_unit:
+    ours, theirs = _ladders_at(first, other, position)
+    if ours is None or theirs is None or ours.level_unit != theirs.level_unit:
         return math.inf
     squares = repeats_db(first, other, position) ** 2
     if not one_calibration(first, other, position):
@@ -116,13 +116,13 @@ def _rung_with_levels(rung: Rung, shift_db: float) -> Rung:
 
 
 def _ladders_at(first: Results, other: Results, position: str) -> tuple[Take | None, Take | None]:
-    found = [first_take(one.takes, position, kind=LADDER) for one in (first, other)]
-    return found[0], found[1]
+    ours, theirs = (first_take(side.takes, position, kind=LADDER) for side in (first, other))
+    return ours, theirs
 
 
 def two_distances(first: Results, other: Results) -> tuple[float, float]:
     """Return both distances in m; NaN where one is not noted."""
-    at_m, other_m = (one.conditions.distance_m or math.nan for one in (first, other))
+    at_m, other_m = (side.conditions.distance_m or math.nan for side in (first, other))
     return at_m, other_m
 
 
@@ -136,10 +136,10 @@ def distances_differ(first: Results, other: Results, position: str) -> bool:
 
 def one_calibration(first: Results, other: Results, position: str) -> bool:
     """Tell whether levels at a position go by the same numbers, whose errors cancel."""
-    one, another = (calibration_at(results, position) for results in (first, other))
-    if _correction(one) != _correction(another):
+    ours, theirs = (calibration_at(results, position) for results in (first, other))
+    if _correction(ours) != _correction(theirs):
         return False
-    pascals = (one.pascal_per_fs, another.pascal_per_fs)
+    pascals = (ours.pascal_per_fs, theirs.pascal_per_fs)
     if None in pascals:
         return pascals == (None, None)
     # A file holds nine decimals of it.

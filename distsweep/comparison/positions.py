@@ -18,10 +18,10 @@ def common_ladders(first: Results, other: Results) -> list[tuple[Take, Take]]:
     """
     pairs = []
     for position in positions_of(first, LADDER):
-        one = first_take(first.takes, position, kind=LADDER)
-        another = first_take(other.takes, position, kind=LADDER)
-        if one is not None and another is not None and one.rungs and another.rungs:
-            pairs.append((one, another))
+        ours = first_take(first.takes, position, kind=LADDER)
+        theirs = first_take(other.takes, position, kind=LADDER)
+        if ours is not None and theirs is not None and ours.rungs and theirs.rungs:
+            pairs.append((ours, theirs))
     return pairs
 
 
@@ -36,13 +36,13 @@ def repeated_placements(results: Results, position: str) -> list[Take]:
     Two or more say how well the measurement repeats, the microphone's place included as far as it
     was placed anew.
     """
-    found = first_take(results.takes, position, kind=LADDER)
+    compared = first_take(results.takes, position, kind=LADDER)
     return [
         take
         for take in results.takes
-        if found is not None
+        if compared is not None
         and not take.partial
-        and (take.position, take.kind, take.stimulus) == (position, LADDER, found.stimulus)
+        and (take.position, take.kind, take.stimulus) == (position, LADDER, compared.stimulus)
     ]
 
 
