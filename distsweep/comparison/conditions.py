@@ -119,18 +119,17 @@ def _distances(called: _Called) -> list[str]:
     missing = [name for name, distance_m in noted if distance_m is None]
     sentences = [words.distance_not_noted(missing, len(noted))] if missing else []
     first_name, first = called[0]
+    alike: dict[tuple[float, float, tuple[str, ...], float], list[str]] = {}
     for name, other in called[1:]:
         common = [one.position for one, _ in common_ladders(first, other)]
-        moved = [position for position in common if distances_differ(first, other, position)]
+        moved = tuple(one for one in common if distances_differ(first, other, one))
         if moved:
             at_m, other_m = two_distances(first, other)
             shift_db = level_shift_db(first, other, moved[0])
-            doubt_db = level_doubt_db(first, other, moved[0])
-            sentences.append(
-                words.distances_differ(
-                    (first_name, at_m), (name, other_m), moved, shift_db, doubt_db
-                )
-            )
+            alike.setdefault((at_m, other_m, moved, shift_db), []).append(name)
+    sentences += [
+        words.distances_differ(first_name, names, *distances) for distances, names in alike.items()
+    ]
     return sentences
 
 

@@ -33,7 +33,7 @@ def positions_missing(
     positions: Sequence[str], has: Sequence[str], lacks: Sequence[str], *, first: str
 ) -> str:
     """Say that positions are not compared, for those that do not have them."""
-    where = f"only in {listed(has)}" if first in lacks else f"missing in {listed(lacks)}"
+    where = f"only in {_names(has)}" if first in lacks else f"missing in {_names(lacks)}"
     if len(positions) == 1:
         return f"Position {_quoted(positions)} is {where}."
     return f"Positions {_quoted(positions)} are {where}."
@@ -41,7 +41,7 @@ def positions_missing(
 
 def staircase_left_out(position: str, has: Sequence[str]) -> str:
     """Say that a staircase is not compared."""
-    return f"The staircase at “{position}” ({listed(has)}): only ladders are compared."
+    return f"The staircase at “{position}” ({_names(has)}): only ladders are compared."
 
 
 def several_ladders(name: str, position: str, count: int) -> str:
@@ -52,7 +52,7 @@ def several_ladders(name: str, position: str, count: int) -> str:
 def no_intervals(names: Sequence[str]) -> str:
     """Say that results are too old to be held against others."""
     return (
-        f"Without intervals, as an earlier version wrote them: {listed(names)}. Nothing of that is"
+        f"Without intervals, as an earlier version wrote them: {_names(names)}. Nothing of that is"
         " beyond doubt; analyse the session again."
     )
 
@@ -83,25 +83,27 @@ def distance_not_noted(missing: Sequence[str], count: int) -> str:
     """Say that a distance is not known, and taken to be that of the others."""
     if len(missing) == count:
         return "No distance is noted (distance_m): it is taken to be one for all."
-    return f"The distance of {listed(missing)} is not noted: it is taken to be the others'."
+    return f"The distance of {_names(missing)} is not noted: it is taken to be the others'."
 
 
 def distances_differ(
-    first: tuple[str, float],
-    other: tuple[str, float],
+    first: str,
+    others: Sequence[str],
+    at_m: float,
+    other_m: float,
     positions: Sequence[str],
     shift_db: float,
-    doubt_db: float,
 ) -> str:
-    """Say how levels at two distances are brought to one, or that they are not."""
-    (first_name, at_m), (name, other_m) = first, other
-    said = f"{name} was measured at {_metres(other_m)}, {first_name} at {_metres(at_m)}"
+    """Say how levels of others, at another distance, are brought to the first's, or that not."""
+    were = "was" if len(others) == 1 else "were"
+    said = f"{_names(others)} {were} measured at {_metres(other_m)}, {first} at {_metres(at_m)}"
     if shift_db == 0.0:
         return f"{said}: too near for levels to follow the distance."
     brought = with_unit(with_sign(shift_db), "dB")
     return (
-        f"{said}: levels of {name} at {_quoted(positions)} are moved by {brought}, as a point's in"
-        f" a free field, which leaves ± {decibels(doubt_db)}; what a room sends back is not moved."
+        f"{said}: levels at {_quoted(positions)} are moved by {brought}, as a point's in a free"
+        " field; where in the loudspeaker that point lies is in the intervals, what a room sends"
+        " back is not."
     )
 
 
@@ -109,7 +111,7 @@ def temperature_not_noted(missing: Sequence[str], count: int) -> str:
     """Say that a temperature is not known, and what that leaves open."""
     whose = "No temperature is noted (temperature_c)"
     if len(missing) < count:
-        whose = f"The temperature of {listed(missing)} is not noted"
+        whose = f"The temperature of {_names(missing)} is not noted"
     # Of the speed of sound, which goes with the root of the absolute temperature: ½·5/293.
     return f"{whose}: 5 K would move the modes of a box or a pipe by 0.85 %."
 
@@ -262,12 +264,21 @@ def repeated(found: Sequence[tuple[str, str, int, float]]) -> str:
     )
 
 
+MOST_NAMES = 3
+"""Names that a sentence lists before it counts (chosen: more are not read)."""
+
+
 def _each(values: Sequence[tuple[str, str]], between: str = ", ") -> str:
     """Write values with whose they are, each value once: "1 m (A and C), 0.5 m (B)"."""
     whose: dict[str, list[str]] = {}
     for name, value in values:
         whose.setdefault(value, []).append(name)
-    return between.join(f"{value} ({listed(names)})" for value, names in whose.items())
+    return between.join(f"{value} ({_names(names)})" for value, names in whose.items())
+
+
+def _names(names: Sequence[str]) -> str:
+    """Write names, or of many the first and how many more there are."""
+    return listed(names) if len(names) <= MOST_NAMES else f"{names[0]} and {len(names) - 1} others"
 
 
 def _metres(distance_m: float) -> str:

@@ -88,7 +88,7 @@ DAMAGE = Damage("knock", 1.0, 1.1, sentence="A knock.")
     [
         (lambda r: noted(r, temperature_c=25.5), "20.5 °C (Ostrel), 25.5 °C (Fen)"),
         (lambda r: noted(r, temperature_c=None), "The temperature of Fen is not noted"),
-        (lambda r: noted(r, distance_m=0.5), "levels of Fen at “axis” are moved by −6.0 dB"),
+        (lambda r: noted(r, distance_m=0.5), "levels at “axis” are moved by −6.0 dB"),
         (lambda r: noted(r, distance_m=0.1), "Fen was measured at 0.1 m, Ostrel at 1 m: too near"),
         (lambda r: noted(r, distance_m=None), "The distance of Fen is not noted"),
         (
@@ -126,6 +126,25 @@ def test_what_is_the_same_is_not_said(change: Callable[[Results], Results], word
 def test_each_value_stands_once_with_whose_it_is() -> None:
     sentences = said(taken(), noted(taken(), temperature_c=25.5), taken())
     assert "20.5 °C (Ostrel and Marrow), 25.5 °C (Fen)" in sentences
+
+
+def test_of_many_only_the_first_is_named() -> None:
+    many = [taken() for _ in range(5)] + [noted(taken(), temperature_c=None, distance_m=0.5)]
+    held = hold_conditions(many, list("ABCDEF"), aligned=DRIVE)
+    (temperature,) = [one for one in held.conditions if "emperature" in one]
+    assert "of F is not noted" in temperature
+    held = hold_conditions([many[-1], *many[:-1]], list("ABCDEF"), aligned=DRIVE)
+    (distance,) = [one for one in held.conditions if "measured at" in one]
+    assert distance.startswith("B and 4 others were measured at")
+    warm = [
+        noted(one, temperature_c=t) for one, t in zip(many, [20, 20, 20, 20, 30, 30], strict=True)
+    ]
+    (temperature,) = [
+        one
+        for one in hold_conditions(warm, list("ABCDEF"), aligned=DRIVE).conditions
+        if "emperature" in one
+    ]
+    assert "20 °C (A and 3 others), 30 °C (E and F)" in temperature
 
 
 def test_other_drives_and_orders_are_said() -> None:

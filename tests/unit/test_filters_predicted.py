@@ -132,6 +132,7 @@ def test_a_level_that_no_drive_gives_is_said() -> None:
     assert at_level.drive_dbfs is None and at_level.filtered_drive_dbfs is None
     assert np.all(np.isnan(at_level.filtered_thd_db.values))
     assert "nothing can be told" in found.findings[0].sentence
+    assert "120\N{NO-BREAK SPACE}dB SPL was not played" in found.findings[0].sentence
 
 
 THRESHOLD, RATIO = -19.0, 8.0
@@ -278,7 +279,7 @@ def test_each_filter_is_tried_alone_and_all_together() -> None:
     )
     assert [one.name for one in found.comparison.sources] == [
         "without filters", "low shelf at 80\N{NO-BREAK SPACE}Hz, +5\N{NO-BREAK SPACE}dB",
-        "peaking at 900\N{NO-BREAK SPACE}Hz, −6\N{NO-BREAK SPACE}dB", "all filters",
+        "bell at 900\N{NO-BREAK SPACE}Hz, −6\N{NO-BREAK SPACE}dB", "all filters",
     ]  # fmt: skip
     quantities = {one.quantity for one in found.comparison.differences}
     assert {"fundamental", "thd", "h2", "h3"} <= quantities
@@ -309,6 +310,13 @@ def test_a_cut_gives_headroom() -> None:
     found = with_filters(results(ladder()), [BELL], levels_spl=[85.0]).findings
     given = [one for one in found if "gives" in one.sentence]
     assert given and given[0].low_hz == pytest.approx(900.0, rel=0.2)
+
+
+def test_a_low_pass_gives_nothing_where_it_takes_the_sound_away() -> None:
+    low_pass = {"kind": "low-pass", "frequency_hz": 5000.0, "order": 4}
+    (finding,) = with_filters(results(ladder()), [low_pass], levels_spl=[85.0]).findings
+    assert finding.difference_db is not None and finding.low_hz is not None
+    assert finding.difference_db < 10.5 and finding.low_hz < 8000.0
 
 
 def test_a_filter_that_does_nothing_says_so() -> None:

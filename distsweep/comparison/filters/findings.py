@@ -83,9 +83,15 @@ def _change(at: AtLevel, one: Filtered) -> FloatArray:
 
 
 def _used(at: AtLevel) -> BoolArray:
-    """Return where the loudspeaker gives its sound, ``(F,)``; everywhere if that is not known."""
+    """Return where the loudspeaker gives its sound, ``(F,)``; everywhere if that is not known.
+
+    Where a filter takes the sound away, the headroom that it gives is worth nothing.
+    """
+    assert at.drive_dbfs is not None
+    without = at.fundamental_db.values
+    heard = without + np.minimum(at.drive_at_dbfs - at.drive_dbfs, 0.0)
     with np.errstate(invalid="ignore"):
-        used = at.fundamental_db.values >= at.level_db - FAR_BELOW_DB
+        used = heard >= at.level_db - FAR_BELOW_DB
     return used if used.any() else np.ones(len(used), dtype=bool)
 
 
@@ -218,9 +224,12 @@ def _nothing(
 
 
 def _unknown(subject: str, one: Filtered, source: int, position: str) -> Finding:
-    levels = [level_text(at) for at in one.at_levels]
+    level = level_text(one.at_levels[0])
     asks = "ask" if subject.startswith("All") else "asks"
+    why = f"{level} was not played"
+    if one.at_levels[0].drive_dbfs is not None:
+        why = f"at {level} {asks} for more than was played"
     return Finding(
-        f"{subject} {asks} for more than was played at {levels[0]}: nothing can be told of it.",
+        f"{subject}: {why}, and nothing can be told of that level.",
         "headroom", None, None, None, None, None, position=position, source=source,
     )  # fmt: skip

@@ -7,16 +7,18 @@ from distsweep.words.wording import frequency, plain, with_sign, with_unit
 
 ALL = "all filters"
 WITHOUT = "without filters"
+BELL = "bell"
 
 
 def name_of(one: Filter) -> str:
-    """Return a filter's own name, or what it is: "low shelf at 80 Hz, +5 dB"."""
+    """Return a filter's own name, or what it is: "low shelf at 80 Hz, +5 dB", "bell at 1 kHz"."""
     if one.name is not None:
         return one.name
     if one.kind == BIQUAD or one.frequency_hz is None:
         return one.kind
     gain = "" if one.gain_db is None else f", {gain_text(one.gain_db)}"
-    return f"{one.kind} at {frequency(one.frequency_hz)}{gain}"
+    kind = BELL if one.kind == PEAKING else one.kind
+    return f"{kind} at {frequency(one.frequency_hz)}{gain}"
 
 
 def subject_of(one: Filter, *, alone: bool) -> str:
@@ -26,7 +28,7 @@ def subject_of(one: Filter, *, alone: bool) -> str:
     if not alone:
         return f"The {name_of(one)}"
     if one.kind == PEAKING:
-        return "This bell"
+        return f"This {BELL}"
     return "This shelf" if "shelf" in one.kind else f"This {one.kind}"
 
 
