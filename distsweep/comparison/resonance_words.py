@@ -68,7 +68,7 @@ def _same(name: str, change: ResonanceChange, around: Circumstances) -> str:
         most = max(abs(change.low_percent), abs(change.high_percent))
         text += f" (under {_up(most)}{_SPACE}%{_warmth(change, around)})"
     if change.q is None or change.other_q is None:
-        text += ": one search alone lists it, but the curves of both show it alike"
+        text += ": one search alone lists it, but the curves of both show it"
     return text + "."
 
 

@@ -183,7 +183,7 @@ def _judge(
     less = abs(b) - 2.0 * b_error > HALF and abs(b) < 2.0
     if mode.gone_if_weaker(b) and less and gone >= beyond:
         return Judged(mode, change, of_air, shift, error, gone, "gone" if b > 0.0 else "new")
-    known = change.error <= WELL_KNOWN and near
+    known = error <= WELL_KNOWN and near
     return Judged(mode, change, of_air, shift, error, z, "same" if known else "cannot tell")
 
 
