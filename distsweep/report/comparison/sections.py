@@ -82,7 +82,8 @@ def _field_sections(compared: Compared, position: str, prefix: str) -> list[Sect
                                  [*blocks, *folds]))  # fmt: skip
     clean = clean_field(compared, position)
     if clean is not None:
-        drawn = field_picture(clean, f"{prefix}compared-clean-level", position)
+        name = f"{prefix}compared-clean-level"
+        drawn = field_picture(clean, name, position, is_clean=True)
         parts.append(Section("Highest clean level", f"{prefix}clean-level", [drawn]))
     return parts
 
