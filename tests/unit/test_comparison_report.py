@@ -361,6 +361,13 @@ def test_odd_results_make_a_page(make: Any) -> None:
     assert all(figure_table(data).rows is not None for data in figures.values())
 
 
+def test_levels_without_a_common_unit_are_not_drawn(pair: list[Results]) -> None:
+    mixed = [pair[0], _uncalibrated()[1]]
+    page = words_of(compared(mixed, findings=[]), mixed)
+    heads = [text for _, text in page.headings]
+    assert "Response" not in heads and "THD" in heads
+
+
 def test_uncalibrated_levels_say_so() -> None:
     results = _uncalibrated()
     data = overlay(compared(results), results, "fundamental").data()

@@ -21,12 +21,13 @@ _MOST_COLUMNS = 12  # of a table on the page (chosen: more are no longer read si
 
 def difference_fold(compared: Compared, position: str, *quantities: str) -> list[Fold]:
     """Return a fold with the tables of quantities' differences; none where there are none."""
-    tables: list[Block] = [
+    tables = [
         difference_table(columns, f"{short_name(quantity)}, {less_name(compared.names)}")
         for quantity in quantities
         if (columns := _columns(compared, quantity, position))
     ]
-    return [Fold("Differences in thirds of an octave", tables)] if tables else []
+    shown: list[Block] = [table for table in tables if table.rows]
+    return [Fold("Differences in thirds of an octave", shown)] if shown else []
 
 
 def difference_table(columns: dict[str, Difference], what: str) -> Table:

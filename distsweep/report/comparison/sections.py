@@ -145,6 +145,8 @@ def _quantity(compared: Compared, quantity: str, position: str, prefix: str) -> 
         name = f"{prefix}compared-{_sort(quantity)}"
         blocks.append(picture(overlay, name, position, misleads=misleads))
     blocks += difference_fold(compared, position, quantity)
+    if not blocks:
+        return None
     return Section(short_name(quantity), f"{prefix}{anchor_name(quantity)}", blocks)
 
 
