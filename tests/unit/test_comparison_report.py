@@ -419,6 +419,7 @@ def test_folders_of_others_are_not_replaced(
 
 def test_many_sources_are_a_field_with_ranks(dozen: list[Results], many: Comparison) -> None:
     page = words_of(many, dozen)
+    assert "THD, Each less A, at equal drive, −4 dBFS, dB." in page.text
     ranks = next(t for t in page.tables if t and t[0][0] == "Source")
     assert len(ranks) == 11
     assert ranks[1][1].startswith("10 | ") and ranks[10][1].startswith("1 | ")
