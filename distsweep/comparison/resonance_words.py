@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from distsweep.comparison.record import ResonanceChange
-from distsweep.words.wording import frequency, listed, signed
+from distsweep.words.wording import frequency, signed
 
 _SPACE = "\N{NO-BREAK SPACE}"
 
@@ -21,7 +21,7 @@ class Circumstances:
     by_response : whether the response alone shows its shift, in the presence of reflections.
     compared, seen : whether curves were compared, and the mode stands out of their noise.
     is_listed : whether a search lists it on either side.
-    names : of the first and the other source in running text.
+    response : whether that shows it, rather than the harmonics.
     """
 
     follows_air: bool
@@ -30,7 +30,7 @@ class Circumstances:
     compared: bool = True
     seen: bool = True
     is_listed: bool = True
-    names: tuple[str, str] = ("the first", "the other")
+    response: bool = False
 
 
 def sentence(change: ResonanceChange, around: Circumstances) -> str:
@@ -41,12 +41,16 @@ def sentence(change: ResonanceChange, around: Circumstances) -> str:
     if change.state == "moved":
         return _moved(f"The {name}", change, around)
     if change.state == "gone":
-        return f"The {name} is gone: curves that show it on {around.names[0]} side lack it now."
+        return f"The {name} is gone: {_shown_by(around)} it in the first measurement alone."
     if change.state == "new":
-        return f"A {name} is new: curves that show it on {around.names[1]} side lacked it before."
+        return f"The {name} is new: {_shown_by(around)} it in the other measurement alone."
     if change.state == "same":
         return _same(f"The {name}", change, around)
     return _cannot_tell(f"the {name}", change, around)
+
+
+def _shown_by(around: Circumstances) -> str:
+    return "the response shows" if around.response else "harmonics show"
 
 
 def _moved(name: str, change: ResonanceChange, around: Circumstances) -> str:
@@ -64,7 +68,7 @@ def _same(name: str, change: ResonanceChange, around: Circumstances) -> str:
         most = max(abs(change.low_percent), abs(change.high_percent))
         text += f" (under {_up(most)}{_SPACE}%{_warmth(change, around)})"
     if change.q is None or change.other_q is None:
-        text += ": one search alone lists it, but the curves of both show it alike"
+        text += ": one search alone lists it, but the curves of both show it"
     return text + "."
 
 
@@ -85,7 +89,8 @@ def _doubts(change: ResonanceChange, around: Circumstances) -> str:
     if around.by_response:
         text += ", if nothing in the room moved"
     if not around.is_listed:
-        text += ": no search lists it, the responses show it"
+        what = "responses" if change.kind == "radiated" else "harmonics"
+        text += f": no search lists it, but the {what} show it"
     return text
 
 
@@ -95,11 +100,9 @@ def _warmth(change: ResonanceChange, around: Circumstances) -> str:
     first, other = around.temperatures_c
     if first is None or other is None:
         return ", the air's temperature not being noted"
-    return (
-        ""
-        if first == other
-        else f", the air's {listed([f'{t:g}' for t in (first, other)])}{_SPACE}°C taken off"
-    )
+    if first == other:
+        return ""
+    return f", the step from {first:g} to {other:g}{_SPACE}°C taken off"
 
 
 def _half_width(change: ResonanceChange) -> str:

@@ -104,15 +104,18 @@ def test_a_weaker_mode_is_not_gone(rng: np.random.Generator) -> None:
     assert not changed(first, made_results([weaker], rng=rng, listed=[]))
 
 
-def test_a_mode_that_no_search_lists_shows_where_the_responses_differ(
-    rng: np.random.Generator,
+@pytest.mark.parametrize("mode", [RADIATED, EXCITED], ids=["radiated", "excited"])
+def test_a_mode_that_no_search_lists_shows_where_the_curves_differ(
+    rng: np.random.Generator, mode: MadeMode
 ) -> None:
-    first = made_results([RADIATED], rng=rng, listed=[])
-    other = made_results([moved(RADIATED, 2.0)], rng=rng, listed=[])
+    first, other = (
+        made_results([one], rng=rng, noise_db=-85.0, listed=[]) for one in (mode, moved(mode, 2.0))
+    )
     (one,) = resonance_changes(first, other)
     assert one.state == "moved"
     assert one.change_percent == pytest.approx(2.0, abs=0.1)
-    assert one.frequency_hz == pytest.approx(556.0, rel=0.002)
+    assert one.frequency_hz == pytest.approx(mode.frequency_hz, rel=0.005)
+    assert "no search lists it" in one.sentence
 
 
 def test_no_resonances(rng: np.random.Generator) -> None:
@@ -132,7 +135,7 @@ def test_a_box_mode_is_brought_to_one_temperature(rng: np.random.Generator) -> N
         (one,) = resonance_changes(first, other)
         assert (one.state, one.at_one_temperature) == (state, True)
         assert one.change_percent == pytest.approx(100.0 * (extra - 1.0), abs=0.15)
-        assert "20 and 25" in one.sentence
+        assert "from 20 to 25" in one.sentence
 
 
 def test_a_box_mode_at_temperatures_that_nobody_noted_is_not_said_to_move(
