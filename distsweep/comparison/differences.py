@@ -137,7 +137,7 @@ def clean_level_differences(
             ends = _clean_difference(ours, theirs, doubts.level_db)
             found.append(
                 Difference(
-                    f"clean level{_limits(ours)}", first.position, ours.frequency_hz,
+                    clean_quantity(ours), first.position, ours.frequency_hz,
                     ends.values, ends.low, ends.high, source=source,
                 )
             )  # fmt: skip
@@ -167,10 +167,11 @@ def _clean_difference(ours: CleanLevel, theirs: CleanLevel, doubt_db: float) -> 
     )
 
 
-def _limits(levels: CleanLevel) -> str:
+def clean_quantity(levels: CleanLevel) -> str:
+    """Return what differences of a clean level are called: with its limits."""
     thd = f", THD {levels.thd_percent:g} %" if np.isfinite(levels.thd_percent) else ""
     loss = "" if levels.compression_db is None else f", loss {levels.compression_db:g} dB"
-    return f"{thd}{loss}"
+    return f"clean level{thd}{loss}"
 
 
 def _same_grid(ours: FloatArray, theirs: FloatArray) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from distsweep.comparison.differences import clean_quantity
 from distsweep.comparison.record import Difference
 from distsweep.report.clean_level.levels import limit_words, shown
 from distsweep.report.comparison.compared import Compared
@@ -30,13 +31,13 @@ Bounds = list[tuple[float, float, int]]
 def clean_overlay(compared: Compared, position: str) -> Overlay | None:
     """Return clean levels by the strictest limits that are compared; None without any."""
     for clean in _of(compared, 0, position):
-        quantity = quantity_of(clean)
+        quantity = clean_quantity(clean)
         differences = compared.of(quantity, position)
         sides = [
             (source, own)
             for source in range(len(compared.sources))
             for own in _of(compared, source, position)
-            if quantity_of(own) == quantity
+            if clean_quantity(own) == quantity
         ]
         if differences and len(sides) > 1:
             names = compared.names
@@ -51,13 +52,6 @@ def clean_overlay(compared: Compared, position: str) -> Overlay | None:
                 unit=level_unit(compared, position),
             )
     return None
-
-
-def quantity_of(clean: CleanLevel) -> str:
-    """Return what differences of a clean level by its limits are called."""
-    thd = f", THD {clean.thd_percent:g} %" if np.isfinite(clean.thd_percent) else ""
-    loss = "" if clean.compression_db is None else f", loss {clean.compression_db:g} dB"
-    return f"{CLEAN_LEVEL}{thd}{loss}"
 
 
 def _of(compared: Compared, source: int, position: str) -> list[CleanLevel]:

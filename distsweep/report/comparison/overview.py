@@ -180,7 +180,10 @@ def _draw_row(axes: Axes, row: Row) -> None:
     most = float(np.ceil(most))
     axes.set_xscale("log")
     look.decibel_axis(axes, -1.2 * most, 1.2 * most, step=most)
-    axes.axhline(0.0, color=look.INK, linewidth=0.8, label="_zero", zorder=2)
+    if any(np.isfinite(one.line.shown).any() for one in row.lines):
+        axes.axhline(0.0, color=look.INK, linewidth=0.8, label="_zero", zorder=2)
+    else:
+        look.say(axes, "not known within 1.5 dB", fontsize=look.SMALL)
     axes.set_title(f"{row.name}, dB", loc="left", fontsize=8.5, pad=3.0)
     for one in row.lines:
         named = _named(row, one)

@@ -11,7 +11,7 @@ from distsweep.report.comparison.difference_tables import difference_fold
 from distsweep.report.comparison.field import clean_field, field_of
 from distsweep.report.comparison.field import picture as field_picture
 from distsweep.report.comparison.first_screen import first_screen, overview_blocks, ranks_first
-from distsweep.report.comparison.overlay import overlay_of, short_name
+from distsweep.report.comparison.overlay import Overlay, overlay_of, short_name
 from distsweep.report.comparison.overlay_figure import picture
 from distsweep.report.comparison.ranks_table import ranks_table
 from distsweep.report.content import Block, Section
@@ -21,6 +21,10 @@ from distsweep.words import wording
 LAST_OPEN_ORDER = 5
 """Harmonics above, and those of which no difference is known, are folded (the issue's H2 to H5;
 higher ones are rarely clear of the noise)."""
+
+_ASIDE = ("h2", "h3")
+"""Harmonics that are drawn at positions aside (chosen: as many as are looked at there; tables hold
+all)."""
 
 _MISLEADS = {
     FUNDAMENTAL: "A microphone 1 cm nearer at 1 m lifts everything by 0.09 dB, and moves the combs "
@@ -78,7 +82,8 @@ def _field_sections(compared: Compared, position: str, prefix: str) -> list[Sect
                                  [*blocks, *folds]))  # fmt: skip
     clean = clean_field(compared, position)
     if clean is not None:
-        drawn = field_picture(clean, f"{prefix}compared-clean-level", position)
+        name = f"{prefix}compared-clean-level"
+        drawn = field_picture(clean, name, position, is_clean=True)
         parts.append(Section("Highest clean level", f"{prefix}clean-level", [drawn]))
     return parts
 
@@ -119,25 +124,36 @@ def _stands_open(compared: Compared, harmonic: str, position: str) -> bool:
     return overlay is not None and overlay.has_differences
 
 
+def _is_drawn(overlay: Overlay, quantity: str, *, aside: bool) -> bool:
+    """Tell whether a quantity has a figure: beside the leading position only the usual ones."""
+    if quantity in (FUNDAMENTAL, THD):
+        return True
+    if aside and quantity not in _ASIDE:
+        return False
+    return quantity == GAIN_CHANGE or overlay.has_differences
+
+
 def _quantity(compared: Compared, quantity: str, position: str, prefix: str) -> Section | None:
     """Return the figure and the table of one quantity; None where it is not compared."""
     if not compared.of(quantity, position):
         return None
     blocks: list[Block] = []
     overlay = overlay_of(compared, quantity, position)
-    if overlay is not None:
+    if overlay is not None and _is_drawn(overlay, quantity, aside=bool(prefix)):
         is_harmonic = quantity not in (FUNDAMENTAL, THD, GAIN_CHANGE)
         misleads = "" if is_harmonic else _MISLEADS[quantity]
         name = f"{prefix}compared-{_sort(quantity)}"
         blocks.append(picture(overlay, name, position, misleads=misleads))
     blocks += difference_fold(compared, position, quantity)
+    if not blocks:
+        return None
     return Section(short_name(quantity), f"{prefix}{anchor_name(quantity)}", blocks)
 
 
 def _clean(compared: Compared, position: str, prefix: str) -> Section | None:
     blocks: list[Block] = []
     overlay = clean_overlay(compared, position)
-    if overlay is not None:
+    if overlay is not None and not prefix:
         name = f"{prefix}compared-clean-level"
         blocks.append(picture(overlay, name, position, misleads=_MISLEADS[CLEAN_LEVEL]))
     blocks += difference_fold(compared, position, *quantities_at(compared, position))
