@@ -19,7 +19,6 @@ from distsweep.comparison.differences import (
 from distsweep.comparison.findings import (
     Pair,
     findings_of,
-    is_change,
     not_named,
     pair_of,
     resonance_finding,
@@ -37,7 +36,7 @@ from distsweep.comparison.record import (
     Source,
 )
 from distsweep.comparison.repeats import is_repeated
-from distsweep.comparison.resonances import resonance_changes
+from distsweep.comparison.resonances import CHANGED, resonance_changes
 from distsweep.comparison.unseen import unseen_of
 from distsweep.results import AXIS, Results, Take, first_take
 from distsweep.results.thd import RELIABLE_HALF_WIDTH_DB
@@ -71,13 +70,16 @@ def compare(
         _Side.of(results[0], other, number, aligned)
         for number, other in enumerate(results[1:], start=1)
     ]
-    resonances = [change for side in sides for change in side.resonances]
-    tests = tests_of([pair for side in sides for pair in side.pairs], resonances)
+    tests = tests_of([pair for side in sides for pair in side.pairs], results)
     limit = limit_deviations(tests)
+    resonances = [
+        resonance_changes(results[0], other, source=number, beyond=limit)
+        for number, other in enumerate(results[1:], start=1)
+    ]
     findings, unseen = [], []
-    for side in sides:
+    for side, changes in zip(sides, resonances, strict=True):
         name = sources[side.source].name
-        own = side.findings(limit)
+        own = side.findings(changes, limit)
         findings += [_of_source(one, name) for one in own]
         unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
     differences = [difference for side in sides for difference in side.differences]
@@ -87,7 +89,7 @@ def compare(
         sorted(findings, key=lambda one: -_size_db(one, differences)),
         held.not_compared,
         aligned=aligned,
-        resonances=resonances,
+        resonances=[change for changes in resonances for change in changes],
         conditions=held.conditions,
         unseen=unseen,
         tests=tests,
@@ -118,16 +120,13 @@ class _Side:
     """One source held against the first: what differs, and what statements may rest on."""
 
     source: int
-    takes: list[tuple[Take, Take]]
     pairs: list[Pair]
     differences: list[Difference]
-    resonances: list[ResonanceChange]
 
     @classmethod
     def of(cls, first: Results, other: Results, source: int, aligned: str) -> _Side:
-        takes = common_takes(first, other)
         pairs, differences = [], []
-        for ours, as_measured in takes:
+        for ours, as_measured in common_takes(first, other):
             # Before anything is held against it: the levels that the first's distance would have.
             theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
             doubts = Doubts.of(
@@ -141,12 +140,11 @@ class _Side:
             pair = pair_of(ours, theirs, doubts, aligned)
             if pair is not None:
                 pairs.append(pair)
-        changes = resonance_changes(first, other, source=source) if takes else []
-        return cls(source, takes, pairs, differences, changes)
+        return cls(source, pairs, differences)
 
-    def findings(self, limit: float) -> list[Finding]:
+    def findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:
         """Return what differs beyond doubt, what several positions show once."""
-        changed = [one for one in self.resonances if is_change(one, limit)]
+        changed = [one for one in changes if one.state in CHANGED]
         found = [resonance_finding(one) for one in changed]
         for number, pair in enumerate(self.pairs):
             own = findings_of(pair, changed, limit, leading=number == 0)

@@ -21,7 +21,7 @@ from distsweep.comparison.levels import Levels, compare_levels, held_back
 from distsweep.comparison.record import DRIVE, Finding, ResonanceChange
 from distsweep.comparison.regions import Region, at_largest, near, regions
 from distsweep.comparison.thd_regions import Distorted, distorted
-from distsweep.results import Take
+from distsweep.results import Results, Take
 from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray, FloatArray
 
@@ -36,6 +36,12 @@ which a sweep plays on, and its edges are not sharp (chosen)."""
 
 STEEP_DB_PER_DB = -0.25
 """A gain change that falls by less with drive tells no threshold (chosen: a ratio of 4:3)."""
+
+
+STATEMENTS_A_MODE, UNLISTED_PLACES = 2, 16
+"""Of each listed resonance it is tried whether it moved, and whether it went or came; and at some
+places whether one moved that no search lists (by definition of
+`distsweep.comparison.resonances`: 4 of either kind, twice)."""
 
 
 @dataclass(frozen=True)
@@ -73,14 +79,13 @@ def pair_of(first: Take, other: Take, doubts: Doubts, aligned: str) -> Pair | No
     )  # fmt: skip
 
 
-def tests_of(pairs: Sequence[Pair], resonances: Sequence[ResonanceChange]) -> int:
-    """Return how many statements a comparison tries; of a resonance: moved, gone or new."""
-    return max(1, sum(pair.tests for pair in pairs) + 3 * len(resonances))
-
-
-def is_change(one: ResonanceChange, limit: float) -> bool:
-    """Tell whether a resonance changed beyond doubt."""
-    return one.state in ("moved", "gone", "new") and one.deviations > limit
+def tests_of(pairs: Sequence[Pair], results: Sequence[Results]) -> int:
+    """Return how many statements a comparison tries."""
+    modes = sum(
+        STATEMENTS_A_MODE * (len(results[0].resonances) + len(other.resonances)) + UNLISTED_PLACES
+        for other in results[1:]
+    )
+    return max(1, sum(pair.tests for pair in pairs) + modes)
 
 
 def resonance_finding(one: ResonanceChange) -> Finding:

@@ -9,7 +9,7 @@ import numpy as np
 
 from distsweep.analysis.third_octave import third_octave_bands
 from distsweep.comparison.record import Difference
-from distsweep.report.comparison.compared import Compared, level_name, level_of
+from distsweep.report.comparison.compared import Compared, level_name, level_of, level_words
 from distsweep.report.comparison.overlay import less_name, short_name
 from distsweep.report.content import Block, Cell, Fold, Table
 from distsweep.units import FloatArray
@@ -21,12 +21,23 @@ _MOST_COLUMNS = 12  # of a table on the page (chosen: more are no longer read si
 
 def difference_fold(compared: Compared, position: str, *quantities: str) -> list[Fold]:
     """Return a fold with the tables of quantities' differences; none where there are none."""
-    tables: list[Block] = [
-        difference_table(columns, f"{short_name(quantity)}, {less_name(compared.names)}")
+    tables = [
+        difference_table(columns, _what(compared, quantity, position))
         for quantity in quantities
         if (columns := _columns(compared, quantity, position))
     ]
-    return [Fold("Differences in thirds of an octave", tables)] if tables else []
+    shown: list[Block] = [table for table in tables if table.rows]
+    return [Fold("Differences in thirds of an octave", shown)] if shown else []
+
+
+def _what(compared: Compared, quantity: str, position: str) -> str:
+    """Say of what the differences are, and where all columns share a level, at which."""
+    what = f"{short_name(quantity)}, {less_name(compared.names)}"
+    levels = compared.levels(quantity, position)
+    if len(compared.names) == 2 or not levels:
+        return what
+    aligned = compared.of(quantity, position)[0].aligned
+    return f"{what}, {level_words(aligned, levels[-1:])}"
 
 
 def difference_table(columns: dict[str, Difference], what: str) -> Table:

@@ -41,9 +41,14 @@ MOST_PANELS = 3  # levels of THD that are shown (chosen: more no longer fit a sc
 _PANEL_IN, _LONE_IN, _GAP_IN, _FOOT_IN = 2.2, 3.0, 0.36, 0.57
 _WIDTHS = {"first": 1.8, "other": 0.7, "median": 1.5}  # points, chosen by eye
 _SPREAD_SHARE = 0.13  # opacity of the spread, behind a dozen lines (chosen by eye)
-MISLEADS = (
-    "A source of which nothing is known at a frequency, as noise hides it or nothing was reached, "
-    "is left out of the median there, which then stands too high."
+_MISLEADS = {
+    DISTORTION: "A source whose distortion noise hides is left out of the median there, which then "
+    "stands too high.",
+    RESPONSE: "The room and the microphone's place are in every line as well as the loudspeaker.",
+}
+_CLEAN_MISLEADS = (
+    "Only levels that were reached count: sources that stay clean up to the loudest level played "
+    "are left out of the median, which then stands too low."
 )
 
 
@@ -189,8 +194,8 @@ def clean_field(compared: Compared, position: str) -> Field | None:
                  [panel], unit)  # fmt: skip
 
 
-def picture(field: Field, name: str, position: str) -> Picture:
-    """The figure with its caption."""
+def picture(field: Field, name: str, position: str, *, is_clean: bool = False) -> Picture:
+    """The figure with its caption; ``is_clean``: of highest clean levels."""
     return Picture(
         name,
         partial(plot_field, field),
@@ -198,7 +203,7 @@ def picture(field: Field, name: str, position: str) -> Picture:
         "are in the table.",
         f"Thick: {field.names[0]}. Dashed: the median. Shaded: eight in ten sources. Thirds of an "
         "octave.",
-        MISLEADS,
+        _CLEAN_MISLEADS if is_clean else _MISLEADS[field.kind],
         data=field.data,
         position=position,
     )

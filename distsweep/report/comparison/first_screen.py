@@ -36,7 +36,7 @@ def first_screen(
         said = [Paragraph(_nothing(compared))]
     if items[MOST_FINDINGS:]:
         more = items[MOST_FINDINGS:]
-        said.append(Fold(f"{len(more)} more, smaller", [Linked(more)]))
+        said.append(Fold(f"{len(more)} more", [Linked(more)]))
     said += _listed("What does not differ, as far as can be seen:", comparison.unseen)
     said += _listed(conditions, comparison.conditions)
     said += _listed("Not compared:", comparison.not_compared)

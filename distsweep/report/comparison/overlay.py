@@ -102,8 +102,8 @@ def overlay_of(compared: Compared, quantity: str, position: str) -> Overlay | No
     unit = level_unit(compared, position)
     lines = _lines(compared, quantity, position, aligned, levels)
     differences = _differences(compared, quantity, position, aligned, levels, kind == DISTORTION)
-    if not lines or not differences:
-        return None
+    if len({one.source for one in lines}) < 2 or not differences:
+        return None  # levels without a common unit, for instance
     return Overlay(
         title=f"{short_name(quantity)} {level_words(aligned, levels)}",
         kind=kind,

@@ -82,7 +82,8 @@ def _field_sections(compared: Compared, position: str, prefix: str) -> list[Sect
                                  [*blocks, *folds]))  # fmt: skip
     clean = clean_field(compared, position)
     if clean is not None:
-        drawn = field_picture(clean, f"{prefix}compared-clean-level", position)
+        name = f"{prefix}compared-clean-level"
+        drawn = field_picture(clean, name, position, is_clean=True)
         parts.append(Section("Highest clean level", f"{prefix}clean-level", [drawn]))
     return parts
 
@@ -144,6 +145,8 @@ def _quantity(compared: Compared, quantity: str, position: str, prefix: str) -> 
         name = f"{prefix}compared-{_sort(quantity)}"
         blocks.append(picture(overlay, name, position, misleads=misleads))
     blocks += difference_fold(compared, position, quantity)
+    if not blocks:
+        return None
     return Section(short_name(quantity), f"{prefix}{anchor_name(quantity)}", blocks)
 
 
