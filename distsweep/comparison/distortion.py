@@ -45,6 +45,8 @@ def compare_harmonics(
     ----------
     sensitivity_db : what the sensitivity differs by: it may lie in front of what distorts.
     """
+    if not places:
+        return []
     orders = set.intersection(
         *(set(reading.harmonics) for place in places for reading in place.thirds or ())
     )

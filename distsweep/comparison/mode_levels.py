@@ -98,7 +98,7 @@ def product_levels(
     if radiated:
         return replace(side, level_db=side.level_db + rung.fundamental_db[inside])
     # The linear response at n·f re that at f, where some level has both.
-    with np.errstate(invalid="ignore"):  # a level of nothing, −inf, has no shift
+    with np.errstate(invalid="ignore"):  # −inf: a level that noise hides
         shift_db = curve.input_referred_db[inside] - curve.level_db[inside]
     held = np.isfinite(shift_db)
     if np.count_nonzero(held) < 2:
@@ -133,15 +133,15 @@ def _heard(
     padded = np.pad(power, 1, mode="edge")
     mean = (padded[:-2] + padded[1:-1] + padded[2:]) / 3.0
     total = power + noise + filled
-    with np.errstate(invalid="ignore"):  # where there is nothing, and no noise, nothing is known
+    with np.errstate(invalid="ignore", divide="ignore"):
         spread = np.sqrt(2.0 * mean * noise + noise**2) / np.minimum(total, mean + noise + filled)
-        share = power / total
     sigma_db = DB_PER_NEPER_OF_POWER * spread
     if all(len(end) for end in ends_db):
         low_db, high_db = (end[inside] for end in ends_db)
-        with np.errstate(invalid="ignore"):  # both ends of nothing are −inf
+        with np.errstate(invalid="ignore"):
             half_db = (high_db - low_db) / (2.0 * NORMAL_QUANTILE)
         clear = np.isfinite(half_db) & (power > WELL_ABOVE * noise)
+        share = np.divide(power, total, out=np.zeros_like(power), where=total > 0.0)
         sigma_db = np.fmax(sigma_db, np.where(clear, half_db, 0.0) * share)
         # A level that noise hides has a high end; one that was not measured has none.
         known |= np.isfinite(high_db)

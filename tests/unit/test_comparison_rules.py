@@ -231,3 +231,12 @@ def test_what_cannot_be_compared_is_refused() -> None:
     )
     with pytest.raises(InputError, match=r"nothing can be compared: .* has ladders at “port”"):
         compare(results, elsewhere)
+
+
+def test_without_a_common_drive_only_what_is_linear_is_told() -> None:
+    first = Made(drives=(-40.0, -34.0), noise_db=-20.0, seed=20).results()
+    other = Made(fundamental=louder(2.0), drives=(-20.0, -14.0), noise_db=-20.0, seed=21).results()
+    found = compare(first, other)
+    assert [one.quantity for one in found.findings] == ["sensitivity"]
+    assert not [one for one in found.differences if one.quantity == "thd"]
+    assert any("drive" in sentence for sentence in [*found.conditions, *found.not_compared])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from pathlib import PurePath
 
 from distsweep.comparison.record import ResonanceChange, Source
 from distsweep.report.background.section import background_of
@@ -202,7 +203,7 @@ def _facts(source: Source, results: Results) -> dict[str, str]:
         "0 dBFS is": "" if spl is None else wording.decibels(spl, "dB SPL"),
         "Microphone correction": str(calibration.mic_correction or ""),
         "Analysed by": f"distsweep {source.version}" if source.version else "",
-        "File": source.place or "",
+        "File": PurePath(source.place).name if source.place else "",
     }
 
 
