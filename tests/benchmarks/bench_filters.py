@@ -5,10 +5,10 @@
 Each loudspeaker is measured as it is: ladders from −40 to −10 dBFS, with noise, whose rungs stand
 6 dB apart, as in the recipes that ship, and 3 dB. From its results filters are tried, one to four
 at a time. The truth is the same loudspeaker driven through the filters, by scipy's own, without
-noise: a ladder of 1 dB from −24 dBFS up, so quiet that no frequency gets more drive than was measured; and,
-by another way, steady tones. Held against each other where the drive that reaches the loudspeaker
-was played: the fundamental, THD, and the drives at which the gain has changed by −0.5, −1 and
-−3 dB.
+noise: a ladder of 1 dB from −24 dBFS up, so quiet that no frequency gets more drive than was
+measured; and, by another way, steady tones. Held against each other where the drive that reaches
+the loudspeaker was played: the fundamental, THD, and the drives at which the gain has changed by
+−0.5, −1 and −3 dB.
 
 "Knee" is where limiting or clipping begins or acts in the step of the ladder that holds the drive;
 "memory" where a limiter must still be down by 0.05 dB or more as the truth's sweep passes (what is
