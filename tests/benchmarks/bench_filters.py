@@ -5,10 +5,10 @@
 Each loudspeaker is measured as it is: ladders from −40 to −10 dBFS, with noise, whose rungs stand
 6 dB apart, as in the recipes that ship, and 3 dB. From its results filters are tried, one to four
 at a time. The truth is the same loudspeaker driven through the filters, by scipy's own, without
-noise: a ladder of finer steps, so quiet that no frequency gets more drive than was measured; and,
-by another way, steady tones. Held against each other where the drive that reaches the loudspeaker
-was played: the fundamental, THD, and the drives at which the gain has changed by −0.5, −1 and
-−3 dB.
+noise: a ladder of 1 dB from −24 dBFS up, so quiet that no frequency gets more drive than was
+measured; and, by another way, steady tones. Held against each other where the drive that reaches
+the loudspeaker was played: the fundamental, THD, and the drives at which the gain has changed by
+−0.5, −1 and −3 dB.
 
 "Knee" is where limiting or clipping begins or acts in the step of the ladder that holds the drive;
 "memory" where a limiter must still be down by 0.05 dB or more as the truth's sweep passes (what is
@@ -194,10 +194,11 @@ def _known_thd(ladder: MeasuredLadder, reach: np.ndarray) -> np.ndarray:
 
 
 def _first(drives: np.ndarray, change: np.ndarray, fall: float) -> np.ndarray:
+    """Return the drive of the truth's first fall; NaN where no two rungs of 1 dB hold it."""
     found = np.full(change.shape[1], np.nan)
     for f in range(change.shape[1]):
         passed = np.flatnonzero((change[:-1, f] > fall) & (change[1:, f] <= fall))
-        if len(passed):
+        if len(passed) and drives[passed[0] + 1] - drives[passed[0]] <= 1.01:
             i = int(passed[0])
             share = (change[i, f] - fall) / (change[i, f] - change[i + 1, f])
             found[f] = drives[i] + share * (drives[i + 1] - drives[i])
@@ -275,7 +276,7 @@ def one_set(
         (folder / name).mkdir()
     gains = gain_db(checked(filters), np.geomspace(20.0, 20000.0, 500))
     shift_db = max(float(np.max(gains)), 0.0)
-    dense = [-40.0, -25.0, -22.0, -19.0, *map(float, range(-17, -9))]
+    dense = [-40.0, *map(float, range(-24, -9))]
     through = Bench(folder / "truth", recipe("truth", dense))
     waveform = filtered(filters, through.waveform * 10.0 ** (-shift_db / 20.0))
     heard = drawn.plays(waveform)
