@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.comparison import sentences
 from distsweep.comparison.aligned import places
 from distsweep.comparison.beyond_doubt import limit_deviations
 from distsweep.comparison.conditions import hold_conditions
@@ -87,7 +88,7 @@ def compare(
         sources,
         differences,
         sorted(findings, key=lambda one: -_size_db(one, differences)),
-        held.not_compared,
+        [*held.not_compared, *(text for side in sides for text in side.apart)],
         aligned=aligned,
         resonances=[change for changes in resonances for change in changes],
         conditions=held.conditions,
@@ -122,10 +123,11 @@ class _Side:
     source: int
     pairs: list[Pair]
     differences: list[Difference]
+    apart: list[str]
 
     @classmethod
     def of(cls, first: Results, other: Results, source: int, aligned: str) -> _Side:
-        pairs, differences = [], []
+        pairs, differences, apart = [], [], []
         for ours, as_measured in common_takes(first, other):
             # Before anything is held against it: the levels that the first's distance would have.
             theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
@@ -137,10 +139,12 @@ class _Side:
             differences += curve_differences(common, ours.position, source, doubts)
             differences += gain_change_differences(ours, theirs, source, doubts)
             differences += clean_level_differences(ours, theirs, source, doubts)
+            if not common:
+                apart.append(sentences.nothing_common(ours.position, at_drive=aligned == DRIVE))
             pair = pair_of(ours, theirs, doubts, aligned)
             if pair is not None:
                 pairs.append(pair)
-        return cls(source, pairs, differences)
+        return cls(source, pairs, differences, apart)
 
     def findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:
         """Return what differs beyond doubt, what several positions show once."""

@@ -66,7 +66,10 @@ def small_signal_gains(ladders: tuple[Ladder, Ladder]) -> tuple[Curves, Curves]:
     tell that a gain falls where noise hides it on the other.
     """
     quiet = np.minimum(*(_still_up_to_dbfs(ladder) for ladder in ladders))
-    first, other = (_mean_gain(ladder, quiet) for ladder in ladders)
+    # The lowest rung counts in any case: a ladder may begin above the other's quiet ones.
+    first, other = (
+        _mean_gain(ladder, np.maximum(quiet, ladder.drives_dbfs[0])) for ladder in ladders
+    )
     return first, other
 
 

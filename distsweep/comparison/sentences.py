@@ -104,6 +104,16 @@ def unseen(quantity: str, where: str, under_db: float, low_hz: float, high_hz: f
     )
 
 
+def nothing_common(position: str, *, at_drive: bool) -> str:
+    """Tell that two ladders have no drive, or no level, in common."""
+    other = "SPL" if at_drive else "drive"
+    what = "drives" if at_drive else "levels"
+    return (
+        f"{position}: the {what} of the two ladders do not overlap, so that THD, harmonics and gain"
+        f" change are not compared; they may be at equal {other}"
+    )
+
+
 def at_drives(drives_dbfs: Sequence[float]) -> str:
     """Name one drive, or the range of several."""
     if len(drives_dbfs) == 1:
