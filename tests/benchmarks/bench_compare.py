@@ -17,6 +17,7 @@ import json
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +28,11 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from pair_draws import CHANGES, SIMULATORS, pair, results_of, stimulus_bench
 
 from distsweep.comparison.compare import compare
-from distsweep.comparison.record import Comparison, Finding
+from distsweep.comparison.record import Comparison, Finding, ResonanceChange
 from distsweep.results import Results, read_results, write_results
 
-MODE_WITHIN, SENSITIVITY_WITHIN_DB = 0.005, 0.2
-"""A mode's change counts as right within half a percent, a sensitivity's within 0.2 dB."""
+SAME_MODE, SENSITIVITY_WITHIN_DB = 0.03, 0.2
+"""A mode is the one that moved within 3 %; a sensitivity's difference is right within 0.2 dB."""
 
 
 def results(folder: Path, seed: int, simulator: str, kind: str) -> tuple[list[Results], Any]:
@@ -50,16 +51,23 @@ def results(folder: Path, seed: int, simulator: str, kind: str) -> tuple[list[Re
     return [read_results(path) for path in files], json.loads(truth.read_text(encoding="utf-8"))
 
 
-def is_right(one: Finding, kind: str, truth: dict[str, Any]) -> bool:
+def _is_moved(change: ResonanceChange, truth: dict[str, Any]) -> bool:
+    """Tell whether a change is that of the mode, in its direction, and its interval holds it."""
+    true = 100.0 * (truth["moved_hz"] / truth["frequency_hz"] - 1.0)
+    low, high, at_hz = change.low_percent, change.high_percent, change.frequency_hz
+    if change.change_percent is None or low is None or high is None or at_hz is None:
+        return False
+    same = change.change_percent * true > 0.0 and change.kind == truth["kind"]
+    return same and low <= true <= high and abs(at_hz / truth["frequency_hz"] - 1.0) <= SAME_MODE
+
+
+def is_right(
+    one: Finding, kind: str, truth: dict[str, Any], changes: Sequence[ResonanceChange]
+) -> bool:
     """Tell whether a finding names the change that was made."""
     if kind == "mode":
-        change = truth["moved_hz"] / truth["frequency_hz"] - 1.0
-        return (
-            one.quantity == "resonance"
-            and one.change_percent is not None
-            and abs(one.change_percent / 100.0 - change) <= MODE_WITHIN
-            and one.low_hz is not None
-            and one.low_hz * 0.97 <= truth["frequency_hz"] <= (one.high_hz or 0.0) * 1.03
+        return one.quantity == "resonance" and any(
+            change.sentence[1:] in one.sentence and _is_moved(change, truth) for change in changes
         )
     if kind == "h2":
         low, high = truth.get("low_hz", truth.get("from_hz")), truth.get("high_hz", 1e5)
@@ -76,7 +84,7 @@ def is_right(one: Finding, kind: str, truth: dict[str, Any]) -> bool:
 
 def scored(found: Comparison, kind: str, truth: dict[str, Any]) -> tuple[bool, list[Finding]]:
     """Return whether the change was found, and the findings that name something else."""
-    right = [one for one in found.findings if is_right(one, kind, truth)]
+    right = [one for one in found.findings if is_right(one, kind, truth, found.resonances)]
     others = [one for one in found.findings if one not in right]
     if "from_hz" in truth:
         crossover_hz = truth["from_hz"] / 1.5
