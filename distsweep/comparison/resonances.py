@@ -28,10 +28,11 @@ nothing but that they are two (chosen, nobody measured it: stiffness of wood, gl
 by tenths of a percent with a kelvin, from memory, and frequency by half of that; a clock of 50 ppm
 adds 0.005 %)."""
 
-SHAPE_SHARE = 0.1
-"""Part of a shift that the shape of a single mode may miss, one standard deviation (chosen: of 39
-simulated modes moved by 2 %, tests/benchmarks/bench_resonance_changes.py measured shifts that miss
-the truth by 0.3 %, and 97 % of the intervals held it)."""
+SHAPE_SHARE, NARROW_Q = 0.1, 16.0
+"""Part of a shift that the shape of a single mode may miss, one standard deviation; of wider modes
+than `NARROW_Q`, which fill the range that is looked at, more by NARROW_Q/Q (chosen: of simulated
+modes moved by 2 %, tests/benchmarks/bench_resonance_changes.py measured shifts that miss the truth
+by 0.3 % on average, and of three radiated ones of Q 8 and 9 by 0.4 to 0.6 %)."""
 
 LISTED_RADIATED, LISTED_EXCITED = 0.0015, 0.004
 """One standard deviation of a listed frequency: half of `SHOWN_UNCERTAINTY` and of
@@ -229,8 +230,9 @@ def _estimate(mode: Mode, changes: Sequence[ModeChange]) -> tuple[float, float]:
     The mean is weighted by variances; where its parts differ by more than these explain, its
     deviation is larger by the root of χ² over the degrees of freedom (Birge, Phys. Rev. 40, 1932).
     """
+    share = SHAPE_SHARE * max(1.0, NARROW_Q / mode.q)
     parts = [
-        (change.shift, math.hypot(change.error, REPEATABILITY, SHAPE_SHARE * change.shift))
+        (change.shift, math.hypot(change.error, REPEATABILITY, share * change.shift))
         for change in changes
         if abs(change.shift) <= MOST_SHIFT
     ]

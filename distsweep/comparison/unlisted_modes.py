@@ -87,8 +87,11 @@ def _shared_places(products: Sequence[TwoCurves]) -> Iterator[tuple[float, float
 
 
 def _apart(kind: str, places: Sequence[tuple[float, float]], listed: Sequence[Mode]) -> list[Mode]:
-    """Return the highest places, each away from the others and from what is listed."""
-    taken = [mode for mode in listed if mode.kind == kind]
+    """Return the highest places, each away from the others and from what is listed.
+
+    Listed modes of either kind count: an excited one takes power from the response as well.
+    """
+    taken = list(listed)
     modes: list[Mode] = []
     for _, at in sorted(places, reverse=True):
         if any(abs(np.log2(m.near_hz) - at) <= 0.5 * AROUND_OCTAVES for m in (*taken, *modes)):
