@@ -21,6 +21,7 @@ from filter_ladders import (
 
 from distsweep.comparison.filters import with_filters
 from distsweep.comparison.filters.biquad import gain_db
+from distsweep.comparison.filters.findings import findings_of
 from distsweep.comparison.filters.memory import heat_db, lagging_db, still_down_db
 from distsweep.comparison.filters.reading import checked
 from distsweep.comparison.filters.record import AtLevel, Curve
@@ -304,6 +305,20 @@ def test_a_shelf_takes_headroom_and_doubles_thd() -> None:
     assert "of headroom at" in words and "doubles THD there from" in words
     assert words.endswith("at 85 dB SPL.")
     assert finding.difference_db == pytest.approx(-6.2, abs=0.4)
+
+
+def test_a_level_at_full_scale_is_known() -> None:
+    """0 dBFS is a drive, not the lack of one."""
+    found = with_filters(results(ladder()), [SHELF], levels_spl=[85.0])
+    (one,) = found.takes[0].filtered
+    (level,) = one.at_levels
+    assert level.drive_dbfs is not None and level.filtered_drive_dbfs is not None
+    full = replace(
+        level, drive_dbfs=0.0, filtered_drive_dbfs=level.filtered_drive_dbfs - level.drive_dbfs
+    )
+    take = replace(found.takes[0], filtered=[replace(one, at_levels=[full])])
+    (finding,) = findings_of(found.filters, take)
+    assert finding.difference_db is not None and finding.difference_db < -3.0
 
 
 def test_a_cut_gives_headroom() -> None:
