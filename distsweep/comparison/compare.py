@@ -26,6 +26,7 @@ from distsweep.comparison.findings import (
     tests_of,
 )
 from distsweep.comparison.level_doubt import level_doubt_db, level_shift_db, with_levels
+from distsweep.comparison.positions import common_ladders
 from distsweep.comparison.record import (
     BAND,
     DRIVE,
@@ -39,7 +40,7 @@ from distsweep.comparison.record import (
 from distsweep.comparison.repeats import is_repeated
 from distsweep.comparison.resonances import CHANGED, resonance_changes
 from distsweep.comparison.unseen import unseen_of
-from distsweep.results import AXIS, Results, Take, first_take
+from distsweep.results import Results
 from distsweep.results.thd import RELIABLE_HALF_WIDTH_DB
 
 BESIDE = 2.0 ** (1.0 / 12.0)
@@ -82,7 +83,7 @@ def compare(
         name = sources[side.source].name
         own = side.findings(changes, limit)
         findings += [_of_source(one, name) for one in own]
-        unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
+        unseen += unseen_of(side.pairs[0], own, name, limit) if side.pairs else []
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
         sources,
@@ -128,7 +129,7 @@ class _Side:
     @classmethod
     def of(cls, first: Results, other: Results, source: int, aligned: str) -> _Side:
         pairs, differences, apart = [], [], []
-        for ours, as_measured in common_takes(first, other):
+        for ours, as_measured in common_ladders(first, other):
             # Before anything is held against it: the levels that the first's distance would have.
             theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
             doubts = Doubts.of(
@@ -172,18 +173,6 @@ def _size_db(finding: Finding, differences: Sequence[Difference]) -> float:
         known &= (f >= finding.low_hz / BESIDE) & (f <= finding.high_hz * BESIDE)
         most = max(most, float(np.max(np.abs(one.difference_db[known]), initial=0.0)))
     return most
-
-
-def common_takes(first: Results, other: Results) -> list[tuple[Take, Take]]:
-    """Return the ladders at positions that both have: "axis" first, then in the first's order."""
-    positions = sorted(
-        dict.fromkeys(take.position for take in first.takes), key=lambda name: name != AXIS
-    )
-    pairs = [
-        (first_take(first.takes, p, kind="ladder"), first_take(other.takes, p, kind="ladder"))
-        for p in positions
-    ]
-    return [(ours, theirs) for ours, theirs in pairs if ours is not None and theirs is not None]
 
 
 def _sources(results: Sequence[Results], names: Sequence[str] | None) -> list[Source]:

@@ -53,7 +53,8 @@ class Finding(Record):
     """Something that differs beyond doubt, or what a filter costs.
 
     ``difference_db`` with ``low_db`` and ``high_db`` (95 %) is the mean over ``low_hz`` to
-    ``high_hz``. Of a resonance that moved, ``change_percent`` says by how much of its frequency.
+    ``high_hz``; where noise hides one side throughout it is a bound, and the end beyond it is
+    infinite. Of a resonance that moved, ``change_percent`` says by how much of its frequency.
     ``source`` less the first source. ``drives_dbfs`` are those at which it differs.
     """
 

@@ -77,9 +77,12 @@ def harmonics(part: Distorted, at: Sequence[float], *, at_drive: bool) -> str:
 
 
 def _by(value_db: float, low_db: float, high_db: float) -> str:
-    """Write a size and what it is known within; two decimals where that is under 0.2 dB."""
+    """Write a size and what it is known within; two decimals where that is under 0.2 dB.
+
+    Of one that is bounded on one side only, the bound.
+    """
     half = max(value_db - low_db, high_db - value_db)
-    if not half > 0.0:
+    if not math.isfinite(half):
         return f"more than {wording.decibels(abs(value_db))}"
     places = 2 if half < 0.2 else 1
     half = math.ceil(half * 10.0**places - 1e-6) / 10.0**places
