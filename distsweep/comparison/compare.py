@@ -36,6 +36,7 @@ from distsweep.comparison.record import (
     Finding,
     ResonanceChange,
     Source,
+    numbered,
 )
 from distsweep.comparison.repeats import is_repeated
 from distsweep.comparison.resonances import CHANGED, resonance_changes
@@ -114,7 +115,7 @@ def _of_source(one: Finding, name: str) -> Finding:
     sentence = one.sentence
     if one.quantity == "resonance":
         sentence = f"{sentence[:1].lower()}{sentence[1:]}"
-    return replace(one, sentence=f"{name}: {sentence}")
+    return replace(one, sentence=f"{name}: {sentence.removesuffix('.')}.")
 
 
 @dataclass(frozen=True)
@@ -181,17 +182,4 @@ def _sources(results: Sequence[Results], names: Sequence[str] | None) -> list[So
     if len(given) != len(results):
         raise ValueError(f"{len(given)} names for {len(results)} results")
     given = [name.strip() or f"source {number}" for number, name in enumerate(given, start=1)]
-    unique = [
-        name if given.count(name) == 1 else f"{name} ({given[: at + 1].count(name)})"
-        for at, name in enumerate(given)
-    ]
-    return [
-        Source(
-            name,
-            device=one.device.name,
-            date=one.conditions.date,
-            version=one.provenance.version if one.provenance else None,
-            created=one.provenance.created if one.provenance else None,
-        )
-        for name, one in zip(unique, results, strict=True)
-    ]
+    return [Source.of(name, one) for name, one in zip(numbered(given), results, strict=True)]

@@ -344,7 +344,7 @@ def test_short_ladders_are_named_and_none_is_refused() -> None:
     short = ladder(drives=(-28.0, -22.0), position="woofer")
     found = with_filters(results(ladder(), short), [SHELF])
     assert [take.position for take in found.takes] == ["axis"]
-    assert found.comparison.not_compared[0].startswith("woofer: has fewer than three levels")
+    assert found.comparison.not_compared[0].startswith("At “woofer” fewer than three levels")
     with pytest.raises(InputError, match="filters can't be tried"):
         with_filters(results(short), [SHELF])
 

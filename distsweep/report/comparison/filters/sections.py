@@ -77,8 +77,9 @@ def _rows(what: Predicted) -> list[Row]:
         overlay = overlay_at_levels(what, take, quantity)
         if overlay is not None and overlay.has_differences:
             is_headroom = quantity.startswith(HEADROOM_TO)
+            # A finding without an interval says that hardly anything changes.
             found = [f for f in what.comparison.findings if is_headroom and f.quantity == "headroom"
-                     and f.source in what.drawn]  # fmt: skip
+                     and f.low_db is not None and f.source in what.drawn]  # fmt: skip
             name = "Headroom to every limit" if is_headroom else short_name(quantity)
             rows.append(Row(name, quantity, overlay, found))
     return rows
