@@ -146,6 +146,8 @@ class _Side:
             pair = pair_of(ours, theirs, doubts, aligned)
             if pair is not None:
                 pairs.append(pair)
+                if pair.lacks_quiet_rungs:
+                    apart.append(sentences.no_quiet_rung(ours.position))
         return cls(source, pairs, differences, apart)
 
     def findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:

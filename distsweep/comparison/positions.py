@@ -26,8 +26,15 @@ def common_ladders(first: Results, other: Results) -> list[tuple[Take, Take]]:
 
 
 def positions_of(results: Results, kind: str) -> list[str]:
-    """Return the positions that have a take of a kind, each once: "axis" first, then in order."""
-    found = dict.fromkeys(take.position for take in results.takes if take.kind == kind)
+    """Return the positions that have a take of a kind, each once: "axis" first, then in order.
+
+    A ladder without rungs is none.
+    """
+    found = dict.fromkeys(
+        take.position
+        for take in results.takes
+        if take.kind == kind and (take.rungs or kind != LADDER)
+    )
     return sorted(found, key=lambda position: position != AXIS)
 
 

@@ -112,8 +112,17 @@ def nothing_common(position: str, *, at_drive: bool) -> str:
     other = "SPL" if at_drive else "drive"
     what = "drives" if at_drive else "levels"
     return (
-        f"{position}: the {what} of the two ladders do not overlap, so that THD, harmonics and gain"
-        f" change are not compared; they may be at equal {other}"
+        f"{position}: the {what} of the two ladders do not overlap (what clipped in a recording is"
+        " left out), so that THD, harmonics and gain change are not compared; at equal"
+        f" {other} they may be."
+    )
+
+
+def no_quiet_rung(position: str) -> str:
+    """Tell that one ladder begins where the other's gain has changed already."""
+    return (
+        f"{position}: one ladder begins at a drive at which the other's gain has changed already,"
+        " so that sensitivity, response and gain change are not compared there."
     )
 
 

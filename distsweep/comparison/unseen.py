@@ -51,7 +51,8 @@ def unseen_of(pair: Pair, findings: Sequence[Finding], name: str, limit: float) 
         what = "response beside the resonances that changed" if modes_hz else "response"
         where = "at low drive" if "gain change" in named else ""
         told.append(_told(what, response, pair.frequency_hz, where, limit))
-    if "gain change" not in named and pair.driven:
+    has_steps = all(sum(not r.clipped for r in take.rungs) > 1 for take in (pair.first, pair.other))
+    if "gain change" not in named and pair.driven and has_steps:
         last = Curves(*(
             part[-1] for part in (
                 levels.gain_change.values, levels.gain_change.low, levels.gain_change.high)

@@ -303,3 +303,21 @@ def test_a_region_that_noise_hides_on_one_side_is_a_bound() -> None:
     (one,) = regions(f, low, np.full((1, 3), -8.0), cells, shared_db=0.1)
     assert (one.low_db, one.difference_db, one.high_db) == (-np.inf, -9.0, -9.0)
     assert "more than 9.0" in sentences.response(one, besides=False)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_ladder_that_begins_behind_a_limit_tells_no_response(turned: bool) -> None:
+    """Its lowest rung is held back: what the other gives at low drive is no difference."""
+    made = [
+        Made(fundamental=louder(0.0, -20.0), drives=drives, noise_db=-20.0, seed=seed).results()
+        for seed, drives in ((50, (-40.0, -34.0, -28.0, -22.0, -16.0, -10.0)), (51, (-10.0,)))
+    ]
+    found = compare(*(made[::-1] if turned else made))
+    assert not found.findings
+    assert any("begins at a drive at which" in sentence for sentence in found.not_compared)
+    assert not any("gain change" in sentence for sentence in found.unseen)
+
+
+def test_one_rung_tells_no_gain_change() -> None:
+    made = [Made(drives=(-10.0,), seed=seed).results() for seed in (52, 53)]
+    assert not any("gain change" in sentence for sentence in compare(*made).unseen)
