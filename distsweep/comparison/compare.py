@@ -25,7 +25,12 @@ from distsweep.comparison.findings import (
     resonance_finding,
     tests_of,
 )
-from distsweep.comparison.level_doubt import level_doubt_db, level_shift_db, with_levels
+from distsweep.comparison.level_doubt import (
+    is_repeated,
+    level_doubt_db,
+    level_shift_db,
+    with_levels,
+)
 from distsweep.comparison.positions import common_ladders
 from distsweep.comparison.record import (
     BAND,
@@ -38,7 +43,6 @@ from distsweep.comparison.record import (
     Source,
     numbered,
 )
-from distsweep.comparison.repeats import is_repeated
 from distsweep.comparison.resonances import CHANGED, resonance_changes
 from distsweep.comparison.unseen import unseen_of
 from distsweep.results import Results

@@ -68,12 +68,7 @@ def compare_harmonics(
         found.append(
             HarmonicDifference(
                 order,
-                Curves(
-                    *(
-                        np.array([getattr(one, name) for one in differences])
-                        for name in ("values", "low", "high")
-                    )
-                ),
+                Curves.stacked(differences),
                 np.array(away),
             )
         )

@@ -171,10 +171,7 @@ def _gain_changes(
     nothing = np.zeros((0, bands))
     if not sides[0]:
         return Curves(nothing, nothing, nothing), nothing
-    ours, theirs = (
-        Curves(*(np.array([getattr(c, n) for c in side]) for n in ("values", "low", "high")))
-        for side in sides
-    )
+    ours, theirs = (Curves.stacked(side) for side in sides)
     drives = np.array([place.at for place in places])
     tries = [
         deviations(ours, theirs, doubt_db=doubts.gain_db, less_db=explained)

@@ -30,10 +30,6 @@ from distsweep.words import wording
 _HEADROOM_MISLEADS = (
     "For one sine at a time: music drives a limiter with all its frequencies at once, and has less."
 )
-LAST_ORDER = 5
-"""Highest harmonic that the page shows (chosen: higher ones are rarely clear of the noise; tables
-hold all)."""
-
 _FIRST_ROWS = (FUNDAMENTAL, THD, "h2", "h3")
 
 
