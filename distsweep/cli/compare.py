@@ -239,7 +239,7 @@ def _say_what_differs(comparison: Comparison) -> None:
     if not comparison.findings:
         say("Nothing differs beyond doubt.")
     for sentence in comparison.unseen:
-        say(f"not seen: {sentence}")
+        say(f"alike: {sentence}")
     for sentence in comparison.conditions:
         say(f"conditions: {sentence}")
     for sentence in comparison.not_compared:

@@ -127,7 +127,7 @@ def fine_ladder(take: Take) -> Ladder | None:
 def third_ladders(first: Take, other: Take) -> tuple[Ladder, Ladder] | None:
     """Return both takes' averages over the thirds of an octave that both have; None without."""
     sides = [
-        {id(rung): smoothed for rung in take.rungs if (smoothed := _thirds(rung)) is not None}
+        {id(rung): smoothed for rung in take.rungs if (smoothed := thirds_of(rung)) is not None}
         for take in (first, other)
     ]
     grids = [next(iter(side.values())).frequency_hz if side else None for side in sides]
@@ -161,7 +161,8 @@ def _averages(take: Take, of_rungs: dict[int, Smoothed], columns: IntArray) -> L
     )
 
 
-def _thirds(rung: Rung) -> Smoothed | None:
+def thirds_of(rung: Rung) -> Smoothed | None:
+    """Return a rung's averages over thirds of an octave; None where it has none."""
     return next((one for one in rung.smoothed if one.bands_per_octave == THIRDS), None)
 
 
@@ -209,7 +210,7 @@ def _with_ends(values: FloatArray, low: FloatArray, high: FloatArray) -> Ends:
 def _moved(ladder: Ladder, frequency_hz: FloatArray) -> Ladder:
     """Return a ladder on another grid, in dB over the logarithm of frequency, NaN outside it."""
     own = ladder.frequency_hz
-    if own.shape == frequency_hz.shape and np.allclose(own, frequency_hz, rtol=1e-6, atol=0.0):
+    if same_grid(own, frequency_hz):
         return ladder
 
     def moved(curves: Curves) -> Curves:
@@ -232,4 +233,11 @@ def _moved(ladder: Ladder, frequency_hz: FloatArray) -> Ladder:
         moved(ladder.fundamental),
         moved(ladder.thd),
         {order: moved(curves) for order, curves in ladder.harmonics.items()},
+    )
+
+
+def same_grid(ours_hz: FloatArray, theirs_hz: FloatArray) -> bool:
+    """Tell whether two grids hold the same frequencies."""
+    return ours_hz.shape == theirs_hz.shape and bool(
+        np.allclose(ours_hz, theirs_hz, rtol=1e-6, atol=0.0)
     )

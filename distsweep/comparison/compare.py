@@ -25,7 +25,13 @@ from distsweep.comparison.findings import (
     resonance_finding,
     tests_of,
 )
-from distsweep.comparison.level_doubt import level_doubt_db, level_shift_db, with_levels
+from distsweep.comparison.level_doubt import (
+    is_repeated,
+    level_doubt_db,
+    level_shift_db,
+    with_levels,
+)
+from distsweep.comparison.positions import common_ladders
 from distsweep.comparison.record import (
     BAND,
     DRIVE,
@@ -35,11 +41,11 @@ from distsweep.comparison.record import (
     Finding,
     ResonanceChange,
     Source,
+    numbered,
 )
-from distsweep.comparison.repeats import is_repeated
 from distsweep.comparison.resonances import CHANGED, resonance_changes
 from distsweep.comparison.unseen import unseen_of
-from distsweep.results import AXIS, Results, Take, first_take
+from distsweep.results import Results
 from distsweep.results.thd import RELIABLE_HALF_WIDTH_DB
 
 BESIDE = 2.0 ** (1.0 / 12.0)
@@ -82,7 +88,7 @@ def compare(
         name = sources[side.source].name
         own = side.findings(changes, limit)
         findings += [_of_source(one, name) for one in own]
-        unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
+        unseen += unseen_of(side.pairs[0], own, name, limit) if side.pairs else []
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
         sources,
@@ -113,7 +119,7 @@ def _of_source(one: Finding, name: str) -> Finding:
     sentence = one.sentence
     if one.quantity == "resonance":
         sentence = f"{sentence[:1].lower()}{sentence[1:]}"
-    return replace(one, sentence=f"{name}: {sentence}")
+    return replace(one, sentence=f"{name}: {sentence.removesuffix('.')}.")
 
 
 @dataclass(frozen=True)
@@ -128,7 +134,7 @@ class _Side:
     @classmethod
     def of(cls, first: Results, other: Results, source: int, aligned: str) -> _Side:
         pairs, differences, apart = [], [], []
-        for ours, as_measured in common_takes(first, other):
+        for ours, as_measured in common_ladders(first, other):
             # Before anything is held against it: the levels that the first's distance would have.
             theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
             doubts = Doubts.of(
@@ -144,6 +150,8 @@ class _Side:
             pair = pair_of(ours, theirs, doubts, aligned)
             if pair is not None:
                 pairs.append(pair)
+                if pair.lacks_quiet_rungs:
+                    apart.append(sentences.no_quiet_rung(ours.position))
         return cls(source, pairs, differences, apart)
 
     def findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:
@@ -174,35 +182,10 @@ def _size_db(finding: Finding, differences: Sequence[Difference]) -> float:
     return most
 
 
-def common_takes(first: Results, other: Results) -> list[tuple[Take, Take]]:
-    """Return the ladders at positions that both have: "axis" first, then in the first's order."""
-    positions = sorted(
-        dict.fromkeys(take.position for take in first.takes), key=lambda name: name != AXIS
-    )
-    pairs = [
-        (first_take(first.takes, p, kind="ladder"), first_take(other.takes, p, kind="ladder"))
-        for p in positions
-    ]
-    return [(ours, theirs) for ours, theirs in pairs if ours is not None and theirs is not None]
-
-
 def _sources(results: Sequence[Results], names: Sequence[str] | None) -> list[Source]:
     """Return the sources with a name each; the same name twice is numbered."""
     given = [str(one.device.name or "") for one in results] if names is None else list(names)
     if len(given) != len(results):
         raise ValueError(f"{len(given)} names for {len(results)} results")
     given = [name.strip() or f"source {number}" for number, name in enumerate(given, start=1)]
-    unique = [
-        name if given.count(name) == 1 else f"{name} ({given[: at + 1].count(name)})"
-        for at, name in enumerate(given)
-    ]
-    return [
-        Source(
-            name,
-            device=one.device.name,
-            date=one.conditions.date,
-            version=one.provenance.version if one.provenance else None,
-            created=one.provenance.created if one.provenance else None,
-        )
-        for name, one in zip(unique, results, strict=True)
-    ]
+    return [Source.of(name, one) for name, one in zip(numbered(given), results, strict=True)]

@@ -17,6 +17,7 @@ from distsweep.comparison.level_doubt import (
     level_doubt_db,
     level_shift_db,
     one_calibration,
+    repeats_db,
     two_distances,
 )
 from distsweep.comparison.positions import (
@@ -28,7 +29,6 @@ from distsweep.comparison.positions import (
     repeated_placements,
 )
 from distsweep.comparison.record import BAND, DRIVE
-from distsweep.comparison.repeats import repeats_db
 from distsweep.errors import InputError
 from distsweep.results import SAME_DRIVE_DB, Results, Take, first_take
 from distsweep.words import conditions as words

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.comparison.aligned import Place
+from distsweep.comparison.aligned import Place, same_grid
 from distsweep.comparison.beyond_doubt import difference_ends
 from distsweep.comparison.record import DRIVE, EACH_FREQUENCY, Difference
 from distsweep.results import SAME_DRIVE_DB, CleanLevel, Compression, Take
 from distsweep.results.rung_curves import Curves
-from distsweep.units import FloatArray
 
 REPEATS_DB = 0.1
 """By so much (95 %) levels of one loudspeaker differ between two measurements for reasons that no
@@ -84,7 +83,7 @@ def gain_change_differences(
 ) -> list[Difference]:
     """Return gain changes at drives that both played, where both are re the same drive."""
     ours, theirs = first.compression, other.compression
-    if ours is None or theirs is None or not _same_grid(first.frequency_hz, other.frequency_hz):
+    if ours is None or theirs is None or not same_grid(first.frequency_hz, other.frequency_hz):
         return []
     re_ours, re_theirs = ours.reference_drive_dbfs, theirs.reference_drive_dbfs
     if re_ours is None or re_theirs is None or not _same_drive(re_ours, re_theirs):
@@ -132,7 +131,7 @@ def clean_level_differences(
             same = ours.compression_db == theirs.compression_db and np.array_equal(
                 ours.thd_percent, theirs.thd_percent, equal_nan=True
             )
-            if not same or not _same_grid(ours.frequency_hz, theirs.frequency_hz):
+            if not same or not same_grid(ours.frequency_hz, theirs.frequency_hz):
                 continue
             ends = _clean_difference(ours, theirs, doubts.level_db)
             found.append(
@@ -172,7 +171,3 @@ def clean_quantity(levels: CleanLevel) -> str:
     thd = f", THD {levels.thd_percent:g} %" if np.isfinite(levels.thd_percent) else ""
     loss = "" if levels.compression_db is None else f", loss {levels.compression_db:g} dB"
     return f"clean level{thd}{loss}"
-
-
-def _same_grid(ours: FloatArray, theirs: FloatArray) -> bool:
-    return ours.shape == theirs.shape and bool(np.allclose(ours, theirs, rtol=1e-6, atol=0.0))

@@ -60,18 +60,15 @@ def compare_harmonics(
             differences.append(difference_ends(ours, theirs, doubt_db))
             tries = [
                 deviations(ours, theirs, doubt_db=doubt_db, less_db=explained)
-                for explained in _explanations(places, number, order, sensitivity_db)
+                for explained in _explanations(
+                    places, number, order, sensitivity_db, known=np.isfinite(doubts.level_db)
+                )
             ]
             away.append(least_deviations(np.array(tries)))
         found.append(
             HarmonicDifference(
                 order,
-                Curves(
-                    *(
-                        np.array([getattr(one, name) for one in differences])
-                        for name in ("values", "low", "high")
-                    )
-                ),
+                Curves.stacked(differences),
                 np.array(away),
             )
         )
@@ -79,16 +76,23 @@ def compare_harmonics(
 
 
 def _explanations(
-    places: Sequence[Place], number: int, order: int, sensitivity_db: float
+    places: Sequence[Place], number: int, order: int, sensitivity_db: float, *, known: bool
 ) -> list[FloatArray]:
-    """Return what differing levels may change a harmonic by, dB, in several ways, nothing first."""
+    """Return what differing levels may change a harmonic by, dB, in several ways, nothing first.
+
+    ``known`` is whether levels can be held against each other. Where they cannot, being in two
+    units for instance, only how they differ over frequency explains anything.
+    """
     place = places[number]
     assert place.thirds is not None
     ours, theirs = (
         np.where(np.isfinite(level), level, np.nan)
         for level in (reading.fundamental.values for reading in place.thirds)
     )
-    level_db = np.nan_to_num(theirs - ours)
+    apart = theirs - ours
+    if not known and np.isfinite(apart).any():
+        apart = apart - np.nanmedian(apart)
+    level_db = np.nan_to_num(apart)
     behind = _at_order(place.thirds_hz, level_db, order) - level_db
     growth = _growth(places, number, order)
     in_front = growth * level_db

@@ -64,6 +64,11 @@ class Pair:
         arrays += [one.deviations for one in self.harmonics]
         return 1 + sum(int(np.sum(np.isfinite(array))) for array in arrays)
 
+    @property
+    def lacks_quiet_rungs(self) -> bool:
+        """Whether over some bands one side has no rung as quiet as the other's unchanged gain."""
+        return bool(self.levels.lacks_quiet.any())
+
 
 def pair_of(first: Take, other: Take, doubts: Doubts, aligned: str) -> Pair | None:
     """Read two takes for statements; None where a file holds no averages with intervals."""

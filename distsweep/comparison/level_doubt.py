@@ -1,13 +1,18 @@
-"""What calibrations and distances leave open of a difference of levels."""
+"""What calibrations, distances and repeats leave open of a difference of levels."""
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from dataclasses import replace
 
-from distsweep.comparison.positions import LADDER
-from distsweep.comparison.repeats import repeats_db
+import numpy as np
+
+from distsweep.comparison.aligned import common_places, third_ladders
+from distsweep.comparison.beyond_doubt import difference_ends
+from distsweep.comparison.positions import LADDER, repeated_placements
+from distsweep.comparison.record import DRIVE
 from distsweep.results import (
     AXIS,
     CleanLevel,
@@ -18,7 +23,7 @@ from distsweep.results import (
     Take,
     first_take,
 )
-from distsweep.units import ratio_to_db
+from distsweep.units import FloatArray, ratio_to_db
 
 CALIBRATOR_LIMIT_DB = 0.40
 """Limits of the level that an acoustic calibrator of class 1 gives, to either side (IEC 60942:2003,
@@ -40,6 +45,10 @@ apart; at twice that the one off the axis is farther away by an eighth, 1 dB).""
 SAME_DISTANCE_RATIO = 1.01
 """Distances that differ by less count as one (chosen: 1 cm in 1 m, 0.09 dB, is as well as a
 microphone is placed)."""
+
+REPEAT_KNOWN_DB = 0.2
+"""Averages whose difference noise leaves within so much, 95 %, tell how well levels repeat (chosen:
+a placement that is 2 cm off at 1 m; where noise leaves more, it is in the intervals already)."""
 
 _AT_THE_DISTANCE = re.compile(r"axis|°|\bdeg|\bdegrees?\b", re.IGNORECASE)
 """Positions that `distance_m` holds for: the axis, and angles to it. Near fields have their own."""
@@ -171,3 +180,38 @@ def compared_ladder(first: Results, other: Results, position: str = AXIS) -> Tak
     if take is None or not take.rungs:
         return None
     return take if other is first else with_levels(take, level_shift_db(first, other, position))
+
+
+def repeats_db(first: Results, other: Results, position: str) -> float:
+    """Return by what levels of one loudspeaker differ between repeats, dB, 95 %; 0 without any.
+
+    The larger of what the two sides show. Of one that was recorded once, the other's counts.
+    """
+    return max(_spread_db(results, position) for results in (first, other))
+
+
+def is_repeated(first: Results, other: Results, position: str) -> bool:
+    """Tell whether either side says how well its levels repeat."""
+    return repeats_db(first, other, position) > 0.0
+
+
+def _spread_db(results: Results, position: str) -> float:
+    takes = repeated_placements(results, position)
+    pairs = itertools.combinations(takes, 2)
+    found = np.concatenate([np.zeros(0), *(_differences_db(*pair) for pair in pairs)])
+    return float(np.quantile(np.abs(found), 0.95)) if found.size else 0.0
+
+
+def _differences_db(one: Take, other: Take) -> FloatArray:
+    """Return known differences of thirds of an octave, at all drives that both played."""
+    ladders = third_ladders(one, other)
+    if ladders is None:
+        return np.zeros(0)
+    found = []
+    for drive_dbfs in common_places(*ladders, DRIVE):
+        first, second = (ladder.read(DRIVE, drive_dbfs).fundamental for ladder in ladders)
+        ends = difference_ends(first, second)
+        with np.errstate(invalid="ignore"):
+            known = (ends.high - ends.low) / 2.0 <= REPEAT_KNOWN_DB
+        found.append(ends.values[known])
+    return np.concatenate([np.zeros(0), *found])

@@ -18,6 +18,7 @@ from distsweep.comparison.beyond_doubt import (
     difference_ends,
 )
 from distsweep.comparison.differences import Doubts
+from distsweep.results import SAME_DRIVE_DB
 from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray, FloatArray
 
@@ -42,7 +43,8 @@ class Levels:
     """Differences of levels over the bands; other less first, dB.
 
     ``response_db`` is that of the small-signal gain, ``sensitivity_db`` what most bands share (0
-    where they share none); with deviations of the sensitivity, of the rest of the response, and of
+    where they share none), ``lacks_quiet`` tells where neither is known as one side has no quiet
+    rung, ``(B,)``; with deviations of the sensitivity, of the rest of the response, and of
     the gain change at each place, ``(P, B)``.
     """
 
@@ -51,6 +53,7 @@ class Levels:
     sensitivity_db: float
     sensitivity_deviations: float
     rest_deviations: FloatArray
+    lacks_quiet: BoolArray
     gain_change: Curves
     gain_change_deviations: FloatArray
 
@@ -59,18 +62,35 @@ class Levels:
         return self.sensitivity_db if abs(self.sensitivity_deviations) > limit else 0.0
 
 
-def small_signal_gains(ladders: tuple[Ladder, Ladder]) -> tuple[Curves, Curves]:
+def small_signal_gains(ladders: tuple[Ladder, Ladder]) -> tuple[Curves, Curves, BoolArray]:
     """Return the levels at 0 dBFS of drive that both ladders' quiet rungs give, ``(B,)`` each.
 
     Quiet are the rungs, from the lowest on, whose gain is the same on either side: one side may
-    tell that a gain falls where noise hides it on the other.
+    tell that a gain falls where noise hides it on the other. NaN where a ladder begins above drives
+    at which the other's gain has changed already: it has no quiet rung. The last tells where.
     """
-    quiet = np.minimum(*(_still_up_to_dbfs(ladder) for ladder in ladders))
-    # The lowest rung counts in any case: a ladder may begin above the other's quiet ones.
+    still = [_still_up_to_dbfs(ladder) for ladder in ladders]
+    quiet = np.minimum(*still)
+    lacking = _lacks_quiet(ladders, still)
+    # Else the lowest rung counts in any case: a ladder may begin above all of the other's.
     first, other = (
-        _mean_gain(ladder, np.maximum(quiet, ladder.drives_dbfs[0])) for ladder in ladders
+        _mean_gain(ladder, np.where(lacking, -np.inf, np.maximum(quiet, ladder.drives_dbfs[0])))
+        for ladder in ladders
     )
-    return first, other
+    return first, other, lacking
+
+
+def _lacks_quiet(ladders: tuple[Ladder, Ladder], still: Sequence[FloatArray]) -> BoolArray:
+    """Tell where a ladder begins above drives at which the other's gain has changed, ``(B,)``."""
+    begin_dbfs = max(ladder.drives_dbfs[0] for ladder in ladders)
+    lacks = np.any(
+        [
+            (up_to_dbfs < ladder.drives_dbfs[-1]) & (up_to_dbfs < begin_dbfs - SAME_DRIVE_DB)
+            for ladder, up_to_dbfs in zip(ladders, still, strict=True)
+        ],
+        axis=0,
+    )
+    return np.asarray(lacks)
 
 
 def _still_up_to_dbfs(ladder: Ladder) -> FloatArray:
@@ -107,7 +127,8 @@ def compare_levels(
     ladders: tuple[Ladder, Ladder], places: Sequence[Place], doubts: Doubts
 ) -> Levels:
     """Hold levels against each other; ``places`` are at equal drive, perhaps none."""
-    gains = small_signal_gains(ladders)
+    *sides, lacks_quiet = small_signal_gains(ladders)
+    gains = sides[0], sides[1]
     response = difference_ends(*gains, doubts.level_db)
     shared_db = _shared(response.values)
     spread = doubts.level_db / HALF_WIDTH_DEVIATIONS
@@ -118,6 +139,7 @@ def compare_levels(
         shared_db,
         shared_db / spread,
         rest,
+        lacks_quiet,
         *_gain_changes(gains, places, doubts, shared_db),
     )
 
@@ -149,10 +171,7 @@ def _gain_changes(
     nothing = np.zeros((0, bands))
     if not sides[0]:
         return Curves(nothing, nothing, nothing), nothing
-    ours, theirs = (
-        Curves(*(np.array([getattr(c, n) for c in side]) for n in ("values", "low", "high")))
-        for side in sides
-    )
+    ours, theirs = (Curves.stacked(side) for side in sides)
     drives = np.array([place.at for place in places])
     tries = [
         deviations(ours, theirs, doubt_db=doubts.gain_db, less_db=explained)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS
 from distsweep.results import Rung
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
 
@@ -19,9 +20,6 @@ hairs, and a model of one mode does not tell)."""
 
 DB_PER_NEPER_OF_POWER = 10.0 / np.log(10.0)
 """A power that grows by a small share rises by so many dB times that, by the decibel's formula."""
-
-NORMAL_QUANTILE = 1.96
-"""Half of a 95 % interval in standard deviations, from the normal distribution's definition."""
 
 WELL_ABOVE = 10.0
 """From so many times the noise's power on, an interval's half is a deviation (chosen: nearer to the
@@ -139,7 +137,7 @@ def _heard(
     if all(len(end) for end in ends_db):
         low_db, high_db = (end[inside] for end in ends_db)
         with np.errstate(invalid="ignore"):
-            half_db = (high_db - low_db) / (2.0 * NORMAL_QUANTILE)
+            half_db = (high_db - low_db) / (2.0 * HALF_WIDTH_DEVIATIONS)
         clear = np.isfinite(half_db) & (power > WELL_ABOVE * noise)
         share = np.divide(power, total, out=np.zeros_like(power), where=total > 0.0)
         sigma_db = np.fmax(sigma_db, np.where(clear, half_db, 0.0) * share)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from distsweep.errors import InputError
-from distsweep.results import Results, Take, first_take
+from distsweep.results import AXIS, Results, Take, first_take
 from distsweep.words import conditions as words
 
 LADDER, STAIRCASE = "ladder", "staircase"
 
 
 def common_ladders(first: Results, other: Results) -> list[tuple[Take, Take]]:
-    """Return the ladders of both at each position that both have, in the first's order.
+    """Return both sides' ladders at each position that both have, "axis" first.
 
     Of several at one position it is the first complete one.
     """
@@ -26,8 +26,16 @@ def common_ladders(first: Results, other: Results) -> list[tuple[Take, Take]]:
 
 
 def positions_of(results: Results, kind: str) -> list[str]:
-    """Return the positions that have a take of a kind, each once, in order."""
-    return list(dict.fromkeys(take.position for take in results.takes if take.kind == kind))
+    """Return the positions that have a take of a kind, each once: "axis" first, then in order.
+
+    A ladder without rungs is none.
+    """
+    found = dict.fromkeys(
+        take.position
+        for take in results.takes
+        if take.kind == kind and (take.rungs or kind != LADDER)
+    )
+    return sorted(found, key=lambda position: position != AXIS)
 
 
 def repeated_placements(results: Results, position: str) -> list[Take]:

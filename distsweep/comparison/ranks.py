@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.comparison.aligned import THIRDS
+from distsweep.comparison.aligned import thirds_of
 from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS, limit_deviations
 from distsweep.comparison.differences import REPEATS_DB
 from distsweep.comparison.level_doubt import compared_ladder, level_doubt_db
@@ -212,8 +212,7 @@ def _rung(take: Take | None, drive_dbfs: float) -> Rung | None:
 
 
 def _averages(rung: Rung | None) -> Smoothed | None:
-    averages = rung.smoothed if rung is not None else []
-    return next((one for one in averages if one.bands_per_octave == THIRDS), None)
+    return None if rung is None else thirds_of(rung)
 
 
 def _sensitivity(take: Take | None, drive_dbfs: float) -> _Known:

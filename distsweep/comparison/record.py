@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from distsweep.results import Results
 from distsweep.results.record import Record
 from distsweep.units import FloatArray
 
@@ -23,6 +25,30 @@ class Source(Record):
     date: str | None = None
     version: str | None = None
     created: str | None = None
+
+    @classmethod
+    def of(cls, name: str, results: Results) -> Source:
+        """Return a source as its results describe it; where it lies is not known."""
+        made = results.provenance
+        return cls(
+            name,
+            device=results.device.name,
+            date=results.conditions.date,
+            version=None if made is None else made.version,
+            created=None if made is None else made.created,
+        )
+
+
+def numbered(names: Sequence[str]) -> list[str]:
+    """Return names that are all different: a name that was there before has a number behind it."""
+    found: list[str] = []
+    for name in names:
+        number, shown = 1, name
+        while shown in found:
+            number += 1
+            shown = f"{name} ({number})"
+        found.append(shown)
+    return found
 
 
 @dataclass(frozen=True, repr=False)
@@ -53,7 +79,8 @@ class Finding(Record):
     """Something that differs beyond doubt, or what a filter costs.
 
     ``difference_db`` with ``low_db`` and ``high_db`` (95 %) is the mean over ``low_hz`` to
-    ``high_hz``. Of a resonance that moved, ``change_percent`` says by how much of its frequency.
+    ``high_hz``; where noise hides one side throughout it is a bound, and the end beyond it is
+    infinite. Of a resonance that moved, ``change_percent`` says by how much of its frequency.
     ``source`` less the first source. ``drives_dbfs`` are those at which it differs.
     """
 

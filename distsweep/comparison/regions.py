@@ -83,12 +83,16 @@ def at_largest(
     *,
     shared_db: float,
 ) -> tuple[int, Region]:
-    """Return the place at which the median of a region is largest, and what differs there."""
-    sizes = [
-        abs(float(np.nanmedian(difference.values[number][region.cells[number]])))
-        for number in region.places
-    ]
-    largest = region.places[int(np.nanargmax(sizes))]
+    """Return the place at which the median of a region is largest, and what differs there.
+
+    A place all of whose differences are bounded on one side only counts as the smallest.
+    """
+    sizes = []
+    for number in region.places:
+        values = difference.values[number][region.cells[number]]
+        known = values[np.isfinite(values)]
+        sizes.append(abs(float(np.median(known))) if known.size else -1.0)
+    largest = region.places[int(np.argmax(sizes))]
     cells = np.zeros(region.cells.shape, dtype=bool)
     cells[largest] = region.cells[largest]
     return largest, _region(frequency_hz, difference, deviations, cells, shared_db)
@@ -101,14 +105,14 @@ def _region(
     cells: BoolArray,
     shared_db: float,
 ) -> Region:
-    mean, half = _mean(difference, cells, shared_db)
+    mean, low, high = _mean(difference, cells, shared_db)
     f = frequency_hz[cells.any(axis=0)]
     return Region(
         float(f[0] / SIXTH_OCTAVE),
         float(f[-1] * SIXTH_OCTAVE),
         mean,
-        mean - half,
-        mean + half,
+        low,
+        high,
         cells,
         float(np.max(np.abs(deviations[cells]))),
     )
@@ -141,21 +145,23 @@ def _strongest(cells: BoolArray, difference_db: FloatArray) -> BoolArray:
     return np.asarray(cells & (by_band >= HALF_OF_THE_LARGEST * most))
 
 
-def _mean(difference: Curves, cells: BoolArray, shared_db: float) -> tuple[float, float]:
-    """Return the weighted mean and its half-width (95 %).
+def _mean(difference: Curves, cells: BoolArray, shared_db: float) -> tuple[float, float, float]:
+    """Return the weighted mean with the ends of its interval (95 %).
 
-    A cell that is bounded on one side counts with its bound where no cell has a value.
+    Where no cell has a value, it is the median of what cells are bounded by: "at least", or "at
+    most", with an end of ±inf.
     """
     values, low, high = (
         part[cells] for part in (difference.values, difference.low, difference.high)
     )
     known = np.isfinite(values)
     if not known.any():
-        bound = np.where(np.isfinite(high), high, low)
-        return float(np.median(bound)), 0.0
+        at_most = np.isfinite(high)
+        bound = float(np.median(np.where(at_most, high, low)))
+        return (bound, -np.inf, bound) if at_most.any() else (bound, bound, np.inf)
     with np.errstate(invalid="ignore"):
-        half = np.fmax(high - values, values - low)
-    own = np.sqrt(np.maximum(half[known] ** 2 - shared_db**2, 1e-6))
+        widest = np.fmax(high - values, values - low)
+    own = np.sqrt(np.maximum(widest[known] ** 2 - shared_db**2, 1e-6))
     weight = np.where(np.isfinite(own), 1.0 / own**2, 0.0)
     if not np.any(weight > 0.0):
         weight = np.ones(own.shape)
@@ -163,7 +169,8 @@ def _mean(difference: Curves, cells: BoolArray, shared_db: float) -> tuple[float
     # Cells differ among themselves, too: no mean is known better than they scatter.
     scatter = np.average((values[known] - mean) ** 2, weights=weight) / known.sum()
     spread = 1.0 / np.sum(weight) + HALF_WIDTH_DEVIATIONS**2 * scatter
-    return mean, float(np.sqrt(spread + shared_db**2))
+    half = float(np.sqrt(spread + shared_db**2))
+    return mean, mean - half, mean + half
 
 
 def near(frequency_hz: FloatArray, places_hz: Sequence[float], octaves: float) -> BoolArray:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS
 from distsweep.comparison.listed_modes import Mode, leading_takes, listed_modes
 from distsweep.comparison.mode_change import MOST_SHIFT, ModeChange, mode_change
 from distsweep.comparison.mode_curves import TwoCurves, product_curves, response_curves
@@ -147,8 +148,8 @@ def _unlisted(
     return found
 
 
-INTERVAL = (-1.96, 0.0, 1.96)
-"""Ends and middle of a 95 % interval in deviations, by the normal distribution's formula."""
+INTERVAL = (-HALF_WIDTH_DEVIATIONS, 0.0, HALF_WIDTH_DEVIATIONS)
+"""Ends and middle of a 95 % interval in deviations."""
 
 CHANGED = ("moved", "gone", "new")
 """States that say that something has changed."""

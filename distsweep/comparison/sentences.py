@@ -77,9 +77,12 @@ def harmonics(part: Distorted, at: Sequence[float], *, at_drive: bool) -> str:
 
 
 def _by(value_db: float, low_db: float, high_db: float) -> str:
-    """Write a size and what it is known within; two decimals where that is under 0.2 dB."""
+    """Write a size and what it is known within; two decimals where that is under 0.2 dB.
+
+    Of one that is bounded on one side only, the bound.
+    """
     half = max(value_db - low_db, high_db - value_db)
-    if not half > 0.0:
+    if not math.isfinite(half):
         return f"more than {wording.decibels(abs(value_db))}"
     places = 2 if half < 0.2 else 1
     half = math.ceil(half * 10.0**places - 1e-6) / 10.0**places
@@ -109,8 +112,17 @@ def nothing_common(position: str, *, at_drive: bool) -> str:
     other = "SPL" if at_drive else "drive"
     what = "drives" if at_drive else "levels"
     return (
-        f"{position}: the {what} of the two ladders do not overlap, so that THD, harmonics and gain"
-        f" change are not compared; they may be at equal {other}"
+        f"{position}: the {what} of the two ladders do not overlap (what clipped in a recording is"
+        " left out), so that THD, harmonics and gain change are not compared; at equal"
+        f" {other} they may be."
+    )
+
+
+def no_quiet_rung(position: str) -> str:
+    """Tell that one ladder begins where the other's gain has changed already."""
+    return (
+        f"{position}: one ladder begins at a drive at which the other's gain has changed already,"
+        " so that sensitivity, response and gain change are not compared there."
     )
 
 

@@ -68,13 +68,12 @@ def _thd_region(
 
 
 def _thd(places: Sequence[Place], doubts: Doubts) -> Curves:
-    ends = [
-        difference_ends(place.thirds[0].thd, place.thirds[1].thd, doubts.of_order(2))
-        for place in places
-        if place.thirds is not None
-    ]
-    return Curves(
-        *(np.array([getattr(one, name) for one in ends]) for name in ("values", "low", "high"))
+    return Curves.stacked(
+        [
+            difference_ends(place.thirds[0].thd, place.thirds[1].thd, doubts.of_order(2))
+            for place in places
+            if place.thirds is not None
+        ]
     )
 
 

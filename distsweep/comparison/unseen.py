@@ -8,7 +8,7 @@ import numpy as np
 
 from distsweep.comparison import sentences
 from distsweep.comparison.aligned import Place
-from distsweep.comparison.beyond_doubt import difference_ends
+from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS, difference_ends
 from distsweep.comparison.findings import MODE_REACH_OCTAVES, Pair
 from distsweep.comparison.record import DRIVE, Finding
 from distsweep.comparison.regions import near
@@ -25,10 +25,15 @@ MOST_OF_BANDS = 90.0
 """Percentile of the bands whose bound is told (chosen: a noisy band does not speak for all)."""
 
 
-def unseen_of(pair: Pair, findings: Sequence[Finding], name: str) -> list[str]:
+def unseen_of(pair: Pair, findings: Sequence[Finding], name: str, limit: float) -> list[str]:
     """Return a sentence for each quantity in which nothing differs beyond doubt.
 
-    Of the response, what a resonance that changed does to it is left out.
+    Of the response, what a resonance that changed does to it is left out. Of a quantity that
+    differs, but by what a finding on another one explains, nothing is said.
+
+    Parameters
+    ----------
+    limit : deviations from which on a difference is beyond doubt.
     """
     named = {one.quantity for one in findings if one.position == pair.first.position}
     told = []
@@ -43,19 +48,24 @@ def unseen_of(pair: Pair, findings: Sequence[Finding], name: str) -> list[str]:
             np.where(elsewhere, part, np.nan) for part in (
                 levels.response.values, levels.response.low, levels.response.high)
         ))  # fmt: skip
-        name_of = "response beside that resonance" if modes_hz else "response"
-        told.append(_told(name_of, response, pair.frequency_hz, ""))
-    if "gain change" not in named and pair.driven:
+        what = "response beside the resonances that changed" if modes_hz else "response"
+        where = "at low drive" if "gain change" in named else ""
+        told.append(_told(what, response, pair.frequency_hz, where, limit))
+    has_steps = all(sum(not r.clipped for r in take.rungs) > 1 for take in (pair.first, pair.other))
+    if "gain change" not in named and pair.driven and has_steps:
         last = Curves(*(
             part[-1] for part in (
                 levels.gain_change.values, levels.gain_change.low, levels.gain_change.high)
         ))  # fmt: skip
         told.append(
-            _told("gain change", last, pair.frequency_hz, sentences.at_drives([pair.driven[-1].at]))
-        )
+            _told(
+                "gain change", last, pair.frequency_hz,
+                sentences.at_drives([pair.driven[-1].at]), limit,
+            )
+        )  # fmt: skip
     distorts = named & {"thd", *(f"h{order}" for order in range(2, 20))}
     if not distorts and pair.aligned:
-        told += [_thd(pair, place) for place in _shown(pair.aligned)]
+        told += [_thd(pair, place, limit) for place in _shown(pair.aligned)]
     return [f"{name}: {text}" for text in told if text]
 
 
@@ -64,16 +74,25 @@ def _shown(aligned: Sequence[Place]) -> list[Place]:
     return [aligned[number] for number in sorted({len(aligned) - 1, len(aligned) // 2})]
 
 
-def _thd(pair: Pair, place: Place) -> str:
+def _thd(pair: Pair, place: Place, limit: float) -> str:
     assert place.thirds is not None
     ends = difference_ends(place.thirds[0].thd, place.thirds[1].thd, pair.doubts.of_order(2))
     where = (sentences.at_drives if place.aligned == DRIVE else sentences.at_levels)([place.at])
-    return _told("THD", ends, pair.frequency_hz, where)
+    return _told("THD", ends, pair.frequency_hz, where, limit)
 
 
-def _told(quantity: str, difference: Curves, frequency_hz: FloatArray, where: str) -> str:
-    """Tell below which size a difference would not have been seen; empty where nothing is known."""
+def _told(
+    quantity: str, difference: Curves, frequency_hz: FloatArray, where: str, limit: float
+) -> str:
+    """Tell below which size a difference would not have been seen.
+
+    Empty where nothing is known, or where some band differs.
+    """
+    value = difference.values
     with np.errstate(invalid="ignore"):
+        towards_zero = np.where(value > 0.0, value - difference.low, difference.high - value)
+        if np.any(np.abs(value) > limit / HALF_WIDTH_DEVIATIONS * towards_zero):
+            return ""
         bound = np.maximum(np.abs(difference.low), np.abs(difference.high))
         known = bound <= KNOWN_DB
     if int(known.sum()) < LEAST_BANDS:

@@ -8,10 +8,12 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from distsweep.units import FloatArray, db_to_percent
+from distsweep.whole_files import write_whole_text
 
 NUMBER = re.compile(r"-?\d+\.\d+(?:e[-+]\d+)?")
 """A cell that holds a number with a decimal point."""
@@ -93,3 +95,21 @@ def _joined(lines: Iterable[Sequence[str]]) -> str:
     buffer = io.StringIO()
     csv.writer(buffer, delimiter=";", lineterminator="\n").writerows(lines)
     return buffer.getvalue()
+
+
+def write_csv_files(
+    tables: Iterable[tuple[str, str]], folder: Path, *, decimal_comma: bool = False
+) -> list[Path]:
+    """Write texts of CSV files by their names without the ending, and return their paths.
+
+    Raises
+    ------
+    InputError
+        A file cannot be written.
+    """
+    written = []
+    for name, text in tables:
+        path = Path(folder) / f"{name}.csv"
+        write_whole_text(path, with_decimal_comma(text) if decimal_comma else text)
+        written.append(path)
+    return written

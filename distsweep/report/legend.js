@@ -71,6 +71,9 @@ function pointsOut(figure, curve, row) {
   row.addEventListener("focusout", () => set(false));
 }
 
+// On the first screen, whose figures name their curves, a longer legend stands with the numbers.
+const MOST_BELOW = 4;
+
 function addLegend(figure) {
   figure.at = document.createTextNode("");
   const tools = make("div", { class: "tools" }, make("span", { class: "at" }, figure.at));
@@ -80,5 +83,7 @@ function addLegend(figure) {
   const quantities = [...new Set(figure.curves.map((curve) => curve.quantity))].join("; ");
   const list = make("ul", { class: "curves", "aria-label": `Curves: ${quantities}` });
   list.append(...figure.curves.map((curve) => legendRow(figure, curve)));
-  figure.drawing.after(tools, list);
+  const fold = figure.element.matches(".verdict > figure") && figure.element.querySelector("details");
+  if (fold && figure.curves.length > MOST_BELOW) fold.firstElementChild.after(tools, list);
+  else figure.drawing.after(tools, list);
 }

@@ -29,7 +29,7 @@ from distsweep.report.background.csv_table import background_table
 from distsweep.report.clean_level.levels import shown
 from distsweep.report.clean_level.table import clean_level_table
 from distsweep.report.clean_level.wide_table import clean_levels_by_limit
-from distsweep.report.csv_text import with_decimal_comma
+from distsweep.report.csv_text import write_csv_files
 from distsweep.report.distortion.csv_table import ladder_table, smoothed_thd_table
 from distsweep.report.distortion.wide_tables import wide_tables
 from distsweep.report.limits.csv_tables import limits_table, onset_table
@@ -40,7 +40,6 @@ from distsweep.report.resonances.csv_table import resonance_table
 from distsweep.report.stated_levels.csv_tables import stated_level_tables
 from distsweep.report.summary_table import summary_table
 from distsweep.results import Results, Take
-from distsweep.whole_files import write_whole_text
 from distsweep.words.wording import level_unit
 
 
@@ -73,12 +72,7 @@ def write_tables(results: Results, folder: Path, *, decimal_comma: bool = False)
     In wide tables, frequency down and levels across, a value stands only where it is reliable, with
     the ends of its 95 % interval behind all values; in long ones every value stands, noise too.
     """
-    written = []
-    for name, text in all_tables(results):
-        path = Path(folder) / f"{name}.csv"
-        write_whole_text(path, with_decimal_comma(text) if decimal_comma else text)
-        written.append(path)
-    return written
+    return write_csv_files(all_tables(results), folder, decimal_comma=decimal_comma)
 
 
 def all_tables(results: Results) -> Iterator[tuple[str, str]]:

@@ -91,12 +91,7 @@ class Between:
         from that at the rungs, where not all of them are known. Where one that counts bends, THD
         does; and as one may vanish there, THD may be as low as their low ends add up to.
         """
-        stack = Curves(
-            *(
-                np.array([getattr(part, name) for part in parts.values()])
-                for name in ("values", "low", "high")
-            )
-        )
+        stack = Curves.stacked(list(parts.values()))
         if not parts:
             return self.read(total, may_vanish=True), {}
         if self._lone:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,15 @@ class Curves:
     def exact(cls, values: FloatArray) -> Curves:
         """Return a quantity that is known without doubt."""
         return cls(values, values, values)
+
+    @classmethod
+    def stacked(cls, curves: Sequence[Curves]) -> Curves:
+        """Return several as one, along a new first axis."""
+        return cls(
+            np.array([one.values for one in curves]),
+            np.array([one.low for one in curves]),
+            np.array([one.high for one in curves]),
+        )
 
     def twice(self) -> Curves:
         """Return a lone rung twice, as a step that does not rise."""

@@ -66,8 +66,8 @@ def units_differ(position: str, sides: Sequence[tuple[str, str]]) -> str:
 def near_and_far(position: str, first: str, other: str) -> str:
     """Say that levels near a loudspeaker are not held against those farther away."""
     return (
-        f"Levels at “{position}” of {first} and {other}: one was measured too near the"
-        " loudspeaker for levels to follow the distance."
+        f"Levels at “{position}” of {first} and {other} are not compared: one was measured too near"
+        " the loudspeaker for levels to follow the distance."
     )
 
 

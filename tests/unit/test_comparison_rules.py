@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 from comparison_samples import THIRDS_HZ, Made, clean_level, flat, mild
 
+from distsweep.comparison import sentences
 from distsweep.comparison.aligned import places
 from distsweep.comparison.beyond_doubt import deviations, difference_ends, limit_deviations
 from distsweep.comparison.compare import compare
 from distsweep.comparison.differences import Doubts
+from distsweep.comparison.regions import at_largest, regions
 from distsweep.errors import InputError
 from distsweep.results.rung_curves import Curves
 
@@ -240,3 +242,82 @@ def test_without_a_common_drive_only_what_is_linear_is_told() -> None:
     assert [one.quantity for one in found.findings] == ["sensitivity"]
     assert not [one for one in found.differences if one.quantity == "thd"]
     assert any("do not overlap" in sentence for sentence in found.not_compared)
+
+
+@pytest.mark.parametrize("uncalibrated", [0, 1])
+def test_levels_in_two_units_explain_no_harmonic(uncalibrated: int) -> None:
+    """A hundred decibels between dBFS and dB SPL would explain any growth."""
+    inside = (THIRDS_HZ > 550.0) & (THIRDS_HZ < 1100.0)
+
+    def raised(frequency_hz: np.ndarray, drive_dbfs: float) -> np.ndarray:
+        return mild(2, -30.0)(frequency_hz, drive_dbfs) + 3.0 * inside
+
+    def in_dbfs(frequency_hz: np.ndarray, drive_dbfs: float) -> np.ndarray:
+        return flat(frequency_hz, drive_dbfs) - 100.0
+
+    sides = []
+    for number in (0, 1):
+        made = Made(seed=30 + number)
+        if number:
+            made.harmonics = made.harmonics | {2: raised}
+        if number == uncalibrated:
+            made.fundamental, made.noise_db = in_dbfs, made.noise_db - 100.0
+        results = made.results()
+        if number == uncalibrated:
+            take = dataclasses.replace(results.takes[0], level_unit="dBFS")
+            results = dataclasses.replace(results, takes=[take])
+        sides.append(results)
+    found = compare(*sides)
+    assert [one.quantity for one in found.findings] == ["h2"]
+    assert not any("response" in sentence for sentence in found.unseen)
+
+
+def test_what_a_finding_explains_is_not_said_to_be_alike() -> None:
+    """An earlier limit lowers the drive that distorts: THD differs, and is not said not to."""
+
+    def behind(limit_dbfs: float) -> dict[int, object]:
+        def level(frequency_hz: np.ndarray, drive_dbfs: float) -> np.ndarray:
+            return mild(2, -30.0)(frequency_hz, min(drive_dbfs, limit_dbfs))
+
+        return {2: level}
+
+    sides = [
+        Made(fundamental=louder(0.0, at), harmonics=behind(at), noise_db=-20.0, seed=n).results()
+        for n, at in ((40, -20.0), (41, -23.0))
+    ]
+    found = compare(*sides)
+    assert [one.quantity for one in found.findings] == ["gain change"]
+    assert not any("THD at −10" in sentence for sentence in found.unseen)
+    assert any("response at low drive: no difference" in sentence for sentence in found.unseen)
+
+
+def test_a_region_that_noise_hides_on_one_side_is_a_bound() -> None:
+    f, cells = THIRDS_HZ[:3], np.ones((1, 3), dtype=bool)
+    hidden = np.full((1, 3), np.nan)
+    high = Curves(hidden, np.full((1, 3), 9.0), np.full((1, 3), np.inf))
+    (one,) = regions(f, high, np.full((1, 3), 8.0), cells, shared_db=0.1)
+    assert (one.low_db, one.difference_db, one.high_db) == (9.0, 9.0, np.inf)
+    number, largest = at_largest(one, f, high, np.full((1, 3), 8.0), shared_db=0.1)
+    assert number == 0 and largest.high_db == np.inf
+    low = Curves(hidden, np.full((1, 3), -np.inf), np.full((1, 3), -9.0))
+    (one,) = regions(f, low, np.full((1, 3), -8.0), cells, shared_db=0.1)
+    assert (one.low_db, one.difference_db, one.high_db) == (-np.inf, -9.0, -9.0)
+    assert "more than 9.0" in sentences.response(one, besides=False)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_ladder_that_begins_behind_a_limit_tells_no_response(turned: bool) -> None:
+    """Its lowest rung is held back: what the other gives at low drive is no difference."""
+    made = [
+        Made(fundamental=louder(0.0, -20.0), drives=drives, noise_db=-20.0, seed=seed).results()
+        for seed, drives in ((50, (-40.0, -34.0, -28.0, -22.0, -16.0, -10.0)), (51, (-10.0,)))
+    ]
+    found = compare(*(made[::-1] if turned else made))
+    assert not found.findings
+    assert any("begins at a drive at which" in sentence for sentence in found.not_compared)
+    assert not any("gain change" in sentence for sentence in found.unseen)
+
+
+def test_one_rung_tells_no_gain_change() -> None:
+    made = [Made(drives=(-10.0,), seed=seed).results() for seed in (52, 53)]
+    assert not any("gain change" in sentence for sentence in compare(*made).unseen)

@@ -21,6 +21,7 @@ from filter_ladders import (
 
 from distsweep.comparison.filters import with_filters
 from distsweep.comparison.filters.biquad import gain_db
+from distsweep.comparison.filters.findings import findings_of
 from distsweep.comparison.filters.memory import heat_db, lagging_db, still_down_db
 from distsweep.comparison.filters.reading import checked
 from distsweep.comparison.filters.record import AtLevel, Curve
@@ -306,6 +307,20 @@ def test_a_shelf_takes_headroom_and_doubles_thd() -> None:
     assert finding.difference_db == pytest.approx(-6.2, abs=0.4)
 
 
+def test_a_level_at_full_scale_is_known() -> None:
+    """0 dBFS is a drive, not the lack of one."""
+    found = with_filters(results(ladder()), [SHELF], levels_spl=[85.0])
+    (one,) = found.takes[0].filtered
+    (level,) = one.at_levels
+    assert level.drive_dbfs is not None and level.filtered_drive_dbfs is not None
+    full = replace(
+        level, drive_dbfs=0.0, filtered_drive_dbfs=level.filtered_drive_dbfs - level.drive_dbfs
+    )
+    take = replace(found.takes[0], filtered=[replace(one, at_levels=[full])])
+    (finding,) = findings_of(found.filters, take)
+    assert finding.difference_db is not None and finding.difference_db < -3.0
+
+
 def test_a_cut_gives_headroom() -> None:
     found = with_filters(results(ladder()), [BELL], levels_spl=[85.0]).findings
     given = [one for one in found if "gives" in one.sentence]
@@ -329,7 +344,7 @@ def test_short_ladders_are_named_and_none_is_refused() -> None:
     short = ladder(drives=(-28.0, -22.0), position="woofer")
     found = with_filters(results(ladder(), short), [SHELF])
     assert [take.position for take in found.takes] == ["axis"]
-    assert found.comparison.not_compared[0].startswith("woofer: has fewer than three levels")
+    assert found.comparison.not_compared[0].startswith("At “woofer” fewer than three levels")
     with pytest.raises(InputError, match="filters can't be tried"):
         with_filters(results(short), [SHELF])
 

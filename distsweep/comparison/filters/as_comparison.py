@@ -9,9 +9,10 @@ import numpy as np
 from distsweep.comparison.filters.findings import findings_of
 from distsweep.comparison.filters.names import WITHOUT
 from distsweep.comparison.filters.record import Curve, Filter, Filtered, FilteredTake
-from distsweep.comparison.record import BAND, DRIVE, Comparison, Difference, Source
+from distsweep.comparison.record import BAND, DRIVE, Comparison, Difference, Source, numbered
 from distsweep.results import AXIS, Results
 from distsweep.units import FloatArray
+from distsweep.words.wording import listed
 
 
 def as_comparison(
@@ -22,28 +23,24 @@ def as_comparison(
 ) -> Comparison:
     """Return differences (with filters minus without) and findings of every set of filters."""
     leading = next((take for take in takes if take.position == AXIS), takes[0])
-    names = _unique([one.name for one in leading.filtered])
-    device = results.device.name
-    made = results.provenance
-    sources = [
-        Source(
-            name,
-            device=device,
-            date=results.conditions.date,
-            version=None if made is None else made.version,
-            created=None if made is None else made.created,
-        )
-        for name in (WITHOUT, *names)
-    ]
-    notes = list(dict.fromkeys(note for one in leading.filtered for note in one.notes))
+    names = numbered([one.name for one in leading.filtered])
     return Comparison(
-        sources=sources,
+        sources=[Source.of(name, results) for name in (WITHOUT, *names)],
         differences=[one for take in takes for one in _differences(take)],
         findings=findings_of(filters, leading),
         not_compared=not_compared,
         aligned=BAND,
-        conditions=notes,
+        conditions=_conditions(names, [one.notes for one in leading.filtered]),
     )
+
+
+def _conditions(names: Sequence[str], notes: Sequence[Sequence[str]]) -> list[str]:
+    """Return notes, each once: what holds for some sets of filters only with their names."""
+    found = []
+    for note in dict.fromkeys(note for own in notes for note in own):
+        having = [name for name, own in zip(names, notes, strict=True) if note in own]
+        found.append(note if len(having) == len(names) else f"{listed(having)}: {note}")
+    return found
 
 
 def _differences(take: FilteredTake) -> Iterator[Difference]:
@@ -111,15 +108,3 @@ def less(one: Curve, other: Curve) -> Curve:
 
 def _together(one: FloatArray, other: FloatArray) -> FloatArray:
     return np.asarray(np.hypot(one, other))
-
-
-def _unique(names: Sequence[str]) -> list[str]:
-    """Number names that occur twice."""
-    found: list[str] = []
-    for name in names:
-        number, shown = 1, name
-        while shown in found:
-            number += 1
-            shown = f"{name} ({number})"
-        found.append(shown)
-    return found

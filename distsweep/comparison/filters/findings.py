@@ -59,7 +59,11 @@ def findings_of(filters: Sequence[Filter], take: FilteredTake) -> list[Finding]:
 def _findings(take: FilteredTake, one: Filtered, subject: str) -> list[Finding]:
     """Return what one set of filters takes, and what it gives, at the loudest level known."""
     source = take.filtered.index(one) + 1
-    known = [at for at in one.at_levels if at.filtered_drive_dbfs is not None and at.drive_dbfs]
+    known = [
+        at
+        for at in one.at_levels
+        if at.filtered_drive_dbfs is not None and at.drive_dbfs is not None
+    ]
     if not known:
         return [_unknown(subject, one, source, take.position)] if one.at_levels else []
     at = known[-1]

@@ -13,6 +13,9 @@ RELEASE_MS = 300.0
 """Release that is assumed where no staircase gives one (chosen: between the 50 ms of a fast and the
 1 s of a slow limiter that spares a woofer)."""
 
+LEAST_RELEASE_MS = 1e-3
+"""A release that is stated as nothing counts as this (chosen: far below a sweep's period)."""
+
 SWEEP_S_PER_OCTAVE = 0.5
 """How long a sweep is taken to stay in an octave, as results do not hold it (chosen: 5 s for ten
 octaves, as short as ladders are played; a slower one leaves a limiter more time)."""
@@ -55,7 +58,7 @@ def still_down_db(
     held_ms : its release; None: `RELEASE_MS`.
     """
     octaves = np.diff(np.log2(frequency_hz), prepend=np.log2(frequency_hz[0]))
-    keep = np.exp(-octaves * SWEEP_S_PER_OCTAVE / (1e-3 * (held_ms or RELEASE_MS)))
+    keep = np.exp(-octaves * SWEEP_S_PER_OCTAVE / _release_s(held_ms))
     state, extra = 0.0, np.zeros(len(frequency_hz))
     wanted = np.maximum(np.nan_to_num(reduction_db), 0.0)
     for place, (goal, kept) in enumerate(zip(wanted.tolist(), keep.tolist(), strict=True)):
@@ -79,7 +82,11 @@ def lagging_db(
     padded = np.pad(reduction_db, ((0, 0), (SMOOTHED_POINTS // 2,) * 2), mode="edge")
     smooth = np.array([np.convolve(row, ones, mode="valid") for row in padded])
     fall = np.maximum(-np.gradient(smooth, octaves, axis=1), 0.0)
-    return np.asarray(1e-3 * (held_ms or RELEASE_MS) / SWEEP_S_PER_OCTAVE * fall)
+    return np.asarray(_release_s(held_ms) / SWEEP_S_PER_OCTAVE * fall)
+
+
+def _release_s(held_ms: float | None) -> float:
+    return 1e-3 * max(RELEASE_MS if held_ms is None else held_ms, LEAST_RELEASE_MS)
 
 
 def heat_db(take: Take, takes: Sequence[Take], gain_db: FloatArray) -> float:

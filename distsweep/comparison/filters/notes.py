@@ -71,6 +71,12 @@ def notes_of(
     return notes
 
 
+def ladders_too_short(positions: Sequence[str]) -> str:
+    """Say which positions' ladders are left out."""
+    where = listed([f"“{position}”" for position in positions])
+    return f"At {where} fewer than three levels can be read, and filters need three."
+
+
 def _not_played(one: AtLevel) -> list[str]:
     level = level_text(one)
     if one.drive_dbfs is None:

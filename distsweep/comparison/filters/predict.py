@@ -14,7 +14,7 @@ from distsweep.comparison.filters.ladder import MeasuredLadder
 from distsweep.comparison.filters.levels import levels_for
 from distsweep.comparison.filters.memory import heat_db, release_ms, still_down_db
 from distsweep.comparison.filters.names import ALL, name_of
-from distsweep.comparison.filters.notes import notes_of
+from distsweep.comparison.filters.notes import ladders_too_short, notes_of
 from distsweep.comparison.filters.reading import checked
 from distsweep.comparison.filters.record import (
     AtDrive,
@@ -31,8 +31,6 @@ from distsweep.errors import InputError
 from distsweep.flag_runs import runs_of
 from distsweep.results import Results, first_take
 from distsweep.units import BoolArray, FloatArray
-
-FEW_RUNGS = "has fewer than three levels that can be read, and filters need three"
 
 
 def with_filters(
@@ -80,7 +78,7 @@ def with_filters(
 
 def _ladders(results: Results) -> tuple[list[MeasuredLadder], list[str]]:
     """Return the ladders that can be read, and sentences on those that cannot."""
-    found, left_out = [], []
+    found, short = [], []
     for position in dict.fromkeys(take.position for take in results.takes if take.rungs):
         take = first_take([one for one in results.takes if one.rungs], position)
         assert take is not None
@@ -90,10 +88,10 @@ def _ladders(results: Results) -> tuple[list[MeasuredLadder], list[str]]:
             held_ms=release_ms(results.takes, position),
         )
         if ladder is None:
-            left_out.append(f"{position}: {FEW_RUNGS}.")
+            short.append(position)
         else:
             found.append(ladder)
-    return found, left_out
+    return found, [ladders_too_short(short)] if short else []
 
 
 def _take(

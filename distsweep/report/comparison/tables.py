@@ -28,12 +28,11 @@ from distsweep.report.comparison.compared import Compared, level_of
 from distsweep.report.comparison.difference_tables import thirds_of
 from distsweep.report.comparison.ranks_table import COLUMNS as RANK_COLUMNS
 from distsweep.report.comparison.ranks_table import rank_rows
-from distsweep.report.csv_text import as_csv, as_text, with_decimal_comma
+from distsweep.report.csv_text import as_csv, as_text, write_csv_files
 from distsweep.report.limits.csv_tables import limits_table
 from distsweep.report.names import unique_names
 from distsweep.report.wide_table import WideCurve, wide_table
 from distsweep.results import Results
-from distsweep.whole_files import write_whole_text
 
 DIFFERENCE_COLUMNS = (
     "source", "position", "quantity", "equal", "drive_dbfs", "spl_db", "frequency_hz",
@@ -70,12 +69,9 @@ def write_comparison_tables(
     InputError
         A file cannot be written.
     """
-    written = []
-    for name, text in all_tables(Compared(comparison, list(sources))):
-        path = Path(folder) / f"{name}.csv"
-        write_whole_text(path, with_decimal_comma(text) if decimal_comma else text)
-        written.append(path)
-    return written
+    return write_csv_files(
+        all_tables(Compared(comparison, list(sources))), folder, decimal_comma=decimal_comma
+    )
 
 
 def all_tables(compared: Compared) -> Iterator[tuple[str, str]]:

@@ -30,10 +30,6 @@ from distsweep.words import wording
 _HEADROOM_MISLEADS = (
     "For one sine at a time: music drives a limiter with all its frequencies at once, and has less."
 )
-LAST_ORDER = 5
-"""Highest harmonic that the page shows (chosen: higher ones are rarely clear of the noise; tables
-hold all)."""
-
 _FIRST_ROWS = (FUNDAMENTAL, THD, "h2", "h3")
 
 
@@ -77,8 +73,9 @@ def _rows(what: Predicted) -> list[Row]:
         overlay = overlay_at_levels(what, take, quantity)
         if overlay is not None and overlay.has_differences:
             is_headroom = quantity.startswith(HEADROOM_TO)
+            # A finding without an interval says that hardly anything changes.
             found = [f for f in what.comparison.findings if is_headroom and f.quantity == "headroom"
-                     and f.source in what.drawn]  # fmt: skip
+                     and f.low_db is not None and f.source in what.drawn]  # fmt: skip
             name = "Headroom to every limit" if is_headroom else short_name(quantity)
             rows.append(Row(name, quantity, overlay, found))
     return rows

@@ -15,9 +15,8 @@ import numpy as np
 from distsweep.comparison.filters.record import Curve, WithFilters
 from distsweep.report.comparison.filters.predicted import predicted
 from distsweep.report.comparison.tables import comparison_tables
-from distsweep.report.csv_text import as_csv, as_text, with_decimal_comma
+from distsweep.report.csv_text import as_csv, as_text, write_csv_files
 from distsweep.results import Results
-from distsweep.whole_files import write_whole_text
 
 HEADROOM_COLUMNS = (
     "position", "filters", "level_db", "unit", "limit", "frequency_hz",
@@ -44,12 +43,7 @@ def write_filter_tables(
     InputError
         A file cannot be written.
     """
-    written = []
-    for name, text in _tables(found, results):
-        path = Path(folder) / f"{name}.csv"
-        write_whole_text(path, with_decimal_comma(text) if decimal_comma else text)
-        written.append(path)
-    return written
+    return write_csv_files(_tables(found, results), folder, decimal_comma=decimal_comma)
 
 
 def _tables(found: WithFilters, results: Results) -> Iterator[tuple[str, str]]:
