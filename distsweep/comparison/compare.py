@@ -61,6 +61,8 @@ def compare(
     ------
     ValueError
         Fewer than two results are given, or ``aligned`` is none of these.
+    TypeError
+        One of them is no results, but a path, say.
     InputError
         Nothing can be compared: no position is common, or levels have no common unit.
     """
@@ -82,7 +84,7 @@ def compare(
         name = sources[side.source].name
         own = side.findings(changes, limit)
         findings += [_of_source(one, name) for one in own]
-        unseen += unseen_of(side.pairs[0], own, name) if side.pairs else []
+        unseen += unseen_of(side.pairs[0], own, name, limit) if side.pairs else []
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
         sources,
@@ -100,6 +102,12 @@ def compare(
 
 def _check(results: Sequence[Results], aligned: str) -> None:
     """Refuse what a comparison cannot be made of."""
+    for one in results:
+        if not isinstance(one, Results):
+            raise TypeError(
+                f"compare takes results, each by itself, and not a {type(one).__name__}: read them"
+                " with read_results"
+            )
     if len(results) < 2:
         raise ValueError("give two results or more: the first is what the others are held against")
     if aligned not in (DRIVE, BAND, EACH_FREQUENCY):

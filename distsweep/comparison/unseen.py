@@ -8,7 +8,7 @@ import numpy as np
 
 from distsweep.comparison import sentences
 from distsweep.comparison.aligned import Place
-from distsweep.comparison.beyond_doubt import difference_ends
+from distsweep.comparison.beyond_doubt import deviations, difference_ends
 from distsweep.comparison.findings import MODE_REACH_OCTAVES, Pair
 from distsweep.comparison.record import DRIVE, Finding
 from distsweep.comparison.regions import near
@@ -25,10 +25,11 @@ MOST_OF_BANDS = 90.0
 """Percentile of the bands whose bound is told (chosen: a noisy band does not speak for all)."""
 
 
-def unseen_of(pair: Pair, findings: Sequence[Finding], name: str) -> list[str]:
+def unseen_of(pair: Pair, findings: Sequence[Finding], name: str, limit: float) -> list[str]:
     """Return a sentence for each quantity in which nothing differs beyond doubt.
 
-    Of the response, what a resonance that changed does to it is left out.
+    Of the response, what a resonance that changed does to it is left out. Of THD nothing is told
+    where it differs by more than ``limit`` deviations anywhere, whatever finding explains that.
     """
     named = {one.quantity for one in findings if one.position == pair.first.position}
     told = []
@@ -43,7 +44,7 @@ def unseen_of(pair: Pair, findings: Sequence[Finding], name: str) -> list[str]:
             np.where(elsewhere, part, np.nan) for part in (
                 levels.response.values, levels.response.low, levels.response.high)
         ))  # fmt: skip
-        name_of = "response beside that resonance" if modes_hz else "response"
+        name_of = "response beside that resonance" if modes_hz else "response at low drive"
         told.append(_told(name_of, response, pair.frequency_hz, ""))
     if "gain change" not in named and pair.driven:
         last = Curves(*(
@@ -55,7 +56,7 @@ def unseen_of(pair: Pair, findings: Sequence[Finding], name: str) -> list[str]:
         )
     distorts = named & {"thd", *(f"h{order}" for order in range(2, 20))}
     if not distorts and pair.aligned:
-        told += [_thd(pair, place) for place in _shown(pair.aligned)]
+        told += [_thd(pair, place, limit) for place in _shown(pair.aligned)]
     return [f"{name}: {text}" for text in told if text]
 
 
@@ -64,9 +65,13 @@ def _shown(aligned: Sequence[Place]) -> list[Place]:
     return [aligned[number] for number in sorted({len(aligned) - 1, len(aligned) // 2})]
 
 
-def _thd(pair: Pair, place: Place) -> str:
+def _thd(pair: Pair, place: Place, limit: float) -> str:
     assert place.thirds is not None
-    ends = difference_ends(place.thirds[0].thd, place.thirds[1].thd, pair.doubts.of_order(2))
+    first, other = (side.thd for side in place.thirds)
+    doubt_db = pair.doubts.of_order(2)
+    if np.nanmax(np.abs(deviations(first, other, doubt_db=doubt_db)), initial=0.0) > limit:
+        return ""
+    ends = difference_ends(first, other, doubt_db)
     where = (sentences.at_drives if place.aligned == DRIVE else sentences.at_levels)([place.at])
     return _told("THD", ends, pair.frequency_hz, where)
 

@@ -75,7 +75,7 @@ def test_one_comparison_in_twenty_passes_the_limit_by_chance(tests: int) -> None
 def test_alike_loudspeakers_have_no_finding_and_say_what_could_not_be_seen() -> None:
     found = compare(Made(seed=1).results(), Made(seed=2).results())
     assert not found.findings
-    assert any("response: no difference that this measurement can see" in s for s in found.unseen)
+    assert any("response at low drive: no difference that" in s for s in found.unseen)
     assert any("THD at −10" in s for s in found.unseen)
     assert found.deviations == pytest.approx(limit_deviations(found.tests))
 
@@ -148,6 +148,29 @@ def test_a_limit_that_sets_in_earlier_explains_the_harmonics_above_it() -> None:
     assert [one.quantity for one in found] == ["gain change"]
     assert found[0].difference_db == pytest.approx(-3.0, abs=0.1)
     assert "sets in 3.0 dB earlier" in found[0].sentence
+
+
+def test_thd_that_differs_is_not_called_alike_where_a_limit_explains_it() -> None:
+    def dirtier(order: int, at_db: float, from_dbfs: float) -> object:
+        def level(frequency_hz: np.ndarray, drive_dbfs: float) -> np.ndarray:
+            more = 1.5 if drive_dbfs > from_dbfs else 0.0
+            return mild(order, at_db)(frequency_hz, drive_dbfs) + more
+
+        return level
+
+    sides = [
+        Made(
+            fundamental=louder(0.0, limit_dbfs),
+            harmonics={2: dirtier(2, -30.0, from_dbfs)},
+            noise_db=-10.0,
+            seed=seed,
+        ).results()
+        for seed, limit_dbfs, from_dbfs in ((14, -14.0, 0.0), (15, -15.0, -15.0))
+    ]
+    found = compare(*sides)
+    assert [one.quantity for one in found.findings] == ["gain change"]
+    assert any("THD at −22" in sentence for sentence in found.unseen)
+    assert not any("THD at −10" in sentence for sentence in found.unseen)
 
 
 def test_a_response_that_differs_in_some_bands_is_found_beside_the_sensitivity() -> None:
@@ -226,6 +249,8 @@ def test_what_cannot_be_compared_is_refused() -> None:
         compare(results)
     with pytest.raises(ValueError, match="aligned 'loud'"):
         compare(results, results, aligned="loud")
+    with pytest.raises(TypeError, match="not a str: read them with read_results"):
+        compare(results, "results.json")  # type: ignore[arg-type]
     elsewhere = dataclasses.replace(
         results, takes=[dataclasses.replace(results.takes[0], position="port")]
     )
