@@ -61,8 +61,6 @@ def compare(
     ------
     ValueError
         Fewer than two results are given, or ``aligned`` is none of these.
-    TypeError
-        One of them is no results, but a path, say.
     InputError
         Nothing can be compared: no position is common, or levels have no common unit.
     """
@@ -102,12 +100,8 @@ def compare(
 
 def _check(results: Sequence[Results], aligned: str) -> None:
     """Refuse what a comparison cannot be made of."""
-    for one in results:
-        if not isinstance(one, Results):
-            raise TypeError(
-                f"compare takes results, each by itself, and not a {type(one).__name__}: read them"
-                " with read_results"
-            )
+    if strays := [type(one).__name__ for one in results if not isinstance(one, Results)]:
+        raise TypeError(f"give results, each by itself, not a {strays[0]}: read_results reads them")
     if len(results) < 2:
         raise ValueError("give two results or more: the first is what the others are held against")
     if aligned not in (DRIVE, BAND, EACH_FREQUENCY):

@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 from comparison_samples import THIRDS_HZ, Made, clean_level, flat, mild
 
+from distsweep.comparison import sentences
 from distsweep.comparison.aligned import places
 from distsweep.comparison.beyond_doubt import deviations, difference_ends, limit_deviations
 from distsweep.comparison.compare import compare
 from distsweep.comparison.differences import Doubts
+from distsweep.comparison.regions import Region
 from distsweep.errors import InputError
 from distsweep.results.rung_curves import Curves
 
@@ -150,6 +152,20 @@ def test_a_limit_that_sets_in_earlier_explains_the_harmonics_above_it() -> None:
     assert "sets in 3.0 dB earlier" in found[0].sentence
 
 
+@pytest.mark.parametrize(
+    ("drives", "most", "words"),
+    [
+        ([-16.0], -16.0, "at −16 dBFS"),
+        ([-22.0, -16.0], -16.0, "at −16 dBFS, in part from −22 dBFS on"),
+        ([-16.0, -10.0], -16.0, "at −16 dBFS, in part up to −10 dBFS"),
+    ],
+)
+def test_a_limit_is_told_where_it_is_most(drives: list[float], most: float, words: str) -> None:
+    region = Region(100.0, 1000.0, -1.0, -1.1, -0.9, np.ones((1, 1), dtype=bool), 9.0)
+    text = sentences.limit(region, drives, most, earlier_db=np.nan).replace("\xa0", " ")
+    assert text.endswith(f"1 kHz {words}")
+
+
 def test_thd_that_differs_is_not_called_alike_where_a_limit_explains_it() -> None:
     def dirtier(order: int, at_db: float, from_dbfs: float) -> object:
         def level(frequency_hz: np.ndarray, drive_dbfs: float) -> np.ndarray:
@@ -249,7 +265,7 @@ def test_what_cannot_be_compared_is_refused() -> None:
         compare(results)
     with pytest.raises(ValueError, match="aligned 'loud'"):
         compare(results, results, aligned="loud")
-    with pytest.raises(TypeError, match="not a str: read them with read_results"):
+    with pytest.raises(TypeError, match="not a str: read_results reads them"):
         compare(results, "results.json")  # type: ignore[arg-type]
     elsewhere = dataclasses.replace(
         results, takes=[dataclasses.replace(results.takes[0], position="port")]
