@@ -106,6 +106,8 @@ def compare(
 
 def _check(results: Sequence[Results], aligned: str) -> None:
     """Refuse what a comparison cannot be made of."""
+    if strays := [type(one).__name__ for one in results if not isinstance(one, Results)]:
+        raise TypeError(f"give results, each by itself, not a {strays[0]}: read_results reads them")
     if len(results) < 2:
         raise ValueError("give two results or more: the first is what the others are held against")
     if aligned not in (DRIVE, BAND, EACH_FREQUENCY):

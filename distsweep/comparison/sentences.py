@@ -52,10 +52,11 @@ def limit(
     """Tell how much more or less the output is held back at most, and how much earlier."""
     less = region.difference_db > 0.0
     text = f"held back {_of(region)} {'less' if less else 'more'} from {_range(region)}"
-    if len(drives_dbfs) > 1:
-        text += f" at {wording.drive(most_dbfs)}, in part from {wording.drive(min(drives_dbfs))} on"
-    else:
-        text += f" at {wording.drive(most_dbfs)}"
+    text += f" at {wording.drive(most_dbfs)}"
+    if min(drives_dbfs) < most_dbfs:
+        text += f", in part from {wording.drive(min(drives_dbfs))} on"
+    elif max(drives_dbfs) > most_dbfs:
+        text += f", in part up to {wording.drive(max(drives_dbfs))}"
     if not abs(earlier_db) >= TOLD_EARLIER_DB:
         return text
     sooner = "earlier" if earlier_db > 0.0 else "later"

@@ -14,6 +14,7 @@ from report_samples import Page, read_page
 
 from distsweep.comparison.filters import WithFilters, with_filters
 from distsweep.comparison.filters.biquad import gain_db
+from distsweep.comparison.filters.record import Curve, Headroom
 from distsweep.report import look, write_filter_report, write_filter_tables
 from distsweep.report.comparison.filters.predicted import (
     HEADROOM_TO,
@@ -21,7 +22,7 @@ from distsweep.report.comparison.filters.predicted import (
     overlay_at_levels,
     predicted,
 )
-from distsweep.report.comparison.filters.sections import all_sections
+from distsweep.report.comparison.filters.sections import all_sections, least_cell
 from distsweep.report.comparison.overlay_figure import plot_overlay
 from distsweep.report.content import pictures
 from distsweep.report.figure_files import Drawing
@@ -101,6 +102,20 @@ def test_headroom_stands_to_every_limit(what: Predicted) -> None:
     assert overlay is not None
     with look.files_look():
         plot_overlay(overlay)
+
+
+def test_headroom_that_may_be_far_less_does_not_count_as_the_least(found: WithFilters) -> None:
+    take = found.takes[0]
+    room = np.array([4.0, -14.0, 3.0, np.nan])
+    curve = Curve(room, room - np.array([1.0, 6.0, np.inf, 0.0]), room + 1.0)
+    at = take.filtered[0].at_levels[0]
+    loud = Curve(*(np.full(4, at.level_db) for _ in range(3)))
+    at = replace(
+        at, fundamental_db=loud, headroom=[Headroom(take.limits[0].name, curve, curve, curve)]
+    )
+    take = replace(take, frequency_hz=np.array([40.0, 50.0, 60.0, 70.0]))
+    cell = least_cell(take, at, take.limits[0].name, filtered=False)
+    assert (cell.text, cell.below) == ("4.0", "at 40\xa0Hz")
 
 
 def test_few_sets_are_drawn_each_many_only_together(measured: Results, what: Predicted) -> None:

@@ -123,3 +123,6 @@ def test_filters_of_a_program_are_checked_as_a_files_are() -> None:
         checked([])
     with pytest.raises(InputError, match="number 2: kind"):
         checked([{"kind": "high-pass", "frequency_hz": 30}, Filter("notch", 48000.0)])
+    for slip in ("shelf.toml", Path("shelf.toml"), {"kind": "high-pass"}, ["high-pass"]):
+        with pytest.raises(InputError, match="what read_filters returns"):
+            checked(slip)  # type: ignore[arg-type]

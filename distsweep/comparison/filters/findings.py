@@ -30,6 +30,10 @@ FAR_BELOW_DB = 10.0
 """Frequencies at which the loudspeaker gives so much less than over the level band are left out
 (chosen: as a loudspeaker's range is usually stated)."""
 
+KNOWN_DB = 3.0
+"""Headroom that may be less by more than this does not say where least is left (chosen: twice what
+counts as reliable; hum in one rung lets a gain cross a limit at any drive)."""
+
 BAND_OCTAVES = 1.0 / 3.0
 """Width of the band that THD is averaged over (chosen: as averages of THD elsewhere)."""
 
@@ -110,7 +114,7 @@ class _Place:
 def _place(take: FilteredTake, at: AtLevel, flags: BoolArray) -> _Place:
     """Return the place with the least headroom left among those flagged, else their middle."""
     left = [
-        np.where(flags & np.isfinite(room.filtered_db.values), room.filtered_db.values, np.inf)
+        np.where(flags & known(room.filtered_db), room.filtered_db.values, np.inf)
         for room in at.headroom
     ]
     least = np.min(left, axis=0) if left else np.full(len(flags), np.inf)
@@ -120,6 +124,12 @@ def _place(take: FilteredTake, at: AtLevel, flags: BoolArray) -> _Place:
         there = np.flatnonzero(flags)
         index = int(there[len(there) // 2])
     return _Place(index, _around(take.frequency_hz, index))
+
+
+def known(headroom: Curve) -> BoolArray:
+    """Tell where headroom is known well enough to say where least is left, ``(F,)``."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(headroom.values - headroom.low <= KNOWN_DB)
 
 
 def _around(grid_hz: FloatArray, index: int) -> BoolArray:

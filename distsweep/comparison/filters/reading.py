@@ -115,10 +115,14 @@ def checked(filters: Sequence[Filter | dict[str, Any]]) -> list[Filter]:
     Raises
     ------
     InputError
-        There is none, or one cannot be.
+        There is none, one cannot be, or they are no filters.
     """
     if not filters:
         raise InputError("filters: there is none: give one or more")
+    if isinstance(filters, (str, Path, dict)) or not all(
+        isinstance(one, (dict, Filter)) for one in filters
+    ):
+        raise InputError("filters: give what read_filters returns, or a list of dicts")
     found = []
     for number, one in enumerate(filters, start=1):
         given = one if isinstance(one, dict) else {

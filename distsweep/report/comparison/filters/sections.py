@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from distsweep.comparison.filters.biquad import gain_db
-from distsweep.comparison.filters.findings import FAR_BELOW_DB
+from distsweep.comparison.filters.findings import FAR_BELOW_DB, KNOWN_DB, known
 from distsweep.comparison.filters.names import name_of
 from distsweep.comparison.filters.record import AtLevel, Filter, FilteredTake, Limit
 from distsweep.comparison.record import Finding
@@ -144,7 +144,7 @@ def _least_headroom(what: Predicted, take: FilteredTake, level: float) -> Table 
     rows = []
     for limit in take.limits:
         cells = [
-            _least_cell(take, at, limit.name, filtered=source > 0)
+            least_cell(take, at, limit.name, filtered=source > 0)
             for source, at in zip(sources, ats, strict=True)
         ]
         if any(not cell.pale for cell in cells):
@@ -155,19 +155,20 @@ def _least_headroom(what: Predicted, take: FilteredTake, level: float) -> Table 
     caption = (
         f"Least headroom at {wording.with_unit(wording.plain(level), unit)}, dB, and where: "
         f"frequencies are left out at which the loudspeaker gives {FAR_BELOW_DB:g} dB less than "
-        "that. Below 0: past the limit."
+        f"that, or where headroom may be over {KNOWN_DB:g} dB less. Below 0: past the limit."
     )
     return Table(caption, ["Limit", *what.names], rows)
 
 
-def _least_cell(take: FilteredTake, at: AtLevel | None, limit: str, *, filtered: bool) -> Cell:
+def least_cell(take: FilteredTake, at: AtLevel | None, limit: str, *, filtered: bool) -> Cell:
+    """Return the least headroom to a limit among what is known well enough, and where."""
     room = next((one for one in at.headroom if one.limit == limit), None) if at else None
     if room is None or at is None:
         return Cell("—", "not known", pale=True)
     curve = room.filtered_db if filtered else room.without_db
     fundamental = at.filtered_fundamental_db if filtered else at.fundamental_db
     used = fundamental.values >= at.level_db - FAR_BELOW_DB
-    values = np.where(used & np.isfinite(curve.values), curve.values, np.inf)
+    values = np.where(used & known(curve), curve.values, np.inf)
     place = int(np.argmin(values))
     if not np.isfinite(values[place]):
         return Cell("—", "not known", pale=True)
