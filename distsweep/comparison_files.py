@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 from distsweep.comparison.record import SCHEMA, Comparison
+from distsweep.errors import InputError
 from distsweep.file_sets import FileSet, check_place, file_set
 from distsweep.results import Results, to_json
 from distsweep.results.record import Record
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 COMPARISON_NAME, FILTERS_NAME = "comparison.json", "filters.json"
 TABLES, REPORT, PAGE = "tables", "report", "report.html"
+
+SESSION_NAME = "session.toml"
 
 KIND = "comparison"
 """What such a set of files is the work of: an analysis' folder is not written into."""
@@ -119,6 +122,8 @@ def check_comparison_place(
         It cannot be written, it holds an analysis, or another's file stands where one of a
         comparison's belongs.
     """
+    if (folder / SESSION_NAME).exists():
+        raise InputError(f"{folder}: is a session: give a folder of its own with -o")
     names = {COMPARISON_NAME: with_json, f"{REPORT}/{PAGE}": with_report}
     wanted = {name for name, given in names.items() if given}
     check_place(folder, wanted, unlisted=_unlisted, kind=KIND)

@@ -16,6 +16,7 @@ from distsweep.results import SCHEMA, Results, parse_results, read_results
 from distsweep.takes.bundle import looks_like_bundle, opened_bundle, packed_results
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.session import Session, read_session
+from distsweep.toml_input import read_toml
 from distsweep.whole_files import json_schema
 from distsweep.words.sources import (
     analysed_now,
@@ -77,10 +78,18 @@ def read_source(
     if looks_like_bundle(path):
         return _of_bundle(path, analysed)
     if path.suffix.lower() == ".toml":
+        if _holds_filters(path):
+            raise InputError(is_no_source(str(path), "a file of filters"))
         return _of_session(path, path, analysed)
     if path.suffix.lower() in RECORDING_ENDINGS:
         raise InputError(is_no_source(str(path), "a recording"))
     return _of_file(path, path)
+
+
+def _holds_filters(path: Path) -> bool:
+    """Tell a file of filters from a session's."""
+    table = read_toml(path)
+    return "filters" in table and "takes" not in table
 
 
 def read_sources(

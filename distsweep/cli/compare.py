@@ -238,8 +238,10 @@ def _say_what_differs(comparison: Comparison) -> None:
         say(f"and {more} that differ less: page, tables and JSON hold all")
     if not comparison.findings:
         say("Nothing differs beyond doubt.")
-    for sentence in comparison.unseen:
+    for sentence in comparison.unseen[:MOST_SHOWN]:
         say(f"alike: {sentence}")
+    if (more := len(comparison.unseen) - MOST_SHOWN) > 0:
+        say(f"alike: {more} more: page and JSON hold all")
     for sentence in comparison.conditions:
         say(f"conditions: {sentence}")
     for sentence in comparison.not_compared:

@@ -9,7 +9,7 @@ the sum of harmonics already named.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -167,7 +167,7 @@ def _response(pair: Pair, modes_hz: Sequence[float], limit: float) -> list[Findi
             pair, "fundamental", one,
             sentences.response(one, besides=bool(shared), repeated=pair.doubts.repeated),
         )
-        for one in found
+        for one in (_measured(pair, region) for region in found)
     ]  # fmt: skip
 
 
@@ -190,6 +190,7 @@ def _limits(pair: Pair, held: BoolArray) -> list[Finding]:
             pair.levels.gain_change_deviations,
             shared_db=pair.doubts.gain_db,
         )
+        largest = _measured(pair, largest)
         text = sentences.limit(
             largest, drives, pair.driven[at].at, earlier_db=_earlier_db(pair, one, at)
         )
@@ -253,6 +254,7 @@ def _limited(pair: Pair, held: BoolArray) -> BoolArray:
 
 
 def _harmonic_finding(pair: Pair, part: Distorted) -> Finding:
+    part = replace(part, region=_measured(pair, part.region, min(part.orders)))
     drives = [pair.aligned[number].at for number in part.region.places]
     at_drive = pair.aligned is pair.driven
     quantity = "thd" if len(part.orders) > 1 else f"h{part.orders[0]}"
@@ -268,6 +270,16 @@ def _finding(
         region.difference_db, region.low_db, region.high_db,
         position=pair.first.position, drives_dbfs=list(drives), deviations=region.deviations,
     )  # fmt: skip
+
+
+def _measured(pair: Pair, region: Region, order: int = 1) -> Region:
+    """Return a region within what was measured: of a harmonic, as long as it lies inside that."""
+    f = pair.first.frequency_hz
+    return replace(
+        region,
+        low_hz=max(region.low_hz, float(f[0])),
+        high_hz=min(region.high_hz, float(f[-1]) / order),
+    )
 
 
 def _row(curves: Curves) -> Curves:

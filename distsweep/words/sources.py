@@ -35,6 +35,8 @@ def is_no_source(place: str, what: str) -> str:
     remedy = f"give {GIVE}"
     if what == "a recording":
         remedy = "analyse it first, and give its results"
+    elif what == "a file of filters":
+        remedy = "give it with --filters, behind the results"
     return f"{place}: is {what}: {remedy}"
 
 

@@ -360,3 +360,13 @@ def test_a_ladder_that_begins_behind_a_limit_tells_no_response(turned: bool) -> 
 def test_one_rung_tells_no_gain_change() -> None:
     made = [Made(drives=(-10.0,), seed=seed).results() for seed in (52, 53)]
     assert not any("gain change" in sentence for sentence in compare(*made).unseen)
+
+
+def test_ranges_end_where_the_measurement_does() -> None:
+    def raised(frequency_hz: np.ndarray, drive_dbfs: float) -> np.ndarray:
+        return mild(2, -30.0)(frequency_hz, drive_dbfs) + 3.0 * (frequency_hz > 3000.0)
+
+    made = Made(seed=23)
+    made.harmonics = made.harmonics | {2: raised}
+    (one,) = compare(Made(seed=22).results(), made.results()).findings
+    assert one.high_hz == pytest.approx(THIRDS_HZ[-1] / 2.0)

@@ -213,3 +213,10 @@ def test_names_are_short_and_all_different(
 def test_results_as_text_are_those_in_a_file(tmp_path: Path) -> None:
     file = in_file(tmp_path / "results.json")
     assert json.loads(to_json(read_source(file).results)) == json.loads(file.read_text())
+
+
+def test_a_file_of_filters_is_no_source(tmp_path: Path) -> None:
+    path = tmp_path / "shelf.toml"
+    path.write_text('[[filters]]\nkind = "low shelf"\nfrequency_hz = 80\ngain_db = 5\n')
+    with pytest.raises(InputError, match="is a file of filters: give it with --filters"):
+        read_source(path)

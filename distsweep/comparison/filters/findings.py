@@ -16,6 +16,7 @@ from distsweep.words.wording import (
     frequency,
     frequency_range,
     known_percent,
+    signed,
 )
 
 LEAST_DB = 0.5
@@ -152,7 +153,7 @@ def _finding(
     thd = _thd_words(at, place, plural=plural)
     sentence = (
         f"{subject} {verb} {decibels(abs(size))} of headroom at {where}"
-        f"{'' if thd is None else f', and {thd}'} at {level_text(at)}."
+        f"{'' if thd is None else f', and {thd}'} at {level_text(at)}{_left(at, place.index)}."
     )
     sentence += _beyond(at, place, take)
     spare = _drive_spare(at)
@@ -168,6 +169,25 @@ def _finding(
         position=take.position,
         source=source,
     )
+
+
+def _left(at: AtLevel, index: int) -> str:
+    """Say how much headroom is left to the nearest limit at a place; nothing if none is known."""
+    nearest = min(
+        (room for room in at.headroom
+         if known(room.filtered_db)[index] and np.isfinite(room.filtered_db.high[index])),
+        key=lambda room: float(room.filtered_db.values[index]),
+        default=None,
+    )  # fmt: skip
+    if nearest is None:
+        return ""
+    left, before = (
+        float(curve.values[index]) for curve in (nearest.filtered_db, nearest.without_db)
+    )
+    limit = f"the {nearest.limit.replace('clean level, ', 'clean level of ')}"
+    if left < 0.0:
+        return f", past {limit} by {decibels(-left)}: {signed(before)} dB were left without"
+    return f": {decibels(left)} instead of {decibels(before)} are left to {limit}"
 
 
 def _drive_spare(at: AtLevel) -> tuple[float, float]:

@@ -81,7 +81,7 @@ def read_filters(path: str | Path) -> list[Filter]:
 
         [[filters]]
         kind = "biquad"
-        rate_hz = 48000              # the rate that these coefficients are for: must be there
+        rate_hz = 48000              # that these coefficients are for: must be here or at the top
         b = [1.0, -1.9, 0.91]        # of z⁰, z⁻¹, z⁻²
         a = [1.0, -1.9, 0.92]
 
@@ -92,7 +92,7 @@ def read_filters(path: str | Path) -> list[Filter]:
     """
     path = Path(path)
     whole = Table(read_toml(path), str(path))
-    rate_hz = _within(whole, "rate_hz", RATES_HZ, DEFAULT_RATE_HZ)
+    rate_hz = _within(whole, "rate_hz", RATES_HZ) if whole.has("rate_hz") else None
     given = whole.take("filters", None)
     whole.close()
     if given is None or given == []:
@@ -129,16 +129,18 @@ def checked(filters: Sequence[Filter | dict[str, Any]]) -> list[Filter]:
             key: list(value) if isinstance(value, tuple) else value
             for key, value in vars(one).items() if value is not None
         }  # fmt: skip
-        found.append(_filter(Table(given, f"filters, number {number}"), DEFAULT_RATE_HZ))
+        found.append(_filter(Table(given, f"filters, number {number}"), None))
     return found
 
 
-def _filter(table: Table, file_rate_hz: float) -> Filter:
+def _filter(table: Table, file_rate_hz: float | None) -> Filter:
     kind = table.text("kind")
     if kind not in KINDS:
         table.fail("kind", f"is {kind!r}{nearest(kind, KINDS)}")
-    own_rate = table.has("rate_hz") or kind == BIQUAD
-    rate_hz = _within(table, "rate_hz", RATES_HZ) if own_rate else file_rate_hz
+    if table.has("rate_hz") or (kind == BIQUAD and file_rate_hz is None):
+        rate_hz = _within(table, "rate_hz", RATES_HZ)
+    else:
+        rate_hz = file_rate_hz or DEFAULT_RATE_HZ
     name = table.text("name", None)
     if kind == BIQUAD:
         found = _biquad(table, rate_hz, name)

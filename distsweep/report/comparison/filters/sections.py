@@ -168,7 +168,10 @@ def least_cell(take: FilteredTake, at: AtLevel | None, limit: str, *, filtered: 
     curve = room.filtered_db if filtered else room.without_db
     fundamental = at.filtered_fundamental_db if filtered else at.fundamental_db
     used = fundamental.values >= at.level_db - FAR_BELOW_DB
-    values = np.where(used & known(curve), curve.values, np.inf)
+    there = used & known(curve)
+    # "At least" says nothing of the least, where a value is known elsewhere.
+    stated = there & np.isfinite(curve.high)
+    values = np.where(stated if stated.any() else there, curve.values, np.inf)
     place = int(np.argmin(values))
     if not np.isfinite(values[place]):
         return Cell("—", "not known", pale=True)
