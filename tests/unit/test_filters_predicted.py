@@ -380,6 +380,8 @@ def test_a_sweep_of_lower_drive_is_read_at_the_drive_that_it_had() -> None:
 def test_a_level_that_is_no_number_is_refused() -> None:
     with pytest.raises(InputError, match="levels_spl holds nan"):
         with_filters(results(ladder()), [SHELF], levels_spl=[float("nan")])
+    with pytest.raises(InputError, match="levels_spl holds no level"):
+        with_filters(results(ladder()), [SHELF], levels_spl=[])
 
 
 def test_levels_that_the_results_state_are_taken() -> None:

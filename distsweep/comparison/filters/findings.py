@@ -229,7 +229,7 @@ def _nothing(
 
 def _unknown(subject: str, one: Filtered, source: int, position: str) -> Finding:
     level = level_text(one.at_levels[0])
-    asks = "ask" if subject.startswith("All") else "asks"
+    asks = "they ask" if subject.startswith("All") else "it asks"
     why = f"{level} was not played"
     if one.at_levels[0].drive_dbfs is not None:
         why = f"at {level} {asks} for more than was played"
