@@ -182,9 +182,10 @@ def shapes_differ(position: str, values: Sequence[tuple[str, tuple[float, ...]]]
 
 def stimuli_differ(position: str, values: Sequence[tuple[str, str]]) -> str:
     """Say that other stimuli were played."""
-    stimuli = _each([(name, value) for name, value in values])
+    names = {value for _, value in values}
+    stimuli = f"all called {values[0][1]}" if len(names) == 1 else _each(values)
     return (
-        f"Stimuli at “{position}” are not one ({stimuli}, by their checksums): through narrow modes"
+        f"Stimuli at “{position}” are not one ({stimuli}; by their checksums): through narrow modes"
         " a longer sweep shows more."
     )
 
