@@ -52,8 +52,8 @@ def several_ladders(name: str, position: str, count: int) -> str:
 def no_intervals(names: Sequence[str]) -> str:
     """Say that results are too old to be held against others."""
     return (
-        f"Without intervals, as an earlier version wrote them: {_names(names)}. Nothing of that is"
-        " beyond doubt; analyse the session again."
+        f"Results without intervals, of an earlier version: {_names(names)}. No difference from"
+        " them can be beyond doubt: analyse their session again."
     )
 
 

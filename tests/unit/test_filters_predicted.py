@@ -321,6 +321,13 @@ def test_a_level_at_full_scale_is_known() -> None:
     assert finding.difference_db is not None and finding.difference_db < -3.0
 
 
+def test_without_a_level_band_that_says_so() -> None:
+    made = results(ladder())
+    nowhere = replace(made, conditions=replace(made.conditions, level_band_hz=(25e3, 30e3)))
+    (finding,) = with_filters(nowhere, [SHELF]).findings
+    assert "no level over the level band is known" in finding.sentence
+
+
 def test_a_cut_gives_headroom() -> None:
     found = with_filters(results(ladder()), [BELL], levels_spl=[85.0]).findings
     given = [one for one in found if "gives" in one.sentence]
