@@ -235,7 +235,7 @@ def _say_what_differs(comparison: Comparison) -> None:
     for number, finding in enumerate(comparison.findings[:MOST_SHOWN], start=1):
         say(f"{number}. {finding.sentence}")
     if (more := len(comparison.findings) - MOST_SHOWN) > 0:
-        say(f"and {more} that differ less: page, tables and JSON hold all")
+        say(f"and {more} that differ less: comparison.json holds all")
     if not comparison.findings:
         say("Nothing differs beyond doubt.")
     for sentence in comparison.unseen[:MOST_SHOWN]:

@@ -26,17 +26,16 @@ from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray, FloatArray
 
 MODE_REACH_OCTAVES = 0.5
-"""A resonance that changed explains differences so far from it (formula: a mode of Q 8 and 15 dB
-that moves by 2 % changes levels half an octave away by less than `REPEATS_DB`)."""
+"""A resonance that changed explains differences so far from it (formula: a mode of Q 16 and 15 dB
+that moves by 2 % changes levels half an octave away by 0.1 dB, which is `REPEATS_DB`; one of Q 8 by
+0.25 dB)."""
 
 LIMIT_REACH_OCTAVES = 1.0
 """A limit that differs explains differing harmonics so far from its band: a limiter takes time, in
 which a sweep plays on, and its edges are not sharp (chosen)."""
 
-
 STEEP_DB_PER_DB = -0.25
 """A gain change that falls by less with drive tells no threshold (chosen: a ratio of 4:3)."""
-
 
 STATEMENTS_A_MODE, UNLISTED_PLACES = 2, 16
 """Of each listed resonance it is tried whether it moved, and whether it went or came; and at some

@@ -174,9 +174,12 @@ def _judge(
     sigma = math.hypot(change.error, REPEATABILITY, air.error if mode.follows_air else 0.0)
     z = min(away / sigma, change.moved)
     near = abs(change.shift) <= MOST_SHIFT
+    # Curves and lists together must show it, too: they may contradict each other.
+    left = min(abs(shift - s) for s in _air_shifts(mode, air, shift))
     if (
         near
         and z >= beyond
+        and left > HALF_WIDTH_DEVIATIONS * error
         and not (mode.listed_shift is None and mode.sides and change.rather_uneven)
     ):
         return Judged(mode, change, of_air, shift, error, z, "moved")

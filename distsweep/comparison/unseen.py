@@ -36,7 +36,7 @@ def unseen_of(pair: Pair, findings: Sequence[Finding], name: str, limit: float) 
     limit : deviations from which on a difference is beyond doubt.
     """
     named = {one.quantity for one in findings if one.position == pair.first.position}
-    told = []
+    said = []
     levels = pair.levels
     if not named & {"sensitivity", "fundamental"}:
         modes_hz = [
@@ -50,23 +50,23 @@ def unseen_of(pair: Pair, findings: Sequence[Finding], name: str, limit: float) 
         ))  # fmt: skip
         what = "response beside the resonances that changed" if modes_hz else "response"
         where = "at low drive" if "gain change" in named else ""
-        told.append(_told(what, response, pair.frequency_hz, where, limit))
+        said.append(_no_difference(what, response, pair.frequency_hz, where, limit))
     has_steps = all(sum(not r.clipped for r in take.rungs) > 1 for take in (pair.first, pair.other))
     if "gain change" not in named and pair.driven and has_steps:
         last = Curves(*(
             part[-1] for part in (
                 levels.gain_change.values, levels.gain_change.low, levels.gain_change.high)
         ))  # fmt: skip
-        told.append(
-            _told(
+        said.append(
+            _no_difference(
                 "gain change", last, pair.frequency_hz,
                 sentences.at_drives([pair.driven[-1].at]), limit,
             )
         )  # fmt: skip
     distorts = named & {"thd", *(f"h{order}" for order in range(2, 20))}
     if not distorts and pair.aligned:
-        told += [_thd(pair, place, limit) for place in _shown(pair.aligned)]
-    return [f"{name}: {text}" for text in told if text]
+        said += [_thd(pair, place, limit) for place in _shown(pair.aligned)]
+    return [f"{name}: {text}" for text in said if text]
 
 
 def _shown(aligned: Sequence[Place]) -> list[Place]:
@@ -78,10 +78,10 @@ def _thd(pair: Pair, place: Place, limit: float) -> str:
     assert place.thirds is not None
     ends = difference_ends(place.thirds[0].thd, place.thirds[1].thd, pair.doubts.of_order(2))
     where = (sentences.at_drives if place.aligned == DRIVE else sentences.at_levels)([place.at])
-    return _told("THD", ends, pair.frequency_hz, where, limit)
+    return _no_difference("THD", ends, pair.frequency_hz, where, limit)
 
 
-def _told(
+def _no_difference(
     quantity: str, difference: Curves, frequency_hz: FloatArray, where: str, limit: float
 ) -> str:
     """Tell below which size a difference would not have been seen.

@@ -52,8 +52,8 @@ def several_ladders(name: str, position: str, count: int) -> str:
 def no_intervals(names: Sequence[str]) -> str:
     """Say that results are too old to be held against others."""
     return (
-        f"Without intervals, as an earlier version wrote them: {_names(names)}. Nothing of that is"
-        " beyond doubt; analyse the session again."
+        f"Results without intervals, of an earlier version: {_names(names)}. No difference from"
+        " them can be beyond doubt: analyse their session again."
     )
 
 
@@ -182,9 +182,10 @@ def shapes_differ(position: str, values: Sequence[tuple[str, tuple[float, ...]]]
 
 def stimuli_differ(position: str, values: Sequence[tuple[str, str]]) -> str:
     """Say that other stimuli were played."""
-    stimuli = _each([(name, value) for name, value in values])
+    names = {value for _, value in values}
+    stimuli = f"all called {values[0][1]}" if len(names) == 1 else _each(values)
     return (
-        f"Stimuli at “{position}” are not one ({stimuli}, by their checksums): through narrow modes"
+        f"Stimuli at “{position}” are not one ({stimuli}; by their checksums): through narrow modes"
         " a longer sweep shows more."
     )
 

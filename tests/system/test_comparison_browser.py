@@ -99,6 +99,20 @@ def test_the_legend_points_out_one_curve_of_many(open_page: OpenPage, many_page:
     assert other.evaluate("c => getComputedStyle(c).opacity") == "1"
 
 
+def test_the_first_figures_legend_leaves_no_gap(open_page: OpenPage, pair_page: Path) -> None:
+    """Its rows name their curves: the legend is behind the line with the numbers."""
+    page = open_page(pair_page)
+    figure = figure_of(page, "compared-verdict")
+    figure.scroll_into_view_if_needed()
+    fold = figure.locator("details").first
+    expect(fold.locator(".curves")).to_have_count(1)
+    drawing, line = figure.locator(".drawing").bounding_box(), fold.bounding_box()
+    assert drawing is not None and line is not None
+    assert line["y"] - (drawing["y"] + drawing["height"]) < 20.0
+    fold.locator("summary").click()
+    expect(fold.locator(".curves")).to_be_visible()
+
+
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
 def test_nothing_is_wider_than_the_window(
     open_page: OpenPage, either_page: Path, size: tuple[int, int]

@@ -227,7 +227,7 @@ def test_a_level_too_near_is_not_made_equal(aligned: str) -> None:
 
 def test_results_without_intervals_are_named() -> None:
     (sentence,) = hold(taken(), sample_results()).not_compared
-    assert "earlier version wrote them: Fen." in sentence
+    assert "of an earlier version: Fen." in sentence
 
 
 def test_one_calibration_cancels_and_two_leave_what_their_limits_do(

@@ -321,6 +321,13 @@ def test_a_level_at_full_scale_is_known() -> None:
     assert finding.difference_db is not None and finding.difference_db < -3.0
 
 
+def test_without_a_level_band_that_says_so() -> None:
+    made = results(ladder())
+    nowhere = replace(made, conditions=replace(made.conditions, level_band_hz=(25e3, 30e3)))
+    (finding,) = with_filters(nowhere, [SHELF]).findings
+    assert "no level over the level band is known" in finding.sentence
+
+
 def test_a_cut_gives_headroom() -> None:
     found = with_filters(results(ladder()), [BELL], levels_spl=[85.0]).findings
     given = [one for one in found if "gives" in one.sentence]
@@ -380,6 +387,8 @@ def test_a_sweep_of_lower_drive_is_read_at_the_drive_that_it_had() -> None:
 def test_a_level_that_is_no_number_is_refused() -> None:
     with pytest.raises(InputError, match="levels_spl holds nan"):
         with_filters(results(ladder()), [SHELF], levels_spl=[float("nan")])
+    with pytest.raises(InputError, match="levels_spl holds no level"):
+        with_filters(results(ladder()), [SHELF], levels_spl=[])
 
 
 def test_levels_that_the_results_state_are_taken() -> None:

@@ -86,6 +86,18 @@ def test_what_one_search_missed_is_still_the_same_mode(rng: np.random.Generator)
     assert "one search alone lists it" in one.sentence
 
 
+def test_curves_and_lists_that_contradict_each_other_tell_no_move(
+    rng: np.random.Generator,
+) -> None:
+    """Curves 2 % higher, lists 2 % lower: no statement of "0 % ± 5 %" is beyond doubt."""
+    first = made_results([RADIATED], rng=rng)
+    other = made_results([moved(RADIATED, 2.0)], rng=rng, listed=[moved(RADIATED, -2.0).listed()])
+    (one,) = resonance_changes(first, other)
+    assert one.state == "cannot tell"
+    assert one.low_percent is not None and one.high_percent is not None
+    assert one.low_percent < 0.0 < one.high_percent
+
+
 @pytest.mark.parametrize("mode", [RADIATED, EXCITED], ids=["radiated", "excited"])
 def test_gone_and_new(rng: np.random.Generator, mode: MadeMode) -> None:
     having = made_results([mode], rng=rng, noise_db=-85.0)

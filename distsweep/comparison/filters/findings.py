@@ -70,7 +70,7 @@ def _findings(take: FilteredTake, one: Filtered, subject: str) -> list[Finding]:
         if at.filtered_drive_dbfs is not None and at.drive_dbfs is not None
     ]
     if not known:
-        return [_unknown(subject, one, source, take.position)] if one.at_levels else []
+        return [_unknown(subject, one, source, take.position)]
     at = known[-1]
     change = _change(at, one)
     used = _used(at)
@@ -258,12 +258,18 @@ def _nothing(
 
 
 def _unknown(subject: str, one: Filtered, source: int, position: str) -> Finding:
-    level = level_text(one.at_levels[0])
-    asks = "ask" if subject.startswith("All") else "asks"
-    why = f"{level} was not played"
-    if one.at_levels[0].drive_dbfs is not None:
-        why = f"at {level} {asks} for more than was played"
+    """Say why nothing is told: no level is known, or none of those asked for was played."""
+    if not one.at_levels:
+        why = "no level over the level band is known, and headroom cannot be told"
+    else:
+        at = one.at_levels[0]
+        level = level_text(at)
+        why = f"{level} was not played"
+        if at.drive_dbfs is not None:
+            asks = "they ask" if subject.startswith("All") else "it asks"
+            why = f"at {level} {asks} for more than was played"
+        why += ", and nothing can be told of that level"
     return Finding(
-        f"{subject}: {why}, and nothing can be told of that level.",
+        f"{subject}: {why}.",
         "headroom", None, None, None, None, None, position=position, source=source,
     )  # fmt: skip

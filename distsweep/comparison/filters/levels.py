@@ -25,9 +25,11 @@ def levels_for(
     Raises
     ------
     InputError
-        A level is no finite number.
+        There is none, or a level is no finite number.
     """
     if levels_spl is not None:
+        if not len(levels_spl):
+            raise InputError("levels_spl holds no level: give one or more, or None")
         for one in levels_spl:
             if not math.isfinite(one):
                 raise InputError(f"levels_spl holds {one!r}: levels are numbers")

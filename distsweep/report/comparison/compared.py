@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from distsweep.comparison.differences import Doubts
+from distsweep.comparison.differences import Doubts, ThirdDifferences
 from distsweep.comparison.level_doubt import compared_ladder, level_doubt_db
 from distsweep.comparison.record import BAND, DRIVE, Comparison, Difference
-from distsweep.comparison.thirds import ThirdDifferences
 from distsweep.results import AXIS, SAME_DRIVE_DB, Results, Take
 from distsweep.words import wording
 

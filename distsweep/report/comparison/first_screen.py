@@ -49,7 +49,8 @@ def ranks_first(compared: Compared, anchor_of: Anchor, *blocks: Block) -> Sectio
     items = [(one.sentence, anchor_of(one)) for one in comparison.findings]
     said: list[Block] = [*blocks]
     if items:
-        differ = f"What differs from {compared.names[0]} beyond doubt: {len(items)} findings"
+        count = f"{len(items)} {'finding' if len(items) == 1 else 'findings'}"
+        differ = f"What differs from {compared.names[0]} beyond doubt: {count}"
         said.append(Fold(differ, [Linked(items)]))
     else:
         said.append(Paragraph(_nothing(compared)))
