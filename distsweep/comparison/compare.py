@@ -45,7 +45,7 @@ from distsweep.comparison.record import (
 )
 from distsweep.comparison.resonances import CHANGED, resonance_changes
 from distsweep.comparison.unseen import unseen_of
-from distsweep.results import Results
+from distsweep.results import AXIS, Results
 from distsweep.results.thd import RELIABLE_HALF_WIDTH_DB
 
 BESIDE = 2.0 ** (1.0 / 12.0)
@@ -88,7 +88,9 @@ def compare(
         name = sources[side.source].name
         own = side.findings(changes, limit)
         findings += [_of_source(one, name) for one in own]
-        unseen += unseen_of(side.pairs[0], own, name, limit) if side.pairs else []
+        if side.pairs:
+            leading = side.pairs[0]
+            unseen += unseen_of(leading, own, _called(name, leading.first.position), limit)
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
         sources,
@@ -119,7 +121,13 @@ def _of_source(one: Finding, name: str) -> Finding:
     sentence = one.sentence
     if one.quantity == "resonance":
         sentence = f"{sentence[:1].lower()}{sentence[1:]}"
-    return replace(one, sentence=f"{name}: {sentence.removesuffix('.')}.")
+    called = _called(name, one.position)
+    return replace(one, sentence=f"{called}: {sentence.removesuffix('.')}.")
+
+
+def _called(name: str, position: str | None) -> str:
+    """Return a source's name, with the position where that is not the axis."""
+    return name if position in (None, AXIS) else f"{name} at “{position}”"
 
 
 @dataclass(frozen=True)

@@ -321,3 +321,17 @@ def test_a_ladder_that_begins_behind_a_limit_tells_no_response(turned: bool) -> 
 def test_one_rung_tells_no_gain_change() -> None:
     made = [Made(drives=(-10.0,), seed=seed).results() for seed in (52, 53)]
     assert not any("gain change" in sentence for sentence in compare(*made).unseen)
+
+
+def test_what_another_position_than_the_axis_shows_is_said_of_it() -> None:
+    raised = {n: mild(n, a + 6.0) for n, a in ((2, -30.0), (3, -20.0), (4, -20.0))}
+    sides = []
+    for seed, harmonics in ((54, None), (55, raised)):
+        axis = Made(seed=seed).results()
+        made = Made(seed=seed + 10) if harmonics is None else Made(harmonics=harmonics, seed=64)
+        port = dataclasses.replace(made.results().takes[0], position="port")
+        sides.append(dataclasses.replace(axis, takes=[port, axis.takes[0]]))
+    found = compare(*sides, names=["A", "B"])
+    assert [(one.quantity, one.position) for one in found.findings] == [("thd", "port")]
+    assert found.findings[0].sentence.startswith("B at “port”: THD is")
+    assert all(sentence.startswith("B: ") for sentence in found.unseen)
