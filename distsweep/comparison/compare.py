@@ -83,14 +83,11 @@ def compare(
         resonance_changes(results[0], other, source=number, beyond=limit)
         for number, other in enumerate(results[1:], start=1)
     ]
-    findings, unseen = [], []
-    for side, changes in zip(sides, resonances, strict=True):
-        name = sources[side.source].name
-        own = side.findings(changes, limit)
-        findings += [_of_source(one, name) for one in own]
-        if side.pairs:
-            leading = side.pairs[0]
-            unseen += unseen_of(leading, own, _called(name, leading.first.position), limit)
+    stated = [
+        side.statements(changes, limit, sources[side.source].name)
+        for side, changes in zip(sides, resonances, strict=True)
+    ]
+    findings = [finding for found, _ in stated for finding in found]
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
         sources,
@@ -100,7 +97,7 @@ def compare(
         aligned=aligned,
         resonances=[change for changes in resonances for change in changes],
         conditions=held.conditions,
-        unseen=unseen,
+        unseen=[text for _, unseen in stated for text in unseen],
         tests=tests,
         deviations=limit,
     )
@@ -162,7 +159,18 @@ class _Side:
                     apart.append(sentences.no_quiet_rung(ours.position))
         return cls(source, pairs, differences, apart)
 
-    def findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:
+    def statements(
+        self, changes: Sequence[ResonanceChange], limit: float, name: str
+    ) -> tuple[list[Finding], list[str]]:
+        """Return findings that name the source, and sentences on what does not differ."""
+        found = self._findings(changes, limit)
+        unseen: list[str] = []
+        if self.pairs:
+            leading = self.pairs[0]
+            unseen = unseen_of(leading, found, _called(name, leading.first.position), limit)
+        return [_of_source(one, name) for one in found], unseen
+
+    def _findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:
         """Return what differs beyond doubt, what several positions show once."""
         changed = [one for one in changes if one.state in CHANGED]
         found = [resonance_finding(one) for one in changed]
