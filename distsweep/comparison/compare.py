@@ -45,7 +45,7 @@ from distsweep.comparison.record import (
 )
 from distsweep.comparison.resonances import CHANGED, resonance_changes
 from distsweep.comparison.unseen import unseen_of
-from distsweep.results import Results
+from distsweep.results import AXIS, Results
 from distsweep.results.thd import RELIABLE_HALF_WIDTH_DB
 
 BESIDE = 2.0 ** (1.0 / 12.0)
@@ -83,12 +83,11 @@ def compare(
         resonance_changes(results[0], other, source=number, beyond=limit)
         for number, other in enumerate(results[1:], start=1)
     ]
-    findings, unseen = [], []
-    for side, changes in zip(sides, resonances, strict=True):
-        name = sources[side.source].name
-        own = side.findings(changes, limit)
-        findings += [_of_source(one, name) for one in own]
-        unseen += unseen_of(side.pairs[0], own, name, limit) if side.pairs else []
+    stated = [
+        side.statements(changes, limit, sources[side.source].name)
+        for side, changes in zip(sides, resonances, strict=True)
+    ]
+    findings = [finding for found, _ in stated for finding in found]
     differences = [difference for side in sides for difference in side.differences]
     return Comparison(
         sources,
@@ -98,7 +97,7 @@ def compare(
         aligned=aligned,
         resonances=[change for changes in resonances for change in changes],
         conditions=held.conditions,
-        unseen=unseen,
+        unseen=[text for _, unseen in stated for text in unseen],
         tests=tests,
         deviations=limit,
     )
@@ -121,7 +120,13 @@ def _of_source(one: Finding, name: str) -> Finding:
     sentence = one.sentence
     if one.quantity == "resonance":
         sentence = f"{sentence[:1].lower()}{sentence[1:]}"
-    return replace(one, sentence=f"{name}: {sentence.removesuffix('.')}.")
+    called = _called(name, one.position)
+    return replace(one, sentence=f"{called}: {sentence.removesuffix('.')}.")
+
+
+def _called(name: str, position: str | None) -> str:
+    """Return a source's name, with the position where that is not the axis."""
+    return name if position in (None, AXIS) else f"{name} at “{position}”"
 
 
 @dataclass(frozen=True)
@@ -156,7 +161,18 @@ class _Side:
                     apart.append(sentences.no_quiet_rung(ours.position))
         return cls(source, pairs, differences, apart)
 
-    def findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:
+    def statements(
+        self, changes: Sequence[ResonanceChange], limit: float, name: str
+    ) -> tuple[list[Finding], list[str]]:
+        """Return findings that name the source, and sentences on what does not differ."""
+        found = self._findings(changes, limit)
+        unseen: list[str] = []
+        if self.pairs:
+            leading = self.pairs[0]
+            unseen = unseen_of(leading, found, _called(name, leading.first.position), limit)
+        return [_of_source(one, name) for one in found], unseen
+
+    def _findings(self, changes: Sequence[ResonanceChange], limit: float) -> list[Finding]:
         """Return what differs beyond doubt, what several positions show once."""
         changed = [one for one in changes if one.state in CHANGED]
         found = [resonance_finding(one) for one in changed]

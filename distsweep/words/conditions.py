@@ -173,9 +173,9 @@ def orders_differ(position: str, values: Sequence[tuple[str, tuple[float, ...]]]
 
 def shapes_differ(position: str, values: Sequence[tuple[str, tuple[float, ...]]]) -> str:
     """Say that the drive at low frequencies was reduced otherwise."""
-    shapes = _each([(name, decibels(value[0])) for name, value in values])
+    shapes = _each([(name, decibels(abs(value[0]))) for name, value in values])
     return (
-        f"At “{position}” the drive is lower at the lowest frequencies by {shapes}: what distorts"
+        f"At “{position}” the drive is lowered towards the bass by {shapes} at most: what distorts"
         " there was driven otherwise."
     )
 

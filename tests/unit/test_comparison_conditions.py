@@ -102,9 +102,13 @@ DAMAGE = Damage("knock", 1.0, 1.1, sentence="A knock.")
         ),
         (partial_at(-22.0), "The ladder of Fen at “axis” ended early, at −22 dBFS."),
         (lambda _: taken(damage=[DAMAGE, DAMAGE]), "The recording of Fen at “axis” holds 2 knocks"),
+        (
+            lambda _: taken(drive_shape_db=np.linspace(-6.0, 0.0, 40)),
+            "the drive is lowered towards the bass by 0.0 dB (Ostrel), 6.0 dB (Fen) at most",
+        ),
         (origin(version="0.9"), "Versions differ: unknown (Ostrel), 0.9 (Fen)"),
     ],
-    ids=range(11),
+    ids=range(12),
 )  # fmt: skip
 def test_what_differs_is_said(change: Callable[[Results], Results], sentence: str) -> None:
     assert sentence in said(taken(), change(taken())).replace("\N{NO-BREAK SPACE}", " ")

@@ -370,3 +370,17 @@ def test_ranges_end_where_the_measurement_does() -> None:
     made.harmonics = made.harmonics | {2: raised}
     (one,) = compare(Made(seed=22).results(), made.results()).findings
     assert one.high_hz == pytest.approx(THIRDS_HZ[-1] / 2.0)
+
+
+def test_what_another_position_than_the_axis_shows_is_said_of_it() -> None:
+    raised = {n: mild(n, a + 6.0) for n, a in ((2, -30.0), (3, -20.0), (4, -20.0))}
+    sides = []
+    for seed, harmonics in ((54, None), (55, raised)):
+        axis = Made(seed=seed).results()
+        made = Made(seed=seed + 10) if harmonics is None else Made(harmonics=harmonics, seed=64)
+        port = dataclasses.replace(made.results().takes[0], position="port")
+        sides.append(dataclasses.replace(axis, takes=[port, axis.takes[0]]))
+    found = compare(*sides, names=["A", "B"])
+    assert [(one.quantity, one.position) for one in found.findings] == [("thd", "port")]
+    assert found.findings[0].sentence.startswith("B at “port”: THD is")
+    assert all(sentence.startswith("B: ") for sentence in found.unseen)

@@ -67,7 +67,9 @@ def _rows(what: Predicted) -> list[Row]:
     if not what.takes:
         return []
     take = what.takes[0]
-    limits = [HEADROOM_TO + one.name for one in take.limits[:1]]
+    # The change is that of every limit, and known wherever a limit is: the widest one shows it.
+    widest = sorted(take.limits, key=lambda one: -int(np.isfinite(one.drive_dbfs.values).sum()))
+    limits = [HEADROOM_TO + one.name for one in widest[:1]]
     rows = []
     for quantity in (*_FIRST_ROWS, *limits):
         overlay = overlay_at_levels(what, take, quantity)
