@@ -13,13 +13,20 @@ import click
 
 from distsweep.cli._places import is_same, json_elsewhere
 from distsweep.cli._printing import say, show_share
+from distsweep.cli._report_options import (
+    chosen_style,
+    decimal_comma_option,
+    folder_option,
+    json_option,
+    no_report_option,
+    style_option,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from contextlib import AbstractContextManager
 
     from distsweep.file_sets import FileSet
-    from distsweep.report.style import Style
     from distsweep.results import Results
     from distsweep.stimulus.found_sweep import FoundStimulus
     from distsweep.takes.session import Session
@@ -45,30 +52,19 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     help="Channel of RECORDING, from 1. [default: 1, or the one that holds the stimulus]",
 )
-@click.option(
-    "-o",
-    "--output",
-    "folder",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for results.json, tables and report, which replace those of an earlier analysis;"
+@folder_option(
+    "Folder for results.json, tables and report, which replace those of an earlier analysis;"
     " other files in it stay. [default: SESSION/results, or"
-    " NAME-results beside RECORDING or a bundle]",
+    " NAME-results beside RECORDING or a bundle]"
 )
-@click.option(
-    "--json",
-    "json_file",
-    metavar="FILE",
-    help="Write the results to FILE instead of results.json in the folder; '-' is stdout."
-    " Only a file of results is replaced.",
+@json_option(
+    "Write the results to FILE instead of results.json in the folder; '-' is stdout."
+    " Only a file of results is replaced."
 )
-@click.option("--no-report", is_flag=True, help="No tables, figures and page: results only.")
-@click.option(
-    "--style",
-    "style_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="House style of figures and page, in TOML: axes, sizes, colours, fonts, logo."
-    " [default: style.toml beside the session, if there is one]",
+@no_report_option("No tables, figures and page: results only.")
+@style_option(
+    "House style of figures and page, in TOML: axes, sizes, colours, fonts, logo."
+    " [default: style.toml beside the session, if there is one]"
 )
 @click.option(
     "--bundle",
@@ -76,11 +72,7 @@ if TYPE_CHECKING:
     help="Pack results, tables, page, recordings (as FLAC), stimuli and session into one ZIP file,"
     " which analyse takes in a session's place, elsewhere too. Only a bundle is replaced.",
 )
-@click.option(
-    "--decimal-comma",
-    is_flag=True,
-    help="Tables with a decimal comma, and semicolons between cells.",
-)
+@decimal_comma_option
 def command(
     sources: tuple[Path, ...],
     stimulus: Path | None,
@@ -101,7 +93,8 @@ def command(
     from distsweep.results import to_json, write_results
 
     _check_sources(sources, stimulus=stimulus, channel=channel)
-    style = _style(style_file, sources[0], stimulus=stimulus, no_report=no_report)
+    beside = None if stimulus is not None else _home(sources[0])
+    style = chosen_style(style_file, beside, no_report=no_report)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
     elsewhere = json_elsewhere(json_file, folder, RESULTS_NAME)
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
@@ -165,20 +158,9 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
         raise click.UsageError("--channel goes with --stimulus; a session names its channels")
 
 
-def _style(
-    file: Path | None, source: Path, *, stimulus: Path | None, no_report: bool
-) -> Style | None:
-    """Return the house style that was given, or that stands beside the session; None: ours."""
-    if no_report:
-        if file is not None:
-            raise click.UsageError("--style goes with a report: leave --no-report out")
-        return None
-    from distsweep.report.style import STYLE_NAME, read_style
-
-    if file is None and stimulus is None:
-        beside = (source if source.is_dir() else source.parent) / STYLE_NAME
-        file = beside if beside.is_file() else None
-    return None if file is None else read_style(file)
+def _home(session: Path) -> Path:
+    """Return the folder that a session is, or that it stands in."""
+    return session if session.is_dir() else session.parent
 
 
 def _default_folder(source: Path, *, stimulus: Path | None) -> Path:
@@ -188,7 +170,7 @@ def _default_folder(source: Path, *, stimulus: Path | None) -> Path:
 
     if looks_like_bundle(source):
         return source.with_name(f"{source.stem}-results")
-    return (source if source.is_dir() else source.parent) / "results"
+    return _home(source) / "results"
 
 
 def _check_bundle(bundle: Path | None, source: Path) -> None:

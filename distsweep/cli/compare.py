@@ -13,6 +13,14 @@ import click
 
 from distsweep.cli._places import json_elsewhere
 from distsweep.cli._printing import say, show_share
+from distsweep.cli._report_options import (
+    chosen_style,
+    decimal_comma_option,
+    folder_option,
+    json_option,
+    no_report_option,
+    style_option,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -20,7 +28,6 @@ if TYPE_CHECKING:
     from distsweep.comparison.filters import Filter
     from distsweep.comparison.record import Comparison
     from distsweep.file_sets import FileSet
-    from distsweep.report.style import Style
     from distsweep.sources import ReadSource
 
 AT_DRIVE, AT_BAND_SPL, AT_SPL = "drive", "band-spl", "spl"
@@ -37,21 +44,14 @@ MOST_SHOWN = 20
     required=True,
     type=click.Path(path_type=Path),
 )
-@click.option(
-    "-o",
-    "--output",
-    "folder",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for comparison.json, tables and report, which replace those of an earlier"
+@folder_option(
+    "Folder for comparison.json, tables and report, which replace those of an earlier"
     " comparison; other files in it stay, and a folder of an analysis is refused."
-    " [default: one beside the first session or file, named after what is compared]",
+    " [default: one beside the first session or file, named after what is compared]"
 )
-@click.option(
-    "--json",
-    "json_file",
-    metavar="FILE",
-    help="Write the comparison to FILE instead of comparison.json in the folder; '-' is stdout."
-    " Only a file of a comparison is replaced.",
+@json_option(
+    "Write the comparison to FILE instead of comparison.json in the folder; '-' is stdout."
+    " Only a file of a comparison is replaced."
 )
 @click.option(
     "--at-equal",
@@ -73,22 +73,12 @@ MOST_SHOWN = 20
     help="With --filters: listening levels at which THD and headroom are told, '80 and 90', means"
     " over the level band. [default: those that the session states, else 85 where it was played]",
 )
-@click.option(
-    "--no-report", is_flag=True, help="No tables, figures and page: comparison.json only."
+@no_report_option("No tables, figures and page: comparison.json only.")
+@style_option(
+    "House style of figures and page, in TOML."
+    " [default: style.toml beside the first session, if there is one]"
 )
-@click.option(
-    "--style",
-    "style_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="House style of figures and page, in TOML."
-    " [default: style.toml beside the first session, if there is one]",
-)
-@click.option(
-    "--decimal-comma",
-    is_flag=True,
-    help="Tables with a decimal comma, and semicolons between cells.",
-)
+@decimal_comma_option
 def command(
     sources: tuple[Path, ...],
     folder: Path | None,
@@ -107,10 +97,10 @@ def command(
     """
     from distsweep.comparison_files import COMPARISON_NAME, write_comparison
     from distsweep.results import to_json
-    from distsweep.sources import comparison_folder, read_sources
+    from distsweep.sources import comparison_folder, home_of, read_sources
 
     _check_usage(sources, filters_file, at_equal, levels_spl)
-    style = _style(style_file, sources[0], no_report=no_report)
+    style = chosen_style(style_file, home_of(sources[0]), no_report=no_report)
     filters, levels = _filters(filters_file), _levels(levels_spl)
     folder = folder or comparison_folder(sources, filters_file)
     elsewhere = json_elsewhere(json_file, folder, COMPARISON_NAME)
@@ -185,21 +175,6 @@ def _check_usage(
         )
     if filters_file is None and levels_spl is not None:
         raise click.UsageError("--levels-spl goes with --filters")
-
-
-def _style(file: Path | None, first: Path, *, no_report: bool) -> Style | None:
-    """Return the house style that was given, or that stands beside the first; None: ours."""
-    if no_report:
-        if file is not None:
-            raise click.UsageError("--style goes with a report: leave --no-report out")
-        return None
-    from distsweep.report.style import STYLE_NAME, read_style
-    from distsweep.sources import home_of
-
-    if file is None:
-        beside = home_of(first) / STYLE_NAME
-        file = beside if beside.is_file() else None
-    return None if file is None else read_style(file)
 
 
 def _filters(file: Path | None) -> list[Filter] | None:
