@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from capture_bench import FakeBench, calibrated_session, run_capture
 from closed_form import MILDLY_CURVED, play
-from conftest import RATE_HZ, Bench, ladder_recipe
+from conftest import RATE_HZ, Bench, ladder_recipe, long
 
 from distsweep.analysis.advice import advise as advising
 from distsweep.analysis.advice.advise import LONGEST_S
@@ -117,7 +117,7 @@ def amplitudes_of(bench: Bench, samples: np.ndarray) -> tuple[Amplitudes, float]
     return measure_harmonics(found.cut, settings), found.cut.sweep.duration_s
 
 
-@pytest.mark.parametrize("longer", [2.0, 6.0])
+@pytest.mark.parametrize("longer", [long(2.0), 6.0])
 def test_noise_of_a_longer_sweep_is_foretold(
     bench_of: Callable[..., Bench], rng: np.random.Generator, longer: float
 ) -> None:

@@ -56,7 +56,7 @@ def bridged(first: int, last: int) -> tuple[Bridged, float]:
     return result, rms(result.signal[first:last] - heard[first:last])
 
 
-@pytest.mark.parametrize("frequency_hz", [long(60), 700, 6000])
+@pytest.mark.parametrize("frequency_hz", [long(60), 700, long(6000)])
 @pytest.mark.parametrize("samples", [long(8), 64, 512])
 def test_a_bridge_is_as_right_as_it_says(frequency_hz: float, samples: int) -> None:
     """What is put in a hole errs by no more than twice what it is said to err by.

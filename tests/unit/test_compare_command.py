@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner, Result
-from conftest import Bench, ladder_recipe
+from conftest import Bench, ladder_recipe, long
 
 import distsweep
 from distsweep import report
@@ -378,7 +378,7 @@ def test_in_the_library_results_are_compared_and_written(units: Path) -> None:
         distsweep.compare(one)
 
 
-@pytest.mark.parametrize("with_filters", [False, True])
+@pytest.mark.parametrize("with_filters", [False, long(True)])
 def test_page_and_tables_are_those_of_what_was_compared(
     pair: Path, tmp_path: Path, with_filters: bool
 ) -> None:

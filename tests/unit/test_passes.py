@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 from closed_form import MILDLY_CURVED, harmonic_amplitudes, play
-from conftest import RATE_HZ, Bench, draws
+from conftest import RATE_HZ, Bench, draws, long
 
 from distsweep.analysis.sweep.passes import PassNoise, PassSpread, spread_of
 from distsweep.results import Results, Rung
@@ -79,7 +79,7 @@ def shares_held(rung: Rung, truth_db: np.ndarray) -> list[float]:
     return shares
 
 
-@pytest.mark.parametrize("number", [2, 4])
+@pytest.mark.parametrize("number", [long(2), 4])
 def test_noise_alone_leaves_nothing_out_and_intervals_hold(
     passes_of: Callable[[int], Passes], rng: np.random.Generator, number: int
 ) -> None:

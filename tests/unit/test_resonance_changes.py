@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from conftest import long
 from made_modes import MadeMode, made_results
 
 from distsweep.analysis.resonance.causes import sound_speed_m_per_s
@@ -33,7 +34,7 @@ def changed(first: Results, other: Results) -> list[ResonanceChange]:
     return [one for one in changes if one.state in ("moved", "gone", "new")]
 
 
-@pytest.mark.parametrize("percent", [-2.0, 0.7, 2.0])
+@pytest.mark.parametrize("percent", [long(-2.0), long(0.7), 2.0])
 @pytest.mark.parametrize("which", ["radiated", "excited"])
 @pytest.mark.parametrize("intervals", [True, False], ids=["intervals", "version 1"])
 def test_a_mode_that_moved_is_named_with_its_shift_and_the_other_is_not(
@@ -186,7 +187,7 @@ def test_what_cannot_be_compared_is_not_told(rng: np.random.Generator) -> None:
     assert "cannot be told: no ladders" in one.sentence
 
 
-@pytest.mark.parametrize("q", [10.0, 30.0, 60.0])
+@pytest.mark.parametrize("q", [long(10.0), 30.0, long(60.0)])
 def test_bands_that_start_elsewhere_are_compared_by_interpolation(
     rng: np.random.Generator, q: float
 ) -> None:
