@@ -49,13 +49,7 @@ class Step:
         """Return a cubic from rung to rung; beside no neighbour it ends as a straight line."""
         before, own, after = self.growth
         first, last = (_tangent(other, own) * self.run for other in (before, after))
-        u, rise = self.share, self.rungs[1] - self.rungs[0]
-        cubic = (
-            self.rungs[0]
-            + rise * u**2 * (3.0 - 2.0 * u)
-            + first * u * (1.0 - u) ** 2
-            - last * u**2 * (1.0 - u)
-        )
+        cubic = cubic_between(self.rungs[0], self.rungs[1], first, last, self.share)
         return np.where(np.isfinite(cubic), cubic, np.nan)
 
     def kept_within(self, value: FloatArray, even: BoolArray) -> FloatArray:
@@ -119,6 +113,22 @@ class Step:
         return np.where(vanishes, -np.inf, np.inf)
 
 
+def cubic_between(
+    lower: FloatArray, upper: FloatArray, first: FloatArray, last: FloatArray, share: FloatArray
+) -> FloatArray:
+    """Return a cubic between two rungs; ``first`` and ``last`` are its slopes there, a step."""
+    u, rise = share, upper - lower
+    return np.asarray(
+        lower + rise * u**2 * (3.0 - 2.0 * u) + first * u * (1.0 - u) ** 2 - last * u**2 * (1.0 - u)
+    )
+
+
+def slope_between(before: FloatArray, after: FloatArray) -> FloatArray:
+    """Return the slope at a rung between two steps: the harmonic mean, 0 where one turns."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(before * after > 0.0, 2.0 * before * after / (before + after), 0.0)
+
+
 def is_even(growth: Sequence[FloatArray]) -> BoolArray:
     """Tell where three growths are known and differ by little."""
     return np.asarray(np.ptp(np.array(growth), axis=0) <= UNEVEN_DB_PER_DB)
@@ -138,7 +148,7 @@ def _tangent(other: FloatArray, own: FloatArray) -> FloatArray:
 
     Where they are uneven the other one bends, and its growth says nothing of this one's.
     """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(other * own > 0.0, 2.0 * other * own / (other + own), 0.0)
+    mean = slope_between(other, own)
+    with np.errstate(invalid="ignore"):
         alike = np.abs(other - own) <= UNEVEN_DB_PER_DB
     return np.where(alike, mean, own)

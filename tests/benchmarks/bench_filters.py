@@ -37,6 +37,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import scipy.fft
 from bench_clean_level import pink
+from calibrated_session import analysed_session
 from conftest import RATE_HZ, Bench, ladder_recipe
 from filter_draws import PASCAL_PER_FS, Drawn, draw_filters, draw_loudspeaker, filtered
 
@@ -47,7 +48,6 @@ from distsweep.comparison.filters.memory import still_down_db
 from distsweep.comparison.filters.predict import Trial
 from distsweep.comparison.filters.reading import checked
 from distsweep.comparison.filters.record import Curve
-from distsweep.pipeline import analyse
 from distsweep.results import Results, Take
 
 BARS = {"fundamental": 0.1, "thd": 0.5, "threshold": 0.3, "tone": 0.1, "tone thd": 0.5}
@@ -67,19 +67,6 @@ def recipe(name: str, levels: list[float]) -> Any:
         name=name, band_hz=[20, 20000], sweep_s=5.0, order=8, quiet_s=2.0, pause_s=0.8,
         levels_dbfs=levels, return_rung=name == "measured",
     )  # fmt: skip
-
-
-def results_of(bench: Bench, heard: np.ndarray) -> Results:
-    bench.record(heard, name="take.wav")
-    session = bench.folder / "session.toml"
-    session.write_text(
-        '[device]\nname = "Ostrel Fen 3"\n[conditions]\ntemperature_c = 20.0\ndistance_m = 1.0\n'
-        f"[calibration]\npascal_per_fs = {PASCAL_PER_FS}\n"
-        f'[[takes]]\nposition = "axis"\nstimulus = "{bench.sidecar.name}"\n'
-        'recording = "take.wav"\nchannel = 1\n',
-        encoding="utf-8",
-    )
-    return analyse(session)
 
 
 def with_noise(rng: np.random.Generator, heard: np.ndarray, below_db: float) -> np.ndarray:
@@ -281,14 +268,16 @@ def one_set(
     waveform = filtered(filters, through.waveform * 10.0 ** (-shift_db / 20.0))
     heard = drawn.plays(waveform)
     heard += rng.standard_normal(len(heard)) * 3e-6 * np.std(heard)  # a floor that is no silence
-    truth = results_of(through, heard).takes[0]
+    truth = analysed_session(through, heard, PASCAL_PER_FS).takes[0]
     label = f"{drawn.kind}, {drawn.protection}"
     tones = play_tones(rng, drawn, filters)
     print(f"{number:2d} {label}: {drawn.truth}, {len(filters)} filters", flush=True)
     for step in steps:
         bench = Bench(folder / str(step), recipe("measured", [*map(float, range(-40, -9, step))]))
         heard = drawn.plays(bench.waveform)
-        results = results_of(bench, with_noise(rng, heard, rng.uniform(50.0, 70.0)))
+        results = analysed_session(
+            bench, with_noise(rng, heard, rng.uniform(50.0, 70.0)), PASCAL_PER_FS
+        )
         own: Errors = defaultdict(list)
         ladder_errors(own, drawn, results, filters, truth, shift_db)
         tone_errors(own, drawn.kind, tones, results)

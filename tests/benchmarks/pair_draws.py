@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import scipy.signal
 from bench_clean_level import draw as draw_branches
 from bench_clean_level import pink
+from calibrated_session import analysed_session
 from closed_form import Branch, cascade, high_pass, low_pass, peak, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 from protected_loudspeaker import TrueLimiter, limited
@@ -77,18 +78,7 @@ def results_of(bench: Bench, heard: np.ndarray, noise_rms: float, seed: Any) -> 
     noise = pink(rng, count) if rng.uniform() < 0.5 else rng.standard_normal(count)
     noise *= noise_rms * 10.0 ** (rng.normal(0.0, 1.0) / 20.0) / np.std(noise)
     recorded = moved * 10.0 ** ((drift_db + offset_db) / 20.0) + noise
-    session = bench.folder / "session.toml"
-    bench.record(recorded, name="take.wav")
-    session.write_text(
-        '[device]\nname = "Ostrel Fen 3"\n[conditions]\ntemperature_c = 20.0\ndistance_m = 1.0\n'
-        f"[calibration]\npascal_per_fs = {PASCAL_PER_FS}\n"
-        f'[[takes]]\nposition = "axis"\nstimulus = "{bench.sidecar.name}"\n'
-        'recording = "take.wav"\nchannel = 1\n',
-        encoding="utf-8",
-    )
-    from distsweep.pipeline import analyse
-
-    return analyse(session)
+    return analysed_session(bench, recorded, PASCAL_PER_FS)
 
 
 def _resampled(heard: np.ndarray, at: np.ndarray) -> np.ndarray:

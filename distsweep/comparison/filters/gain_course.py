@@ -12,6 +12,7 @@ from distsweep.comparison.filters.record import Curve
 from distsweep.comparison.filters.static_family import StaticFamily, fit_family
 from distsweep.results import TURNED_DOWN, Limiter
 from distsweep.results.rung_curves import Curves
+from distsweep.results.rung_step import cubic_between, slope_between
 from distsweep.units import BoolArray, FloatArray
 
 FINE_DB = 0.1
@@ -43,13 +44,10 @@ class GainCourse:
         """Return the gain at one drive a frequency, ``(F,)``; NaN beyond what was played."""
         low, high = self.drives_dbfs[0], self.drives_dbfs[-1]
         inside = (drive_dbfs >= low - SAME_DB) & (drive_dbfs <= high + SAME_DB)
-        place = (np.clip(drive_dbfs, low, high) - low) / (high - low) * (len(self.drives_dbfs) - 1)
-        below = np.clip(np.nan_to_num(place).astype(int), 0, len(self.drives_dbfs) - 2)
-        share, columns = place - below, np.arange(len(drive_dbfs))
+        at = np.clip(drive_dbfs, low, high)
 
         def read(part: FloatArray) -> FloatArray:
-            line = (1.0 - share) * part[below, columns] + share * part[below + 1, columns]
-            return np.where(inside, line, np.nan)
+            return np.where(inside, looked_up(self.drives_dbfs, part, at), np.nan)
 
         return Curve(read(self.gain.values), read(self.gain.low), read(self.gain.high))
 
@@ -109,7 +107,7 @@ def _smooth(
     fine: FloatArray, drives: FloatArray, gain: Curves
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return cubics through the rungs, and what the two rungs beside each drive span."""
-    values = cubic_between(fine, drives, gain.values)
+    values = _cubics(fine, drives, gain.values)
     below = np.clip(np.searchsorted(drives, fine, side="right") - 1, 0, len(drives) - 2)
     share = ((fine - drives[below]) / (drives[below + 1] - drives[below]))[:, None]
     low, high = (
@@ -134,7 +132,7 @@ def _bent(
     at_rungs = family.change_db(np.broadcast_to(drives[:, None], gain.values.shape))
     at_fine = family.change_db(np.broadcast_to(fine[:, None], (len(fine), count)))
     courses = np.array(
-        [own + cubic_between(fine, drives, gain.values - rungs)
+        [own + _cubics(fine, drives, gain.values - rungs)
          for own, rungs in zip(at_fine, at_rungs, strict=True)]
     )  # fmt: skip
     below = np.clip(np.searchsorted(drives, fine, side="right") - 1, 0, len(drives) - 2)
@@ -153,26 +151,23 @@ def _bent(
     )
 
 
-def cubic_between(fine: FloatArray, drives: FloatArray, values: FloatArray) -> FloatArray:
+def _cubics(fine: FloatArray, drives: FloatArray, values: FloatArray) -> FloatArray:
     """Return cubics through rungs that neither overshoot nor turn, ``(R, F)`` to ``(D, F)``.
 
-    Tangents are those of F. N. Fritsch and J. Butland (SIAM J. Sci. Stat. Comput. 5, 1984, from
-    memory), as in `distsweep.results.rung_step`; at both ends the curve is a parabola's.
+    They are those of `distsweep.results.rung_step`; at both ends a curve is as steep as its step.
     """
     run = np.diff(drives)[:, None]
     slope = np.diff(values, axis=0) / run
-    before, after = slope[:-1], slope[1:]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        inner = np.where(before * after > 0.0, 2.0 * before * after / (before + after), 0.0)
-    tangent = np.concatenate([slope[:1], inner, slope[-1:]])
+    tangent = np.concatenate([slope[:1], slope_between(slope[:-1], slope[1:]), slope[-1:]])
     below = np.clip(np.searchsorted(drives, fine, side="right") - 1, 0, len(drives) - 2)
-    u = ((fine - drives[below]) / (drives[below + 1] - drives[below]))[:, None]
-    rise = values[below + 1] - values[below]
+    share = ((fine - drives[below]) / (drives[below + 1] - drives[below]))[:, None]
     first, last = tangent[below] * run[below], tangent[below + 1] * run[below]
-    curve = (
-        values[below]
-        + rise * u**2 * (3.0 - 2.0 * u)
-        + first * u * (1.0 - u) ** 2
-        - last * u**2 * (1.0 - u)
-    )
-    return np.asarray(curve)
+    return cubic_between(values[below], values[below + 1], first, last, share)
+
+
+def looked_up(fine: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:
+    """Return values of ``(D, F)``, at evenly spaced drives, at drives of ``(…, F)`` inside them."""
+    place = (at - fine[0]) / (fine[-1] - fine[0]) * (len(fine) - 1)
+    below = np.clip(np.nan_to_num(place).astype(int), 0, len(fine) - 2)
+    share, columns = place - below, np.arange(values.shape[1])
+    return np.asarray((1.0 - share) * values[below, columns] + share * values[below + 1, columns])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.comparison.filters.gain_course import SAME_DB, GainCourse, gain_course
+from distsweep.comparison.filters.gain_course import SAME_DB, GainCourse, gain_course, looked_up
 from distsweep.comparison.filters.limit_drives import limits_of
 from distsweep.comparison.filters.record import Curve, Limit
 from distsweep.results import EACH_FREQUENCY, Take
@@ -124,19 +124,11 @@ class MeasuredLadder:
         found = []
         for part in (self.course.gain.values, self.course.gain.high, self.course.gain.low):
             at = np.clip(drives[:, None] + filters - shape, low_dbfs, high_dbfs)
-            gains = _looked_up(self.course.drives_dbfs, part[:, band], at)
+            gains = looked_up(self.course.drives_dbfs, part[:, band], at)
             power = db_to_power(drives[:, None] + filters + gains)
             means_db = power_to_db(np.mean(power, axis=1))
             found.append(_first_reached(drives, means_db, level_db))
         return Curve(*(np.asarray(one) for one in found))
-
-
-def _looked_up(fine: FloatArray, gain: FloatArray, at: FloatArray) -> FloatArray:
-    """Return gains of ``(D, F)`` at drives of ``(N, F)``."""
-    place = (at - fine[0]) / (fine[-1] - fine[0]) * (len(fine) - 1)
-    below = np.clip(place.astype(int), 0, len(fine) - 2)
-    share, columns = place - below, np.arange(gain.shape[1])
-    return np.asarray((1.0 - share) * gain[below, columns] + share * gain[below + 1, columns])
 
 
 def _first_reached(drives: FloatArray, means_db: FloatArray, level_db: float) -> float:

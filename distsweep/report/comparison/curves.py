@@ -11,6 +11,8 @@ import numpy as np
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.comparison.aligned import fine_ladder
 from distsweep.comparison.record import DRIVE, Difference
+from distsweep.report import look
+from distsweep.report.aspect import ResponseAxis, response_axis
 from distsweep.report.lines import (
     Line,
     fundamental_line,
@@ -21,7 +23,7 @@ from distsweep.report.lines import (
 from distsweep.report.reliability import Standing
 from distsweep.results import SAME_DRIVE_DB, Take
 from distsweep.results.rung_curves import Curves
-from distsweep.units import BoolArray
+from distsweep.units import BoolArray, FloatArray
 
 FUNDAMENTAL, THD, GAIN_CHANGE, CLEAN_LEVEL = "fundamental", "thd", "gain change", "clean level"
 """Quantities of a comparison's differences; a harmonic's is "h2", "h3" …; a clean level's has its
@@ -87,4 +89,19 @@ def line_of(curves: Curves) -> Line:
     uncertain: BoolArray = there & ~reliable
     return Line(
         curves.values, Standing(reliable, uncertain), low_db=curves.low, high_db=curves.high
+    )
+
+
+def axis_of_levels(
+    values: FloatArray, frequency_hz: FloatArray, *, height_in: float, unit: str
+) -> ResponseAxis:
+    """Return the axis of levels that holds all of some values, by the house style in dB SPL."""
+    return response_axis(
+        float(values.min()) if values.size else np.nan,
+        float(values.max()) if values.size else np.nan,
+        decade_in=look.decade_in(
+            *look.frequency_limits(float(frequency_hz[0]), float(frequency_hz[-1]))
+        ),
+        height_in=height_in,
+        fixed_db=look.style().response_db_spl if unit == "dB SPL" else None,
     )

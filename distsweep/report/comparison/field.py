@@ -13,9 +13,9 @@ import numpy as np
 from distsweep.comparison.aligned import third_ladders
 from distsweep.comparison.ranks import Spread, clean_level_of, spread_of, strictest_limits
 from distsweep.report import look
-from distsweep.report.aspect import ResponseAxis, response_axis
+from distsweep.report.aspect import ResponseAxis
 from distsweep.report.comparison.compared import Compared, level_name, level_words
-from distsweep.report.comparison.curves import FUNDAMENTAL, THD
+from distsweep.report.comparison.curves import FUNDAMENTAL, THD, axis_of_levels
 from distsweep.report.comparison.overlay import (
     DISTORTION,
     RESPONSE,
@@ -280,10 +280,4 @@ def _limits(field: Field) -> ResponseAxis:
         low, high = style.thd_db or thd_limits(values, np.zeros(0))
         return ResponseAxis(low, high, _PANEL_IN if len(field.panels) > 1 else _LONE_IN, 0.0)
     f = field.panels[0].frequency_hz
-    return response_axis(
-        float(values.min()) if values.size else np.nan,
-        float(values.max()) if values.size else np.nan,
-        decade_in=look.decade_in(*look.frequency_limits(float(f[0]), float(f[-1]))),
-        height_in=_LONE_IN,
-        fixed_db=style.response_db_spl if field.unit == "dB SPL" else None,
-    )
+    return axis_of_levels(values, f, height_in=_LONE_IN, unit=field.unit)

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.report import look
-from distsweep.report.aspect import ResponseAxis, response_axis
+from distsweep.report.aspect import ResponseAxis
+from distsweep.report.comparison.curves import axis_of_levels
 from distsweep.report.comparison.overlay import (
     DISTORTION,
     GAIN,
@@ -176,14 +177,7 @@ def _limits(overlay: Overlay) -> ResponseAxis:
         return ResponseAxis(*(style.gain_change_db or _gain_limits(every)), MAIN_IN, 0.0)
     if overlay.kind == HEADROOM:
         return ResponseAxis(*_gain_limits(every), MAIN_IN, 0.0)
-    x = overlay.lines[0].x
-    return response_axis(
-        float(every.min()) if every.size else np.nan,
-        float(every.max()) if every.size else np.nan,
-        decade_in=look.decade_in(*look.frequency_limits(float(x[0]), float(x[-1]))),
-        height_in=MAIN_IN,
-        fixed_db=style.response_db_spl if overlay.unit == "dB SPL" else None,
-    )
+    return axis_of_levels(every, overlay.lines[0].x, height_in=MAIN_IN, unit=overlay.unit)
 
 
 def _gain_limits(values: FloatArray) -> tuple[float, float]:
