@@ -44,7 +44,8 @@ from distsweep.takes.doubts import session_warnings
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.provenance import provenance_of
 from distsweep.takes.recording_session import recording_session
-from distsweep.takes.session import Session, TakeEntry
+from distsweep.takes.session import Session
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.take import each_run, find_take, take_settings, take_warnings
 
 if TYPE_CHECKING:

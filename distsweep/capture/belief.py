@@ -24,7 +24,7 @@ from distsweep.capture.calibration import (
     unknowns,
 )
 from distsweep.errors import InputError
-from distsweep.takes.session import Calibration
+from distsweep.takes.session_calibration import Calibration
 from distsweep.units import db_to_power
 
 CALIBRATOR_DB = 1.0

@@ -17,7 +17,7 @@ from distsweep.stimulus.sweep import Sweep
 from distsweep.takes.cutting import cut_ladder
 from distsweep.takes.gain_moved import MarkerChange
 from distsweep.takes.recording import read_recording
-from distsweep.takes.session import Calibration
+from distsweep.takes.session_calibration import Calibration
 from distsweep.takes.take import take_settings
 from distsweep.units import FloatArray, ratio_to_db
 from distsweep.words.warnings import marker_heard

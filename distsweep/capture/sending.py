@@ -26,7 +26,7 @@ from distsweep.results import Conditions
 from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.stimulus.write import rendered
-from distsweep.takes.session import Calibration
+from distsweep.takes.session_calibration import Calibration
 from distsweep.units import FloatArray
 
 TRIES = 4

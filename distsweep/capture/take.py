@@ -16,7 +16,7 @@ from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import LadderStimulus, Stimulus, StimulusFile, sidecar_text
 from distsweep.takes.placement import place_stimulus
 from distsweep.takes.recording import read_recording
-from distsweep.takes.session import Calibration
+from distsweep.takes.session_calibration import Calibration
 from distsweep.takes.session_file import FILE_NAME, add_table, extended_text
 from distsweep.units import FloatArray
 from distsweep.whole_files import write_whole_text

@@ -27,7 +27,7 @@ from distsweep.results import (
     ThdAdvice,
     Warning_,
 )
-from distsweep.takes.session import Calibration
+from distsweep.takes.session_calibration import Calibration
 from distsweep.takes.take import FoundTake
 from distsweep.words.advice import advice_sentence
 from distsweep.words.damage import damage_sentence
@@ -58,6 +58,8 @@ def take_record(
         background=measured.background,
         calibration=calibration_record(calibration),
         partial=take.entry.partial,
+        placement=take.entry.placement,
+        distance_m=take.entry.distance_m,
         **fields,
     )
 

@@ -44,7 +44,9 @@ class Take(Record):
     ``calibration`` is the one this take was made with. ``partial`` says that the capture ended
     before the stimulus did. ``thd_advice`` has an entry for each rung whose THD noise hides.
     ``damage`` is what happened to the recording and was not the loudspeaker's doing.
-    ``at_spl`` holds THD and harmonics at the levels that the session asks for.
+    ``at_spl`` holds THD and harmonics at the levels that the session asks for. ``placement`` counts
+    how often the microphone was put at the position; None where it was not noted. ``distance_m`` is
+    the microphone's at this position, None: that of the conditions.
     """
 
     position: str
@@ -72,6 +74,8 @@ class Take(Record):
     damage: list[Damage] = field(default_factory=list)
     at_spl: list[AtSpl] = field(default_factory=list)
     impulse: ImpulseResponse | None = None
+    placement: int | None = None
+    distance_m: float | None = None
 
     def thd_at(
         self,

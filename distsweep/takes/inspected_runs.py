@@ -13,7 +13,7 @@ from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.runs import Run, Search, find_runs
-from distsweep.takes.session import TakeEntry
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.sound_file import SoundFile
 from distsweep.takes.take import FoundTake, find_take
 from distsweep.words.warnings import warning_sentence

@@ -12,7 +12,8 @@ from typing import Any
 from distsweep.errors import InputError
 from distsweep.results import Provenance, SourceFile
 from distsweep.takes.played import read_played
-from distsweep.takes.session import Session, TakeEntry
+from distsweep.takes.session import Session
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.sound_file import sample_sha256
 from distsweep.version import VERSION
 
@@ -127,6 +128,9 @@ def _take_settings(session: Session, entry: TakeEntry) -> dict[str, Any]:
             "channel": entry.channel,
             "number": entry.number,
             "partial": entry.partial or None,
+            "placement": entry.placement,
+            "loopback_channel": entry.loopback_channel,
+            "distance_m": entry.distance_m,
             "order": recipe.order,
             "band_hz": list(recipe.band_hz),
             "calibration": calibration.source,

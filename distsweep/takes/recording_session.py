@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from distsweep.results.session import Conditions, Device
-from distsweep.takes.session import Calibration, Session, TakeEntry
+from distsweep.takes.session import Session
+from distsweep.takes.session_calibration import Calibration
+from distsweep.takes.session_takes import TakeEntry
 
 
 def recording_session(

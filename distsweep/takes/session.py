@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,60 +10,13 @@ from typing import Any
 from distsweep import plausible
 from distsweep.errors import InputError
 from distsweep.results.session import DEFAULT_LEVEL_BAND_HZ, Conditions, Device
-from distsweep.takes.correction import MicCorrection, no_correction, read_correction
+from distsweep.takes.session_calibration import Calibration, read_calibration
+from distsweep.takes.session_plan import PlannedPosition, read_plan
+from distsweep.takes.session_takes import BackgroundEntry, TakeEntry, read_takes
 from distsweep.takes.stated_levels import read_stated_levels
-from distsweep.toml_input import LARGEST, Table, read_toml
-from distsweep.units import FloatArray, pascal_to_spl_db
-
-UNCALIBRATED = "none"
-"""Written as a take's calibration: its levels are in dBFS, whatever the session's."""
+from distsweep.toml_input import Table, read_toml
 
 OTHER_UNIT = "are these metres or centimetres?"
-
-
-@dataclass(frozen=True)
-class Calibration:
-    """RMS pressure in Pa of a 0 dBFS sine, if known, and the microphone's correction."""
-
-    pascal_per_fs: float | None = None
-    source: str | None = None
-    mic: MicCorrection | None = None
-    mic_correction_file: str | None = None
-
-    @property
-    def correction_db(self) -> Callable[[FloatArray], FloatArray]:
-        """The microphone's deviation in dB as a function of frequencies in Hz."""
-        return no_correction if self.mic is None else self.mic.at
-
-    @property
-    def level_unit(self) -> str:
-        """Unit of every level of this session."""
-        return "dBFS" if self.pascal_per_fs is None else "dB SPL"
-
-    @property
-    def level_offset_db(self) -> float:
-        """Level of a 0 dBFS sine in the session's unit."""
-        return 0.0 if self.pascal_per_fs is None else float(pascal_to_spl_db(self.pascal_per_fs))
-
-
-@dataclass(frozen=True)
-class TakeEntry:
-    """One take as listed: its stimulus's sidecar and its recordings, one or one a rung.
-
-    ``channel`` is None where none was named: the first, or the one that holds the markers.
-    ``number`` tells which run of the stimulus is meant where a recording holds several, counted
-    from 1; None: the first. ``calibration`` is the one this take was made with; None: the
-    session's. ``may_fail``: it is left out, with a warning, where it cannot be analysed.
-    """
-
-    position: str
-    stimulus: Path
-    recordings: tuple[Path, ...]
-    channel: int | None = None
-    partial: bool = False
-    calibration: Calibration | None = None
-    number: int | None = None
-    may_fail: bool = False
 
 
 @dataclass(frozen=True)
@@ -73,7 +25,8 @@ class Session:
 
     ``file`` is where it was read; None of a session that was not. ``every_run``: a take is made of
     every run of its stimulus that its recording holds.
-    ``levels_spl_db`` are those at which THD is to be stated.
+    ``levels_spl_db`` are those at which THD is to be stated. ``backgrounds`` are takes of the
+    background; ``positions`` is what ``capture`` is to go through.
     """
 
     folder: Path
@@ -84,13 +37,15 @@ class Session:
     file: Path | None = None
     every_run: bool = False
     levels_spl_db: tuple[float, ...] = ()
+    backgrounds: tuple[BackgroundEntry, ...] = ()
+    positions: tuple[PlannedPosition, ...] = ()
 
     @property
     def calibrated(self) -> bool:
         """Whether any take has levels in dB SPL."""
         return any(self.calibration_of(entry).pascal_per_fs is not None for entry in self.takes)
 
-    def calibration_of(self, entry: TakeEntry) -> Calibration:
+    def calibration_of(self, entry: TakeEntry | BackgroundEntry) -> Calibration:
         """Return what a take's levels go by: its own calibration, or else the session's."""
         return self.calibration if entry.calibration is None else entry.calibration
 
@@ -138,14 +93,24 @@ def parse_session(
     table = Table(data, str(file))
     device, conditions = _device(table), _conditions(table)
     levels_spl_db = read_stated_levels(table)
-    calibration = _calibration(table, file, required=calibration_required)
+    calibration = read_calibration(table, file, required=calibration_required)
+    positions = read_plan(table, file)
     takes: tuple[TakeEntry, ...] = ()
+    backgrounds: tuple[BackgroundEntry, ...] = ()
     if takes_required or table.has("takes"):
-        takes = _takes(table, file, calibration)
+        takes, backgrounds = read_takes(table, file, calibration)
         device = _one_device(table, device)
     table.close()
     return Session(
-        file.parent, device, conditions, calibration, takes, file=file, levels_spl_db=levels_spl_db
+        file.parent,
+        device,
+        conditions,
+        calibration,
+        takes,
+        file=file,
+        levels_spl_db=levels_spl_db,
+        backgrounds=backgrounds,
+        positions=positions,
     )
 
 
@@ -259,82 +224,3 @@ def _possible(
         meant = f"{said}; it " if (said := hint(value)) else ""
         inner.fail(key, f"is {value:g} {unit}: {meant}must lie between {low:g} and {high:g}")
     return value
-
-
-def _calibration(table: Table, file: Path, *, required: bool) -> Calibration:
-    inner = Table(table.take("calibration", {}), f"{table.where}: [calibration]")
-    if inner.has("pascal_per_fs") and inner.has("file"):
-        inner.fail("pascal_per_fs", "and file are both given: keep one")
-    pascal_per_fs = inner.number("pascal_per_fs", None, above=0.0)
-    source = None if pascal_per_fs is None else "session.toml"
-    if inner.has("file"):
-        source = inner.text("file")
-        try:
-            pascal_per_fs = _pascal_per_fs(file.parent / source)
-        except InputError:
-            if required:
-                raise
-    correction = inner.text("mic_correction", None)
-    inner.close()
-    return Calibration(
-        pascal_per_fs=pascal_per_fs,
-        source=source,
-        mic=None if correction is None else read_correction(file.parent / correction),
-        mic_correction_file=correction,
-    )
-
-
-def _pascal_per_fs(path: Path) -> float:
-    try:
-        data: Any = json.loads(path.read_text(encoding="utf-8"))
-        value = data["pascal_per_fs"]
-    except OSError as error:
-        raise InputError(
-            f"{path}: calibration cannot be read ({error.strerror}): put it back, correct its"
-            ' name in session.toml, or write calibration = "none" in a take that has none'
-        ) from error
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise InputError(f"{path}: holds no pascal_per_fs: calibrate again") from error
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value <= LARGEST:
-        raise InputError(f"{path}: pascal_per_fs is {value!r}: must be a number above 0")
-    return float(value)
-
-
-def _own_calibration(inner: Table, file: Path, common: Calibration) -> Calibration | None:
-    """Return the calibration that a take names; the microphone's correction is the session's."""
-    if not inner.has("calibration"):
-        return None
-    source = inner.text("calibration")
-    if source == UNCALIBRATED:
-        return replace(common, pascal_per_fs=None, source=None)
-    pascal_per_fs = _pascal_per_fs(file.parent / source)
-    return replace(common, pascal_per_fs=pascal_per_fs, source=source)
-
-
-def _takes(table: Table, file: Path, common: Calibration) -> tuple[TakeEntry, ...]:
-    listed = table.take("takes")
-    if isinstance(listed, dict):
-        table.fail("takes", "is a single table: write [[takes]], each bracket twice, above each")
-    if not isinstance(listed, list) or not listed:
-        table.fail("takes", "is empty: add a [[takes]] table with position, stimulus, recording")
-    takes = []
-    for number, data in enumerate(listed, start=1):
-        inner = Table(data, f"{table.where}: [[takes]] {number}")
-        inner.text("device", None)  # see _one_device
-        recording = inner.take("recording")
-        names = recording if isinstance(recording, list) else [recording]
-        if not names or not all(isinstance(name, str) and name for name in names):
-            inner.fail("recording", f"is {recording!r}: must be a file's name, or a list of them")
-        takes.append(
-            TakeEntry(
-                position=inner.text("position"),
-                stimulus=file.parent / inner.text("stimulus"),
-                recordings=tuple(file.parent / name for name in names),
-                channel=inner.whole("channel", None, least=1),
-                number=inner.whole("number", None, least=1),
-                partial=inner.truth("partial", False),
-                calibration=_own_calibration(inner, file, common),
-            )
-        )
-        inner.close()
-    return tuple(takes)

@@ -6,7 +6,7 @@ import copy
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from distsweep.takes.session import UNCALIBRATED
+from distsweep.takes.session_calibration import UNCALIBRATED
 from distsweep.takes.session_file import toml_value
 
 Renaming = Callable[[str, str], str]
@@ -17,15 +17,18 @@ as written; returns the name that is to stand there."""
 def with_paths(data: Mapping[str, Any], renamed: Renaming) -> dict[str, Any]:
     """Return what a session's TOML holds with every file's name replaced.
 
+    The plan of a capture, [[positions]], is left out: nobody who gets the files captures by it.
     ``data`` is that of a session that was read without a complaint.
     """
     changed = copy.deepcopy(dict(data))
+    changed.pop("positions", None)
     calibration = changed.get("calibration", {})
     for key, kind in (("file", "calibration"), ("mic_correction", "mic_correction")):
         if key in calibration:
             calibration[key] = renamed(kind, calibration[key])
     for take in changed.get("takes", []):
-        take["stimulus"] = renamed("stimulus", take["stimulus"])
+        if "stimulus" in take:  # the background has none
+            take["stimulus"] = renamed("stimulus", take["stimulus"])
         names = take["recording"]
         take["recording"] = (
             [renamed("recording", name) for name in names]

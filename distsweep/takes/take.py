@@ -29,7 +29,9 @@ from distsweep.takes.played import read_played
 from distsweep.takes.recorded_band import band_cut, recorded_band_hz
 from distsweep.takes.recording import Recording
 from distsweep.takes.runs import Search, read_run, run_starts_s
-from distsweep.takes.session import Calibration, Session, TakeEntry
+from distsweep.takes.session import Session
+from distsweep.takes.session_calibration import Calibration
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.sweep_identity import CLOCKS_PPM, check_sweeps
 
 if TYPE_CHECKING:

@@ -30,7 +30,8 @@ from truth import draw
 from distsweep.analysis.take import measure_take
 from distsweep.results import Conditions
 from distsweep.stimulus.found_sweep import FoundStimulus
-from distsweep.takes.session import Calibration, TakeEntry
+from distsweep.takes.session_calibration import Calibration
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.take import find_take, take_settings
 
 WITHIN = 1e-4

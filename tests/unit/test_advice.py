@@ -21,7 +21,9 @@ from distsweep.analysis.advice.least_thd import least_thd_percent
 from distsweep.analysis.sweep.harmonics import Amplitudes, measure_harmonics
 from distsweep.analysis.sweep.intervals import third_octave_harmonics
 from distsweep.results import ThdAdvice
-from distsweep.takes.session import Calibration, Conditions, TakeEntry
+from distsweep.results.session import Conditions
+from distsweep.takes.session_calibration import Calibration
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.take import find_take, take_settings
 from distsweep.words.advice import advice_sentence, foretold_sentence
 

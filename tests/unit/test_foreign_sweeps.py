@@ -330,7 +330,8 @@ def test_harmonic_phases_do_not_depend_on_the_convention(tmp_path: Path) -> None
     from distsweep.analysis.ladder import MeasuredLadder
     from distsweep.analysis.take import measure_take
     from distsweep.results import Conditions
-    from distsweep.takes.session import Calibration, TakeEntry
+    from distsweep.takes.session_calibration import Calibration
+    from distsweep.takes.session_takes import TakeEntry
     from distsweep.takes.take import find_take, take_settings
 
     phases = []

@@ -23,7 +23,7 @@ from distsweep.takes.inspection import inspect_recording
 from distsweep.takes.marker_search import marker_pairs, marker_places
 from distsweep.takes.recording import read_recording
 from distsweep.takes.runs import Search, find_runs
-from distsweep.takes.session import TakeEntry
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.sound_file import blocks, open_sound, read_channel
 from distsweep.takes.take import find_take
 

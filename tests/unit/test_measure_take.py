@@ -12,7 +12,8 @@ from distsweep import results
 from distsweep.analysis.take import measure_take
 from distsweep.capture.judge import judge_rung
 from distsweep.results import Conditions, Device, read_results, to_json, write_results
-from distsweep.takes.session import Calibration, TakeEntry
+from distsweep.takes.session_calibration import Calibration
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.take import find_take, take_settings
 
 GAIN = 0.5

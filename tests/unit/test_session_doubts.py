@@ -15,7 +15,8 @@ from distsweep.report.summary import summary_sentences
 from distsweep.results import Results, Warning_
 from distsweep.takes.correction import read_correction
 from distsweep.takes.doubts import session_doubts, take_doubts
-from distsweep.takes.session import Calibration, read_session
+from distsweep.takes.session import read_session
+from distsweep.takes.session_calibration import Calibration
 from distsweep.words.warnings import warning_sentence
 
 TAKE = '[[takes]]\nposition = "axis"\nstimulus = "short.json"\nrecording = "axis.wav"\n'

@@ -15,7 +15,8 @@ from distsweep.analysis.resonance.swept_mode import steady, swept
 from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.analysis.take import measure_take
 from distsweep.results import Conditions
-from distsweep.takes.session import Calibration, TakeEntry
+from distsweep.takes.session_calibration import Calibration
+from distsweep.takes.session_takes import TakeEntry
 from distsweep.takes.take import find_take, take_settings
 
 MODE_HZ, Q = 180.0, 18.0
