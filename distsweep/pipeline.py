@@ -97,14 +97,17 @@ def _analysed(
     warnings = [warning_record(reason) for reason in (*several, *session_warnings(session))]
     takes, ladders, doubts = _analyse_takes(session, progress, searching, found)
     warnings += doubts
-    axis = first_take(takes, "axis") or takes[0]
+    axis = first_take(takes, "axis") or (takes[0] if takes else None)
+    session_background = None if axis is None else axis.background
     device = session.device
     resonances = find_resonances(
         [_searched(takes[number], ladder) for number, ladder in ladders],
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
-        hum=[] if axis.background is None else axis.background.hum,
+        hum=[] if session_background is None else session_background.hum,
     )
     takes = _with_last_intervals(takes, ladders, resonances, session.levels_spl_db)
+    backgrounds, told = _backgrounds(session, takes, progress)
+    warnings += told
     if session.calibrated:
         warnings += map(warning_record, levels_not_played(takes, session.levels_spl_db))
     agreement, limiter_agreement = _compared(takes)
@@ -112,9 +115,12 @@ def _analysed(
         device=device,
         conditions=session.conditions,
         calibration=calibration_record(session.calibration),
-        takes=with_resonances(takes, [number for number, _ in ladders], resonances),
+        takes=[
+            *with_resonances(takes, [number for number, _ in ladders], resonances),
+            *backgrounds,
+        ],
         resonances=resonance_records(resonances),
-        background=axis.background,
+        background=session_background,
         warnings=warnings,
         agreement=agreement,
         limiter_agreement=limiter_agreement,
@@ -185,6 +191,22 @@ def _analyse_take(
         for reason in take_warnings(recorded, measured, settings, session)
     ]
     return measured, take_record(recorded, measured, calibration), warnings
+
+
+def _backgrounds(
+    session: Session, takes: Sequence[Take], progress: Progress | None
+) -> tuple[list[Take], list[Warning_]]:
+    """Return the takes of the background, with their warnings."""
+    if not session.backgrounds:
+        return [], []
+    from distsweep.conversion.background import background_records
+    from distsweep.takes.background import find_backgrounds
+
+    if progress is not None:
+        progress("takes of the background")
+    places, told = find_backgrounds(session)
+    warnings = [warning_record(reason, take=position) for position, reason in told]
+    return background_records(places, takes, session.conditions), warnings
 
 
 def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:

@@ -26,7 +26,7 @@ from distsweep.report.stated_levels.section import stated_levels
 from distsweep.report.summary import lead, take_head
 from distsweep.report.verdict.leading import leading_takes
 from distsweep.report.verdict.section import verdict
-from distsweep.results import Results, Take
+from distsweep.results import BACKGROUND, Results, Take
 
 TakeSection = Callable[[Results, Take, str], Section | None]
 WholeSection = Callable[[Results], Section | None]
@@ -44,12 +44,17 @@ def all_sections(results: Results) -> list[Section]:
 
 
 def take_sections(results: Results) -> list[Section]:
-    """One section a take, in the order of the results, each with its own sections inside."""
+    """One section a take, in the order of the results, each with its own sections inside.
+
+    Takes of the background have a section of their own, all of them together.
+    """
     names = unique_names(take.position for take in results.takes)
     leading = leading_takes(results)
-    opened = [leading.take, leading.staircase] if leading else results.takes[:1]
+    takes = [(one, name) for one, name in zip(results.takes, names, strict=True)
+             if one.kind != BACKGROUND]  # fmt: skip
+    opened = [leading.take, leading.staircase] if leading else [take for take, _ in takes[:1]]
     whole = []
-    for take, name in zip(results.takes, names, strict=True):
+    for take, name in takes:
         is_open = any(take is one for one in opened)
         head: list[Block] = take_head(results, take)
         if take is opened[0]:
@@ -70,7 +75,8 @@ def no_takes(results: Results) -> Section | None:
 
 def _kind(results: Results, take: Take) -> str:
     """Tell takes at one position apart by what was played there, and whether to its end."""
-    kinds = {other.kind for other in results.takes if other.position == take.position}
+    there = (other for other in results.takes if other.position == take.position)
+    kinds = {other.kind for other in there if other.kind != BACKGROUND}
     kind = f", {take.kind}" if len(kinds) > 1 else ""
     return f"{kind}, partial" if take.partial else kind
 

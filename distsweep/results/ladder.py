@@ -176,8 +176,14 @@ class Tone(Record):
 
 @dataclass(frozen=True, repr=False)
 class Background(Record):
-    """What the microphone heard while nothing was played, in the take's level unit."""
+    """What the microphone heard while nothing was played, in the take's level unit.
+
+    ``third_octave_db`` are levels in the thirds of an octave that lie within the measured band, by
+    their nominal midband frequencies; both are empty in files that were written without them.
+    """
 
     level_db: float | None
     a_weighted_db: float | None
     hum: list[Tone]
+    third_octave_hz: FloatArray = field(default_factory=no_interval)
+    third_octave_db: FloatArray = field(default_factory=no_interval)

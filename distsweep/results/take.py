@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from distsweep.results.at_spl import EACH_FREQUENCY, AtSpl
 from distsweep.results.damage import Damage
+from distsweep.results.hiss import KIND as BACKGROUND
+from distsweep.results.hiss import Hiss
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung, ThdAdvice
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
@@ -47,6 +51,10 @@ class Take(Record):
     ``at_spl`` holds THD and harmonics at the levels that the session asks for. ``placement`` counts
     how often the microphone was put at the position; None where it was not noted. ``distance_m`` is
     the microphone's at this position, None: that of the conditions.
+
+    Takes of kind "background", in which nothing was played, have no rungs: ``state`` is that of the
+    loudspeaker, ``level_db`` the mean level in thirds of an octave, and ``hiss``, in the take with
+    it on, what it adds.
     """
 
     position: str
@@ -76,6 +84,11 @@ class Take(Record):
     impulse: ImpulseResponse | None = None
     placement: int | None = None
     distance_m: float | None = None
+    state: str | None = None
+    third_octave_hz: FloatArray = field(default_factory=lambda: np.zeros(0))
+    level_db: FloatArray = field(default_factory=lambda: np.zeros(0))
+    a_weighted_db: float | None = None
+    hiss: Hiss | None = None
 
     def thd_at(
         self,
@@ -136,7 +149,8 @@ class Results(Record):
 
         Parameters
         ----------
-        kind : "ladder" or "staircase"; None: whichever comes first.
+        kind : "ladder", "staircase" or "background", of which that with the loudspeaker on comes
+            first; None: whichever comes first, a background only where nothing was played.
 
         Raises
         ------
@@ -152,6 +166,10 @@ class Results(Record):
 
 
 def first_take(takes: Sequence[Take], position: str, *, kind: str | None = None) -> Take | None:
-    """Return the first complete take of a position and kind, else the first partial, else None."""
+    """Return the first complete take of a position and kind, else the first partial, else None.
+
+    One of the background is taken where it is asked for, or nothing else is there.
+    """
     fitting = [t for t in takes if t.position == position and kind in (None, t.kind)]
+    fitting = [t for t in fitting if t.kind != BACKGROUND] or fitting
     return next((take for take in fitting if not take.partial), fitting[0] if fitting else None)
