@@ -27,7 +27,7 @@ files agree (20 Hz was 78.5 in ISO 226:2003), 16 kHz stands in two. None is give
 20 kHz: nothing there counts as heard."""
 
 SPREADS = 1.96
-"""So many standard deviations to either side hold 95 % of a normal distribution (by its formula)."""
+"""So many standard deviations to either side hold 95 % of a normal distribution (its formula)."""
 
 
 @dataclass(frozen=True, eq=False)
