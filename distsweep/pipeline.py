@@ -250,7 +250,11 @@ def _with_levels_read(
         take = takes[number]
         stated = levels_spl_db if take.level_unit == "dB SPL" else ()
         each, thirds = ladder_clean_levels(
-            ladder.frequency_hz, take.rungs, ladder.compression, ladder.limits.limiters
+            ladder.frequency_hz,
+            take.rungs,
+            ladder.compression,
+            ladder.limits.limiters,
+            of_one_placement=ladder.rungs,
         )
         finished[number] = replace(
             take,

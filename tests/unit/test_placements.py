@@ -13,7 +13,8 @@ from conftest import RATE_HZ, Bench, ladder_recipe
 from distsweep.analysis.placements.spread import place_spread, student
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
-from distsweep.results import Results, parse_results, to_json
+from distsweep.results import PlaceDeviation, Results, parse_results, to_json
+from distsweep.words.placements import within_words
 
 F_HZ = 1000.0 * 2.0 ** (np.arange(-48, 49) / 12.0)
 
@@ -127,3 +128,32 @@ def test_one_placement_tells_nothing(placed: Results, tmp_path: Path) -> None:
     alone = [replace(placed.takes[0], placement=1), replace(placed.takes[1], placement=1)]
     assert reproducibility_of(alone) == []
     assert reproducibility_of([replace(take, placement=None) for take in placed.takes]) == []
+
+
+def test_the_page_and_the_table_tell_placements_apart(placed: Results) -> None:
+    from distsweep.report.placements.csv_table import reproducibility_table
+    from distsweep.report.sections import all_sections
+
+    sections = {one.title: one for one in all_sections(placed)}
+    takes = [title for title, one in sections.items() if title.startswith("Take:")]
+    assert takes == [
+        "Take: axis, placement 1 of 3", "Take: axis, placement 2 of 3",
+        "Take: axis, placement 3 of 3", "Take: side",
+    ]  # fmt: skip
+    assert [sections[title].folded for title in takes] == [False, True, True, True]
+    assert "put at “axis” 3 times" in sections["Microphone put back"].lead
+    table = reproducibility_table(placed)
+    assert table is not None
+    single, *_ = table.splitlines()[1:]
+    assert single.startswith("axis,short.json,3,,100,level,")
+    assert reproducibility_table(replace(placed, reproducibility=[])) is None
+
+
+@pytest.mark.parametrize(
+    ("above_db", "words"),
+    [(1.5, "within ±0.4 dB up to 2 kHz and ±1.5 dB above"), (0.45, "within ±0.5 dB")],
+)
+def test_what_repeats_well_is_told_from_what_does_not(above_db: float, words: str) -> None:
+    half_db = np.where(F_HZ <= 2000.0, 0.38, above_db)
+    said = within_words(F_HZ, PlaceDeviation(half_db / 4.3, half_db))
+    assert said.replace("\N{NO-BREAK SPACE}", " ") == words
