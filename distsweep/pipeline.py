@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
+from distsweep.analysis.placements.group import reproducibility_of
+from distsweep.analysis.placements.widened import with_reproducibility
 from distsweep.analysis.resonance.find import (
     Enclosure,
     ResonanceFindings,
@@ -33,6 +35,7 @@ from distsweep.reason import Reason
 from distsweep.results import (
     Agreement,
     LimiterAgreement,
+    Reproducibility,
     Results,
     Take,
     Warning_,
@@ -105,12 +108,15 @@ def _analysed(
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if session_background is None else session_background.hum,
     )
-    takes = _with_last_intervals(takes, ladders, resonances, session.levels_spl_db)
+    takes = _holding_steady_tones(takes, ladders, resonances)
+    agreement, limiter_agreement = _compared(takes)
+    reproducibility = reproducibility_of(takes)
+    takes = _holding_placements(takes, reproducibility)
+    takes = _with_levels_read(takes, ladders, session.levels_spl_db)
     backgrounds, told = _backgrounds(session, takes, progress)
     warnings += told
     if session.calibrated:
         warnings += map(warning_record, levels_not_played(takes, session.levels_spl_db))
-    agreement, limiter_agreement = _compared(takes)
     return Results(
         device=device,
         conditions=session.conditions,
@@ -126,6 +132,7 @@ def _analysed(
         limiter_agreement=limiter_agreement,
         resonance_notes=resonance_notes(resonances),
         provenance=provenance_of(session),
+        reproducibility=reproducibility,
     )
 
 
@@ -222,46 +229,77 @@ def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
     )
 
 
-def _with_last_intervals(
+def _holding_steady_tones(
     takes: Sequence[Take],
     ladders: Sequence[tuple[int, MeasuredLadder]],
     found: ResonanceFindings,
-    levels_spl_db: Sequence[float],
 ) -> list[Take]:
-    """Widen the intervals of ladders whose sweeps passed an excited mode; then read off them.
-
-    These are clean levels, and THD at the levels that were asked for.
-    """
+    """Widen the intervals of ladders whose sweeps passed an excited mode."""
     finished = list(takes)
     for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
-        rungs, advice = ladder.rungs, takes[number].thd_advice
         if change is not None:
             from distsweep.analysis.resonance.steady_intervals import holding_steady
 
-            rungs = holding_steady(rungs, ladder.swept, change)
-            advice = advice_records(advice, rungs)
-        stated = levels_spl_db if takes[number].level_unit == "dB SPL" else ()
+            rungs = holding_steady(ladder.rungs, ladder.swept, change)
+            advice = advice_records(takes[number].thd_advice, rungs)
+            finished[number] = replace(takes[number], rungs=rungs, thd_advice=advice)
+    return finished
+
+
+def _holding_placements(
+    takes: Sequence[Take], reproducibility: Sequence[Reproducibility]
+) -> list[Take]:
+    """Widen the intervals of ladders at positions that the microphone was put back at.
+
+    Advice on noise stays, and so do gain changes: they are of one placement.
+    """
+    finished = list(takes)
+    for found in reproducibility:
+        for number in found.takes:
+            rungs = with_reproducibility(takes[number].rungs, found)
+            finished[number] = replace(takes[number], rungs=rungs)
+    return finished
+
+
+def _with_levels_read(
+    takes: Sequence[Take],
+    ladders: Sequence[tuple[int, MeasuredLadder]],
+    levels_spl_db: Sequence[float],
+) -> list[Take]:
+    """Read clean levels, and THD at the levels that were asked for, off the last intervals."""
+    finished = list(takes)
+    for number, ladder in ladders:
+        take = takes[number]
+        stated = levels_spl_db if take.level_unit == "dB SPL" else ()
         each, thirds = ladder_clean_levels(
-            ladder.frequency_hz, rungs, ladder.compression, ladder.limits.limiters
+            ladder.frequency_hz,
+            take.rungs,
+            ladder.compression,
+            ladder.limits.limiters,
+            of_one_placement=ladder.rungs,
         )
         finished[number] = replace(
-            takes[number],
-            rungs=rungs,
-            thd_advice=advice,
+            take,
             clean_level=each,
             clean_level_third_octave=thirds,
-            at_spl=at_stated_levels(ladder.frequency_hz, rungs, stated),
+            at_spl=at_stated_levels(ladder.frequency_hz, take.rungs, stated),
         )
     return finished
 
 
 def _compared(takes: Sequence[Take]) -> tuple[list[Agreement], list[LimiterAgreement]]:
-    """Compare every ladder with every staircase at the same position: levels, and limiters."""
+    """Compare every ladder with every staircase at the same position: levels, and limiters.
+
+    Of placements that are counted, each is held against its own.
+    """
     pairs = [
         (number, ladder, staircase)
         for number, ladder in enumerate(takes)
         for staircase in takes
-        if ladder.rungs and staircase.staircase and ladder.position == staircase.position
+        if ladder.rungs
+        and staircase.staircase
+        and ladder.position == staircase.position
+        and (ladder.placement or 1) == (staircase.placement or 1)
     ]
     if not pairs:
         return [], []

@@ -33,6 +33,7 @@ from distsweep.results.limits import (
 )
 from distsweep.results.provenance import Provenance, SourceFile
 from distsweep.results.record import RecordedReason
+from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.results.resonance import (
     AtPosition,
     Decay,
@@ -78,10 +79,13 @@ __all__ = [
     "Limiter",
     "LimiterAgreement",
     "LimiterNumbers",
+    "PlaceDeviation",
+    "PlaceSpread",
     "PossibleCause",
     "Provenance",
     "RecordedCalibration",
     "RecordedReason",
+    "Reproducibility",
     "Resonance",
     "Results",
     "Rung",

@@ -16,6 +16,7 @@ from distsweep.results.ladder import Background, Compression, HighOrderOnset, Ru
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
 from distsweep.results.provenance import Provenance
 from distsweep.results.record import Record
+from distsweep.results.reproducibility import Reproducibility
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
 from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import Staircase
@@ -143,6 +144,7 @@ class Results(Record):
     resonance_notes: list[str] = field(default_factory=list)
     limiter_agreement: list[LimiterAgreement] = field(default_factory=list)
     provenance: Provenance | None = None
+    reproducibility: list[Reproducibility] = field(default_factory=list)
 
     def take(self, position: str = "axis", *, kind: str | None = None) -> Take:
         """Return the first take at a position; a partial one only where none is complete.

@@ -35,7 +35,7 @@ ANALYSIS_FLOORS = (
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
-    ("agreement", "resonance", "advice"),
+    ("agreement", "resonance", "advice", "placements"),
     ("ladder", "staircase", "stated_levels"),
     ("take",),
 )
