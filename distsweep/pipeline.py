@@ -34,6 +34,7 @@ from distsweep.results import (
     Agreement,
     LimiterAgreement,
     Results,
+    Rung,
     Take,
     Warning_,
     first_take,
@@ -41,6 +42,7 @@ from distsweep.results import (
 from distsweep.stimulus.found_sweep import FoundStimulus
 from distsweep.takes.bundle import opened_session
 from distsweep.takes.doubts import session_warnings
+from distsweep.takes.loopback import LoopbackClock, find_loopback, heard_beside
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.provenance import provenance_of
 from distsweep.takes.recording_session import recording_session
@@ -173,18 +175,39 @@ def _analyse_take(
 ) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
     """Return a take as measured and as recorded, with its warnings."""
     calibration = session.calibration_of(entry)
-    recorded = find_take(entry, searching=searching)
+    clock, interface, told = _loopback(session, entry, searching)
+    clocked = None if clock is None else clock.clocked
+    recorded = find_take(entry, searching=searching, clocked=clocked)
+    heard, doubts = heard_beside(recorded, clock, session.conditions)
     if found is not None and isinstance(recorded.stimulus, FoundStimulus):
         found(recorded.stimulus)
     settings = take_settings(
         recorded.stimulus.recipe, calibration, session.conditions, band_hz=recorded.band_hz
     )
-    measured = measure_take(recorded.cut, settings)
+    measured = measure_take(recorded.cut, settings, interface=interface if heard else ())
     warnings = [
         warning_record(reason, take=entry.position)
-        for reason in take_warnings(recorded, measured, settings, session)
+        for reason in (*told, *doubts, *take_warnings(recorded, measured, settings, session))
     ]
-    return measured, take_record(recorded, measured, calibration), warnings
+    return measured, take_record(recorded, measured, calibration, loopback=heard), warnings
+
+
+def _loopback(
+    session: Session, entry: TakeEntry, searching: Searching | None
+) -> tuple[LoopbackClock | None, list[Rung], list[Reason]]:
+    """Return a loop-back's clock, its rungs measured as a ladder's, and what is to be said of it.
+
+    Its samples are not held any longer then: the microphone's are not read yet.
+    """
+    found, told = find_loopback(entry, searching=searching)
+    if found is None or found.cut is None:
+        return None if found is None else found.clock, [], told
+    from distsweep.analysis.sweep.interface import measure_interface
+
+    calibration, conditions = session.calibration_of(entry), session.conditions
+    recipe, band_hz = found.stimulus.recipe, found.band_hz
+    settings = take_settings(recipe, calibration, conditions, band_hz=band_hz)
+    return found.clock, measure_interface(found.cut, settings), told
 
 
 def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
@@ -258,6 +281,7 @@ def analyse_recording(
     *,
     stimulus: str | Path,
     channel: int | None = None,
+    loopback_channel: int | None = None,
     progress: Progress | None = None,
     searching: Searching | None = None,
     found: Found | None = None,
@@ -273,6 +297,8 @@ def analyse_recording(
     stimulus : the sidecar of the stimulus that was played, or the sound file itself.
     channel : counted from 1; None: the first, or, if that one is silent or does not hold the
         stimulus, one that does.
+    loopback_channel : the one that the output was wired back to, which tells the clock, the time
+        of flight and what the interface distorts by itself.
     progress, searching, found : as of `analyse`.
 
     Raises
@@ -280,5 +306,7 @@ def analyse_recording(
     InputError
         A file cannot be used, or the recording does not hold this stimulus.
     """
-    session = recording_session(recording, stimulus=stimulus, channel=channel)
+    session = recording_session(
+        recording, stimulus=stimulus, channel=channel, loopback_channel=loopback_channel
+    )
     return analyse(session, progress=progress, searching=searching, found=found)

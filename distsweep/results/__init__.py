@@ -29,6 +29,7 @@ from distsweep.results.limits import (
     LimiterNumbers,
     Thermal,
 )
+from distsweep.results.loopback import Loopback
 from distsweep.results.provenance import Provenance, SourceFile
 from distsweep.results.record import RecordedReason
 from distsweep.results.resonance import (
@@ -74,6 +75,7 @@ __all__ = [
     "Limiter",
     "LimiterAgreement",
     "LimiterNumbers",
+    "Loopback",
     "PossibleCause",
     "Provenance",
     "RecordedCalibration",
