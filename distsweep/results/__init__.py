@@ -31,6 +31,7 @@ from distsweep.results.limits import (
     LimiterNumbers,
     Thermal,
 )
+from distsweep.results.loopback import Loopback
 from distsweep.results.provenance import Provenance, SourceFile
 from distsweep.results.record import RecordedReason
 from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
@@ -79,6 +80,7 @@ __all__ = [
     "Limiter",
     "LimiterAgreement",
     "LimiterNumbers",
+    "Loopback",
     "PlaceDeviation",
     "PlaceSpread",
     "PossibleCause",
