@@ -20,6 +20,7 @@ from distsweep.report.hiss.section import hiss
 from distsweep.report.impulse.section import impulse
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
+from distsweep.report.placements.section import placements
 from distsweep.report.provenance.section import provenance
 from distsweep.report.reading import reading
 from distsweep.report.resonances.section import resonances
@@ -75,10 +76,16 @@ def no_takes(results: Results) -> Section | None:
 
 
 def _kind(results: Results, take: Take) -> str:
-    """Tell takes at one position apart by what was played there, and whether to its end."""
-    there = (other for other in results.takes if other.position == take.position)
-    kinds = {other.kind for other in there if other.kind != BACKGROUND}
-    kind = f", {take.kind}" if len(kinds) > 1 else ""
+    """Tell takes at one position apart: what was played, which placement, whether to its end."""
+    beside = [
+        other
+        for other in results.takes
+        if other.position == take.position and other.kind != BACKGROUND
+    ]
+    kind = f", {take.kind}" if len({other.kind for other in beside}) > 1 else ""
+    placements = {other.placement for other in beside if other.placement is not None}
+    if take.placement is not None and len(placements) > 1:
+        kind += f", placement {take.placement} of {max(placements)}"
     return f"{kind}, partial" if take.partial else kind
 
 
@@ -87,7 +94,7 @@ _OF_A_TAKE: list[TakeSection] = [
     damage, distortion, stated_levels, output, compression,
     staircase, background, facts.levels, impulse,
 ]  # fmt: skip
-_BETWEEN: list[WholeSection] = [agreement, resonances, hiss]
+_BETWEEN: list[WholeSection] = [placements, agreement, resonances, hiss]
 """Between the takes that are open and those that are folded."""
 
 _LAST: list[WholeSection] = [

@@ -31,8 +31,10 @@ from distsweep.results.limits import (
     LimiterNumbers,
     Thermal,
 )
+from distsweep.results.loopback import Loopback
 from distsweep.results.provenance import Provenance, SourceFile
 from distsweep.results.record import RecordedReason
+from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.results.resonance import (
     AtPosition,
     Decay,
@@ -78,10 +80,14 @@ __all__ = [
     "Limiter",
     "LimiterAgreement",
     "LimiterNumbers",
+    "Loopback",
+    "PlaceDeviation",
+    "PlaceSpread",
     "PossibleCause",
     "Provenance",
     "RecordedCalibration",
     "RecordedReason",
+    "Reproducibility",
     "Resonance",
     "Results",
     "Rung",

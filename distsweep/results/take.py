@@ -14,8 +14,10 @@ from distsweep.results.hiss import Hiss
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung, ThdAdvice
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
+from distsweep.results.loopback import Loopback
 from distsweep.results.provenance import Provenance
-from distsweep.results.record import Record
+from distsweep.results.record import ONLY_IF_ANY, Record
+from distsweep.results.reproducibility import Reproducibility
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
 from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import Staircase
@@ -50,7 +52,8 @@ class Take(Record):
     ``damage`` is what happened to the recording and was not the loudspeaker's doing.
     ``at_spl`` holds THD and harmonics at the levels that the session asks for. ``placement`` counts
     how often the microphone was put at the position; None where it was not noted. ``distance_m`` is
-    the microphone's at this position, None: that of the conditions.
+    the microphone's at this position, None: that of the conditions. ``loopback`` is None where no
+    loop-back was recorded, or none that can be used.
 
     Takes of kind "background", in which nothing was played, have no rungs: ``state`` is that of the
     loudspeaker, ``level_db`` the mean level in thirds of an octave, and ``hiss``, in the take with
@@ -84,6 +87,7 @@ class Take(Record):
     impulse: ImpulseResponse | None = None
     placement: int | None = None
     distance_m: float | None = None
+    loopback: Loopback | None = field(default=None, metadata=ONLY_IF_ANY)
     state: str | None = None
     third_octave_hz: FloatArray = field(default_factory=lambda: np.zeros(0))
     level_db: FloatArray = field(default_factory=lambda: np.zeros(0))
@@ -143,6 +147,7 @@ class Results(Record):
     resonance_notes: list[str] = field(default_factory=list)
     limiter_agreement: list[LimiterAgreement] = field(default_factory=list)
     provenance: Provenance | None = None
+    reproducibility: list[Reproducibility] = field(default_factory=list)
 
     def take(self, position: str = "axis", *, kind: str | None = None) -> Take:
         """Return the first take at a position; a partial one only where none is complete.
