@@ -41,7 +41,8 @@ class Asked:
         spl, dbfs = given["levels_spl"], given["levels_dbfs"]
         if spl is not None and dbfs is not None:
             raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
-        return cls(stimulus, given["position"] or "axis", spl, dbfs)
+        position = "axis" if given["position"] is None else given["position"]
+        return cls(stimulus, position, spl, dbfs)
 
 
 class Setting:
