@@ -104,6 +104,11 @@ def stop_sentence(within_s: float) -> str | None:
     )
 
 
+Arriving = Callable[[FloatArray], None]
+"""Called with all that has come in so far, shape ``(frames, channels)``; what it is given may not
+be changed."""
+
+
 class Conversation(Protocol):
     """What a backend asks of whoever talks and listens; neither method may raise."""
 
@@ -167,7 +172,16 @@ class Backend(Protocol):
         ...
 
     def record(
-        self, device: AudioDevice, *, channels: int, rate_hz: int, seconds: float
+        self,
+        device: AudioDevice,
+        *,
+        channels: int,
+        rate_hz: int,
+        seconds: float,
+        heard: Arriving | None = None,
     ) -> FloatArray:
-        """Record only; return shape ``(frames, channels)``. Raises DeviceError."""
+        """Record only; return shape ``(frames, channels)``. Raises DeviceError.
+
+        ``heard`` is called in the calling thread, every few hundredths of a second.
+        """
         ...

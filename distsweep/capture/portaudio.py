@@ -13,6 +13,7 @@ import numpy as np
 from distsweep.c_libraries import unheard
 from distsweep.capture.backend import (
     STOP_WITHIN_S,
+    Arriving,
     AudioDevice,
     Conversation,
     Route,
@@ -160,7 +161,13 @@ class PortAudio:
             close_streams(opened)
 
     def record(
-        self, device: AudioDevice, *, channels: int, rate_hz: int, seconds: float
+        self,
+        device: AudioDevice,
+        *,
+        channels: int,
+        rate_hz: int,
+        seconds: float,
+        heard: Arriving | None = None,
     ) -> FloatArray:
         """Record only; return shape ``(frames, channels)``."""
         frames = round(seconds * rate_hz)
@@ -192,6 +199,8 @@ class PortAudio:
                     raise DeviceError(
                         f"{device.name!r} stopped in mid-recording: is it plugged in?"
                     )
+                if heard is not None:
+                    heard(recorded[:count])
         finally:
             close_streams([stream])
         return recorded
