@@ -285,3 +285,27 @@ def test_a_session_without_a_plan_needs_a_stimulus(tmp_path: Path) -> None:
     assert ran.exit_code == 3
     assert "has no [[positions]] to go through" in ran.stderr
     assert not (session / "capture-log.jsonl").exists()
+
+
+class _Hissing(FakeBench):
+    """A bench whose microphone also records while nothing is played."""
+
+    def record(self, device, *, channels, rate_hz, seconds, heard=None):
+        recorded = 1e-4 * self._rng.standard_normal((round(seconds * rate_hz), channels))
+        heard(recorded)
+        return recorded
+
+
+def test_background_pairs_of_a_position_are_recorded_once(tmp_path: Path) -> None:
+    plan = '[[positions]]\nposition = "tweeter"\ndistance_m = 0.05\nbackground_pairs = 1\n'
+    session = planned_session(tmp_path / "s", plan)
+    ran = run_plan(_Hissing(), session, *NOBODY)
+    assert "not recorded: tweeter, background" in ran.stderr
+    ran = run_plan(_Hissing(), session, typed="\n\n\n")
+    assert ran.exit_code == 0, ran.stderr
+    assert "background: 1 pair(s), the loudspeaker on and off, to be recorded" in ran.stderr
+    states = [(entry.state, entry.distance_m) for entry in read_session(session).backgrounds]
+    assert states == [("on", 0.05), ("off", 0.05)]
+    ran = run_plan(_Hissing(), session, typed="")
+    assert ran.exit_code == 0
+    assert "to be recorded" not in ran.stderr
