@@ -110,8 +110,9 @@ def parse_again(text: str, stays: Sequence[Stay]) -> Again:
     InputError
         There is no such position or stimulus, or a number could be of several stimuli.
     """
-    positions = sorted({stay.planned.position for stay in stays}, key=len, reverse=True)
-    position = next((name for name in positions if text == name or text.startswith(f"{name}:")), "")
+    positions = list(dict.fromkeys(stay.planned.position for stay in stays))
+    meant_as = [name for name in positions if text == name or text.startswith(f"{name}:")]
+    position = max(meant_as, key=len, default="")
     if not position:
         raise InputError(
             f"--again {text!r}: [[positions]] has {', '.join(positions)}: write POSITION,"

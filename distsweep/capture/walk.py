@@ -9,6 +9,7 @@ from pathlib import Path
 
 from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
+from distsweep.capture.background_files import pairs_there
 from distsweep.capture.interrupts import like_ctrl_c
 from distsweep.capture.recovery import recover
 from distsweep.capture.run import capture_take, loopback_column
@@ -19,7 +20,6 @@ from distsweep.capture.stays import Again, Stay, Step
 from distsweep.capture.take import Begun, Place, TakeFiles
 from distsweep.capture.taken import Taken, replaced_by, taken_steps
 from distsweep.errors import InputError
-from distsweep.takes.session import read_session
 from distsweep.words.wording import signed
 
 QUESTION = "Enter goes on; or type skip, again (the stay before, once more), or stop: "
@@ -111,8 +111,8 @@ class Walk:
             yield
 
     def _taken(self, steps: Sequence[Step]) -> dict[Step, Taken]:
-        limit = max(order.thd_limit_percent for order, _ in self._means.orders.values())
-        return taken_steps(self._folder, steps, thd_limit_percent=limit)
+        limits = [order.thd_limit_percent for order, _ in self._means.orders.values()]
+        return taken_steps(self._folder, steps, thd_limit_percent=min(limits, default=0.0))
 
     def _anew(self, stay: Stay, step: Step) -> bool:
         """Tell whether a take is to be recorded once more though it may be there."""
@@ -129,12 +129,8 @@ class Walk:
         """Return how many pairs of the background a stay lacks."""
         if self._again is not None or not stay.pairs:
             return 0
-        session = read_session(self._folder, takes_required=False)
-        there = {"on": 0, "off": 0}
-        for entry in session.backgrounds:
-            if entry.position == stay.planned.position:
-                there[entry.state] += len(entry.recordings)
-        return max(0, stay.pairs - min(there.values()))
+        planned = stay.planned
+        return max(0, stay.pairs - pairs_there(self._folder, planned.position, planned.distance_m))
 
     def _ask(self, number: int, stay: Stay) -> str:
         """Say what is there and what follows; return "go", "skip", "again" or "stop"."""
@@ -204,7 +200,7 @@ class Walk:
                 )
             else:
                 self._means.background(stay)
-                self._means.screen.tell("switch the loudspeaker on again before you go on")
+                self._means.screen.tell("switch the loudspeaker on again before the next take")
 
     def _capture(self, stay: Stay, step: Step, taken: Taken | None) -> None:
         means = self._means

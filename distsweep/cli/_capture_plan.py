@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -83,6 +83,8 @@ def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -
         for step in stay.steps:
             orders[step] = _order(setting, step)
             check_order(orders[step][0])
+    if any(stay.pairs for stay in stays):
+        setting.hearing()
     for route in {route.rate_hz: route for _, route in orders.values()}.values():
         setting.system.check(route)
     means = Means(
@@ -92,6 +94,7 @@ def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -
         asker=setting.asker,
         screen=setting.screen,
         placed=setting.given["placed"],
+        background=_background(setting) if setting.asker.is_terminal() else None,
     )
     walk = Walk(setting.folder, stays, means, again=which)
     try:
@@ -106,6 +109,31 @@ def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -
         tell(f"captured: 'distsweep analyse {setting.folder}' makes results of it")
     else:
         tell("stopped: the same command goes on from here")
+
+
+def _background(setting: Setting) -> Callable[[Stay], int]:
+    """Return what records the background pairs of a stay."""
+
+    def record(stay: Stay) -> int:
+        from distsweep.capture.background_takes import BackgroundOrder, record_background
+
+        planned = stay.planned
+        route, calibration = setting.hearing()
+        order = BackgroundOrder(
+            folder=setting.folder,
+            position=planned.position,
+            pairs=planned.background_pairs,
+            device=route.input,
+            channel=route.input_channel,
+            rate_hz=route.rate_hz,
+            distance_m=planned.distance_m,
+            calibration=calibration,
+        )
+        return record_background(
+            order, backend=setting.system, asker=setting.asker, screen=setting.screen
+        )
+
+    return record
 
 
 def _order(setting: Setting, step: Step) -> tuple[Order, Route]:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from distsweep.results import Conditions
     from distsweep.stimulus.sidecar import Stimulus
     from distsweep.takes.session import Session
+    from distsweep.takes.session_calibration import Calibration
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,8 @@ class Asked:
         spl, dbfs = given["levels_spl"], given["levels_dbfs"]
         if spl is not None and dbfs is not None:
             raise click.UsageError("give --levels-spl or --levels-dbfs, not both")
-        return cls(stimulus, given["position"] or "axis", spl, dbfs)
+        position = "axis" if given["position"] is None else given["position"]
+        return cls(stimulus, position, spl, dbfs)
 
 
 class Setting:
@@ -87,6 +89,28 @@ class Setting:
             self._routes[rate_hz] = route
         return self._routes[rate_hz]
 
+    def hearing(self) -> tuple[Route, Calibration]:
+        """Return by what the background is recorded, and the calibration that its levels go by.
+
+        Raises
+        ------
+        InputError
+            The session cannot be read, or its calibration is another input's.
+        DeviceError
+            There is no such device, or it has no such channel.
+        """
+        # Of a plan without stimuli nothing says the rate: the most usual one (chosen).
+        route = self.route(next(iter(self._routes), 48000))
+        session = self._read()
+        self._belief(session, route)
+        return route, session.calibration
+
+    def _read(self) -> Session:
+        """Return the session, with what the command line says of it."""
+        if self._session is None:
+            self._session = write_and_read_session(self.folder, self.given, self.asker)
+        return self._session
+
     def order(self, asked: Asked, route: Route) -> Order:
         """Bring together what the command line and the session say.
 
@@ -102,9 +126,7 @@ class Setting:
 
         given = self.given
         levels_spl_db, drives_dbfs = read_levels(asked, given["ceiling_spl_db"])
-        if self._session is None:
-            self._session = write_and_read_session(self.folder, given, self.asker)
-        session = self._session
+        session = self._read()
         if levels_spl_db is not None and session.calibration.pascal_per_fs is None:
             raise InputError(
                 f"{self.folder}: {asked.where}-spl needs a calibration: 'distsweep calibrate"

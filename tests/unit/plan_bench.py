@@ -15,17 +15,17 @@ from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
 from distsweep.takes.session import read_session
 
-LADDER_DBFS = [-55.0, -47.0, -39.0, -31.0]
+LADDER_DBFS = [-55.0, -47.0, -39.0]
 
 TONES = {
     "kind": "staircase",
     "name": "tones",
     "rate_hz": 48000,
-    "frequencies_hz": [500, 1000],
-    "levels_dbfs": {"from": -55, "to": -46, "step": 3},
-    "hold_s": 0.6,
-    "rest_s": 0.3,
-    "release_s": 0.5,
+    "frequencies_hz": [1000, 2000],
+    "levels_dbfs": {"from": -55, "to": -52, "step": 3},
+    "hold_s": 0.3,
+    "rest_s": 0.15,
+    "release_s": 0.3,
 }
 
 NOBODY = ("--placed", "--accept-level", "95")
@@ -38,10 +38,10 @@ class Terminal(io.StringIO):
         return True
 
 
-def planned_session(folder: Path, plan: str) -> Path:
+def planned_session(folder: Path, plan: str, drives_dbfs: list[float] = LADDER_DBFS) -> Path:
     """Make a session with a plan, and its stimuli: ``short.json`` and ``tones.json``."""
     session = calibrated_session(folder, 110.0)
-    write_short_stimulus(session, levels_dbfs=LADDER_DBFS)
+    write_short_stimulus(session, levels_dbfs=drives_dbfs)
     write_stimulus(parse_recipe(TONES, "test"), session)
     with (session / "session.toml").open("a") as file:
         file.write(f"\n{plan}")
