@@ -18,7 +18,7 @@ from distsweep.report.content import (
     number_cell,
 )
 from distsweep.report.reliability import thd_reliable
-from distsweep.results import RecordedCalibration, Results, Rung, Take, Warning_
+from distsweep.results import BACKGROUND, RecordedCalibration, Results, Rung, Take, Warning_
 from distsweep.words import wording
 from distsweep.words.calibration import correction
 
@@ -81,9 +81,10 @@ def one_line(results: Results) -> str:
     places = list(dict.fromkeys(take.position for take in results.takes))
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     distance_m, temperature_c = results.conditions.distance_m, results.conditions.temperature_c
+    played = any(take.kind != BACKGROUND for take in results.takes) or not results.takes
     made = results.provenance.created[:10] if results.provenance else ""
     parts = [
-        "Sine sweeps at rising levels",
+        "Sine sweeps at rising levels" if played else "The background while nothing was played",
         wording.listed(places[:4]) + (f" and {len(places) - 4} more" if len(places) > 4 else ""),
         "" if distance_m is None else f"{distance_m:g} m",
         "" if temperature_c is None else f"{temperature_c:g} °C",

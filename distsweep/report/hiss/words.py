@@ -37,18 +37,17 @@ def level_sentence(take: Take, hiss: Hiss) -> str:
     at = "" if hiss.distance_m is None else f" at {distance(hiss.distance_m)}"
     text = f"The loudspeaker alone: {level_words(take, hiss)}{at}"
     if hiss.pairs < 3:
-        pairs = {0: "no pair", 1: "one pair", 2: "two pairs"}[hiss.pairs]
+        pairs = {1: "one pair", 2: "two pairs"}.get(hiss.pairs, "no pair")
         return (
             f"{text}. From {pairs} of recordings only an upper end is known, that of the quietest"
             " with the loudspeaker on: record three pairs or more, better five."
         )
     text += f", from {hiss.pairs} pairs of recordings with it on and off"
-    if hiss.low_db is None:
+    if hiss.low_db is None or hiss.high_db is None:
         return (
             f"{text}. The background changed by more from one to the next than the loudspeaker"
             " adds: measure nearer, at a quieter time, or more pairs."
         )
-    assert hiss.high_db is not None  # it has a low end
     ends = f"{wording.signed(hiss.low_db)} to {wording.signed(hiss.high_db)}"
     return f"{text}; the 95 % interval is {wording.with_unit(ends, a_weighted_unit(take))}."
 
