@@ -35,6 +35,7 @@ class Means:
     ceiling, asker, screen : as for a single capture.
     placed : the microphone is where each position says, or is put there by something else: nobody
         is asked.
+    input_gain : where the input gain was said to stand, for all of the plan; None if it was not.
     background : records the background pairs of a stay and returns their count; None where nobody
         can switch the loudspeaker.
     """
@@ -45,6 +46,7 @@ class Means:
     asker: Asker
     screen: Screen
     placed: bool
+    input_gain: str | None = None
     background: Callable[[Stay], int] | None = None
 
 
@@ -148,6 +150,8 @@ class Walk:
             ]
             return "skip"
         tell(f"  {_move(stay)}")
+        if self._means.input_gain is not None:
+            tell(f"  The input gain stands at {self._means.input_gain!r}, as you said, or stop.")
         answer = self._answer()
         if answer == "skip":
             self._left_out.append(stay.title)
@@ -213,6 +217,8 @@ class Walk:
             planned=step.name,
         )
         begun = self._begun(stay, step, taken)
+        if taken is not None and begun is not None:
+            _check_columns(place, taken)
         replaces: tuple[str, ...] = ()
         if taken is not None and not self._one_file:
             replaces = replaced_by(taken, anew=begun is None)
@@ -248,6 +254,16 @@ class Walk:
                 )
             return taken.again(self._again.number)
         return None if taken is None or self._anew(stay, step) else taken.begun
+
+
+def _check_columns(place: Place, taken: Taken) -> None:
+    """Refuse to go on with a take whose recordings would differ in what their columns hold."""
+    if place.loopback_channel != taken.loopback_channel:
+        how = "without a loop-back: leave out" if place.loopback_channel else "with one: give"
+        raise InputError(
+            f"{taken.name} was begun {how} --loopback-channel, or record the position again"
+            " (--again)"
+        )
 
 
 def levels_text(order: Order) -> str:
