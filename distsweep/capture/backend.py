@@ -179,9 +179,11 @@ class Backend(Protocol):
         rate_hz: int,
         seconds: float,
         heard: Arriving | None = None,
+        dropped: Callable[[], None] | None = None,
     ) -> FloatArray:
         """Record only; return shape ``(frames, channels)``. Raises DeviceError.
 
-        ``heard`` is called in the calling thread, every few hundredths of a second.
+        ``heard`` is called in the calling thread, every few hundredths of a second; ``dropped``
+        in any thread, whenever the audio system has lost samples.
         """
         ...

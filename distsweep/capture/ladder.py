@@ -9,11 +9,17 @@ from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.drift import Drifts
-from distsweep.capture.foretold import foretell_thd
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
-from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
+from distsweep.capture.plan import (
+    Bench,
+    Plan,
+    announce,
+    drive_exposures,
+    plan_from_drives,
+    plan_from_spl,
+)
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import read_sweep
 from distsweep.capture.response import Response
@@ -42,9 +48,11 @@ class Ladder:
         self._drifts = Drifts()
         self._played = 0
         self._plan_now()
-        assert prober.probed is not None
-        if foretold := foretell_thd(self._plan, sender.order, prober.probed.quiet):
-            sender.screen.tell(foretold)
+
+    @property
+    def plan(self) -> Plan:
+        """The rungs as the last probe has placed them."""
+        return self._plan
 
     def settle(self) -> None:
         """Plan the ladder by the probe, and have it confirmed.

@@ -168,6 +168,7 @@ class PortAudio:
         rate_hz: int,
         seconds: float,
         heard: Arriving | None = None,
+        dropped: Callable[[], None] | None = None,
     ) -> FloatArray:
         """Record only; return shape ``(frames, channels)``."""
         frames = round(seconds * rate_hz)
@@ -175,8 +176,10 @@ class PortAudio:
         opened = self._channels("input", device, channels, rate_hz)
         count, latest_s = 0, time.monotonic() + STARTING_S - STUCK_S
 
-        def take(block: Any, arrived: int, _time: Any, _status: Any) -> None:
+        def take(block: Any, arrived: int, _time: Any, status: Any) -> None:
             nonlocal count, latest_s
+            if dropped is not None and count and (status.input_overflow or status.input_underflow):
+                dropped()
             inside = min(arrived, frames - count)
             recorded[count : count + inside] = block[:inside, :channels]
             count, latest_s = count + inside, time.monotonic()

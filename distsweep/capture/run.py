@@ -1,16 +1,19 @@
-"""A capture from front to back: probe, plan, confirmation, rungs, files."""
+"""A capture from front to back: listening, probe, plan, confirmation, rungs, files."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
 from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.consent import Consent
+from distsweep.capture.foretold import Foreteller
 from distsweep.capture.interrupts import deferred, like_ctrl_c
 from distsweep.capture.keeping import free_take_name, log
 from distsweep.capture.ladder import Ladder
+from distsweep.capture.listening import Listener
 from distsweep.capture.noted_dose import played_before
 from distsweep.capture.plausible import check_correction, check_full_scale
 from distsweep.capture.probe import Prober
@@ -33,8 +36,11 @@ def capture(
     ceiling: SplCeiling,
     asker: Asker,
     screen: Screen,
+    listener: Listener | None = None,
 ) -> Path:
-    """Probe, plan, have it confirmed, play and keep; return the take's sidecar.
+    """Listen, probe, plan, have it confirmed, play and keep; return the take's sidecar.
+
+    ``listener`` has listened for earlier takes of the same command, where there were any.
 
     Raises
     ------
@@ -59,10 +65,18 @@ def capture(
             calibration=order.calibration,
         )
         sender = Sender(backend, route, order=order, files=files, screen=screen)
-        return _capture_take(sender, ceiling, asker)
+        ears = listener or Listener()
+
+        def listen() -> Foreteller:
+            heard = ears.background(order, backend=backend, route=route, screen=screen)
+            return Foreteller(order, heard.samples, screen)
+
+        return _capture_take(sender, ceiling, asker, listen)
 
 
-def _capture_take(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Path:
+def _capture_take(
+    sender: Sender, ceiling: SplCeiling, asker: Asker, listen: Callable[[], Foreteller]
+) -> Path:
     """Capture one take, alone in the session; return its sidecar."""
     order, route, files, screen = sender.order, sender.route, sender.files, sender.screen
     # What could go wrong with the session's files goes wrong before anything sounds.
@@ -78,7 +92,7 @@ def _capture_take(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Path:
         input=route.input.name,
         rate_hz=route.rate_hz,
     )
-    player = _prepare(sender, ceiling, asker)
+    player = _prepare(sender, ceiling, asker, listen())
     files.partial = None  # the probe's
     files.begin(player.stimulus)
     try:
@@ -93,16 +107,21 @@ def _capture_take(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Path:
     return sidecar
 
 
-def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Ladder | Stairs:
-    """Probe, plan and have it confirmed; return what plays the ladder or staircase."""
+def _prepare(
+    sender: Sender, ceiling: SplCeiling, asker: Asker, foreteller: Foreteller
+) -> Ladder | Stairs:
+    """Foretell, probe, plan and have it confirmed; return what plays the ladder or staircase."""
     order = sender.order
     check_full_scale(order.belief)
     check_correction(order.calibration.mic)
+    foreteller.before_probe()
     prober = Prober(sender, order.probe_recipe, ceiling)
-    prober.run(asker, lambda probed: _first_rung_dbfs(order, probed))
+    probed = prober.run(asker, lambda probed: _first_rung_dbfs(order, probed))
     consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober)
     kind = Ladder if isinstance(order.stimulus, LadderStimulus) else Stairs
     player: Ladder | Stairs = kind(sender, prober, consent)
+    if isinstance(player, Ladder):
+        foreteller.after_probe(player.plan, probed.quiet)
     player.settle()
     return player
 
