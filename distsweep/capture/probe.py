@@ -19,10 +19,7 @@ from distsweep.capture.levels import LARGEST_RISE_DB
 from distsweep.capture.plausible import check_air, check_background, check_reference
 from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.resampled import resampling_warning
-from distsweep.capture.response import (
-    LEAST_MATCH,
-    find_delay,
-)
+from distsweep.capture.response import LEAST_MATCH, find_delay
 from distsweep.capture.safeguards import (
     ASK_ABOVE_SPL_DB,
     PROBE_DBFS,
@@ -347,4 +344,5 @@ def _report(sender: Sender, probed: Probed, drive_dbfs: float) -> None:
             f" {signed(scale.of_power(probed.noise_power))} {scale.unit}"
         )
     sender.screen.tell(f"probe at {signed(drive_dbfs)} dBFS: {level}")
-    log(sender.files.folder, "probe", drive_dbfs=drive_dbfs, found=level)
+    gain_db = None if probed.gain is None else round(probed.gain.band_db, 3)
+    log(sender.files.folder, "probe", drive_dbfs=drive_dbfs, found=level, gain_db=gain_db)

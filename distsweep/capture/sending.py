@@ -266,13 +266,17 @@ class Sender:
         return path
 
 
+class SafetyStop(SafetyRefusal):
+    """What was played, or what was heard of it, ended a capture: the like is not gone on with."""
+
+
 def raise_stop(stop: Stop) -> None:
     """Turn a reason to stop into the exception, and so the exit code, that it stands for."""
     if stop.kind == "interrupted":
         raise KeyboardInterrupt
     if stop.kind in DEVICE_KINDS:
         raise DeviceError(f"stopped: {stop.message}")
-    raise SafetyRefusal(f"stopped for safety: {stop.message}")
+    raise SafetyStop(f"stopped for safety: {stop.message}")
 
 
 def spoilt(name: str, trouble: str) -> DeviceError:

@@ -13,8 +13,15 @@ from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.probe import Prober
 from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop, spoilt
-from distsweep.capture.stairs_layout import check_playable, lowered, playable_recipe
+from distsweep.capture.stairs_layout import (
+    check_playable,
+    lowered,
+    playable_recipe,
+    requested_dbfs,
+    with_longer_rests,
+)
 from distsweep.capture.stairs_plan import plan_stairs
+from distsweep.capture.take import file_number
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
 from distsweep.errors import InputError, SafetyRefusal
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
@@ -89,23 +96,35 @@ class Stairs:
         order, probed = self._sender.order, self._prober.probed
         assert isinstance(order.stimulus, StaircaseStimulus)
         assert probed is not None and probed.gain is not None and probed.response is not None
-        requested_dbfs = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
-        recipe = playable_recipe(
-            order.stimulus.recipe,
-            requested_dbfs,
-            name=self._sender.files.name,
-            probe_dbfs=self._prober.drive_dbfs,
-            round_trip_s=self._sender.round_trip_s,
-        )
+        begun, round_trip_s = self._sender.files.begun, self._sender.round_trip_s
+        requested = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
+        if begun is None:
+            recipe = playable_recipe(
+                order.stimulus.recipe,
+                requested,
+                name=self._sender.files.name,
+                probe_dbfs=self._prober.drive_dbfs,
+                round_trip_s=round_trip_s,
+            )
+        else:
+            assert isinstance(begun.stimulus, StaircaseStimulus)
+            layout = with_longer_rests(begun.stimulus, begun.wanted, round_trip_s=round_trip_s)
+            recipe, requested = layout.recipe, requested_dbfs(layout)
         self._plan = plan_stairs(
             recipe,
-            requested_dbfs,
+            requested,
             probed.response,
             correction_db=order.calibration.correction_db,
             belief=order.belief,
             listener_offset_db=order.listener_offset_db,
         )
         self.stimulus = self._plan.stimulus
+        if begun is not None:
+            self.stimulus = layout
+            wanted = tuple(file for file in layout.files if file.name in begun.wanted)
+            self._plan = dataclasses.replace(
+                self._plan, stimulus=dataclasses.replace(layout, files=wanted)
+            )
         self._response = probed.response
         self._quiet, self._noise_power = probed.quiet, probed.noise_power
         self._usual_gain_db = max(probed.gain.band_db, *self._plan.gains_db)
@@ -121,8 +140,10 @@ class Stairs:
         SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
             As ``capture``; SafetyRefusal also where no tone could be played to its end.
         """
-        for number, file in enumerate(self.stimulus.files, start=1):
-            self._play_tone(number, file)
+        begun = self._sender.files.begun
+        for file in self.stimulus.files:
+            if begun is None or file.name in begun.wanted:
+                self._play_tone(file_number(file), file)
         if not self._sender.files.complete:
             raise SafetyRefusal("no tone could be played to its end: ask for lower levels")
 
@@ -137,6 +158,10 @@ class Stairs:
             stop, watch = self._play_file(number, file)
             if stop is None:
                 self._report(number, file, watch)
+                return
+            if file.name in self._sender.files.complete:
+                self._sender.screen.tell(f"{stop.message}: the former recording stays")
+                log(self._sender.files.folder, "tone stopped", tone=number, why=stop.message)
                 return
             again = None
             if watch.too_high_dbfs is not None and lowerings < LOWERED_AT_MOST:
@@ -170,6 +195,7 @@ class Stairs:
         A stop of TONE_STOPS, or None if it went to its end; and its watch.
         """
         files, name = self._sender.files, self._name(number, file)
+        files.awaited = file
         trouble = ""
         for _ in range(TRIES):
             watch = self._watch(file)
@@ -178,7 +204,7 @@ class Stairs:
             if stop is None:
                 trouble = self._lost_samples(file, sent)
                 if not trouble:
-                    files.complete.append(sent.path)
+                    files.complete[file.name] = sent.path
                     files.partial = None
                     return None, watch
                 files.partial = None  # its timing is torn: not for the analysis

@@ -154,6 +154,8 @@ def _line(
         beyond = db_to_ratio(average.high_db) + NOISE_PEAK_RATIO * db_to_ratio(floor_db)
         with np.errstate(invalid="ignore"):
             peaks = missing & (db_to_ratio(values) > beyond)
+            if take.placement is not None:  # a comb's tooth moves with the microphone
+                peaks &= low_db > average.high_db
         average = replace(
             average,
             peaks=_without_flanks(peaks, only(values, standing.reliable), values),

@@ -1,8 +1,8 @@
 """Tables for a spreadsheet or a script, as CSV files: UTF-8, a header row.
 
-Of the session: ``summary.csv`` (a row a rung), ``limits.csv``, ``resonances.csv`` and
-``background.csv``. Of each take, with its position brought down to a–z, 0–9 and hyphens, and
-numbered when it comes twice:
+Of the session: ``summary.csv`` (a row a rung), ``limits.csv``, ``resonances.csv``,
+``background.csv`` and, where the microphone was put back, ``reproducibility.csv``. Of each take,
+with its position brought down to a–z, 0–9 and hyphens, and numbered when it comes twice:
 
 - wide tables, frequency down and levels across: ``POSITION-thd-percent.csv``, ``-thd-db``,
   ``-fundamental-db``, ``-gain-change-db``, ``-h2-db`` and so on, and where levels were stated
@@ -36,6 +36,7 @@ from distsweep.report.limits.csv_tables import limits_table, onset_table
 from distsweep.report.limits.staircase_table import staircase_table
 from distsweep.report.limits.staircase_wide import wide_staircase_tables
 from distsweep.report.names import unique_names
+from distsweep.report.placements.csv_table import reproducibility_table
 from distsweep.report.resonances.csv_table import resonance_table
 from distsweep.report.stated_levels.csv_tables import stated_level_tables
 from distsweep.report.summary_table import summary_table
@@ -86,6 +87,7 @@ def all_tables(results: Results) -> Iterator[tuple[str, str]]:
         ("limits", limits_table),
         ("resonances", resonance_table),
         ("background", background_table),
+        ("reproducibility", reproducibility_table),
     ):
         whole = table(results)
         if whole is not None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from distsweep.results.record import Record
+from distsweep.results.record import ONLY_IF_ANY, Record
 from distsweep.units import BoolArray, FloatArray, IntArray
 
 
@@ -23,6 +23,10 @@ class HarmonicCurve(Record):
     ``input_referred_db`` has the linear response between f and n·f divided out. ``low_db`` and
     ``high_db`` are the ends of the 95 % interval; −inf is "at most". All three are NaN where noise
     hides the fundamental.
+
+    ``interface_db`` is the same harmonic of the loop-back, which no loudspeaker had a part in, re
+    the loop-back's fundamental; NaN where it is no more than noise. ``interface_high_db`` is what
+    it is at most, ``interface_reach_db`` what of it may be in ``level_db``: the interval holds it.
     """
 
     level_db: FloatArray
@@ -31,19 +35,24 @@ class HarmonicCurve(Record):
     input_referred_db: FloatArray
     low_db: FloatArray = field(default_factory=no_interval)
     high_db: FloatArray = field(default_factory=no_interval)
+    interface_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    interface_high_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
 
 
 @dataclass(frozen=True, repr=False)
 class ThdThirdOctave(Record):
     """THD averaged over thirds of an octave, by power, with its 95 % interval.
 
-    ``frequency_hz`` are the bands' nominal midband frequencies (IEC 61260-1), shape ``(B,)``.
+    ``frequency_hz`` are the bands' nominal midband frequencies (IEC 61260-1), shape ``(B,)``;
+    ``interface_reach_db`` is what the interface may have in it.
     """
 
     frequency_hz: FloatArray
     thd_db: FloatArray
     low_db: FloatArray
     high_db: FloatArray
+    interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
 
 
 @dataclass(frozen=True, repr=False)
@@ -80,7 +89,9 @@ class Rung(Record):
     most); ``smoothed`` holds the curves over 1/12, 1/6 and 1/3 octave;
     ``impulsive_db`` is the level of impulses that the loudspeaker makes at the same played
     frequency in several rungs, re the fundamental (IEC 60268-21); NaN where there are none;
-    ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band).
+    ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band);
+    ``thd_interface_db``, ``…_high_db`` and ``…_reach_db`` are THD of the loop-back, as those of
+    `HarmonicCurve`. What a loop-back shows above the highest order is in ``high_order_floor_db``.
     """
 
     drive_dbfs: float
@@ -105,6 +116,9 @@ class Rung(Record):
     thd_third_octave: ThdThirdOctave | None = None
     smoothed: list[Smoothed] = field(default_factory=list)
     impulsive_db: FloatArray = field(default_factory=no_interval)
+    thd_interface_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    thd_interface_high_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    thd_interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
 
 
 @dataclass(frozen=True, repr=False)
@@ -176,8 +190,14 @@ class Tone(Record):
 
 @dataclass(frozen=True, repr=False)
 class Background(Record):
-    """What the microphone heard while nothing was played, in the take's level unit."""
+    """What the microphone heard while nothing was played, in the take's level unit.
+
+    ``third_octave_db`` are levels in the thirds of an octave that lie within the measured band, by
+    their nominal midband frequencies; both are empty in files that were written without them.
+    """
 
     level_db: float | None
     a_weighted_db: float | None
     hum: list[Tone]
+    third_octave_hz: FloatArray = field(default_factory=no_interval)
+    third_octave_db: FloatArray = field(default_factory=no_interval)

@@ -139,7 +139,7 @@ class FakeBench:
         recorded = np.zeros((round(seconds * rate_hz), channels))
         noise = np.random.default_rng(6).standard_normal(len(recorded))
         recorded[:, 0] = 10 ** (self.noise_dbfs / 20) / np.sqrt(2.0) * noise
-        for last in range(rate_hz // 2, len(recorded) + 1, rate_hz // 2):
+        for last in range(2 * rate_hz, len(recorded) + 1, 3 * rate_hz):
             if heard is not None:
                 heard(recorded[:last])
         return recorded

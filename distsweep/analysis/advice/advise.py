@@ -61,6 +61,11 @@ LONGEST_SWEEP_S = 300.0
 LARGEST_FALL_DB = 40.0
 """So much less noise is looked at (chosen: more than any room offers)."""
 
+BY_THE_INTERFACE_DB = -24.6
+"""An interface whose own harmonics reach this level re a THD may move it by 0.5 dB, a third of what
+a reliable value may be off by, as −20·log10(1 − 10^(−24.6/20)): of such bands nothing is
+recommended (the share chosen: noise must have the larger part)."""
+
 CLOSEST = 1.1
 """Ratio of neighbouring candidates (chosen: what is recommended is hardly more than it must be)."""
 
@@ -180,9 +185,15 @@ def _thirds_of(rung: Rung) -> ThdThirdOctave:
 
 
 def _judged(rung: Rung) -> BoolArray:
-    """Tell of which thirds of an octave a rung's THD is asked, shape ``(B,)``."""
+    """Tell of which thirds of an octave a rung's THD is asked, shape ``(B,)``.
+
+    Not of those that the interface leaves unknown, however little noise there is.
+    """
     thirds = _thirds_of(rung)
     inside = (thirds.frequency_hz >= ADVISED_HZ[0]) & (thirds.frequency_hz <= ADVISED_HZ[1])
+    if thirds.interface_reach_db.size:
+        there_db = np.where(np.isfinite(thirds.thd_db), thirds.thd_db, thirds.high_db)
+        inside &= ~(thirds.interface_reach_db - there_db > BY_THE_INTERFACE_DB)
     return np.asarray(inside & np.isfinite(thirds.high_db))
 
 
