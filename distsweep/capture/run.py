@@ -11,6 +11,7 @@ from distsweep.capture.backend import Backend, Route
 from distsweep.capture.consent import Consent
 from distsweep.capture.foretold import Foreteller
 from distsweep.capture.interrupts import deferred, like_ctrl_c
+from distsweep.capture.judge import time_judging
 from distsweep.capture.keeping import free_take_name, log
 from distsweep.capture.ladder import Ladder
 from distsweep.capture.listening import Listener
@@ -178,7 +179,10 @@ def _prepare(
     probed = prober.run(asker, lambda probed: _first_rung_dbfs(order, begun, probed))
     if begun is not None:
         _check_level(begun, prober, sender.screen)
-    consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober)
+    if prober.played is not None:
+        probe, sent = prober.played
+        time_judging(probe, sent.path, calibration=order.calibration, conditions=order.conditions)
+    consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober, pace=sender.pace)
     kind = Ladder if isinstance(order.stimulus, LadderStimulus) else Stairs
     player: Ladder | Stairs = kind(sender, prober, consent)
     if isinstance(player, Ladder) and begun is None:
