@@ -10,7 +10,10 @@ from typing import TYPE_CHECKING
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.placements.group import reproducibility_of
-from distsweep.analysis.placements.widened import with_reproducibility
+from distsweep.analysis.placements.widened import (
+    clean_levels_with_reproducibility,
+    with_reproducibility,
+)
 from distsweep.analysis.resonance.find import (
     Enclosure,
     ResonanceFindings,
@@ -111,7 +114,7 @@ def _analysed(
     agreement, limiter_agreement = _compared(takes)
     reproducibility = reproducibility_of(takes)
     takes = _holding_placements(takes, reproducibility)
-    takes = _with_levels_read(takes, ladders, session.levels_spl_db)
+    takes = _with_levels_read(takes, ladders, reproducibility, session.levels_spl_db)
     if session.calibrated:
         warnings += map(warning_record, levels_not_played(takes, session.levels_spl_db))
     return Results(
@@ -242,10 +245,12 @@ def _holding_placements(
 def _with_levels_read(
     takes: Sequence[Take],
     ladders: Sequence[tuple[int, MeasuredLadder]],
+    reproducibility: Sequence[Reproducibility],
     levels_spl_db: Sequence[float],
 ) -> list[Take]:
     """Read clean levels, and THD at the levels that were asked for, off the last intervals."""
     finished = list(takes)
+    placed = {number: found for found in reproducibility for number in found.takes}
     for number, ladder in ladders:
         take = takes[number]
         stated = levels_spl_db if take.level_unit == "dB SPL" else ()
@@ -256,6 +261,8 @@ def _with_levels_read(
             ladder.limits.limiters,
             of_one_placement=ladder.rungs,
         )
+        if number in placed:
+            each, thirds = clean_levels_with_reproducibility(each, thirds, placed[number])
         finished[number] = replace(
             take,
             clean_level=each,

@@ -12,9 +12,10 @@ import numpy as np
 
 from distsweep.comparison.aligned import Place, Reading, same_grid, third_ladders
 from distsweep.comparison.beyond_doubt import difference_ends
-from distsweep.comparison.placed import FUNDAMENTAL, SINGLE, THIRDS, PlaceDoubt
+from distsweep.comparison.placed import FUNDAMENTAL, SINGLE, PlaceDoubt
 from distsweep.comparison.record import DRIVE, EACH_FREQUENCY, Difference
 from distsweep.results import SAME_DRIVE_DB, CleanLevel, Compression, Take
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 

@@ -16,7 +16,7 @@ from distsweep.comparison.aligned import Place
 from distsweep.comparison.beyond_doubt import deviations, difference_ends
 from distsweep.comparison.differences import Doubts
 from distsweep.comparison.levels import least_deviations
-from distsweep.comparison.placed import THIRDS
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 

@@ -18,8 +18,9 @@ from distsweep.comparison.beyond_doubt import (
     difference_ends,
 )
 from distsweep.comparison.differences import Doubts
-from distsweep.comparison.placed import FUNDAMENTAL, THIRDS
+from distsweep.comparison.placed import FUNDAMENTAL
 from distsweep.results import SAME_DRIVE_DB
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray, FloatArray
 

@@ -16,11 +16,13 @@ import numpy as np
 from distsweep.analysis.placements.widened import in_one_placement
 from distsweep.comparison.positions import LADDER
 from distsweep.results import Reproducibility, Results, Take, first_take
+from distsweep.results.reproducibility import THIRDS
 from distsweep.units import FloatArray
 
 FUNDAMENTAL, LEVEL = "fundamental", "level"
 
-SINGLE, THIRDS = None, 3
+SINGLE = None
+"""Stands for single frequencies where averages have so many bands an octave."""
 
 
 def reproducibility_at(results: Results, position: str) -> Reproducibility | None:

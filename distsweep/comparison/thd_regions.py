@@ -10,8 +10,8 @@ import numpy as np
 from distsweep.comparison.aligned import Place, Reading
 from distsweep.comparison.beyond_doubt import difference_ends
 from distsweep.comparison.differences import Doubts
-from distsweep.comparison.placed import THIRDS
 from distsweep.comparison.regions import Region, regions
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 

@@ -10,9 +10,9 @@ from distsweep.comparison import sentences
 from distsweep.comparison.aligned import Place
 from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS, difference_ends
 from distsweep.comparison.findings import MODE_REACH_OCTAVES, Pair
-from distsweep.comparison.placed import THIRDS
 from distsweep.comparison.record import DRIVE, Finding
 from distsweep.comparison.regions import near
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.analysis.sweep.intervals import wider
-from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel
-from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
+from distsweep.results import CleanLevel, HarmonicCurve, Rung, Smoothed, SmoothedLevel
+from distsweep.results.reproducibility import THIRDS, PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.units import FloatArray
 
 
@@ -26,6 +26,29 @@ def with_reproducibility(rungs: Sequence[Rung], found: Reproducibility) -> list[
     rungs : of a take that ``found`` belongs to, with the intervals that noise leaves.
     """
     return [_rung(rung, found, wider) for rung in rungs]
+
+
+def clean_levels_with_reproducibility(
+    each: Sequence[CleanLevel], thirds: Sequence[CleanLevel], found: Reproducibility
+) -> tuple[list[CleanLevel], list[CleanLevel]]:
+    """Return clean levels, at single frequencies and over thirds, with their levels' placements.
+
+    What placements leave open of THD is in them already: they were read off wider intervals. Levels
+    that were not reached are known as far as the level played is.
+    """
+    spreads = found.of(None), found.of(THIRDS)
+    moved = [
+        [one if spread is None else _clean_level(one, spread.level) for one in levels]
+        for levels, spread in zip((each, thirds), spreads, strict=True)
+    ]
+    return moved[0], moved[1]
+
+
+def _clean_level(clean: CleanLevel, place: PlaceDeviation) -> CleanLevel:
+    by_db = np.nan_to_num(place.half_width_db)
+    ends = clean.level_db - clean.low_db, clean.high_db - clean.level_db
+    down, up = (np.where(np.isfinite(away), np.hypot(away, by_db) - away, by_db) for away in ends)
+    return replace(clean, low_db=clean.low_db - down, high_db=clean.high_db + up)
 
 
 def in_one_placement(rungs: Sequence[Rung], found: Reproducibility) -> list[Rung]:
