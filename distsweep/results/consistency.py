@@ -17,9 +17,9 @@ from distsweep.results.resonance import DecayMap
 from distsweep.results.staircase import BurstTrace, ToneLevels
 from distsweep.results.take import Take
 
-MAY_LACK = ("low_db", "high_db", "interface_reach_db")
-"""Ends of intervals are empty in files that were written without them, and what the interface may
-reach where no loop-back was recorded."""
+MAY_LACK = ("low_db", "high_db", "interface_half_width_db")
+"""Ends of intervals are empty in files that were written without them, and what the interface
+leaves where no loop-back was recorded."""
 
 AXES: dict[type[Record], str] = {
     CleanLevel: "frequency_hz",

@@ -45,14 +45,15 @@ class ThdThirdOctave(Record):
     """THD averaged over thirds of an octave, by power, with its 95 % interval.
 
     ``frequency_hz`` are the bands' nominal midband frequencies (IEC 61260-1), shape ``(B,)``;
-    ``interface_reach_db`` is what the interface may have in it.
+    ``interface_half_width_db`` is half the width of the interval that the interface's own
+    distortion would leave without any noise; NaN and +inf where it may be all of it.
     """
 
     frequency_hz: FloatArray
     thd_db: FloatArray
     low_db: FloatArray
     high_db: FloatArray
-    interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    interface_half_width_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
 
 
 @dataclass(frozen=True, repr=False)
