@@ -8,12 +8,13 @@ neither is known alone. In the microphone's channel
   |H(n·f)/H(f)|, with H the loudspeaker's linear response as the microphone hears it;
 - the input's part arises behind the microphone: it is there as it is, by the level at that input.
 
-The **reach** of the interface is the larger of both, each taken as large as the whole that the
-loop-back shows: whatever its shares, as long as they do not cancel in the loop-back, what they
-make together at the microphone is not above that. An input stage distorts by its own level. Where
-the microphone's channel is louder than the loop-back's, the loop-back's louder rungs, up to the
-first that is as loud, stand for it; where none is, a warning says so. Where it is softer, its part
-is taken as large as in the loop-back: a curvature would make less of it, a step at zero would not.
+The **reach** of the interface is the larger of both and `MARGIN_DB`, each taken as large as the
+whole that the loop-back shows. Whatever its shares, as long as both are in step there, what they
+make together at the microphone is not above that; of two that cancel in the loop-back it knows
+nothing. An input stage distorts by its own level. Where the microphone's channel is louder than the
+loop-back's, the loop-back's louder rungs, up to the first that is as loud, stand for it; where none
+is, a warning says so. Where it is softer, its part is taken as large as in the loop-back: a
+curvature would make less of it, a step at zero would not.
 """
 
 from __future__ import annotations
@@ -30,11 +31,11 @@ from distsweep.analysis.sweep.harmonics import Amplitudes, measure_harmonics
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, read_levels
 from distsweep.results import SAME_DRIVE_DB, Rung
-from distsweep.units import (
-    FloatArray,
-    db_to_ratio,
-    ratio_to_db,
-)
+from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
+
+MARGIN_DB = 0.5
+"""Added to the reach (chosen: |H(n·f)/H(f)| is read through windows of another length than the
+harmonic's, which at peaks of Q 5 differ by some tenths of a decibel)."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,8 @@ def reach_of(
     for row, place in enumerate(at):
         if place is not None:
             as_loud = _as_loud_as(most, loudness, place, at_input[row])
-            reach[:, row] = np.fmax(most[place] * radiated[:, row], as_loud * corrected)
+            parts = most[place] * radiated[:, row], as_loud * corrected
+            reach[:, row] = db_to_ratio(MARGIN_DB) * np.fmax(*parts)
     short = at_input / np.max(loudness, axis=0)
     beside = [own[place] if place is not None else None for place in at]
     return InterfaceReach(
