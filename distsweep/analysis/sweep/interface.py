@@ -34,8 +34,8 @@ from distsweep.results import SAME_DRIVE_DB, Rung
 from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
 
 MARGIN_DB = 0.5
-"""Added to the reach (chosen: |H(n·f)/H(f)| is read through windows of another length than the
-harmonic's, which at peaks of Q 5 differ by some tenths of a decibel)."""
+"""Added to the reach (chosen: the ratio |H(n·f)/H(f)| is read through other windows than the
+harmonic, which at peaks of Q 5 differ by some tenths of a decibel)."""
 
 
 @dataclass(frozen=True)
