@@ -136,28 +136,29 @@ def sentence(_results: Results, take: Take) -> str | None:
     if rung is None:
         return None
     where = f"At {wording.drive(rung.drive_dbfs)} the interface itself"
-    limited = {
-        order: too_close(curve.level_db, curve.high_db, curve.interface_reach_db)
+    sizes_db = {
+        order: float(np.nanmedian(curve.interface_reach_db))
         for order, curve in rung.harmonics.items()
-        if np.any(np.isfinite(curve.interface_db))
+        if shown(curve).size
     }
-    counts = {order: int(np.sum(flags)) for order, flags in limited.items()}
-    order = max(counts, key=lambda n: counts[n], default=None)
-    if order is None or counts[order] < _LEAST_SHARE * take.frequency_hz.size:
-        most_db = rung.thd_interface_high_db
-        most_db = most_db[np.isfinite(most_db)]
+    order = max(sizes_db, key=lambda n: sizes_db[n], default=None)
+    most_db = rung.thd_interface_high_db[np.isfinite(rung.thd_interface_high_db)]
+    if order is None:
         if not most_db.size:
             return None
         most = wording.percent(float(db_to_percent(np.max(most_db))))
-        return f"{where} makes {most} of THD at most (loop-back), too little to matter."
-    flags, own_db = limited[order], rung.harmonics[order].interface_db
+        return f"{where} makes {most} of THD at most (loop-back): no more than noise is seen of it."
+    curve = rung.harmonics[order]
+    flags = too_close(curve.level_db, curve.high_db, curve.interface_reach_db)
+    own = curve.interface_db[np.isfinite(curve.interface_db)]
+    percent = wording.percent(float(db_to_percent(np.median(own))))
+    made = f"{where} makes {percent} of H{order}, its largest harmonic (loop-back)"
     covered = reliability.coverage(take.frequency_hz, flags)
-    shown = own_db[flags & np.isfinite(own_db)]
-    assert covered is not None  # some are flagged
-    percent = wording.percent(float(db_to_percent(np.median(shown)))) if shown.size else "some"
+    if covered is None or covered.share < _LEAST_SHARE:
+        return f"{made}, too little to matter beside the loudspeaker's."
     gaps = ", with gaps" if covered.pieces > 1 else ""
     band = wording.frequency_range(covered.low_hz, covered.high_hz)
     return (
-        f"{where} makes {percent} of H{order} (loop-back), which alone leaves the loudspeaker's not"
-        f" known within {RELIABLE_HALF_WIDTH_DB:g} dB from {band}{gaps}."
+        f"{made}, which alone leaves the loudspeaker's not known within"
+        f" {RELIABLE_HALF_WIDTH_DB:g} dB from {band}{gaps}."
     )
