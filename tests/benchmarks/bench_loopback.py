@@ -5,8 +5,8 @@
 Each interface has an output and an input that distort by random polynomials of degree 5, −110 to
 −60 dB at full scale; each loudspeaker is drawn as in truth.py, its products 0 to 50 dB lower. The
 microphone's channel is 25 dB softer to 3 dB louder than the loop-back's, and noisier. Coefficients
-of output and input have the same sign by order, so that they do not cancel in the loop-back;
-``--opposed``: random ones, so that some do, which no loop-back can show.
+of even degrees have one sign, those of odd degrees one, so that output and input do not cancel in
+the loop-back; ``--opposed``: random ones, so that some do, which no loop-back can show.
 
 Harmonics are sorted by what the interface really makes at the microphone re the loudspeaker's own.
 Counted: intervals that hold the loudspeaker's, with the loop-back and without it, and values called
@@ -134,8 +134,11 @@ def main() -> None:
     score = Score()
     for number in range(given.count):
         rng = np.random.default_rng([given.seed, number])
-        signs = rng.choice([-1.0, 1.0], (2, ORDER - 1))
-        output, into = stage(rng, signs[0]), stage(rng, signs[1 if given.opposed else 0])
+        if given.opposed:
+            signs = rng.choice([-1.0, 1.0], (2, ORDER - 1))
+        else:
+            signs = np.tile(rng.choice([-1.0, 1.0], 2), (2, ORDER // 2))  # even, odd, even, odd
+        output, into = stage(rng, signs[0]), stage(rng, signs[1])
         loudspeaker = weaker(draw(rng), 10 ** (rng.uniform(-50, 0) / 20))
         sent = play([output], played, RATE_HZ)
         heard = np.roll(play(loudspeaker, sent, RATE_HZ), LATE)
