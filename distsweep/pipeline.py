@@ -9,7 +9,10 @@ from pathlib import Path
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.placements.group import reproducibility_of
-from distsweep.analysis.placements.widened import with_reproducibility
+from distsweep.analysis.placements.widened import (
+    clean_levels_with_reproducibility,
+    with_reproducibility,
+)
 from distsweep.analysis.resonance.find import (
     Enclosure,
     ResonanceFindings,
@@ -100,7 +103,7 @@ def _analysed(
     agreement, limiter_agreement = _compared(takes)
     reproducibility = reproducibility_of(takes)
     takes = _holding_placements(takes, reproducibility)
-    takes = _with_levels_read(takes, ladders, session.levels_spl_db)
+    takes = _with_levels_read(takes, ladders, reproducibility, session.levels_spl_db)
     backgrounds, told = analyse_backgrounds(session, takes, progress)
     warnings += told
     if session.calibrated:
@@ -172,10 +175,12 @@ def _holding_placements(
 def _with_levels_read(
     takes: Sequence[Take],
     ladders: Sequence[tuple[int, MeasuredLadder]],
+    reproducibility: Sequence[Reproducibility],
     levels_spl_db: Sequence[float],
 ) -> list[Take]:
     """Read clean levels, and THD at the levels that were asked for, off the last intervals."""
     finished = list(takes)
+    placed = {number: found for found in reproducibility for number in found.takes}
     for number, ladder in ladders:
         take = takes[number]
         stated = levels_spl_db if take.level_unit == "dB SPL" else ()
@@ -186,6 +191,8 @@ def _with_levels_read(
             ladder.limits.limiters,
             of_one_placement=ladder.rungs,
         )
+        if number in placed:
+            each, thirds = clean_levels_with_reproducibility(each, thirds, placed[number])
         finished[number] = replace(
             take,
             clean_level=each,

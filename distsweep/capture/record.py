@@ -21,7 +21,7 @@ class TakeRecord:
     place : where it was made, and the plan's name of its stimulus.
     probe_gain_db : of the last probe before its last rung, from 0 dBFS played to dBFS at the input.
     rungs : what was measured last of each rung of a ladder, by its number from 1.
-    ended : why it was stopped for safety, if that was the last of it.
+    ended : why it was stopped for safety, if it was.
     """
 
     name: str
@@ -90,7 +90,6 @@ def _note(take: TakeRecord, event: dict[str, Any], probe_gain_db: float | None) 
     kind = event.get("event")
     if kind in ("rung", "tone"):
         take.probe_gain_db = take.probe_gain_db if probe_gain_db is None else probe_gain_db
-        take.ended = None
         number = event.get("number")
         if kind == "rung" and isinstance(number, int):
             take.rungs[number] = event

@@ -26,12 +26,14 @@ class Taken:
     begun : what there is of it; ``wanted`` is what is missing.
     ended : why it is not gone on with; None where it may be.
     sidecars : of this and earlier takes of the same step, as listed.
+    loopback_channel : see ``Place``.
     """
 
     name: str
     begun: Begun
     ended: str | None
     sidecars: tuple[str, ...]
+    loopback_channel: int | None = None
 
     @property
     def whole(self) -> bool:
@@ -96,7 +98,9 @@ def taken_steps(
             begun = _begun(folder, take, entry, record.spoilt)
             ended = take.ended or _too_distorted(take, thd_limit_percent)
             sidecars = tuple(listed.stimulus.name for _, listed in entries)
-            found[step] = Taken(name, begun, ended if begun.wanted else None, sidecars)
+            found[step] = Taken(
+                name, begun, ended if begun.wanted else None, sidecars, entry.loopback_channel
+            )
     return found
 
 

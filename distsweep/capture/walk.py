@@ -11,6 +11,7 @@ from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.background_files import pairs_there
 from distsweep.capture.interrupts import like_ctrl_c
+from distsweep.capture.listening import Listener
 from distsweep.capture.recovery import recover
 from distsweep.capture.run import capture_take, loopback_column
 from distsweep.capture.safeguards import SplCeiling
@@ -35,6 +36,7 @@ class Means:
     ceiling, asker, screen : as for a single capture.
     placed : the microphone is where each position says, or is put there by something else: nobody
         is asked.
+    input_gain : where the input gain was said to stand, for all of the plan; None if it was not.
     background : records the background pairs of a stay and returns their count; None where nobody
         can switch the loudspeaker.
     """
@@ -45,6 +47,7 @@ class Means:
     asker: Asker
     screen: Screen
     placed: bool
+    input_gain: str | None = None
     background: Callable[[Stay], int] | None = None
 
 
@@ -60,6 +63,7 @@ class Walk:
             stay for stay in stays if again is None or any(again.means(step) for step in stay.steps)
         ]
         self._means = means
+        self._listener = Listener()
         self._again = again
         self._once_more: Stay | None = None
         self._left_out: list[str] = []
@@ -148,6 +152,8 @@ class Walk:
             ]
             return "skip"
         tell(f"  {_move(stay)}")
+        if self._means.input_gain is not None:
+            tell(f"  The input gain stands at {self._means.input_gain!r}, as you said, or stop.")
         answer = self._answer()
         if answer == "skip":
             self._left_out.append(stay.title)
@@ -213,6 +219,8 @@ class Walk:
             planned=step.name,
         )
         begun = self._begun(stay, step, taken)
+        if taken is not None and begun is not None:
+            _check_columns(place, taken)
         replaces: tuple[str, ...] = ()
         if taken is not None and not self._one_file:
             replaces = replaced_by(taken, anew=begun is None)
@@ -231,6 +239,7 @@ class Walk:
             screen=means.screen,
             named=named,
             replaces=replaces,
+            listener=self._listener,
         )
         self.captured.append(sidecar)
 
@@ -248,6 +257,16 @@ class Walk:
                 )
             return taken.again(self._again.number)
         return None if taken is None or self._anew(stay, step) else taken.begun
+
+
+def _check_columns(place: Place, taken: Taken) -> None:
+    """Refuse to go on with a take whose recordings would differ in what their columns hold."""
+    if place.loopback_channel != taken.loopback_channel:
+        how = "without a loop-back: leave out" if place.loopback_channel else "with one: give"
+        raise InputError(
+            f"{taken.name} was begun {how} --loopback-channel, or record the position again"
+            " (--again)"
+        )
 
 
 def levels_text(order: Order) -> str:

@@ -94,6 +94,7 @@ def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -
         asker=setting.asker,
         screen=setting.screen,
         placed=setting.given["placed"],
+        input_gain=setting.given["input_gain"],
         background=_background(setting) if setting.asker.is_terminal() else None,
     )
     walk = Walk(setting.folder, stays, means, again=which)

@@ -38,11 +38,11 @@ def positions_of(results: Results, kind: str) -> list[str]:
     return sorted(found, key=lambda position: position != AXIS)
 
 
-def repeated_placements(results: Results, position: str) -> list[Take]:
-    """Return the complete ladders at a position that were made of one stimulus.
+def repeated_ladders(results: Results, position: str) -> list[Take]:
+    """Return the complete ladders at a position of one stimulus and, where counted, one placement.
 
-    Two or more say how well the measurement repeats, the microphone's place included as far as it
-    was placed anew.
+    Two or more say how well the measurement repeats: of placements that were not counted, the
+    microphone's place included as far as it was placed anew.
     """
     compared = first_take(results.takes, position, kind=LADDER)
     return [
@@ -51,6 +51,7 @@ def repeated_placements(results: Results, position: str) -> list[Take]:
         if compared is not None
         and not take.partial
         and (take.position, take.kind, take.stimulus) == (position, LADDER, compared.stimulus)
+        and take.placement == compared.placement
     ]
 
 

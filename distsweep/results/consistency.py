@@ -25,9 +25,9 @@ from distsweep.results.resonance import DecayMap
 from distsweep.results.staircase import BurstTrace, ToneLevels
 from distsweep.results.take import Results, Take
 
-MAY_LACK = ("low_db", "high_db", "room_db", "threshold_db", "interface_reach_db")
+MAY_LACK = ("low_db", "high_db", "room_db", "threshold_db", "interface_half_width_db")
 """Ends of intervals are empty in files that were written without them; so are the room's noise and
-the threshold of hearing where hiss is not held against them, and what the interface may reach where
+the threshold of hearing where hiss is not held against them, and what the interface leaves where
 no loop-back was recorded."""
 
 AXES: dict[type[Record], str] = {

@@ -77,7 +77,7 @@ def retire_takes(path: Path, stimuli: Collection[str], why: str) -> None:
     def change(lines: list[str]) -> list[str]:
         ends = max(place for place, line in enumerate(lines) if not _is_remark(line)) + 1
         remarks = [f"# {line}" if line.strip() else line for line in lines[:ends]]
-        return [f"# {why}\n", *remarks, *lines[ends:]]
+        return [f"# {why}{_ending(lines)}", *remarks, *lines[ends:]]
 
     def change_data(takes: list[dict[str, Any]], number: int) -> None:
         takes[number] = {}
@@ -140,13 +140,17 @@ def _changed_lines(
     return done
 
 
+def _ending(lines: list[str]) -> str:
+    return "\r\n" if lines[0].endswith("\r\n") else "\n"
+
+
 def _is_remark(line: str) -> bool:
     return not line.strip() or line.lstrip().startswith("#")
 
 
 def _with_values(lines: list[str], values: Mapping[str, Any]) -> list[str]:
     """Return a table's lines with other values, each where its key stood, new ones at the end."""
-    ending = "\r\n" if lines[0].endswith("\r\n") else "\n"
+    ending = _ending(lines)
     left = {key: value for key, value in values.items() if value is not None}
     kept, place = [], 0
     while place < len(lines):

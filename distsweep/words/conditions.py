@@ -258,6 +258,19 @@ def placed_once() -> str:
     )
 
 
+def placed_anew(found: Sequence[tuple[str, str, int, float, float]]) -> str:
+    """Say which microphones were put back, and what that leaves open of levels and THD."""
+    times = [
+        f"{name} at “{position}” {count} times (levels ± {decibels(level_db)}, THD ±"
+        f" {decibels(thd_db)} in the median third of an octave)"
+        for name, position, count, level_db, thd_db in found
+    ]
+    return (
+        f"Microphone put back: {listed(times)}; that is in the intervals of all differences there,"
+        " for both sides where only one did so."
+    )
+
+
 def repeated(found: Sequence[tuple[str, str, int, float]]) -> str:
     """Say which measurements were repeated, and by how much their levels differ."""
     times = [

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from distsweep.results import PlaceDeviation, PlaceSpread, Reproducibility
+from distsweep.results.reproducibility import THIRDS
 from distsweep.units import FloatArray
 from distsweep.words.wording import decibels, frequency
 
@@ -16,8 +17,6 @@ SPLITS_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 TOLD_APART = 1.5
 """Two parts of the band are told apart where one repeats so many times as well (chosen: less is no
 news)."""
-
-THIRDS = 3
 
 
 def reproducibility_sentence(found: Reproducibility) -> str:

@@ -165,6 +165,13 @@ def test_a_tenth_of_a_decibel_is_no_other_level(stopped: Path) -> None:
     assert listed(stopped) == [("axis", names("axis", 3), False)]
 
 
+def test_a_take_begun_without_a_loop_back_is_not_gone_on_with_by_one(stopped: Path) -> None:
+    bench = FakeBench()
+    ran = run_plan(bench, stopped, *NOBODY, "--loopback-channel", "2")
+    assert (ran.exit_code, bench.sent) == (3, [])
+    assert "axis was begun without a loop-back" in ran.stderr
+
+
 def test_a_take_that_distorted_too_much_goes_no_further(tmp_path: Path) -> None:
     session = planned_session(tmp_path / "s", LADDER_ONLY)
     limit = ("--thd-limit-percent", "3")

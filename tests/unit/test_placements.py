@@ -11,9 +11,19 @@ from closed_form import Branch, cascade, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 
 from distsweep.analysis.placements.spread import place_spread, student
+from distsweep.analysis.placements.widened import in_one_placement
+from distsweep.comparison.compare import compare
+from distsweep.comparison.differences import REPEATS_DB
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
-from distsweep.results import PlaceDeviation, Results, parse_results, to_json
+from distsweep.results import (
+    PlaceDeviation,
+    Reproducibility,
+    Results,
+    Take,
+    parse_results,
+    to_json,
+)
 from distsweep.words.placements import within_words
 
 F_HZ = 1000.0 * 2.0 ** (np.arange(-48, 49) / 12.0)
@@ -157,3 +167,33 @@ def test_what_repeats_well_is_told_from_what_does_not(above_db: float, words: st
     half_db = np.where(F_HZ <= 2000.0, 0.38, above_db)
     said = within_words(F_HZ, PlaceDeviation(half_db / 4.3, half_db))
     assert said.replace("\N{NO-BREAK SPACE}", " ") == words
+
+
+def test_a_difference_holds_what_both_sides_placements_leave_open_and_no_more(
+    placed: Results,
+) -> None:
+    first, second, *rest = placed.takes
+    (found,) = placed.reproducibility
+    # The same loudspeaker from another placement, and that one without any that were counted.
+    other = replace(placed, takes=[second, first, *rest])
+    lone = replace(placed, takes=[in_place(second, found), rest[-1]], reproducibility=[])
+    single = found.of(None)
+    assert single is not None
+    for side in (other, lone):
+        compared = compare(placed, side)
+        one = next(
+            d
+            for d in compared.differences
+            if (d.quantity, d.position, d.drive_dbfs) == ("fundamental", "axis", -10.0)
+        )
+        half_db = (one.high_db - one.low_db) / 2.0
+        placing_db = np.hypot(np.sqrt(2.0) * single.level.half_width_db, REPEATS_DB)
+        treble = one.frequency_hz > 1000.0  # noise leaves next to nothing open there
+        assert half_db[treble] == pytest.approx(placing_db[treble], rel=0.02)
+        assert not [f for f in compared.findings if f.quantity in ("fundamental", "sensitivity")]
+    assert any("Microphone put back" in text for text in compare(placed, other).conditions)
+
+
+def in_place(take: Take, found: Reproducibility) -> Take:
+    """Return a take as it would be without the other placements."""
+    return replace(take, rungs=in_one_placement(take.rungs, found), placement=None)

@@ -6,9 +6,10 @@ import numpy as np
 
 from distsweep.report.content import Block, Cell, Points, Section, Table, number_cell
 from distsweep.results import PlaceDeviation, Reproducibility, Results
+from distsweep.results.reproducibility import THIRDS
 from distsweep.units import FloatArray
 from distsweep.words import wording
-from distsweep.words.placements import THIRDS, reproducibility_sentence
+from distsweep.words.placements import reproducibility_sentence
 
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Octaves of the table (nominal midband frequencies, IEC 61260-1)."""
