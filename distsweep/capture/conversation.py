@@ -170,7 +170,8 @@ class Conversation:
         if self.watch.sweep_at is None and 0 < self._guarded_from <= first + frames:
             self.halt(Stop("unheard", "the marker before the sweep was not heard in time"))
         elif self._since_heard > max(self._stalled, 3 * frames):
-            self._lost("input", self.count, self._since_heard / self.route.rate_hz)
+            waited_s = self._since_heard / self.route.rate_hz
+            self._lost("input", self.count, waited_s, at_least=True)
             self.halt(Stop("dropout", "the input has stalled"))
 
     def _fade_out(self, block: FloatArray) -> None:
@@ -220,10 +221,14 @@ class Conversation:
             self._lost("output", self.sent, late_s)
             self.halt(Stop("dropout", "the output ran dry"))
 
-    def _lost(self, direction: str, sample: int, late_s: float | None) -> None:
+    def _lost(
+        self, direction: str, sample: int, late_s: float | None, *, at_least: bool = False
+    ) -> None:
         """Take note of a drop-out; one that was not late has no length that is known."""
         late_s = late_s if late_s is not None and late_s >= LEAST_LATE_S else None
-        self._dropouts.append(Dropout(direction, sample / self.route.rate_hz, late_s))
+        self._dropouts.append(
+            Dropout(direction, sample / self.route.rate_hz, late_s, at_least=at_least)
+        )
 
     def _counts(self) -> bool:
         """Tell whether a drop-out now would spoil anything."""

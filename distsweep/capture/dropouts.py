@@ -29,11 +29,13 @@ class Dropout:
     direction : "output" or "input".
     at_s : when, counted from the first sample handed out, or recorded.
     late_s : what the buffer was too short by; None where that is not known.
+    at_least : it was that or more, as nobody waited for its end.
     """
 
     direction: str
     at_s: float
     late_s: float | None
+    at_least: bool = False
 
 
 class LostSamples:
@@ -75,6 +77,11 @@ class LostSamples:
         known = (held_s + one.late_s for one, held_s in self._held if one.late_s is not None)
         return max(known, default=None)
 
+    @property
+    def _more(self) -> str:
+        """Words for a length that was at least so much; none where all were seen to their end."""
+        return " or more" if any(one.at_least for one, _ in self._held) else ""
+
     def words(self) -> str:
         """Say how many there were, and how long."""
         parts = [
@@ -85,7 +92,7 @@ class LostSamples:
         if self.unreported:
             parts.append(f"{self.unreported} that the audio system did not report")
         late_s = self.longest_late_s
-        long = "" if late_s is None else f", up to {1000.0 * late_s:.0f} ms too late"
+        long = "" if late_s is None else f", up to {1000.0 * late_s:.0f} ms{self._more} too late"
         count = len(self._held) + self.unreported
         return f"{count} drop-out{'s' * (count > 1)} ({listed(parts)}{long})"
 
@@ -105,8 +112,11 @@ class LostSamples:
         if whole_s > BUFFERS_S[-1]:
             return (
                 f"by how late the audio system was it would take a buffer of {1000 * whole_s:.0f}"
-                f" ms, and {1000 * BUFFERS_S[-1]:.0f} is the longest with which sound ends in time"
+                f" ms{self._more}, and {1000 * BUFFERS_S[-1]:.0f} is the longest with which sound"
+                " ends in time"
             )
+        if self._more:
+            return f"try a buffer longer than that: --buffer-ms {self._named(BUFFERS_S[-1])}"
         return (
             "by how late the audio system was a buffer that long would have held them: --buffer-ms"
             f" {self._named(whole_s)}"

@@ -213,6 +213,10 @@ def test_what_no_buffer_holds_is_said() -> None:
         " late)"
     )
     assert "a buffer of 110 ms, and 80 is the longest" in lost.remedy()
+    stalled = LostSamples(RATE_HZ)
+    stalled.add([Dropout("input", 1.0, 0.05, at_least=True)], buffer_s=0.01)
+    assert stalled.words() == "1 drop-out (1 at the input, up to 50 ms or more too late)"
+    assert stalled.remedy().endswith("longer than that: --buffer-ms 80 (3840 samples)")
 
 
 def test_an_input_that_was_nothing_for_a_while_tells_how_long() -> None:
