@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.placements.group import reproducibility_of
+from distsweep.analysis.placements.tones import tones_with_reproducibility
 from distsweep.analysis.placements.widened import (
     clean_levels_with_reproducibility,
     with_reproducibility,
@@ -230,15 +231,18 @@ def _holding_steady_tones(
 def _holding_placements(
     takes: Sequence[Take], reproducibility: Sequence[Reproducibility]
 ) -> list[Take]:
-    """Widen the intervals of ladders at positions that the microphone was put back at.
+    """Widen the intervals of takes at positions that the microphone was put back at.
 
     Advice on noise stays, and so do gain changes: they are of one placement.
     """
     finished = list(takes)
     for found in reproducibility:
         for number in found.takes:
-            rungs = with_reproducibility(takes[number].rungs, found)
-            finished[number] = replace(takes[number], rungs=rungs)
+            finished[number] = replace(
+                takes[number],
+                rungs=with_reproducibility(takes[number].rungs, found),
+                staircase=tones_with_reproducibility(takes[number].staircase, found),
+            )
     return finished
 
 

@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 from closed_form import Branch, cascade, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
+from staircase_bench import analysed
 
+from distsweep.analysis.placements.group import reproducibility_of
 from distsweep.analysis.placements.spread import place_spread, student
+from distsweep.analysis.placements.tones import tones_with_reproducibility
 from distsweep.analysis.placements.widened import in_one_placement
 from distsweep.comparison.compare import compare
 from distsweep.comparison.differences import REPEATS_DB
@@ -133,8 +136,6 @@ def test_results_keep_placements_and_refuse_what_does_not_fit(placed: Results) -
 
 
 def test_one_placement_tells_nothing(placed: Results, tmp_path: Path) -> None:
-    from distsweep.analysis.placements.group import reproducibility_of
-
     alone = [replace(placed.takes[0], placement=1), replace(placed.takes[1], placement=1)]
     assert reproducibility_of(alone) == []
     assert reproducibility_of([replace(take, placement=None) for take in placed.takes]) == []
@@ -197,3 +198,25 @@ def test_a_difference_holds_what_both_sides_placements_leave_open_and_no_more(
 def in_place(take: Take, found: Reproducibility) -> Take:
     """Return a take as it would be without the other placements."""
     return replace(take, rungs=in_one_placement(take.rungs, found), placement=None)
+
+
+def test_a_staircases_tones_hold_placements_too(tmp_path: Path) -> None:
+    rng = np.random.default_rng(40351)
+
+    def heard(gain: float) -> Take:
+        def chain(played: np.ndarray) -> np.ndarray:
+            bent = played + 0.02 * played**2
+            return 0.5 * gain * bent + 1e-5 * rng.standard_normal(len(played))
+
+        return analysed(tmp_path, chain, levels_dbfs=[-20, -14, -8]).takes[0]
+
+    takes = [replace(heard(gain), placement=n) for n, gain in enumerate((1.0, 1.05, 0.98))]
+    (found,) = reproducibility_of(takes)
+    moved_db = 20.0 * np.log10([1.0, 1.05, 0.98])
+    single = found.of(None)
+    assert single is not None
+    assert single.level.deviation_db == pytest.approx(np.std(moved_db, ddof=1), abs=0.01)
+    (tone,) = tones_with_reproducibility(takes[0].staircase, found)
+    reach_db = 4.303 * np.std(moved_db, ddof=1)
+    assert tone.level_db - tone.level_low_db == pytest.approx(reach_db, rel=0.05)
+    assert np.all(tone.level_reliable == (tone.level_high_db - tone.level_low_db <= 3.0))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from distsweep.analysis.placements.spread import place_spread
+from distsweep.analysis.placements.tones import tone_spreads
 from distsweep.results import SAME_DRIVE_DB, Rung, Smoothed, SmoothedLevel, Take
 from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.units import FloatArray
@@ -18,25 +19,26 @@ Curve = tuple[FloatArray, FloatArray, FloatArray]
 def reproducibility_of(takes: Sequence[Take]) -> list[Reproducibility]:
     """Return what two or more placements at a position tell, one record a position and stimulus.
 
-    Complete ladders count, in one unit and on one grid. Of several takes of one placement the first
-    does: they differ by what repeats without moving anything.
+    Complete ladders and staircases count, in one unit and on one grid. Of several takes of one
+    placement the first does: they differ by what repeats without moving anything.
 
     Parameters
     ----------
     takes : with the intervals that noise leaves.
     """
-    groups: dict[tuple[str, str, str], list[int]] = {}
+    groups: dict[tuple[str, str, str, str], list[int]] = {}
     for number, take in enumerate(takes):
-        if take.placement is not None and take.rungs and not take.partial:
-            key = (take.position, take.stimulus, take.level_unit)
+        if take.placement is not None and (take.rungs or take.staircase) and not take.partial:
+            key = (take.position, take.stimulus, take.level_unit, take.kind)
             group = groups.setdefault(key, [])
             if not group or np.array_equal(takes[group[0]].frequency_hz, take.frequency_hz):
                 group.append(number)
     found = []
-    for (position, stimulus, _), numbers in groups.items():
+    for (position, stimulus, *_), numbers in groups.items():
         each = {takes[number].placement: takes[number] for number in reversed(numbers)}
         if len(each) > 1:
-            spreads = _spreads(list(each.values()))
+            placed = list(each.values())
+            spreads = tone_spreads(placed) if placed[0].staircase else _spreads(placed)
             found.append(Reproducibility(position, stimulus, len(each), numbers, spreads))
     return found
 
