@@ -17,6 +17,7 @@ from distsweep.analysis.placements.tones import tones_with_reproducibility
 from distsweep.analysis.placements.widened import in_one_placement
 from distsweep.comparison.compare import compare
 from distsweep.comparison.differences import REPEATS_DB
+from distsweep.comparison.level_doubt import with_levels
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
 from distsweep.results import (
@@ -49,8 +50,10 @@ def placed(tmp_path_factory: pytest.TempPathFactory) -> Results:
         heard += 1e-5 * rng.standard_normal(len(heard))
         bench.record(heard, name=f"{number}.wav", subtype="FLOAT")
         placement = f"placement = {number}\n" if position == "axis" else ""
+        sidecar = folder / f"{position}-{number}.json"  # a capture writes one a take
+        sidecar.write_text(bench.sidecar.read_text())
         lines.append(
-            f'[[takes]]\nposition = "{position}"\nstimulus = "{bench.sidecar.name}"\n'
+            f'[[takes]]\nposition = "{position}"\nstimulus = "{sidecar.name}"\n'
             f'recording = "{number}.wav"\n{placement}'
         )
     (folder / "session.toml").write_text('[device]\nname = "Testling"\n' + "\n".join(lines))
@@ -141,6 +144,18 @@ def test_one_placement_tells_nothing(placed: Results, tmp_path: Path) -> None:
     assert reproducibility_of([replace(take, placement=None) for take in placed.takes]) == []
 
 
+def test_drives_of_each_placements_own_are_brought_together(placed: Results) -> None:
+    first, second, *_ = placed.takes
+    louder = with_levels(second, 0.3)
+    rungs = [replace(rung, drive_dbfs=rung.drive_dbfs + 0.3) for rung in louder.rungs]
+    (own,) = reproducibility_of([first, replace(louder, rungs=rungs)])
+    (same,) = reproducibility_of([first, second])
+    for one, other in zip(own.spreads, same.spreads, strict=True):
+        assert one.level.deviation_db == pytest.approx(other.level.deviation_db, nan_ok=True)
+    far = [replace(rung, drive_dbfs=rung.drive_dbfs + 4.0) for rung in second.rungs]
+    assert reproducibility_of([first, replace(second, rungs=far)]) == []
+
+
 def test_the_page_and_the_table_tell_placements_apart(placed: Results) -> None:
     from distsweep.report.placements.csv_table import reproducibility_table
     from distsweep.report.sections import all_sections
@@ -156,7 +171,7 @@ def test_the_page_and_the_table_tell_placements_apart(placed: Results) -> None:
     table = reproducibility_table(placed)
     assert table is not None
     single, *_ = table.splitlines()[1:]
-    assert single.startswith("axis,short.json,3,,100,level,")
+    assert single.startswith("axis,axis-1.json,3,,100,level,")
     assert reproducibility_table(replace(placed, reproducibility=[])) is None
 
 

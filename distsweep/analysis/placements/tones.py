@@ -14,7 +14,28 @@ from distsweep.results import PlaceDeviation, PlaceSpread, Reproducibility, Stai
 from distsweep.units import FloatArray
 
 Curve = tuple[FloatArray, FloatArray, FloatArray]
-"""Values and the ends of their intervals, dB, one a burst."""
+"""Values and the ends of their intervals, dB."""
+
+Curves = dict[str | int, Curve]
+"""Curves by name: "level", "thd", or a harmonic's order."""
+
+ONE_DRIVE_DB = 1.0
+"""Drives that differ by less are held against each other (chosen: a capture to levels in dB SPL
+finds a drive for each placement, by how loud it is there; ladders have steps of 2 dB and more)."""
+
+
+def at_drive(curves: Curves, above_db: float | FloatArray) -> Curves:
+    """Return what a drive lower by so much would have shown, were the nonlinearity mild.
+
+    Levels follow the drive, harmonic n re the fundamental grows by n − 1 dB per dB, THD as its
+    second does. What grows otherwise adds to the spread.
+    """
+    growth = {name: name - 1 if isinstance(name, int) else 1 for name in curves}
+    return {
+        name: (curve[0] - by_db, curve[1] - by_db, curve[2] - by_db)
+        for name, curve in curves.items()
+        for by_db in [growth[name] * above_db]
+    }
 
 
 def tone_spreads(placed: Sequence[Take]) -> list[PlaceSpread]:
@@ -22,31 +43,39 @@ def tone_spreads(placed: Sequence[Take]) -> list[PlaceSpread]:
 
     Squares are pooled over the bursts of a tone, and over tones within half an octave of it.
     """
-    rows = [{tone.frequency_hz: _curves(tone) for tone in take.staircase} for take in placed]
-    drives = [{tone.frequency_hz: tone.drive_dbfs for tone in take.staircase} for take in placed]
-    tones = sorted(set.intersection(*(set(of_take) for of_take in rows)))
-    levels = np.unique(np.concatenate([played for one in drives for played in one.values()]))
-    if not tones:
+    tones = [{tone.frequency_hz: tone for tone in take.staircase} for take in placed]
+    common = sorted(set.intersection(*(set(of_take) for of_take in tones)))
+    bursts = max((len(tones[0][f].drive_dbfs) for f in common), default=0)
+    read = [{f: _at_first_drive(of_take[f], tones[0][f]) for f in common} for of_take in tones]
+    if not common:
         return []
-    everywhere = set.intersection(*(set(one[f]) for one in rows for f in tones))
+    everywhere = set.intersection(*({*one[f]} for one in read for f in common))
     found = {}
     for name in sorted(everywhere, key=str):
-        values = np.full((3, len(placed), len(levels), len(tones)), np.nan)
-        for k, (of_take, played) in enumerate(zip(rows, drives, strict=True)):
-            for column, f in enumerate(tones):
-                at = np.searchsorted(levels, played[f])
-                values[:, k, at, column] = of_take[f][name]
-        spread = place_spread(np.array(tones), *values)
+        values = np.full((3, len(placed), bursts, len(common)), np.nan)
+        for k, of_take in enumerate(read):
+            for column, f in enumerate(common):
+                curve = of_take[f][name]
+                values[:, k, : len(curve[0]), column] = curve
+        spread = place_spread(np.array(common), *values)
         found[name] = PlaceDeviation(spread.deviation_db, spread.half_width_db)
     if not {"level", "thd"} <= everywhere:
         return []
     harmonics = {name: one for name, one in found.items() if isinstance(name, int)}
-    return [PlaceSpread(None, np.array(tones), found["level"], found["thd"], harmonics)]
+    return [PlaceSpread(None, np.array(common), found["level"], found["thd"], harmonics)]
 
 
-def _curves(tone: Staircase) -> dict[str | int, Curve]:
+def _at_first_drive(tone: Staircase, first: Staircase) -> Curves:
+    """Return a tone's curves at the first placement's drives; none where it has other bursts."""
+    if len(tone.drive_dbfs) != len(first.drive_dbfs):
+        return {}
+    above_db = tone.drive_dbfs - first.drive_dbfs
+    return at_drive(_curves(tone), np.where(np.abs(above_db) <= ONE_DRIVE_DB, above_db, np.nan))
+
+
+def _curves(tone: Staircase) -> Curves:
     """Return a tone's curves that have intervals."""
-    curves: dict[str | int, Curve] = {
+    curves: Curves = {
         n: (values, tone.harmonics_low_db[n], tone.harmonics_high_db[n])
         for n, values in tone.harmonics.items()
         if n in tone.harmonics_high_db
