@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
@@ -22,7 +21,6 @@ from distsweep.analysis.resonance.find import (
     find_resonances,
 )
 from distsweep.analysis.stated_levels import at_stated_levels, levels_not_played
-from distsweep.analysis.take import measure_take
 from distsweep.conversion.resonances import (
     resonance_notes,
     resonance_records,
@@ -31,39 +29,29 @@ from distsweep.conversion.resonances import (
 from distsweep.conversion.take import (
     advice_records,
     calibration_record,
-    take_record,
     warning_record,
 )
-from distsweep.errors import InputError
-from distsweep.reason import Reason
 from distsweep.results import (
     Agreement,
     LimiterAgreement,
     Reproducibility,
     Results,
     Take,
-    Warning_,
     first_take,
 )
-from distsweep.stimulus.found_sweep import FoundStimulus
+from distsweep.take_pipeline import (
+    Found,
+    Progress,
+    analyse_backgrounds,
+    analyse_takes,
+    with_every_run,
+)
 from distsweep.takes.bundle import opened_session
 from distsweep.takes.doubts import session_warnings
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.provenance import provenance_of
 from distsweep.takes.recording_session import recording_session
 from distsweep.takes.session import Session
-from distsweep.takes.session_takes import TakeEntry
-from distsweep.takes.take import each_run, find_take, take_settings, take_warnings
-
-if TYPE_CHECKING:
-    from distsweep.analysis.staircase import MeasuredStaircase
-
-Progress = Callable[[str], None]
-"""Called with what is being worked on, a short text at a time."""
-
-
-Found = Callable[[FoundStimulus], None]
-"""Called with each stimulus that was found in a sound file."""
 
 
 def analyse(
@@ -100,31 +88,37 @@ def _analysed(
     searching: Searching | None,
     found: Found | None,
 ) -> Results:
-    session, several = _with_every_run(session, searching)
+    session, several = with_every_run(session, searching)
     warnings = [warning_record(reason) for reason in (*several, *session_warnings(session))]
-    takes, ladders, doubts = _analyse_takes(session, progress, searching, found)
+    takes, ladders, doubts = analyse_takes(session, progress, searching, found)
     warnings += doubts
-    axis = first_take(takes, "axis") or takes[0]
+    axis = first_take(takes, "axis") or (takes[0] if takes else None)
+    session_background = None if axis is None else axis.background
     device = session.device
     resonances = find_resonances(
         [_searched(takes[number], ladder) for number, ladder in ladders],
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
-        hum=[] if axis.background is None else axis.background.hum,
+        hum=[] if session_background is None else session_background.hum,
     )
+    reproducibility = reproducibility_of(takes)  # by the intervals of noise, which is taken off
     takes = _holding_steady_tones(takes, ladders, resonances)
     agreement, limiter_agreement = _compared(takes)
-    reproducibility = reproducibility_of(takes)
     takes = _holding_placements(takes, reproducibility)
     takes = _with_levels_read(takes, ladders, reproducibility, session.levels_spl_db)
+    backgrounds, told = analyse_backgrounds(session, takes, progress)
+    warnings += told
     if session.calibrated:
         warnings += map(warning_record, levels_not_played(takes, session.levels_spl_db))
     return Results(
         device=device,
         conditions=session.conditions,
         calibration=calibration_record(session.calibration),
-        takes=with_resonances(takes, [number for number, _ in ladders], resonances),
+        takes=[
+            *with_resonances(takes, [number for number, _ in ladders], resonances),
+            *backgrounds,
+        ],
         resonances=resonance_records(resonances),
-        background=axis.background,
+        background=session_background,
         warnings=warnings,
         agreement=agreement,
         limiter_agreement=limiter_agreement,
@@ -132,70 +126,6 @@ def _analysed(
         provenance=provenance_of(session),
         reproducibility=reproducibility,
     )
-
-
-def _with_every_run(session: Session, searching: Searching | None) -> tuple[Session, list[Reason]]:
-    """Return a session with an entry for each run where it asks for that, and what to say of it."""
-    if not session.every_run:
-        return session, []
-    found = [each_run(entry, searching=searching) for entry in session.takes]
-    entries = tuple(entry for several, _ in found for entry in several)
-    told = [reason for _, reasons in found for reason in reasons]
-    return replace(session, takes=entries), told
-
-
-def _analyse_takes(
-    session: Session,
-    progress: Progress | None,
-    searching: Searching | None,
-    found: Found | None,
-) -> tuple[list[Take], list[tuple[int, MeasuredLadder]], list[Warning_]]:
-    """Return the takes as recorded, the ladders among them by their number, and warnings."""
-    takes: list[Take] = []
-    warnings: list[Warning_] = []
-    ladders: list[tuple[int, MeasuredLadder]] = []
-    failed: InputError | None = None
-    for entry in session.takes:
-        if progress is not None:
-            progress(f"take {entry.position!r}")
-        try:
-            measured, take, doubts = _analyse_take(session, entry, searching, found)
-        except InputError as error:
-            if not entry.may_fail:
-                raise
-            failed = failed or error
-            reason = str(error)
-            for path in entry.recordings:  # a folder is no news, and a bundle's does not last
-                reason = reason.replace(str(path), path.name)
-            left_out = Reason("run_left_out", run=entry.position, reason=reason)
-            warnings.append(warning_record(left_out))
-            continue
-        if isinstance(measured, MeasuredLadder):
-            ladders.append((len(takes), measured))
-        takes.append(take)
-        warnings += doubts
-    if failed is not None and not takes:
-        raise failed
-    return takes, ladders, warnings
-
-
-def _analyse_take(
-    session: Session, entry: TakeEntry, searching: Searching | None, found: Found | None
-) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
-    """Return a take as measured and as recorded, with its warnings."""
-    calibration = session.calibration_of(entry)
-    recorded = find_take(entry, searching=searching)
-    if found is not None and isinstance(recorded.stimulus, FoundStimulus):
-        found(recorded.stimulus)
-    settings = take_settings(
-        recorded.stimulus.recipe, calibration, session.conditions, band_hz=recorded.band_hz
-    )
-    measured = measure_take(recorded.cut, settings)
-    warnings = [
-        warning_record(reason, take=entry.position)
-        for reason in take_warnings(recorded, measured, settings, session)
-    ]
-    return measured, take_record(recorded, measured, calibration), warnings
 
 
 def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
@@ -307,6 +237,7 @@ def analyse_recording(
     *,
     stimulus: str | Path,
     channel: int | None = None,
+    loopback_channel: int | None = None,
     progress: Progress | None = None,
     searching: Searching | None = None,
     found: Found | None = None,
@@ -322,6 +253,8 @@ def analyse_recording(
     stimulus : the sidecar of the stimulus that was played, or the sound file itself.
     channel : counted from 1; None: the first, or, if that one is silent or does not hold the
         stimulus, one that does.
+    loopback_channel : the one that the output was wired back to, which tells the clock, the time
+        of flight and what the interface distorts by itself.
     progress, searching, found : as of `analyse`.
 
     Raises
@@ -329,5 +262,7 @@ def analyse_recording(
     InputError
         A file cannot be used, or the recording does not hold this stimulus.
     """
-    session = recording_session(recording, stimulus=stimulus, channel=channel)
+    session = recording_session(
+        recording, stimulus=stimulus, channel=channel, loopback_channel=loopback_channel
+    )
     return analyse(session, progress=progress, searching=searching, found=found)

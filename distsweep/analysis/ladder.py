@@ -12,7 +12,7 @@ from distsweep.analysis.advice.advise import advise
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.limits.gain_change import gain_changes, with_ends
 from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
-from distsweep.analysis.noise.background import describe_background
+from distsweep.analysis.noise.third_octave_levels import describe_in_thirds
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals
 from distsweep.analysis.sweep.harmonics import (
@@ -22,6 +22,12 @@ from distsweep.analysis.sweep.harmonics import (
     measure_harmonics,
 )
 from distsweep.analysis.sweep.hidden import with_hidden
+from distsweep.analysis.sweep.interface import InterfaceReach, reach_of
+from distsweep.analysis.sweep.interface_intervals import (
+    over_the_interface,
+    swept_over_the_interface,
+    with_interface,
+)
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, band_mask, read_levels
 from distsweep.reason import Reason
@@ -35,6 +41,10 @@ that is merely warm differs by 0.1 dB)."""
 FALLING_OUTPUT_DB = -1.0
 """Output that falls by more while the drive rises is no limiter's: recordings were swapped
 (chosen: a limiter holds its output, and does not turn it down)."""
+
+LOUDER_THAN_LOOPBACK_DB = 1.0
+"""A microphone's channel louder than the loop-back's ever was by more is worth a warning (chosen: a
+third harmonic of a curvature grows by 2 dB then)."""
 
 RISING_GAIN_DB = 1.0
 """Gain that rises by more than this with level is no loudspeaker's: levels were mixed up (chosen:
@@ -88,8 +98,13 @@ class MeasuredLadder:
 
 # A rung that is silent to the last bit has a level of −inf; what is re that is NaN: not known.
 @np.errstate(invalid="ignore", over="ignore")
-def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
-    """Measure a ladder: harmonics, levels, gain change, what limits it, and its background."""
+def measure_ladder(
+    cut: CutLadder, settings: TakeSettings, *, interface: Sequence[Rung] = ()
+) -> MeasuredLadder:
+    """Measure a ladder: harmonics, levels, gain change, what limits it, and its background.
+
+    ``interface`` are the rungs of its loop-back (`measure_interface`), if there is one.
+    """
     amplitudes = measure_harmonics(cut, settings)
     frequency_hz, noise = amplitudes.frequency_hz, amplitudes.noise
     levels = read_levels(amplitudes, cut.without(amplitudes.left_out), settings)
@@ -101,6 +116,12 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
     rungs, measured = (
         with_hidden(part, frequency_hz, cut.damage) for part in (rungs, levels.rungs)
     )
+    swept, own = amplitudes.swept.of_rows(levels.rows), []
+    if interface:
+        reach = reach_of(interface, amplitudes, levels, compression.gain_change_db, settings)
+        rungs, own = with_interface(rungs, reach, frequency_hz), _of_interface(reach)
+        measured = over_the_interface(measured, reach)
+        swept = swept_over_the_interface(swept, reach)
     return MeasuredLadder(
         frequency_hz=frequency_hz,
         drive_shape_db=np.asarray(ratio_to_db(cut.sweep.drive_ratio(frequency_hz))),
@@ -110,20 +131,28 @@ def measure_ladder(cut: CutLadder, settings: TakeSettings) -> MeasuredLadder:
         compression=with_ends(compression, rungs, reference=levels.reference),
         return_check_db=levels.return_check_db,
         limits=find_ladder_limits(frequency_hz, measured, compression),
-        background=None if noise is None else describe_background(noise, settings),
+        background=None if noise is None else describe_in_thirds(noise, settings),
         warnings=[
             *_left_out(cut.rungs, levels.rows, amplitudes.left_out),
             *_differing(cut.rungs, levels.rows, amplitudes),
             *_warnings(levels, compression, band),
+            *own,
         ],
         impulse=amplitudes.impulse,
-        swept=amplitudes.swept.of_rows(levels.rows),
+        swept=swept,
         rate_constant_s=cut.sweep.rate_constant_s,
         arrivals=amplitudes.arrivals,
         median_dbfs=np.nanmedian(ratio_to_db(np.abs(amplitudes.orders[0])), axis=1),
         thd_advice=advise(amplitudes, cut, *_alike(rungs, levels.rows, amplitudes)),
         damage=[_of_rungs(damage, levels.rows) for damage in (*cut.damage, *amplitudes.damage)],
     )
+
+
+def _of_interface(reach: InterfaceReach) -> list[Reason]:
+    """Return what the loop-back leaves open of the interface."""
+    if reach.short_db <= LOUDER_THAN_LOOPBACK_DB:
+        return []
+    return [Reason("loopback_softer", short_db=reach.short_db)]
 
 
 def _of_rungs(damage: Damage, rows: Sequence[int]) -> Damage:

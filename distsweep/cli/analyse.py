@@ -52,6 +52,12 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     help="Channel of RECORDING, from 1. [default: 1, or the one that holds the stimulus]",
 )
+@click.option(
+    "--loopback-channel",
+    type=click.IntRange(min=1),
+    help="Channel of RECORDING that the output was wired back to: it tells clock and delay, and"
+    " what the interface distorts by itself. [default: none]",
+)
 @folder_option(
     "Folder for results.json, tables and report, which replace those of an earlier analysis;"
     " other files in it stay. [default: SESSION/results, or"
@@ -77,6 +83,7 @@ def command(
     sources: tuple[Path, ...],
     stimulus: Path | None,
     channel: int | None,
+    loopback_channel: int | None,
     folder: Path | None,
     json_file: str | None,
     no_report: bool,
@@ -92,7 +99,8 @@ def command(
     from distsweep.result_files import RESULTS_NAME, write_result_files
     from distsweep.results import to_json, write_results
 
-    _check_sources(sources, stimulus=stimulus, channel=channel)
+    channels = {"channel": channel, "loopback_channel": loopback_channel}
+    _check_sources(sources, stimulus=stimulus, channels=channels)
     beside = None if stimulus is not None else _home(sources[0])
     style = chosen_style(style_file, beside, no_report=no_report)
     folder = folder or _default_folder(sources[0], stimulus=stimulus)
@@ -100,7 +108,7 @@ def command(
     parts = {"with_json": elsewhere is None, "with_report": not no_report}
     if all(map(os.path.lexists, sources)):  # one that is missing is reported first
         _check_places(folder, elsewhere, bundle, sources[0], parts)
-    with _opened(sources, stimulus=stimulus, channel=channel) as session:
+    with _opened(sources, stimulus=stimulus, channels=channels) as session:
         results, sidecars = _analysed(session)
         if elsewhere == "-":
             sys.stdout.write(to_json(results) + "\n")
@@ -140,7 +148,9 @@ def _check_places(
     _check_bundle(bundle, source)
 
 
-def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: int | None) -> None:
+def _check_sources(
+    sources: Sequence[Path], *, stimulus: Path | None, channels: Mapping[str, int | None]
+) -> None:
     """Refuse arguments that do not go together."""
     from distsweep.errors import InputError
 
@@ -154,8 +164,10 @@ def _check_sources(sources: Sequence[Path], *, stimulus: Path | None, channel: i
             f"{source}: is a recording, and no session: add --stimulus with the sidecar of"
             " the stimulus that was played, or with the sound file itself"
         )
-    if channel is not None:
-        raise click.UsageError("--channel goes with --stimulus; a session names its channels")
+    for name, channel in channels.items():
+        if channel is not None:
+            option = f"--{name.replace('_', '-')}"
+            raise click.UsageError(f"{option} goes with --stimulus; a session names its channels")
 
 
 def _home(session: Path) -> Path:
@@ -202,7 +214,7 @@ def _write_bundle(
 
 
 def _opened(
-    sources: Sequence[Path], *, stimulus: Path | None, channel: int | None
+    sources: Sequence[Path], *, stimulus: Path | None, channels: Mapping[str, int | None]
 ) -> AbstractContextManager[Session]:
     """Return what gives the session, also that of recordings without one, as long as it lasts."""
     from distsweep.takes.bundle import opened_session
@@ -210,7 +222,7 @@ def _opened(
 
     if stimulus is None:
         return opened_session(sources[0])
-    return nullcontext(recording_session(sources, stimulus=stimulus, channel=channel))
+    return nullcontext(recording_session(sources, stimulus=stimulus, **channels))
 
 
 def _analysed(session: Session) -> tuple[Results, dict[str, str]]:

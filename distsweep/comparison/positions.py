@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from distsweep.errors import InputError
-from distsweep.results import AXIS, Results, Take, first_take
+from distsweep.results import AXIS, BACKGROUND, Results, Take, first_take
 from distsweep.words import conditions as words
 
 LADDER, STAIRCASE = "ladder", "staircase"
@@ -73,7 +73,9 @@ def check_common(results: Sequence[Results], names: Sequence[str]) -> None:
 
 def left_out(results: Sequence[Results], names: Sequence[str]) -> list[str]:
     """Return sentences on the positions and kinds of take that are not compared."""
-    where = {kind: _names_by_position(results, names, kind) for kind in (LADDER, STAIRCASE)}
+    where = {
+        kind: _names_by_position(results, names, kind) for kind in (LADDER, STAIRCASE, BACKGROUND)
+    }
     together: dict[tuple[str, ...], list[str]] = {}
     for position, has in where[LADDER].items():
         together.setdefault(tuple(has), []).append(position)
@@ -83,6 +85,7 @@ def left_out(results: Sequence[Results], names: Sequence[str]) -> list[str]:
         if lacks:
             sentences.append(words.positions_missing(positions, having, lacks, first=names[0]))
     sentences += [words.staircase_left_out(*one) for one in where[STAIRCASE].items()]
+    sentences += [words.background_left_out(*one) for one in where[BACKGROUND].items()]
     for one, name in zip(results, names, strict=True):
         for position in positions_of(one, LADDER):
             count = sum(t.position == position and t.kind == LADDER for t in one.takes)

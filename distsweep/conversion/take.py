@@ -21,6 +21,7 @@ from distsweep.results import (
     AXIS,
     Damage,
     ImpulseResponse,
+    Loopback,
     RecordedCalibration,
     Rung,
     Take,
@@ -38,7 +39,11 @@ if TYPE_CHECKING:
 
 
 def take_record(
-    take: FoundTake, measured: MeasuredLadder | MeasuredStaircase, calibration: Calibration
+    take: FoundTake,
+    measured: MeasuredLadder | MeasuredStaircase,
+    calibration: Calibration,
+    *,
+    loopback: Loopback | None = None,
 ) -> Take:
     """Return a take's record, but for what the search for resonances adds to it."""
     if isinstance(measured, MeasuredLadder):
@@ -60,6 +65,7 @@ def take_record(
         partial=take.entry.partial,
         placement=take.entry.placement,
         distance_m=take.entry.distance_m,
+        loopback=loopback,
         **fields,
     )
 

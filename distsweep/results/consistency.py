@@ -9,19 +9,31 @@ from typing import Any
 import numpy as np
 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl
+from distsweep.results.hiss import Hiss
 from distsweep.results.impulse import ImpulseResponse
-from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
+from distsweep.results.ladder import (
+    Background,
+    HarmonicCurve,
+    Rung,
+    Smoothed,
+    SmoothedLevel,
+    ThdThirdOctave,
+)
 from distsweep.results.limits import CleanLevel
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap
 from distsweep.results.staircase import BurstTrace, ToneLevels
 from distsweep.results.take import Results, Take
 
-MAY_LACK = ("low_db", "high_db")
-"""Ends of intervals are empty in files that were written without them."""
+MAY_LACK = ("low_db", "high_db", "room_db", "threshold_db", "interface_half_width_db")
+"""Ends of intervals are empty in files that were written without them; so are the room's noise and
+the threshold of hearing where hiss is not held against them, and what the interface leaves where
+no loop-back was recorded."""
 
 AXES: dict[type[Record], str] = {
     CleanLevel: "frequency_hz",
+    Background: "third_octave_hz",
+    Hiss: "third_octave_hz",
     ThdThirdOctave: "frequency_hz",
     ToneLevels: "drive_dbfs",
     BurstTrace: "time_s",
@@ -77,6 +89,7 @@ def check_consistent(record: Any) -> None:
 def _check_take(take: Take) -> None:
     """Check that all that stands against a take's frequencies is as long as these."""
     count = len(take.frequency_hz)
+    _check("level_db", take.level_db, len(take.third_octave_hz))
     for rung in take.rungs:
         _check_required(rung, count)
         for curve in rung.harmonics.values():

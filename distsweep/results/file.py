@@ -39,7 +39,7 @@ def to_json(results: Record) -> str:
 def _written(value: Any, name: str) -> Iterator[str]:
     """Yield a value's text in pieces: of an hour's takes, not all numbers are objects at once."""
     if dataclasses.is_dataclass(value) and not isinstance(value, Mapping):
-        fields = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+        fields = _fields(value)
         for number, (key, item) in enumerate(fields.items()):
             yield f'{", " if number else "{"}"{key}": '
             yield from _written(item, key)
@@ -51,6 +51,16 @@ def _written(value: Any, name: str) -> Iterator[str]:
         yield "]"
     else:
         yield json.dumps(_plain(value, name), allow_nan=False, ensure_ascii=False)
+
+
+def _fields(record: Any) -> dict[str, Any]:
+    """Return a record's fields as they are written: `ONLY_IF_ANY` only where there is something."""
+    fields = {one: getattr(record, one.name) for one in dataclasses.fields(record)}
+    return {
+        one.name: value
+        for one, value in fields.items()
+        if not one.metadata.get("only_if_any") or (value is not None and np.size(value))
+    }
 
 
 def write_results(results: Results, path: Path) -> None:
@@ -169,7 +179,7 @@ def _plain(value: Any, name: str) -> Any:
     if isinstance(value, Mapping):  # before the dataclasses: some are a table of what was noted
         return {str(key): _plain(item, str(key)) for key, item in value.items()}
     if dataclasses.is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name), f.name) for f in dataclasses.fields(value)}
+        return {name: _plain(item, name) for name, item in _fields(value).items()}
     if isinstance(value, list | tuple):
         return [_plain(item, name) for item in value]
     return value

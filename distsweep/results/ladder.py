@@ -6,13 +6,26 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from distsweep.results.record import Record
-from distsweep.units import BoolArray, FloatArray, IntArray
+from distsweep.results.record import ONLY_IF_ANY, Record
+from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
 
 
 def no_interval() -> FloatArray:
     """Stand for an interval in files that were written before there were any."""
     return np.zeros(0)
+
+
+def with_reach_db(floor_db: FloatArray, reach_db: FloatArray) -> FloatArray:
+    """Return a floor, as a power, with what may be the interface's; as it is without a loop-back.
+
+    Where the reach is not known the floor stands.
+    """
+    if not reach_db.size:
+        return floor_db
+    there = np.isfinite(reach_db)
+    power = db_to_power(floor_db) + db_to_power(np.where(there, reach_db, -np.inf))
+    with np.errstate(divide="ignore"):
+        return np.where(there, power_to_db(power), floor_db)
 
 
 @dataclass(frozen=True, repr=False)
@@ -23,6 +36,10 @@ class HarmonicCurve(Record):
     ``input_referred_db`` has the linear response between f and n·f divided out. ``low_db`` and
     ``high_db`` are the ends of the 95 % interval; −inf is "at most". All three are NaN where noise
     hides the fundamental.
+
+    ``interface_db`` is the same harmonic of the loop-back, which no loudspeaker had a part in, re
+    the loop-back's fundamental; NaN where it is no more than noise. ``interface_high_db`` is what
+    it is at most, ``interface_reach_db`` what of it may be in ``level_db``: the interval holds it.
     """
 
     level_db: FloatArray
@@ -31,19 +48,30 @@ class HarmonicCurve(Record):
     input_referred_db: FloatArray
     low_db: FloatArray = field(default_factory=no_interval)
     high_db: FloatArray = field(default_factory=no_interval)
+    interface_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    interface_high_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+
+    @property
+    def whole_floor_db(self) -> FloatArray:
+        """The floor of noise, with what may be the interface's where that is known."""
+        return with_reach_db(self.floor_db, self.interface_reach_db)
 
 
 @dataclass(frozen=True, repr=False)
 class ThdThirdOctave(Record):
     """THD averaged over thirds of an octave, by power, with its 95 % interval.
 
-    ``frequency_hz`` are the bands' nominal midband frequencies (IEC 61260-1), shape ``(B,)``.
+    ``frequency_hz`` are the bands' nominal midband frequencies (IEC 61260-1), shape ``(B,)``;
+    ``interface_half_width_db`` is half the width of the interval that the interface's own
+    distortion would leave without any noise; NaN and +inf where it may be all of it.
     """
 
     frequency_hz: FloatArray
     thd_db: FloatArray
     low_db: FloatArray
     high_db: FloatArray
+    interface_half_width_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
 
 
 @dataclass(frozen=True, repr=False)
@@ -81,7 +109,9 @@ class Rung(Record):
     ``smoothed`` holds the curves over 1/12, 1/6 and 1/3 octave;
     ``impulsive_db`` is the level of impulses that the loudspeaker makes at the same played
     frequency in several rungs, re the fundamental (IEC 60268-21); NaN where there are none;
-    ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band).
+    ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band);
+    ``thd_interface_db``, ``…_high_db`` and ``…_reach_db`` are THD of the loop-back, as those of
+    `HarmonicCurve`. What a loop-back shows above the highest order is in ``high_order_floor_db``.
     """
 
     drive_dbfs: float
@@ -106,6 +136,14 @@ class Rung(Record):
     thd_third_octave: ThdThirdOctave | None = None
     smoothed: list[Smoothed] = field(default_factory=list)
     impulsive_db: FloatArray = field(default_factory=no_interval)
+    thd_interface_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    thd_interface_high_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    thd_interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+
+    @property
+    def whole_thd_floor_db(self) -> FloatArray:
+        """As `HarmonicCurve.whole_floor_db`, of THD."""
+        return with_reach_db(self.thd_floor_db, self.thd_interface_reach_db)
 
 
 @dataclass(frozen=True, repr=False)
@@ -177,8 +215,14 @@ class Tone(Record):
 
 @dataclass(frozen=True, repr=False)
 class Background(Record):
-    """What the microphone heard while nothing was played, in the take's level unit."""
+    """What the microphone heard while nothing was played, in the take's level unit.
+
+    ``third_octave_db`` are levels in the thirds of an octave that lie within the measured band, by
+    their nominal midband frequencies; both are empty in files that were written without them.
+    """
 
     level_db: float | None
     a_weighted_db: float | None
     hum: list[Tone]
+    third_octave_hz: FloatArray = field(default_factory=no_interval)
+    third_octave_db: FloatArray = field(default_factory=no_interval)

@@ -13,6 +13,9 @@ SHOWN_ITEMS = 8
 
 SHOWN_CHARACTERS = 60
 
+ONLY_IF_ANY = {"only_if_any": True}
+"""Metadata of a field that is left out of files where it is None or empty."""
+
 
 class Record:
     """Base of the results' dataclasses: ``repr`` tells numbers, and of arrays the shape only.

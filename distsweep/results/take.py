@@ -5,13 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from distsweep.results.at_spl import EACH_FREQUENCY, AtSpl
 from distsweep.results.damage import Damage
+from distsweep.results.hiss import KIND as BACKGROUND
+from distsweep.results.hiss import Hiss
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung, ThdAdvice
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
+from distsweep.results.loopback import Loopback
 from distsweep.results.provenance import Provenance
-from distsweep.results.record import Record
+from distsweep.results.record import ONLY_IF_ANY, Record
 from distsweep.results.reproducibility import Reproducibility
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
 from distsweep.results.session import Conditions, Device, RecordedCalibration
@@ -47,7 +52,12 @@ class Take(Record):
     ``damage`` is what happened to the recording and was not the loudspeaker's doing.
     ``at_spl`` holds THD and harmonics at the levels that the session asks for. ``placement`` counts
     how often the microphone was put at the position; None where it was not noted. ``distance_m`` is
-    the microphone's at this position, None: that of the conditions.
+    the microphone's at this position, None: that of the conditions. ``loopback`` is None where no
+    loop-back was recorded, or none that can be used.
+
+    Takes of kind "background", in which nothing was played, have no rungs: ``state`` is that of the
+    loudspeaker, ``level_db`` the mean level in thirds of an octave, and ``hiss``, in the take with
+    it on, what it adds.
     """
 
     position: str
@@ -77,6 +87,12 @@ class Take(Record):
     impulse: ImpulseResponse | None = None
     placement: int | None = None
     distance_m: float | None = None
+    loopback: Loopback | None = field(default=None, metadata=ONLY_IF_ANY)
+    state: str | None = None
+    third_octave_hz: FloatArray = field(default_factory=lambda: np.zeros(0))
+    level_db: FloatArray = field(default_factory=lambda: np.zeros(0))
+    a_weighted_db: float | None = None
+    hiss: Hiss | None = None
 
     def thd_at(
         self,
@@ -138,7 +154,8 @@ class Results(Record):
 
         Parameters
         ----------
-        kind : "ladder" or "staircase"; None: whichever comes first.
+        kind : "ladder", "staircase" or "background", of which that with the loudspeaker on comes
+            first; None: whichever comes first, a background only where nothing was played.
 
         Raises
         ------
@@ -154,6 +171,10 @@ class Results(Record):
 
 
 def first_take(takes: Sequence[Take], position: str, *, kind: str | None = None) -> Take | None:
-    """Return the first complete take of a position and kind, else the first partial, else None."""
+    """Return the first complete take of a position and kind, else the first partial, else None.
+
+    One of the background is taken where it is asked for, or nothing else is there.
+    """
     fitting = [t for t in takes if t.position == position and kind in (None, t.kind)]
+    fitting = [t for t in fitting if t.kind != BACKGROUND] or fitting
     return next((take for take in fitting if not take.partial), fitting[0] if fitting else None)

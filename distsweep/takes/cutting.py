@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -47,8 +47,16 @@ class FoundLadder:
     recordings: list[Recording]
 
 
-def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> FoundLadder:
+Clocked = Callable[[Sequence[Placement], Sequence[bool]], list[Placement]]
+"""Puts a loop-back's clock into placements, given which recordings were mended."""
+
+
+def cut_ladder(
+    stimulus: LadderStimulus, recordings: Sequence[Recording], *, clocked: Clocked | None = None
+) -> FoundLadder:
     """Find the stimulus in its recordings and cut out every rung and every silence.
+
+    Where there is a loop-back, the clock is what ``clocked`` makes of it.
 
     Raises
     ------
@@ -58,6 +66,8 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
     """
     placements = place_files(stimulus, recordings, moved_s=MOVED_S)
     mended, placements = mend(stimulus, recordings, placements)
+    if clocked is not None:
+        placements = clocked(placements, [bool(one.gaps or one.damage) for one in mended])
     evened = [one.recording for one in mended]
     changes = marker_changes(stimulus, zip(evened, stimulus.files, placements, strict=True))
     resampled = [any(damage.kind == "clock" for damage in one.damage) for one in mended]
@@ -72,8 +82,7 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         raise InputError(
             f"{recordings[0].path}: holds no complete rung of the stimulus: record it again"
         )
-    drifts = [p.clock_drift_ppm for p in placements if p.clock_drift_ppm is not None]
-    drift_ppm = float(np.mean(drifts)) if drifts else None
+    drift_ppm = mean_drift_ppm(placements)
     done_to = [
         replace(one, rung=places.index(one.rung) if one.rung in places else None)
         for one in examined.damage
@@ -92,6 +101,13 @@ def cut_ladder(stimulus: LadderStimulus, recordings: Sequence[Recording]) -> Fou
         ],
     )
     return FoundLadder(cut, drift_ppm, missing, changes, placements, examined.recordings)
+
+
+def mean_drift_ppm(placements: Iterable[Placement | None]) -> float | None:
+    """Return the mean of the clock drifts that are known, in parts per million; None: none is."""
+    drifts = [placement.clock_drift_ppm for placement in placements if placement is not None]
+    known = [drift for drift in drifts if drift is not None]
+    return float(np.mean(known)) if known else None
 
 
 def _damage(
@@ -127,7 +143,8 @@ def _cut_rungs(
     for number, (one, file, placement) in enumerate(files):
         recording = one.recording
         if placement.markers != "both":
-            missing.append(one_marker(recording, placement, drift_from="nothing"))
+            clock = "loopback" if placement.clock_known else "nothing"
+            missing.append(one_marker(recording, placement, drift_from=clock))
         for played in _by_rung(file):
             place += 1
             rung = _cut_rung(stimulus, one, placement, played)

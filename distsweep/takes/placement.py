@@ -58,7 +58,8 @@ class Placement:
     ``markers`` tells which were found: "both", "start" or "end"; with one only, the clocks are
     alike by assumption. ``match`` is the normalised correlation of the weaker marker found.
     "sweeps" or "sweep": it was placed by several of its sweeps, or by its only one.
-    ``rate_ratio`` is the recording's rate over the stimulus's.
+    ``rate_ratio`` is the recording's rate over the stimulus's. ``clock_known``: the scale is a
+    loop-back's. ``middle`` is the surest sample of the stimulus, at the marker or between both.
     """
 
     offset_samples: float
@@ -66,6 +67,8 @@ class Placement:
     markers: str
     match: float
     rate_ratio: float = 1.0
+    clock_known: bool = False
+    middle: float = 0.0
 
     def at(self, stimulus_sample: float) -> float:
         """Return the place in the recording of a sample of the stimulus."""
@@ -79,7 +82,7 @@ class Placement:
     @property
     def clock_drift_ppm(self) -> float | None:
         """The same minus one, in parts per million; None where it is not known."""
-        known = self.markers in ("both", "sweeps")
+        known = self.clock_known or self.markers in ("both", "sweeps")
         return (self.clock_scale - 1.0) * 1e6 if known else None
 
 
@@ -120,6 +123,7 @@ def place_stimulus(
         markers="both",
         match=float(min(matches[i] for i in pair)),
         rate_ratio=ratio,
+        middle=0.5 * (file.start_marker_sample + file.end_marker_sample),
     )
 
 
@@ -268,7 +272,7 @@ def _place_by_one(
     place += int(np.argmax(np.abs(curve))) - len(curve) // 2
     match = float(np.max(matches))
     as_start, as_end = (
-        Placement(float(place - ratio * sample), ratio, name, match, ratio)
+        Placement(float(place - ratio * sample), ratio, name, match, ratio, middle=sample)
         for name, sample in (("start", file.start_marker_sample), ("end", file.end_marker_sample))
     )
     start_holds, end_holds = (_rungs_inside(recording, file, one) for one in (as_start, as_end))

@@ -19,7 +19,13 @@ from distsweep.stimulus.recipe import LadderRecipe
 from distsweep.stimulus.sidecar import LadderStimulus, StaircaseStimulus, Stimulus
 from distsweep.stimulus.staircase_recipe import StaircaseRecipe
 from distsweep.takes.channel_choice import on_a_channel
-from distsweep.takes.cutting import FoundLadder, check_count, cut_ladder, marker_changes
+from distsweep.takes.cutting import (
+    Clocked,
+    FoundLadder,
+    check_count,
+    cut_ladder,
+    marker_changes,
+)
 from distsweep.takes.doubts import level_band_doubts, take_doubts
 from distsweep.takes.file_order import refuse_copies, refuse_ladder_order, refuse_repeated
 from distsweep.takes.gain_moved import MarkerChange
@@ -104,11 +110,14 @@ class FoundTake:
         ]
 
 
-def find_take(entry: TakeEntry, *, searching: Searching | None = None) -> FoundTake:
+def find_take(
+    entry: TakeEntry, *, searching: Searching | None = None, clocked: Clocked | None = None
+) -> FoundTake:
     """Read a take's recordings, find its stimulus in them, and cut it out.
 
     Where no channel was named, and the first is silent or holds no markers, it is looked for in
-    the others. ``searching`` is told how far the search of a long recording is.
+    the others. ``searching`` is told how far the search of a long recording is; ``clocked`` is as
+    of `cut_ladder`.
 
     Raises
     ------
@@ -120,13 +129,17 @@ def find_take(entry: TakeEntry, *, searching: Searching | None = None) -> FoundT
     stimulus = read_played(entry.stimulus)
     if isinstance(stimulus, FoundStimulus):
         return on_a_channel(
-            entry.channel, entry.recordings, lambda channel: _find_foreign(entry, stimulus, channel)
+            entry.channel,
+            entry.recordings,
+            lambda channel: _find_foreign(entry, stimulus, channel),
+            loopback=entry.loopback_channel,
         )
     check_count(entry.recordings, stimulus)
     return on_a_channel(
         entry.channel,
         entry.recordings,
-        lambda channel: _find_take(entry, stimulus, channel, searching=searching),
+        lambda channel: _find_take(entry, stimulus, channel, searching=searching, clocked=clocked),
+        loopback=entry.loopback_channel,
     )
 
 
@@ -156,7 +169,9 @@ def each_run(entry: TakeEntry, *, searching: Searching | None = None) -> EachRun
         search = Search(stimulus.marker, file, channel, searching=searching)
         return channel, run_starts_s(path, search)
 
-    channel, starts_s = on_a_channel(entry.channel, entry.recordings, starts_on)
+    channel, starts_s = on_a_channel(
+        entry.channel, entry.recordings, starts_on, loopback=entry.loopback_channel
+    )
     if len(starts_s) < 2:
         return (entry,), []
     entries = tuple(
@@ -184,7 +199,12 @@ def _find_foreign(entry: TakeEntry, stimulus: FoundStimulus, channel: int) -> Fo
 
 
 def _find_take(
-    entry: TakeEntry, stimulus: Stimulus, channel: int, *, searching: Searching | None
+    entry: TakeEntry,
+    stimulus: Stimulus,
+    channel: int,
+    *,
+    searching: Searching | None,
+    clocked: Clocked | None,
 ) -> FoundTake:
     recordings, choices = [], []
     for path, file in zip(entry.recordings, stimulus.files, strict=True):
@@ -194,7 +214,7 @@ def _find_take(
         choices += told
     choices += _other_channel(entry, entry.recordings, channel)
     if isinstance(stimulus, LadderStimulus):
-        ladder = cut_ladder(stimulus, recordings)
+        ladder = cut_ladder(stimulus, recordings, clocked=clocked)
         recordings = ladder.recordings
         refuse_ladder_order(stimulus, recordings, ladder.placements)
         refuse_copies(recordings, stimulus.files)
@@ -204,7 +224,8 @@ def _find_take(
 
 def _other_channel(entry: TakeEntry, paths: Sequence[Path], channel: int) -> list[Reason]:
     """Say so where not the channel that was named, or else the first, was taken."""
-    if channel == (entry.channel or 1):
+    expected = 2 if entry.loopback_channel == 1 else 1
+    if channel == (entry.channel or expected):
         return []
     return [Reason("other_channel", recordings=[path.name for path in paths], channel=channel)]
 

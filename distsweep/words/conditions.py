@@ -44,6 +44,11 @@ def staircase_left_out(position: str, has: Sequence[str]) -> str:
     return f"The staircase at “{position}” ({_names(has)}): only ladders are compared."
 
 
+def background_left_out(position: str, has: Sequence[str]) -> str:
+    """Say that the background, and a hiss in it, is not compared."""
+    return f"The background at “{position}” ({_names(has)}): only ladders are compared."
+
+
 def several_ladders(name: str, position: str, count: int) -> str:
     """Say which of several ladders at one position is compared."""
     return f"{name} has {count} ladders at “{position}”: the first complete one is compared."

@@ -10,7 +10,7 @@ from typing import Any
 
 from distsweep.reason import Reason
 from distsweep.units import ratio_to_db
-from distsweep.words import doubts
+from distsweep.words import background, doubts, loopback
 from distsweep.words.wording import as_given, clock_time, listed, listing, signed, with_sign
 
 
@@ -67,7 +67,11 @@ def _incomplete(what: str, recording: str = "", **values: Any) -> str:
 
 
 def _one_marker(marker: str, drift_from: str) -> str:
-    drift = {"nothing": "is not known and taken as none", "tones": "was taken from the tones"}
+    drift = {
+        "nothing": "is not known and taken as none",
+        "tones": "was taken from the tones",
+        "loopback": "was taken from the loop-back",
+    }
     return f"only the {marker} marker was found: the clock drift {drift[drift_from]}"
 
 
@@ -295,6 +299,8 @@ def _silent_rungs(recordings: Sequence[str], drives_dbfs: Sequence[float]) -> st
 
 SENTENCES: dict[str, Callable[..., str]] = {
     **doubts.SENTENCES,
+    **background.SENTENCES,
+    **loopback.SENTENCES,
     "burst_missing": _burst_missing,
     "clipped": _clipped,
     "clock_drift": _clock_drift,

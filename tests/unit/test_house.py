@@ -23,6 +23,7 @@ FLOORS = (
     ("takes", "comparison"),
     ("capture", "report"),
     ("result_files", "comparison_files", "conversion"),
+    ("take_pipeline",),
     ("pipeline",),
     ("demo", "sources", "distsweep"),
     ("cli",),

@@ -61,6 +61,10 @@ LONGEST_SWEEP_S = 300.0
 LARGEST_FALL_DB = 40.0
 """So much less noise is looked at (chosen: more than any room offers)."""
 
+BY_THE_INTERFACE_DB = 0.5
+"""Of THD that the interface's own may be off by more nothing is recommended (chosen: a third of
+what a reliable value may be off by, so that noise must have the larger part)."""
+
 CLOSEST = 1.1
 """Ratio of neighbouring candidates (chosen: what is recommended is hardly more than it must be)."""
 
@@ -180,9 +184,16 @@ def _thirds_of(rung: Rung) -> ThdThirdOctave:
 
 
 def _judged(rung: Rung) -> BoolArray:
-    """Tell of which thirds of an octave a rung's THD is asked, shape ``(B,)``."""
+    """Tell of which thirds of an octave a rung's THD is asked, shape ``(B,)``.
+
+    Not of those that the interface leaves unknown, however little noise there is; of none where
+    these are the most.
+    """
     thirds = _thirds_of(rung)
     inside = (thirds.frequency_hz >= ADVISED_HZ[0]) & (thirds.frequency_hz <= ADVISED_HZ[1])
+    if thirds.interface_half_width_db.size:
+        left = inside & (thirds.interface_half_width_db <= BY_THE_INTERFACE_DB)
+        inside = left & (2 * np.sum(left) > np.sum(inside))
     return np.asarray(inside & np.isfinite(thirds.high_db))
 
 
