@@ -9,6 +9,7 @@ from pathlib import Path
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.placements.group import reproducibility_of
+from distsweep.analysis.placements.tones import tones_with_reproducibility
 from distsweep.analysis.placements.widened import (
     clean_levels_with_reproducibility,
     with_reproducibility,
@@ -99,9 +100,9 @@ def _analysed(
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if session_background is None else session_background.hum,
     )
+    reproducibility = reproducibility_of(takes)  # by the intervals of noise, which is taken off
     takes = _holding_steady_tones(takes, ladders, resonances)
     agreement, limiter_agreement = _compared(takes)
-    reproducibility = reproducibility_of(takes)
     takes = _holding_placements(takes, reproducibility)
     takes = _with_levels_read(takes, ladders, reproducibility, session.levels_spl_db)
     backgrounds, told = analyse_backgrounds(session, takes, progress)
@@ -160,15 +161,18 @@ def _holding_steady_tones(
 def _holding_placements(
     takes: Sequence[Take], reproducibility: Sequence[Reproducibility]
 ) -> list[Take]:
-    """Widen the intervals of ladders at positions that the microphone was put back at.
+    """Widen the intervals of takes at positions that the microphone was put back at.
 
     Advice on noise stays, and so do gain changes: they are of one placement.
     """
     finished = list(takes)
     for found in reproducibility:
         for number in found.takes:
-            rungs = with_reproducibility(takes[number].rungs, found)
-            finished[number] = replace(takes[number], rungs=rungs)
+            finished[number] = replace(
+                takes[number],
+                rungs=with_reproducibility(takes[number].rungs, found),
+                staircase=tones_with_reproducibility(takes[number].staircase, found),
+            )
     return finished
 
 

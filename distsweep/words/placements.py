@@ -19,9 +19,10 @@ TOLD_APART = 1.5
 news)."""
 
 
-def reproducibility_sentence(found: Reproducibility) -> str:
+def reproducibility_sentence(found: Reproducibility, *, name_stimulus: bool = False) -> str:
     """Say how well levels and THD repeat, at single frequencies and over thirds of an octave."""
-    where = f"The microphone was put at “{found.position}” {found.placements} times: "
+    played = f" for {found.stimulus}" if name_stimulus else ""
+    where = f"The microphone was put at “{found.position}” {found.placements} times{played}: "
     single, thirds = found.of(None), found.of(THIRDS)
     parts = []
     if single is not None and (text := _of_spread(single)):

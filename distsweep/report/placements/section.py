@@ -28,7 +28,11 @@ def placements(results: Results) -> Section | None:
     if not results.reproducibility:
         return None
     blocks: list[Block] = [_table(found) for found in results.reproducibility]
-    lead = " ".join(reproducibility_sentence(found) for found in results.reproducibility)
+    positions = [found.position for found in results.reproducibility]
+    lead = " ".join(
+        reproducibility_sentence(found, name_stimulus=positions.count(found.position) > 1)
+        for found in results.reproducibility
+    )
     return Section("Microphone put back", "placements", [*blocks, Points(_MEANING)], [], True, lead)
 
 
