@@ -6,6 +6,7 @@ import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.report import reliability
+from distsweep.report.distortion import interface
 from distsweep.results import Results, Rung, Take, ThdThirdOctave
 from distsweep.units import db_to_percent
 from distsweep.words import wording
@@ -98,7 +99,7 @@ def lowest_drive(_results: Results, take: Take) -> str | None:
         return f"At the lowest drive, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
     return (
         f"At the lowest drive, {name}, {wording.share_of(covered.share)} of the frequencies have "
-        "reliable THD; elsewhere noise blurs or hides it."
+        f"reliable THD; elsewhere {interface.what_hides(take)} blurs or hides it."
     )
 
 
