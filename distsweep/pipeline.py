@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
+from distsweep.analysis.placements.group import reproducibility_of
+from distsweep.analysis.placements.widened import (
+    clean_levels_with_reproducibility,
+    with_reproducibility,
+)
 from distsweep.analysis.resonance.find import (
     Enclosure,
     ResonanceFindings,
@@ -16,7 +20,6 @@ from distsweep.analysis.resonance.find import (
     find_resonances,
 )
 from distsweep.analysis.stated_levels import at_stated_levels, levels_not_played
-from distsweep.analysis.take import measure_take
 from distsweep.conversion.resonances import (
     resonance_notes,
     resonance_records,
@@ -25,40 +28,29 @@ from distsweep.conversion.resonances import (
 from distsweep.conversion.take import (
     advice_records,
     calibration_record,
-    take_record,
     warning_record,
 )
-from distsweep.errors import InputError
-from distsweep.reason import Reason
 from distsweep.results import (
     Agreement,
     LimiterAgreement,
+    Reproducibility,
     Results,
-    Rung,
     Take,
-    Warning_,
     first_take,
 )
-from distsweep.stimulus.found_sweep import FoundStimulus
+from distsweep.take_pipeline import (
+    Found,
+    Progress,
+    analyse_backgrounds,
+    analyse_takes,
+    with_every_run,
+)
 from distsweep.takes.bundle import opened_session
 from distsweep.takes.doubts import session_warnings
-from distsweep.takes.loopback import LoopbackClock, find_loopback, heard_beside
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.provenance import provenance_of
 from distsweep.takes.recording_session import recording_session
 from distsweep.takes.session import Session
-from distsweep.takes.session_takes import TakeEntry
-from distsweep.takes.take import each_run, find_take, take_settings, take_warnings
-
-if TYPE_CHECKING:
-    from distsweep.analysis.staircase import MeasuredStaircase
-
-Progress = Callable[[str], None]
-"""Called with what is being worked on, a short text at a time."""
-
-
-Found = Callable[[FoundStimulus], None]
-"""Called with each stimulus that was found in a sound file."""
 
 
 def analyse(
@@ -95,119 +87,44 @@ def _analysed(
     searching: Searching | None,
     found: Found | None,
 ) -> Results:
-    session, several = _with_every_run(session, searching)
+    session, several = with_every_run(session, searching)
     warnings = [warning_record(reason) for reason in (*several, *session_warnings(session))]
-    takes, ladders, doubts = _analyse_takes(session, progress, searching, found)
+    takes, ladders, doubts = analyse_takes(session, progress, searching, found)
     warnings += doubts
-    axis = first_take(takes, "axis") or takes[0]
+    axis = first_take(takes, "axis") or (takes[0] if takes else None)
+    session_background = None if axis is None else axis.background
     device = session.device
     resonances = find_resonances(
         [_searched(takes[number], ladder) for number, ladder in ladders],
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
-        hum=[] if axis.background is None else axis.background.hum,
+        hum=[] if session_background is None else session_background.hum,
     )
-    takes = _with_last_intervals(takes, ladders, resonances, session.levels_spl_db)
+    takes = _holding_steady_tones(takes, ladders, resonances)
+    agreement, limiter_agreement = _compared(takes)
+    reproducibility = reproducibility_of(takes)
+    takes = _holding_placements(takes, reproducibility)
+    takes = _with_levels_read(takes, ladders, reproducibility, session.levels_spl_db)
+    backgrounds, told = analyse_backgrounds(session, takes, progress)
+    warnings += told
     if session.calibrated:
         warnings += map(warning_record, levels_not_played(takes, session.levels_spl_db))
-    agreement, limiter_agreement = _compared(takes)
     return Results(
         device=device,
         conditions=session.conditions,
         calibration=calibration_record(session.calibration),
-        takes=with_resonances(takes, [number for number, _ in ladders], resonances),
+        takes=[
+            *with_resonances(takes, [number for number, _ in ladders], resonances),
+            *backgrounds,
+        ],
         resonances=resonance_records(resonances),
-        background=axis.background,
+        background=session_background,
         warnings=warnings,
         agreement=agreement,
         limiter_agreement=limiter_agreement,
         resonance_notes=resonance_notes(resonances),
         provenance=provenance_of(session),
+        reproducibility=reproducibility,
     )
-
-
-def _with_every_run(session: Session, searching: Searching | None) -> tuple[Session, list[Reason]]:
-    """Return a session with an entry for each run where it asks for that, and what to say of it."""
-    if not session.every_run:
-        return session, []
-    found = [each_run(entry, searching=searching) for entry in session.takes]
-    entries = tuple(entry for several, _ in found for entry in several)
-    told = [reason for _, reasons in found for reason in reasons]
-    return replace(session, takes=entries), told
-
-
-def _analyse_takes(
-    session: Session,
-    progress: Progress | None,
-    searching: Searching | None,
-    found: Found | None,
-) -> tuple[list[Take], list[tuple[int, MeasuredLadder]], list[Warning_]]:
-    """Return the takes as recorded, the ladders among them by their number, and warnings."""
-    takes: list[Take] = []
-    warnings: list[Warning_] = []
-    ladders: list[tuple[int, MeasuredLadder]] = []
-    failed: InputError | None = None
-    for entry in session.takes:
-        if progress is not None:
-            progress(f"take {entry.position!r}")
-        try:
-            measured, take, doubts = _analyse_take(session, entry, searching, found)
-        except InputError as error:
-            if not entry.may_fail:
-                raise
-            failed = failed or error
-            reason = str(error)
-            for path in entry.recordings:  # a folder is no news, and a bundle's does not last
-                reason = reason.replace(str(path), path.name)
-            left_out = Reason("run_left_out", run=entry.position, reason=reason)
-            warnings.append(warning_record(left_out))
-            continue
-        if isinstance(measured, MeasuredLadder):
-            ladders.append((len(takes), measured))
-        takes.append(take)
-        warnings += doubts
-    if failed is not None and not takes:
-        raise failed
-    return takes, ladders, warnings
-
-
-def _analyse_take(
-    session: Session, entry: TakeEntry, searching: Searching | None, found: Found | None
-) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
-    """Return a take as measured and as recorded, with its warnings."""
-    calibration = session.calibration_of(entry)
-    clock, interface, told = _loopback(session, entry, searching)
-    clocked = None if clock is None else clock.clocked
-    recorded = find_take(entry, searching=searching, clocked=clocked)
-    heard, doubts = heard_beside(recorded, clock, session.conditions)
-    if found is not None and isinstance(recorded.stimulus, FoundStimulus):
-        found(recorded.stimulus)
-    settings = take_settings(
-        recorded.stimulus.recipe, calibration, session.conditions, band_hz=recorded.band_hz
-    )
-    measured = measure_take(recorded.cut, settings, interface=interface if heard else ())
-    warnings = [
-        warning_record(reason, take=entry.position)
-        for reason in (*told, *doubts, *take_warnings(recorded, measured, settings, session))
-    ]
-    return measured, take_record(recorded, measured, calibration, loopback=heard), warnings
-
-
-def _loopback(
-    session: Session, entry: TakeEntry, searching: Searching | None
-) -> tuple[LoopbackClock | None, list[Rung], list[Reason]]:
-    """Return a loop-back's clock, its rungs measured as a ladder's, and what is to be said of it.
-
-    Its samples are not held any longer then: the microphone's are not read yet.
-    """
-    found, told = find_loopback(entry, searching=searching)
-    if found is None or found.cut is None:
-        return None if found is None else found.clock, [], told
-    from distsweep.analysis.sweep.interface import measure_interface
-
-    calibration, conditions = session.calibration_of(entry), session.conditions
-    recipe, band_hz = found.stimulus.recipe, found.band_hz
-    settings = take_settings(recipe, calibration, conditions, band_hz=band_hz)
-    return found.clock, measure_interface(found.cut, settings), told
 
 
 def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
@@ -223,46 +140,81 @@ def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
     )
 
 
-def _with_last_intervals(
+def _holding_steady_tones(
     takes: Sequence[Take],
     ladders: Sequence[tuple[int, MeasuredLadder]],
     found: ResonanceFindings,
-    levels_spl_db: Sequence[float],
 ) -> list[Take]:
-    """Widen the intervals of ladders whose sweeps passed an excited mode; then read off them.
-
-    These are clean levels, and THD at the levels that were asked for.
-    """
+    """Widen the intervals of ladders whose sweeps passed an excited mode."""
     finished = list(takes)
     for (number, ladder), change in zip(ladders, found.steady_changes, strict=True):
-        rungs, advice = ladder.rungs, takes[number].thd_advice
         if change is not None:
             from distsweep.analysis.resonance.steady_intervals import holding_steady
 
-            rungs = holding_steady(rungs, ladder.swept, change)
-            advice = advice_records(advice, rungs)
-        stated = levels_spl_db if takes[number].level_unit == "dB SPL" else ()
+            rungs = holding_steady(ladder.rungs, ladder.swept, change)
+            advice = advice_records(takes[number].thd_advice, rungs)
+            finished[number] = replace(takes[number], rungs=rungs, thd_advice=advice)
+    return finished
+
+
+def _holding_placements(
+    takes: Sequence[Take], reproducibility: Sequence[Reproducibility]
+) -> list[Take]:
+    """Widen the intervals of ladders at positions that the microphone was put back at.
+
+    Advice on noise stays, and so do gain changes: they are of one placement.
+    """
+    finished = list(takes)
+    for found in reproducibility:
+        for number in found.takes:
+            rungs = with_reproducibility(takes[number].rungs, found)
+            finished[number] = replace(takes[number], rungs=rungs)
+    return finished
+
+
+def _with_levels_read(
+    takes: Sequence[Take],
+    ladders: Sequence[tuple[int, MeasuredLadder]],
+    reproducibility: Sequence[Reproducibility],
+    levels_spl_db: Sequence[float],
+) -> list[Take]:
+    """Read clean levels, and THD at the levels that were asked for, off the last intervals."""
+    finished = list(takes)
+    placed = {number: found for found in reproducibility for number in found.takes}
+    for number, ladder in ladders:
+        take = takes[number]
+        stated = levels_spl_db if take.level_unit == "dB SPL" else ()
         each, thirds = ladder_clean_levels(
-            ladder.frequency_hz, rungs, ladder.compression, ladder.limits.limiters
+            ladder.frequency_hz,
+            take.rungs,
+            ladder.compression,
+            ladder.limits.limiters,
+            of_one_placement=ladder.rungs,
         )
+        if number in placed:
+            each, thirds = clean_levels_with_reproducibility(each, thirds, placed[number])
         finished[number] = replace(
-            takes[number],
-            rungs=rungs,
-            thd_advice=advice,
+            take,
             clean_level=each,
             clean_level_third_octave=thirds,
-            at_spl=at_stated_levels(ladder.frequency_hz, rungs, stated),
+            at_spl=at_stated_levels(ladder.frequency_hz, take.rungs, stated),
         )
     return finished
 
 
 def _compared(takes: Sequence[Take]) -> tuple[list[Agreement], list[LimiterAgreement]]:
-    """Compare every ladder with every staircase at the same position: levels, and limiters."""
+    """Compare every ladder with every staircase at the same position: levels, and limiters.
+
+    Of placements that are counted, each is held against its own.
+    """
     pairs = [
         (number, ladder, staircase)
         for number, ladder in enumerate(takes)
         for staircase in takes
-        if ladder.rungs and staircase.staircase and ladder.position == staircase.position
+        if ladder.rungs
+        and staircase.staircase
+        and ladder.position == staircase.position
+        and (ladder.placement or 1) == (staircase.placement or 1)
     ]
     if not pairs:
         return [], []

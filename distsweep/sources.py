@@ -10,9 +10,10 @@ from pathlib import Path
 
 from distsweep.comparison.record import Comparison
 from distsweep.errors import InputError
-from distsweep.pipeline import Progress, analyse
+from distsweep.pipeline import analyse
 from distsweep.report.names import safe_name
 from distsweep.results import SCHEMA, Results, parse_results, read_results
+from distsweep.take_pipeline import Progress
 from distsweep.takes.bundle import looks_like_bundle, opened_bundle, packed_results
 from distsweep.takes.marker_search import Searching
 from distsweep.takes.session import Session, read_session

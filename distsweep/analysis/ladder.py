@@ -12,7 +12,7 @@ from distsweep.analysis.advice.advise import advise
 from distsweep.analysis.cut import CutLadder, CutRung
 from distsweep.analysis.limits.gain_change import gain_changes, with_ends
 from distsweep.analysis.limits.ladder import LadderLimits, find_ladder_limits
-from distsweep.analysis.noise.background import describe_background
+from distsweep.analysis.noise.third_octave_levels import describe_in_thirds
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.sweep.arrivals import Arrivals
 from distsweep.analysis.sweep.harmonics import (
@@ -131,7 +131,7 @@ def measure_ladder(
         compression=with_ends(compression, rungs, reference=levels.reference),
         return_check_db=levels.return_check_db,
         limits=find_ladder_limits(frequency_hz, measured, compression),
-        background=None if noise is None else describe_background(noise, settings),
+        background=None if noise is None else describe_in_thirds(noise, settings),
         warnings=[
             *_left_out(cut.rungs, levels.rows, amplitudes.left_out),
             *_differing(cut.rungs, levels.rows, amplitudes),

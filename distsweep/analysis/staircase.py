@@ -13,8 +13,9 @@ from distsweep.analysis.limits.gain_change import gain_change_of_tone, tone_with
 from distsweep.analysis.limits.high_orders import onset_of_tone
 from distsweep.analysis.limits.limiter_kind import FoundLimiter
 from distsweep.analysis.limits.tone_limiter import ToneLimiter, find_tone_limiter
-from distsweep.analysis.noise.background import NoiseSpectrum, describe_background, noise_spectrum
+from distsweep.analysis.noise.background import NoiseSpectrum, noise_spectrum
 from distsweep.analysis.noise.certainty import RELIABLE_DB
+from distsweep.analysis.noise.third_octave_levels import describe_in_thirds
 from distsweep.analysis.settings import TakeSettings
 from distsweep.analysis.tone.bursts import ToneBursts, measure_bursts, without_broken
 from distsweep.analysis.tone.gain_in_time import burst_trace
@@ -86,7 +87,7 @@ def measure_staircase(cut: CutStaircase, settings: TakeSettings) -> MeasuredStai
             [tone.limiter is not None and tone.limiter.may_act_from_the_lowest for tone in tones],
         ),
         high_order_onset=sorted(onsets, key=lambda onset: onset.drive_dbfs),
-        background=None if noise is None else describe_background(noise, settings),
+        background=None if noise is None else describe_in_thirds(noise, settings),
         warnings=tuple(warnings),
     )
 

@@ -39,6 +39,12 @@ def _nominal_hz(number: int) -> float:
     return NOMINAL[step] * 10.0 ** (decade + 3)
 
 
+def exact_hz(nominal_hz: FloatArray) -> FloatArray:
+    """Return exact midband frequencies, 1000·10^(k/10) Hz, of nominal ones."""
+    numbers = np.round(BANDS_PER_DECADE * np.log10(nominal_hz / 1000.0))
+    return np.asarray(1000.0 * 10.0 ** (numbers / BANDS_PER_DECADE))
+
+
 def band_edges_hz(nominal_hz: float) -> tuple[float, float]:
     """Return the edges of the band with a nominal midband frequency."""
     number = round(BANDS_PER_DECADE * math.log10(nominal_hz / 1000.0))

@@ -9,14 +9,24 @@ from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.drift import Drifts
-from distsweep.capture.foretold import foretell_thd
+from distsweep.capture.dropouts import LostSamples
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
-from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
+from distsweep.capture.pace import now_s
+from distsweep.capture.pieces import Piece, all_pieces, wanted_pieces
+from distsweep.capture.plan import (
+    Bench,
+    Plan,
+    announce,
+    drive_exposures,
+    plan_from_drives,
+    plan_from_spl,
+)
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import read_sweep
 from distsweep.capture.response import Response
+from distsweep.capture.rung_report import check_rise, log_rung, report_text
 from distsweep.capture.rung_watch import HeardSoFar, Reference, rung_watch
 from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop, spoilt
 from distsweep.capture.take import ladder_stimulus
@@ -24,7 +34,6 @@ from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop, Watch
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.units import db_to_power
-from distsweep.words.wording import signed, with_sign
 
 
 class Ladder:
@@ -40,11 +49,14 @@ class Ladder:
         self._consent = consent
         self._loudest_at_0dbfs_db = -math.inf
         self._drifts = Drifts()
+        self._lost: dict[str, LostSamples] = {}
         self._played = 0
         self._plan_now()
-        assert prober.probed is not None
-        if foretold := foretell_thd(self._plan, sender.order, prober.probed.quiet):
-            sender.screen.tell(foretold)
+
+    @property
+    def plan(self) -> Plan:
+        """The rungs as the last probe has placed them."""
+        return self._plan
 
     def settle(self) -> None:
         """Plan the ladder by the probe, and have it confirmed.
@@ -69,21 +81,26 @@ class Ladder:
         SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
             As ``capture``.
         """
-        for number, file in enumerate(self.stimulus.files, start=1):
-            self._played = number - 1
+        for place, piece in enumerate(self._pieces):
+            self._played = place
             self._renew()
-            sent, verdict = self._play_rung(number, file)
-            self._report(number, file, verdict)
-            read = read_sweep(sent, self.stimulus, file, self._sender)
-            moved = self._moved_gain(number, verdict, read.response)
+            began_s = now_s()
+            sent, verdict = self._play_rung(piece)
+            self._report(piece, verdict)
+            read = read_sweep(sent, piece.stimulus, piece.file, self._sender)
+            moved = self._moved_gain(piece.number, verdict, read.response)
             if read.response is not None:
-                rung = Reference(read.response, file.rungs[0].drive_dbfs, read.snr_db)
+                rung = Reference(read.response, piece.file.rungs[0].drive_dbfs, read.snr_db)
                 self._heard = self._heard.with_rung(rung)
                 self._note_loudest(read.response)
-            if number < len(self.stimulus.files):
+            self._sender.pace.note_rung(
+                sound_s=piece.file.samples / self._sender.route.rate_hz, took_s=now_s() - began_s
+            )
+            if place + 1 < len(self._pieces):
                 self._judge(verdict)
                 if moved is not None:
                     raise_stop(moved)
+        self._sender.finish(self._lost.values())
 
     def _plan_now(self) -> None:
         """Lay the ladder out by what the last probe has shown."""
@@ -110,12 +127,21 @@ class Ladder:
             self._plan = plan_from_spl(order.levels_spl_db, bench)
         else:
             self._plan = plan_from_drives(order.drives_dbfs or recipe.levels_dbfs, bench)
+        begun = self._sender.files.begun
+        if begun is not None:
+            assert isinstance(begun.stimulus, LadderStimulus)
+            self.stimulus = begun.stimulus
+            self._pieces = wanted_pieces(
+                begun, probe_dbfs=self._prober.drive_dbfs, name=self._sender.files.name
+            )
+            return
         self.stimulus = ladder_stimulus(
             recipe,
             self._plan.drives_dbfs,
             self._sender.files.name,
             delay_s=(self._sender.delay or 0) / recipe.rate_hz,
         )
+        self._pieces = all_pieces(self.stimulus)
 
     def _note_loudest(self, response: Response) -> None:
         """Keep the highest level that any sweep so far gives, scaled to a drive of 0 dBFS.
@@ -142,12 +168,13 @@ class Ladder:
     def _announcement(self) -> Announcement:
         """Say what is still to sound."""
         order = self._sender.order
-        files = self.stimulus.files[self._played :]
+        files = [piece.file for piece in self._pieces[self._played :]]
         return announce(
             replace(self._plan, bench=self._bench_now()),
             [rung.drive_dbfs for file in files for rung in file.rungs],
             sweep=self.stimulus.sweep,
-            seconds=sum(file.samples for file in files) / order.stimulus.recipe.rate_hz,
+            seconds=self._sender.ahead_s(files, judged=True),
+            probe_s=self._sender.pace.probe_s,
             earlier=played_before(order.folder),
             calibrated_gain=order.calibrated_gain,
             gain_said=order.gain_said,
@@ -166,56 +193,64 @@ class Ladder:
 
         self._licence = self._consent.settle(announcement)
 
-    def _name(self, number: int, file: StimulusFile) -> str:
-        drive_dbfs = file.rungs[0].drive_dbfs
-        again = " again" if file.rungs[0].role == "return" else ""
-        return f"rung {number}/{len(self.stimulus.files)}, {self._plan.name(drive_dbfs)}{again}"
+    def _name(self, piece: Piece) -> str:
+        rung = piece.file.rungs[0]
+        level = self._plan.name(rung.drive_dbfs)
+        if piece.rise:
+            return f"on the way up to rung {piece.number}, {level}"
+        again = " again" if rung.role == "return" else ""
+        return f"rung {piece.number}/{len(self.stimulus.files)}, {level}{again}"
 
-    def _play_rung(self, number: int, file: StimulusFile) -> tuple[Sent, Verdict]:
+    def _play_rung(self, piece: Piece) -> tuple[Sent, Verdict]:
         """Play a rung, and again if samples were lost; keep every recording."""
-        name = self._name(number, file)
+        name, files = self._name(piece), self._sender.files
+        files.awaited = None if piece.rise else piece.file
+        lost = self._lost[name] = LostSamples(self._sender.route.rate_hz)
         for _ in range(TRIES):
-            sent = self._send(number, file)
+            sent = self._send(piece)
             stop = sent.heard.stop
             if stop is None:
-                verdict, trouble = self._verdict(file, sent)
+                verdict, trouble = self._verdict(piece, sent)
                 if verdict is not None:
-                    self._sender.files.complete.append(sent.path)
-                    self._sender.files.partial = None
+                    if not piece.rise:
+                        files.complete[piece.file.name] = sent.path
+                    files.partial = None
                     return sent, verdict
-                self._sender.files.partial = None  # its timing is torn: not for the analysis
+                files.partial = None  # its timing is torn: not for the analysis
             elif stop.kind == "dropout":
                 trouble = stop.message
             else:
                 raise_stop(stop)
+            lost.add(sent.heard.dropouts, buffer_s=sent.buffer_s)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
-            log(self._sender.files.folder, "repeated", rung=number, why=trouble)
-        raise spoilt(name, trouble)
+            log(files.folder, "repeated", rung=piece.number, why=trouble)
+        raise spoilt(name, trouble, lost)
 
-    def _send(self, number: int, file: StimulusFile) -> Sent:
+    def _send(self, piece: Piece) -> Sent:
         """Send a rung, and note what of it was played even where an interrupt ended it."""
+        take = self._sender.files.name
         try:
             return self._sender.send(
-                self.stimulus,
-                file,
+                piece.stimulus,
+                piece.file,
                 self._licence,
-                self._watch(file),
-                name=self._name(number, file),
-                kept_as=f"{self._sender.files.name}-{number:02d}",
+                self._watch(piece),
+                name=self._name(piece),
+                kept_as=f"{take}-rise" if piece.rise else f"{take}-{piece.number:02d}",
                 marker_response=self._heard.upper.response,
                 noise_power=self._heard.noise_power,
             )
         finally:
             if self._sender.last is not None:
-                self._log_exposure(self._sender.last, file)
+                self._log_exposure(self._sender.last, piece.file)
 
-    def _verdict(self, file: StimulusFile, sent: Sent) -> tuple[Verdict | None, str]:
+    def _verdict(self, piece: Piece, sent: Sent) -> tuple[Verdict | None, str]:
         """Analyse a rung; no verdict, but the trouble, where samples were lost unreported."""
         order = self._sender.order
         try:
             verdict = judge_rung(
-                self.stimulus,
-                file,
+                piece.stimulus,
+                piece.file,
                 sent.path,
                 channel=1,
                 calibration=order.calibration,
@@ -229,14 +264,14 @@ class Ladder:
         trouble = self._drifts.trouble(drift_ppm)
         return (None, trouble) if trouble else (verdict, "")
 
-    def _watch(self, file: StimulusFile) -> Watch:
+    def _watch(self, piece: Piece) -> Watch:
         order, bench = self._sender.order, self._plan.bench
         # A resonance's steady level is above what a sweep makes of it, and no danger.
         loudest_db = max(self._loudest_at_0dbfs_db, bench.gain.loudest_db)
         limit_db = self._licence.spl_limit_db - max(0.0, bench.listener_offset_db)
         return rung_watch(
-            self.stimulus,
-            file,
+            piece.stimulus,
+            piece.file,
             self._heard,
             order=order,
             rate_hz=self._sender.route.rate_hz,
@@ -282,28 +317,14 @@ class Ladder:
         self._sender.screen.tell(f"warning: {notice}")
         return Stop("moved", notice) if change.sure_db > MOVED_STOPS_DB else None
 
-    def _report(self, number: int, file: StimulusFile, verdict: Verdict) -> None:
-        unit = self._sender.order.scale.unit
-        expected_db = self._plan.rung_spl_db(file.rungs[0].drive_dbfs)
-        measured = f"{signed(verdict.level_db)} {unit}"
-        if expected_db is not None:
-            measured += f" ({with_sign(verdict.level_db - expected_db)} dB re the prediction)"
-        thd = "not above the noise"
-        if verdict.thd_percent is not None:
-            thd = f"{verdict.thd_percent:.2g} % at {verdict.thd_hz:.0f} Hz"
-        self._sender.screen.tell(
-            f"{self._name(number, file)}: measured {measured}, highest THD {thd}"
-        )
-        log(
-            self._sender.files.folder,
-            "rung",
-            number=number,
-            drive_dbfs=file.rungs[0].drive_dbfs,
-            predicted_db=expected_db,
-            measured_db=verdict.level_db,
-            thd_percent=verdict.thd_percent,
-            clock_drift_ppm=verdict.clock_drift_ppm,
-        )
+    def _report(self, piece: Piece, verdict: Verdict) -> None:
+        order, files = self._sender.order, self._sender.files
+        expected_db = self._plan.rung_spl_db(piece.file.rungs[0].drive_dbfs)
+        lost = self._lost[self._name(piece)]
+        text = report_text(verdict, expected_db, lost, unit=order.scale.unit)
+        self._sender.screen.tell(f"{self._name(piece)}: {text}")
+        log_rung(files.folder, piece, verdict, expected_db, lost, offset_db=order.scale.offset_db)
+        check_rise(files.begun, piece, verdict, offset_db=order.scale.offset_db)
 
     def _log_exposure(self, heard: Heard, file: StimulusFile) -> None:
         """Note what the listener's place has had, spoilt tries included."""

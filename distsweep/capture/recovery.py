@@ -8,14 +8,25 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
-from distsweep.capture.keeping import SCRATCH_PREFIX, give_name, log, read_log, wav_header
-from distsweep.capture.take import chosen_files, is_whole, kept_calibration, take_values
+from distsweep.capture.keeping import SCRATCH_PREFIX, give_name, log, wav_header
+from distsweep.capture.record import Record, read_record
+from distsweep.capture.take import (
+    RUNG,
+    Place,
+    chosen_files,
+    file_number,
+    free_sidecar,
+    is_whole,
+    kept_calibration,
+    take_values,
+)
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import Stimulus, StimulusFile, read_sidecar, sidecar_text
 from distsweep.takes.session import read_session
@@ -23,9 +34,6 @@ from distsweep.takes.session_file import FILE_NAME, add_table
 from distsweep.whole_files import write_whole_text
 
 SCRATCH = re.compile(re.escape(SCRATCH_PREFIX) + r"(?:(?P<name>.+)-)?[a-z0-9_]{8}[.]wav")
-
-RUNG = re.compile(r"(?P<take>.+)-(?P<number>\d{2,})")
-"""What a rung's recording is called: its take's name, and its number from 1."""
 
 
 def recover(folder: Path) -> list[str]:
@@ -49,11 +57,11 @@ def recover(folder: Path) -> list[str]:
             sentence = _keep_scratch(folder, scratch)
             if sentence is not None:
                 sentences.append(sentence)
-        record = _read_record(folder)
-        for name, position in record.unlisted.items():
+        record = read_record(folder)
+        for name, place in _unlisted(folder, record).items():
             take = _orphan(folder, name, record.spoilt)
             if take is not None:
-                sentences.append(_enter(folder, take, position))
+                sentences.append(_enter(folder, take, place))
     except OSError as error:
         raise InputError(
             f"{folder}: what an earlier capture has left cannot be kept ({error.strerror}): make"
@@ -109,14 +117,8 @@ def _is_whole_rung(folder: Path, name: str, recording: Path) -> bool:
     stimulus = None if rung is None else _stimulus(folder / f"{rung['take']}.json")
     if rung is None or stimulus is None:
         return False
-    files = [file for file in stimulus.files if _number(file) == int(rung["number"])]
+    files = [file for file in stimulus.files if file_number(file) == int(rung["number"])]
     return bool(files) and is_whole(stimulus, files[0], recording)
-
-
-def _number(file: StimulusFile) -> int:
-    """Return a file's number from 1; a tone that was left out of a staircase leaves a gap."""
-    named = RUNG.fullmatch(file.name)
-    return 0 if named is None else int(named["number"])
 
 
 def _stimulus(sidecar: Path) -> Stimulus | None:
@@ -128,43 +130,14 @@ def _stimulus(sidecar: Path) -> Stimulus | None:
         return None
 
 
-@dataclass(frozen=True)
-class _Record:
-    """What the record says of takes.
-
-    ``unlisted`` maps the name of each take that was begun, and never was in the session, to its
-    position; ``spoilt`` are recordings that were repeated.
-    """
-
-    unlisted: dict[str, str]
-    spoilt: set[str]
-
-
-def _read_record(folder: Path) -> _Record:
-    begun: dict[str, str] = {}
-    spoilt: set[str] = set()
-    entered: set[str] = set()
-    recorded = ""
-    for event in read_log(folder):
-        kind, take = event.get("event"), event.get("take")
-        if kind == "started" and isinstance(take, str):
-            position = event.get("position")
-            begun[take] = position if isinstance(position, str) and position.strip() else take
-            entered.discard(take)  # a name that was free again
-        elif kind == "recorded":
-            recorded = str(event.get("file"))
-            spoilt.discard(recorded)
-        elif kind == "repeated":
-            spoilt.add(recorded)
-        elif kind == "take":
-            stimulus = str(event.get("stimulus"))
-            name = re.sub(r"(-partial(_\d+)?)?[.]json$", "", stimulus)  # of older records
-            entered.add(take if isinstance(take, str) else name)
+def _unlisted(folder: Path, record: Record) -> dict[str, Place]:
+    """Return where each take was made that was begun, and never was in the session."""
+    entered = set(record.named.values())
     if (folder / FILE_NAME).exists():
         for entry in read_session(folder, takes_required=False).takes:
             for path in entry.recordings:
                 entered.add(re.sub(r"-\d{2,}(-partial)?(_\d+)?[.]wav$", "", path.name))
-    return _Record({k: v for k, v in begun.items() if k not in entered}, spoilt)
+    return {name: take.place for name, take in record.takes.items() if name not in entered}
 
 
 @dataclass(frozen=True)
@@ -181,20 +154,34 @@ class _Orphan:
 
 def _orphan(folder: Path, name: str, spoilt: set[str]) -> _Orphan | None:
     """Return what there is of a take that is in no session, if there is anything."""
-    numbered = re.compile(re.escape(name) + r"-(\d{2,})(?:_\d+)?[.]wav")
-    names = [path.name for path in folder.glob("*.wav") if path.name not in spoilt]
     stimulus = _stimulus(folder / f"{name}.json")
     if stimulus is None:
         return None
-    whole = {}
-    for index, file in enumerate(stimulus.files):
-        for path in _of_rung(folder, names, numbered, file):
-            if is_whole(stimulus, file, path):
-                whole[index] = path
-                break
+    found = whole_recordings(folder, name, stimulus, stimulus.files, spoilt=spoilt)
+    whole = {i: found[file.name] for i, file in enumerate(stimulus.files) if file.name in found}
     if not any(_stands_alone(stimulus.files[index]) for index in whole):
         return None
     return _Orphan(name, stimulus, whole)
+
+
+def whole_recordings(
+    folder: Path,
+    name: str,
+    stimulus: Stimulus,
+    files: Iterable[StimulusFile],
+    *,
+    spoilt: Collection[str],
+) -> dict[str, Path]:
+    """Return the last whole recording that a take has of each of some files, by their names."""
+    numbered = re.compile(re.escape(name) + r"-(\d{2,})(?:_\d+)?[.]wav")
+    names = [path.name for path in folder.glob("*.wav") if path.name not in spoilt]
+    whole = {}
+    for file in files:
+        for path in _of_rung(folder, names, numbered, file):
+            if is_whole(stimulus, file, path):
+                whole[file.name] = path
+                break
+    return whole
 
 
 def _stands_alone(file: StimulusFile) -> bool:
@@ -209,24 +196,24 @@ def _of_rung(
     numbered = []
     for name in names:
         match = pattern.fullmatch(name)
-        if match is not None and int(match[1]) == _number(file):
+        if match is not None and int(match[1]) == file_number(file):
             tail = re.search(r"_(\d+)[.]wav$", name[match.end(1) :])
             numbered.append((int(tail[1]) if tail else 1, folder / name))
     return [path for _, path in sorted(numbered, reverse=True)]
 
 
-def _enter(folder: Path, take: _Orphan, position: str) -> str:
+def _enter(folder: Path, take: _Orphan, place: Place) -> str:
     """Enter a take into the session as far as it goes; return what is said of it."""
     indices = sorted(take.whole)
     recordings = [take.whole[index] for index in indices]
     partial = len(take.whole) < len(take.stimulus.files)
     sidecar = f"{take.name}.json"
     if partial:
-        sidecar = _free(folder, f"{take.name}-partial")
+        sidecar = free_sidecar(folder, f"{take.name}-partial")
         text = sidecar_text(chosen_files(take.stimulus, indices))
         write_whole_text(folder / sidecar, text)
     values = take_values(
-        position,
+        place,
         sidecar,
         [path.name for path in recordings],
         calibration=kept_calibration(folder, take.name),
@@ -238,14 +225,6 @@ def _enter(folder: Path, take: _Orphan, position: str) -> str:
     how = "a partial take" if partial else "a take"
     parts = "rungs" if take.stimulus.recipe.kind == "ladder" else "tones"
     return (
-        f"an earlier capture of {position!r} was cut off with {count} of {planned} {parts}"
+        f"an earlier capture of {place.position!r} was cut off with {count} of {planned} {parts}"
         f" complete: it is in the session now as {how}, {sidecar}"
     )
-
-
-def _free(folder: Path, name: str) -> str:
-    """Return the name of a sidecar that is not there yet."""
-    number = 1
-    while (folder / f"{name}{'' if number == 1 else f'_{number}'}.json").exists():
-        number += 1
-    return f"{name}{'' if number == 1 else f'_{number}'}.json"

@@ -9,12 +9,20 @@ from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, B
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.drift import Drifts
+from distsweep.capture.dropouts import LostSamples
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.probe import Prober
 from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop, spoilt
-from distsweep.capture.stairs_layout import check_playable, lowered, playable_recipe
+from distsweep.capture.stairs_layout import (
+    check_playable,
+    lowered,
+    playable_recipe,
+    requested_dbfs,
+    with_longer_rests,
+)
 from distsweep.capture.stairs_plan import plan_stairs
+from distsweep.capture.take import file_number
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Stop
 from distsweep.errors import InputError, SafetyRefusal
 from distsweep.stimulus.sidecar import StaircaseStimulus, StimulusFile
@@ -54,6 +62,7 @@ class Stairs:
         self._prober = prober
         self._consent = consent
         self._drifts = Drifts()
+        self._lost: dict[str, LostSamples] = {}
         self._plan_now()
 
     def settle(self) -> None:
@@ -73,6 +82,8 @@ class Stairs:
                 calibrated_gain=order.calibrated_gain,
                 gain_said=order.gain_said,
                 latency=self._sender.latency(),
+                seconds=self._sender.ahead_s(self._wanted(), judged=False),
+                probe_s=self._sender.pace.probe_s,
             )
 
         self._licence = self._consent.settle(announcement)
@@ -89,23 +100,35 @@ class Stairs:
         order, probed = self._sender.order, self._prober.probed
         assert isinstance(order.stimulus, StaircaseStimulus)
         assert probed is not None and probed.gain is not None and probed.response is not None
-        requested_dbfs = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
-        recipe = playable_recipe(
-            order.stimulus.recipe,
-            requested_dbfs,
-            name=self._sender.files.name,
-            probe_dbfs=self._prober.drive_dbfs,
-            round_trip_s=self._sender.round_trip_s,
-        )
+        begun, round_trip_s = self._sender.files.begun, self._sender.round_trip_s
+        requested = order.drives_dbfs or order.stimulus.recipe.levels_dbfs
+        if begun is None:
+            recipe = playable_recipe(
+                order.stimulus.recipe,
+                requested,
+                name=self._sender.files.name,
+                probe_dbfs=self._prober.drive_dbfs,
+                round_trip_s=round_trip_s,
+            )
+        else:
+            assert isinstance(begun.stimulus, StaircaseStimulus)
+            layout = with_longer_rests(begun.stimulus, begun.wanted, round_trip_s=round_trip_s)
+            recipe, requested = layout.recipe, requested_dbfs(layout)
         self._plan = plan_stairs(
             recipe,
-            requested_dbfs,
+            requested,
             probed.response,
             correction_db=order.calibration.correction_db,
             belief=order.belief,
             listener_offset_db=order.listener_offset_db,
         )
         self.stimulus = self._plan.stimulus
+        if begun is not None:
+            self.stimulus = layout
+            wanted = tuple(file for file in layout.files if file.name in begun.wanted)
+            self._plan = dataclasses.replace(
+                self._plan, stimulus=dataclasses.replace(layout, files=wanted)
+            )
         self._response = probed.response
         self._quiet, self._noise_power = probed.quiet, probed.noise_power
         self._usual_gain_db = max(probed.gain.band_db, *self._plan.gains_db)
@@ -121,10 +144,17 @@ class Stairs:
         SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
             As ``capture``; SafetyRefusal also where no tone could be played to its end.
         """
-        for number, file in enumerate(self.stimulus.files, start=1):
-            self._play_tone(number, file)
+        for file in self._wanted():
+            self._play_tone(file_number(file), file)
+        self._sender.finish(self._lost.values())
         if not self._sender.files.complete:
             raise SafetyRefusal("no tone could be played to its end: ask for lower levels")
+
+    def _wanted(self) -> list[StimulusFile]:
+        """Return the files of the tones that are to be played."""
+        begun = self._sender.files.begun
+        files = self.stimulus.files
+        return [file for file in files if begun is None or file.name in begun.wanted]
 
     def _name(self, number: int, file: StimulusFile) -> str:
         frequency_hz = file.bursts[0].frequency_hz
@@ -137,6 +167,10 @@ class Stairs:
             stop, watch = self._play_file(number, file)
             if stop is None:
                 self._report(number, file, watch)
+                return
+            if file.name in self._sender.files.complete:
+                self._sender.screen.tell(f"{stop.message}: the former recording stays")
+                log(self._sender.files.folder, "tone stopped", tone=number, why=stop.message)
                 return
             again = None
             if watch.too_high_dbfs is not None and lowerings < LOWERED_AT_MOST:
@@ -170,7 +204,9 @@ class Stairs:
         A stop of TONE_STOPS, or None if it went to its end; and its watch.
         """
         files, name = self._sender.files, self._name(number, file)
+        files.awaited = file
         trouble = ""
+        lost = self._lost[file.name] = LostSamples(self._sender.route.rate_hz)
         for _ in range(TRIES):
             watch = self._watch(file)
             sent = self._send(number, file, watch)
@@ -178,7 +214,7 @@ class Stairs:
             if stop is None:
                 trouble = self._lost_samples(file, sent)
                 if not trouble:
-                    files.complete.append(sent.path)
+                    files.complete[file.name] = sent.path
                     files.partial = None
                     return None, watch
                 files.partial = None  # its timing is torn: not for the analysis
@@ -188,9 +224,10 @@ class Stairs:
                 trouble = stop.message
             else:
                 raise_stop(stop)
+            lost.add(sent.heard.dropouts, buffer_s=sent.buffer_s)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
             log(files.folder, "repeated", tone=number, why=trouble)
-        raise spoilt(name, trouble)
+        raise spoilt(name, trouble, lost)
 
     def _send(self, number: int, file: StimulusFile, watch: BurstWatch) -> Sent:
         """Send a tone, and note what of it was played even where an interrupt ended it."""
@@ -259,7 +296,11 @@ class Stairs:
         lost_db, thd_percent = gain_lost_db(watch.heard), loudest.thd_percent
         thd = "not above the noise" if thd_percent is None else f"{thd_percent:.2g} %"
         lost = "" if lost_db is None else f", gain {with_sign(-lost_db)} dB re the quietest"
-        self._sender.screen.tell(f"{self._name(number, file)}: measured {text}{lost}, THD {thd}")
+        dropouts = self._lost[file.name]
+        after = f", after {dropouts.words()}" if dropouts else ""
+        self._sender.screen.tell(
+            f"{self._name(number, file)}: measured {text}{lost}, THD {thd}{after}"
+        )
         log(
             self._sender.files.folder,
             "tone",
@@ -271,6 +312,7 @@ class Stairs:
             gain_change_db=None if lost_db is None else -lost_db,
             thd_percent=thd_percent,
             clock_drift_ppm=self._drifts.last_ppm,
+            dropouts=dropouts.noted(),
         )
 
     def _log_exposure(self, heard: Heard, file: StimulusFile) -> None:

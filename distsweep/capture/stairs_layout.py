@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from distsweep.capture.burst_meter import BURST_LEAST_S, BURST_SETTLES_S
 from distsweep.capture.gate import LARGEST_STEP_DB
@@ -197,15 +197,52 @@ def lowered(
     -------
     The file, under its old name; None where too little of the staircase is left.
     """
-    levels = tuple(
-        burst.level_dbfs
-        for burst in file.bursts
-        if burst.direction == "up" and burst.level_dbfs < below_dbfs
-    )
+    levels = tuple(level for level in _levels_dbfs(file) if level < below_dbfs)
     if len(levels) < 2 or levels[-1] - levels[0] < FAST_ONSET_DB:
         return None
-    recipe = dataclasses.replace(stimulus.recipe, levels_dbfs=levels)
+    return _laid_out_anew(stimulus.recipe, file, levels)
+
+
+def with_longer_rests(
+    stimulus: StaircaseStimulus, names: Collection[str], *, round_trip_s: float
+) -> StaircaseStimulus:
+    """Lay tones out again, at their own levels, where their rests are too short by now.
+
+    Parameters
+    ----------
+    names : of the files that are yet to be played; the others stay.
+    round_trip_s : the longest time so far from handing a sample out to hearing it.
+    """
+    recipe, least_s = stimulus.recipe, round_trip_s + VERDICT_S
+    if least_s <= recipe.rest_s:
+        return stimulus
+    recipe = dataclasses.replace(recipe, rest_s=least_s, release_s=max(recipe.release_s, least_s))
+    files = tuple(
+        _laid_out_anew(recipe, file, _levels_dbfs(file)) if file.name in names else file
+        for file in stimulus.files
+    )
+    return dataclasses.replace(stimulus, recipe=recipe, files=files)
+
+
+def requested_dbfs(stimulus: StaircaseStimulus) -> tuple[float, ...]:
+    """Return the levels of a staircase that were asked for, not put in between."""
+    added = set().union(*(_added_dbfs(file) for file in stimulus.files))
+    return tuple(level for level in stimulus.recipe.levels_dbfs if level not in added)
+
+
+def _levels_dbfs(file: StimulusFile) -> tuple[float, ...]:
+    return tuple(burst.level_dbfs for burst in file.bursts if burst.direction == "up")
+
+
+def _added_dbfs(file: StimulusFile) -> set[float]:
+    """Return the levels of a tone that were put in between: their bursts are short."""
     longest = max(burst.samples for burst in file.bursts)
-    added = {burst.level_dbfs for burst in file.bursts if burst.samples < longest}
-    frequency_hz = file.bursts[0].frequency_hz
-    return dataclasses.replace(_tone_file(recipe, frequency_hz, added), name=file.name)
+    return {burst.level_dbfs for burst in file.bursts if burst.samples < longest}
+
+
+def _laid_out_anew(
+    recipe: StaircaseRecipe, file: StimulusFile, levels_dbfs: tuple[float, ...]
+) -> StimulusFile:
+    alone = dataclasses.replace(recipe, levels_dbfs=levels_dbfs)
+    tone = _tone_file(alone, file.bursts[0].frequency_hz, _added_dbfs(file))
+    return dataclasses.replace(tone, name=file.name)

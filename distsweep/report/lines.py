@@ -162,6 +162,8 @@ def _line(
             beyond = beyond + np.nan_to_num(db_to_ratio(reach_db))
         with np.errstate(invalid="ignore"):
             peaks = missing & (db_to_ratio(values) > beyond)
+            if take.placement is not None:  # a comb's tooth moves with the microphone
+                peaks &= low_db > average.high_db
         average = replace(
             average,
             peaks=_without_flanks(peaks, only(values, standing.reliable), values),

@@ -16,9 +16,11 @@ from distsweep.report.damage.section import damage
 from distsweep.report.definitions import definitions
 from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
+from distsweep.report.hiss.section import hiss
 from distsweep.report.impulse.section import impulse
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
+from distsweep.report.placements.section import placements
 from distsweep.report.provenance.section import provenance
 from distsweep.report.reading import reading
 from distsweep.report.resonances.section import resonances
@@ -26,7 +28,7 @@ from distsweep.report.stated_levels.section import stated_levels
 from distsweep.report.summary import lead, take_head
 from distsweep.report.verdict.leading import leading_takes
 from distsweep.report.verdict.section import verdict
-from distsweep.results import Results, Take
+from distsweep.results import BACKGROUND, Results, Take
 
 TakeSection = Callable[[Results, Take, str], Section | None]
 WholeSection = Callable[[Results], Section | None]
@@ -44,12 +46,17 @@ def all_sections(results: Results) -> list[Section]:
 
 
 def take_sections(results: Results) -> list[Section]:
-    """One section a take, in the order of the results, each with its own sections inside."""
+    """One section a take, in the order of the results, each with its own sections inside.
+
+    Takes of the background have a section of their own, all of them together.
+    """
     names = unique_names(take.position for take in results.takes)
     leading = leading_takes(results)
-    opened = [leading.take, leading.staircase] if leading else results.takes[:1]
+    takes = [(one, name) for one, name in zip(results.takes, names, strict=True)
+             if one.kind != BACKGROUND]  # fmt: skip
+    opened = [leading.take, leading.staircase] if leading else [take for take, _ in takes[:1]]
     whole = []
-    for take, name in zip(results.takes, names, strict=True):
+    for take, name in takes:
         is_open = any(take is one for one in opened)
         head: list[Block] = take_head(results, take)
         if take is opened[0]:
@@ -69,9 +76,16 @@ def no_takes(results: Results) -> Section | None:
 
 
 def _kind(results: Results, take: Take) -> str:
-    """Tell takes at one position apart by what was played there, and whether to its end."""
-    kinds = {other.kind for other in results.takes if other.position == take.position}
-    kind = f", {take.kind}" if len(kinds) > 1 else ""
+    """Tell takes at one position apart: what was played, which placement, whether to its end."""
+    beside = [
+        other
+        for other in results.takes
+        if other.position == take.position and other.kind != BACKGROUND
+    ]
+    kind = f", {take.kind}" if len({other.kind for other in beside}) > 1 else ""
+    placements = {other.placement for other in beside if other.placement is not None}
+    if take.placement is not None and len(placements) > 1:
+        kind += f", placement {take.placement} of {max(placements)}"
     return f"{kind}, partial" if take.partial else kind
 
 
@@ -80,7 +94,7 @@ _OF_A_TAKE: list[TakeSection] = [
     damage, distortion, stated_levels, output, compression,
     staircase, background, facts.levels, impulse,
 ]  # fmt: skip
-_BETWEEN: list[WholeSection] = [agreement, resonances]
+_BETWEEN: list[WholeSection] = [placements, agreement, resonances, hiss]
 """Between the takes that are open and those that are folded."""
 
 _LAST: list[WholeSection] = [

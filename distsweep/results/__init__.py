@@ -7,6 +7,8 @@ arrays, with NaN or −inf where a number does not exist; in the file those are 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl, HarmonicAtSpl
 from distsweep.results.damage import Damage
 from distsweep.results.file import parse_results, read_results, to_json, write_results
+from distsweep.results.hiss import KIND as BACKGROUND
+from distsweep.results.hiss import Hiss
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import (
     Background,
@@ -32,6 +34,7 @@ from distsweep.results.limits import (
 from distsweep.results.loopback import Loopback
 from distsweep.results.provenance import Provenance, SourceFile
 from distsweep.results.record import RecordedReason
+from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.results.resonance import (
     AtPosition,
     Decay,
@@ -49,6 +52,7 @@ from distsweep.results.thd import SAME_DRIVE_DB, SAME_TONE, Thd
 
 __all__ = [
     "AXIS",
+    "BACKGROUND",
     "BAND",
     "EACH_FREQUENCY",
     "SAME_DRIVE_DB",
@@ -71,15 +75,19 @@ __all__ = [
     "HarmonicAtSpl",
     "HarmonicCurve",
     "HighOrderOnset",
+    "Hiss",
     "ImpulseResponse",
     "Limiter",
     "LimiterAgreement",
     "LimiterNumbers",
     "Loopback",
+    "PlaceDeviation",
+    "PlaceSpread",
     "PossibleCause",
     "Provenance",
     "RecordedCalibration",
     "RecordedReason",
+    "Reproducibility",
     "Resonance",
     "Results",
     "Rung",

@@ -9,20 +9,31 @@ from typing import Any
 import numpy as np
 
 from distsweep.results.at_spl import BAND, EACH_FREQUENCY, AtSpl
+from distsweep.results.hiss import Hiss
 from distsweep.results.impulse import ImpulseResponse
-from distsweep.results.ladder import HarmonicCurve, Rung, Smoothed, SmoothedLevel, ThdThirdOctave
+from distsweep.results.ladder import (
+    Background,
+    HarmonicCurve,
+    Rung,
+    Smoothed,
+    SmoothedLevel,
+    ThdThirdOctave,
+)
 from distsweep.results.limits import CleanLevel
 from distsweep.results.record import Record
 from distsweep.results.resonance import DecayMap
 from distsweep.results.staircase import BurstTrace, ToneLevels
-from distsweep.results.take import Take
+from distsweep.results.take import Results, Take
 
-MAY_LACK = ("low_db", "high_db", "interface_half_width_db")
-"""Ends of intervals are empty in files that were written without them, and what the interface
-leaves where no loop-back was recorded."""
+MAY_LACK = ("low_db", "high_db", "room_db", "threshold_db", "interface_half_width_db")
+"""Ends of intervals are empty in files that were written without them; so are the room's noise and
+the threshold of hearing where hiss is not held against them, and what the interface leaves where
+no loop-back was recorded."""
 
 AXES: dict[type[Record], str] = {
     CleanLevel: "frequency_hz",
+    Background: "third_octave_hz",
+    Hiss: "third_octave_hz",
     ThdThirdOctave: "frequency_hz",
     ToneLevels: "drive_dbfs",
     BurstTrace: "time_s",
@@ -58,10 +69,12 @@ def check_consistent(record: Any) -> None:
         _check_pairs(one)
         for kind, axis in AXES.items():
             if isinstance(one, kind):
-                _check_all(one, axis)
+                _check_all(one, len(getattr(one, axis)))
         if isinstance(one, Smoothed):
             for averages in (one.fundamental, one.thd, *one.harmonics.values()):
                 _check_required(averages, len(one.frequency_hz))
+        elif isinstance(one, Results):
+            _check_placements(one)
         elif isinstance(one, Take):
             _check_take(one)
         elif isinstance(one, ImpulseResponse):
@@ -76,12 +89,25 @@ def check_consistent(record: Any) -> None:
 def _check_take(take: Take) -> None:
     """Check that all that stands against a take's frequencies is as long as these."""
     count = len(take.frequency_hz)
+    _check("level_db", take.level_db, len(take.third_octave_hz))
     for rung in take.rungs:
         _check_required(rung, count)
         for curve in rung.harmonics.values():
             _check_required(curve, count)
     for stated in take.at_spl:
         _check_stated(stated, count)
+
+
+def _check_placements(results: Results) -> None:
+    """Check that what is told of placements belongs to takes that are there."""
+    for one in results.reproducibility:
+        if not all(0 <= number < len(results.takes) for number in one.takes):
+            raise ValueError(f"reproducibility at {one.position!r:.40} is of takes not there")
+        if one.placements < 2:
+            raise ValueError(f"reproducibility is of {one.placements} placements")
+        for spread in one.spreads:
+            for _, place in spread.curves():
+                _check_all(place, len(spread.frequency_hz))
 
 
 def _check_impulse(impulse: ImpulseResponse) -> None:
@@ -124,8 +150,7 @@ def _check_levels(name: str, value: Any) -> None:
                     raise ValueError(f"{name} holds {np.max(size[np.isfinite(size)]):g} dB")
 
 
-def _check_all(record: Record, axis: str) -> None:
-    length = len(getattr(record, axis))
+def _check_all(record: Record, length: int) -> None:
     for name, value in vars(record).items():
         is_texts = isinstance(value, list) and all(isinstance(item, str) for item in value)
         if isinstance(value, np.ndarray) or (is_texts and isinstance(record, CleanLevel)):

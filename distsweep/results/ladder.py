@@ -105,7 +105,8 @@ class Rung(Record):
     of the level band was measured;
     ``peak_dbfs`` is the largest sample of the recording in this rung;
     ``…_low_db`` and ``…_high_db`` are the ends of the 95 % interval that noise leaves (−inf: at
-    most); ``smoothed`` holds the curves over 1/12, 1/6 and 1/3 octave;
+    most), and placements of the microphone where there are several (`Results.reproducibility`);
+    ``smoothed`` holds the curves over 1/12, 1/6 and 1/3 octave;
     ``impulsive_db`` is the level of impulses that the loudspeaker makes at the same played
     frequency in several rungs, re the fundamental (IEC 60268-21); NaN where there are none;
     ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band);
@@ -214,8 +215,14 @@ class Tone(Record):
 
 @dataclass(frozen=True, repr=False)
 class Background(Record):
-    """What the microphone heard while nothing was played, in the take's level unit."""
+    """What the microphone heard while nothing was played, in the take's level unit.
+
+    ``third_octave_db`` are levels in the thirds of an octave that lie within the measured band, by
+    their nominal midband frequencies; both are empty in files that were written without them.
+    """
 
     level_db: float | None
     a_weighted_db: float | None
     hum: list[Tone]
+    third_octave_hz: FloatArray = field(default_factory=no_interval)
+    third_octave_db: FloatArray = field(default_factory=no_interval)

@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from distsweep.results.at_spl import EACH_FREQUENCY, AtSpl
 from distsweep.results.damage import Damage
+from distsweep.results.hiss import KIND as BACKGROUND
+from distsweep.results.hiss import Hiss
 from distsweep.results.impulse import ImpulseResponse
 from distsweep.results.ladder import Background, Compression, HighOrderOnset, Rung, ThdAdvice
 from distsweep.results.limits import Agreement, CleanLevel, Limiter, LimiterAgreement
 from distsweep.results.loopback import Loopback
 from distsweep.results.provenance import Provenance
 from distsweep.results.record import ONLY_IF_ANY, Record
+from distsweep.results.reproducibility import Reproducibility
 from distsweep.results.resonance import DecayMap, Resonance, SpikeSeen
 from distsweep.results.session import Conditions, Device, RecordedCalibration
 from distsweep.results.staircase import Staircase
@@ -49,6 +54,10 @@ class Take(Record):
     how often the microphone was put at the position; None where it was not noted. ``distance_m`` is
     the microphone's at this position, None: that of the conditions. ``loopback`` is None where no
     loop-back was recorded, or none that can be used.
+
+    Takes of kind "background", in which nothing was played, have no rungs: ``state`` is that of the
+    loudspeaker, ``level_db`` the mean level in thirds of an octave, and ``hiss``, in the take with
+    it on, what it adds.
     """
 
     position: str
@@ -79,6 +88,11 @@ class Take(Record):
     placement: int | None = None
     distance_m: float | None = None
     loopback: Loopback | None = field(default=None, metadata=ONLY_IF_ANY)
+    state: str | None = None
+    third_octave_hz: FloatArray = field(default_factory=lambda: np.zeros(0))
+    level_db: FloatArray = field(default_factory=lambda: np.zeros(0))
+    a_weighted_db: float | None = None
+    hiss: Hiss | None = None
 
     def thd_at(
         self,
@@ -133,13 +147,15 @@ class Results(Record):
     resonance_notes: list[str] = field(default_factory=list)
     limiter_agreement: list[LimiterAgreement] = field(default_factory=list)
     provenance: Provenance | None = None
+    reproducibility: list[Reproducibility] = field(default_factory=list)
 
     def take(self, position: str = "axis", *, kind: str | None = None) -> Take:
         """Return the first take at a position; a partial one only where none is complete.
 
         Parameters
         ----------
-        kind : "ladder" or "staircase"; None: whichever comes first.
+        kind : "ladder", "staircase" or "background", of which that with the loudspeaker on comes
+            first; None: whichever comes first, a background only where nothing was played.
 
         Raises
         ------
@@ -155,6 +171,10 @@ class Results(Record):
 
 
 def first_take(takes: Sequence[Take], position: str, *, kind: str | None = None) -> Take | None:
-    """Return the first complete take of a position and kind, else the first partial, else None."""
+    """Return the first complete take of a position and kind, else the first partial, else None.
+
+    One of the background is taken where it is asked for, or nothing else is there.
+    """
     fitting = [t for t in takes if t.position == position and kind in (None, t.kind)]
+    fitting = [t for t in fitting if t.kind != BACKGROUND] or fitting
     return next((take for take in fitting if not take.partial), fitting[0] if fitting else None)

@@ -77,6 +77,12 @@ class StimulusFile:
         return (self.rungs[0] if self.rungs else self.bursts[0]).start_sample
 
     @property
+    def lowest_dbfs(self) -> float:
+        """Drive of the quietest rung or burst."""
+        drives = [rung.drive_dbfs for rung in self.rungs]
+        return min(drives + [burst.level_dbfs for burst in self.bursts])
+
+    @property
     def highest_dbfs(self) -> float:
         """Drive of the loudest rung or burst."""
         drives = [rung.drive_dbfs for rung in self.rungs]

@@ -96,7 +96,7 @@ def _full_scale_doubts(session: Session) -> list[Reason]:
     seen: set[float] = set()
     low_db, high_db = plausible.FULL_SCALE_SPL_DB
     possible = plausible.POSSIBLE_FULL_SCALE_SPL_DB
-    for entry in session.takes:
+    for entry in session.entries:
         calibration = session.calibration_of(entry)
         pascal, full_db = calibration.pascal_per_fs, calibration.level_offset_db
         if pascal is None or pascal in seen or low_db <= full_db <= high_db:

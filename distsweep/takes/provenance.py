@@ -13,7 +13,7 @@ from distsweep.errors import InputError
 from distsweep.results import Provenance, SourceFile
 from distsweep.takes.played import read_played
 from distsweep.takes.session import Session
-from distsweep.takes.session_takes import TakeEntry
+from distsweep.takes.session_takes import BACKGROUND, BackgroundEntry, TakeEntry
 from distsweep.takes.sound_file import sample_sha256
 from distsweep.version import VERSION
 
@@ -35,7 +35,7 @@ def provenance_of(session: Session) -> Provenance:
     InputError
         A file cannot be read, or the date that the environment sets is none.
     """
-    recordings = unique(path for entry in session.takes for path in entry.recordings)
+    recordings = unique(path for entry in session.entries for path in entry.recordings)
     stimuli = unique(entry.stimulus for entry in session.takes)
     return Provenance(
         version=VERSION,
@@ -114,7 +114,10 @@ def _settings(session: Session) -> dict[str, Any]:
     if calibration.mic_correction_file is not None:
         path = session.folder / calibration.mic_correction_file
         given["mic_correction"] = {"name": name_of(session, path), "sha256": file_sha256(path)}
-    given["takes"] = [_take_settings(session, entry) for entry in session.takes]
+    given["takes"] = [
+        *(_take_settings(session, entry) for entry in session.takes),
+        *(_background_settings(session, entry) for entry in session.backgrounds),
+    ]
     return _without_none(given)
 
 
@@ -133,6 +136,22 @@ def _take_settings(session: Session, entry: TakeEntry) -> dict[str, Any]:
             "distance_m": entry.distance_m,
             "order": recipe.order,
             "band_hz": list(recipe.band_hz),
+            "calibration": calibration.source,
+            "pascal_per_fs": calibration.pascal_per_fs,
+        }
+    )
+
+
+def _background_settings(session: Session, entry: BackgroundEntry) -> dict[str, Any]:
+    calibration = session.calibration_of(entry)
+    return _without_none(
+        {
+            "kind": BACKGROUND,
+            "position": entry.position,
+            "state": entry.state,
+            "recordings": [name_of(session, path) for path in entry.recordings],
+            "channel": entry.channel,
+            "distance_m": entry.distance_m,
             "calibration": calibration.source,
             "pascal_per_fs": calibration.pascal_per_fs,
         }

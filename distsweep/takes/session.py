@@ -41,9 +41,14 @@ class Session:
     positions: tuple[PlannedPosition, ...] = ()
 
     @property
+    def entries(self) -> tuple[TakeEntry | BackgroundEntry, ...]:
+        """All takes: of stimuli, then of the background."""
+        return (*self.takes, *self.backgrounds)
+
+    @property
     def calibrated(self) -> bool:
         """Whether any take has levels in dB SPL."""
-        return any(self.calibration_of(entry).pascal_per_fs is not None for entry in self.takes)
+        return any(self.calibration_of(one).pascal_per_fs is not None for one in self.entries)
 
     def calibration_of(self, entry: TakeEntry | BackgroundEntry) -> Calibration:
         """Return what a take's levels go by: its own calibration, or else the session's."""

@@ -65,7 +65,7 @@ def start_session(folder: Path, tables: Mapping[str, Mapping[str, Any]]) -> Path
             if any(value is not None for value in values.values())
         ]
         text = "\n".join(parts) or "# A session of distsweep.\n"
-        _check(path, text)
+        checked_session(path, text)
         write_whole_text(path, text)
     return path
 
@@ -136,7 +136,7 @@ def extended_text(path: Path, header: str, values: Mapping[str, Any]) -> str:
     InputError
         See ``add_table``.
     """
-    text = _read(path) if path.exists() else ""
+    text = session_text(path) if path.exists() else ""
     if text and not text.endswith("\n"):
         text += "\n"
     added = toml_table(header, values)
@@ -148,7 +148,7 @@ def extended_text(path: Path, header: str, values: Mapping[str, Any]) -> str:
             f"{path}: {header} cannot be added ({error}): write takes as [[takes]] tables, and"
             " each other table once"
         ) from error
-    _check(path, extended)
+    checked_session(path, extended)
     return extended
 
 
@@ -167,7 +167,7 @@ def pin_takes(path: Path, calibration: str) -> int:
         The file cannot be read or written, or its takes are not [[takes]] tables; nothing was
         changed.
     """
-    text = _read(path)
+    text = session_text(path)
     data = read_toml(path)
     takes = data.get("takes", [])
     without = [
@@ -208,16 +208,28 @@ def _with_line_in_takes(text: str, line: str, which: Sequence[int]) -> str:
     return "".join(lines)
 
 
-def _read(path: Path) -> str:
-    """Return a file's text, with its line ends as they are."""
+def session_text(path: Path) -> str:
+    """Return a file's text, with its line ends as they are.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
+    """
     try:
         return path.read_bytes().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot be read ({error})") from error
 
 
-def _check(path: Path, text: str) -> None:
-    """Refuse a text that could not be read as a session any more."""
+def checked_session(path: Path, text: str) -> None:
+    """Refuse a text that could not be read as a session any more.
+
+    Raises
+    ------
+    InputError
+        It is no TOML that describes a session, or no text.
+    """
     try:
         text.encode("utf-8")
     except UnicodeEncodeError as error:

@@ -10,7 +10,7 @@ from typing import Any
 
 from distsweep.reason import Reason
 from distsweep.units import ratio_to_db
-from distsweep.words import doubts, loopback
+from distsweep.words import background, doubts, loopback
 from distsweep.words.wording import as_given, clock_time, listed, listing, signed, with_sign
 
 
@@ -299,6 +299,7 @@ def _silent_rungs(recordings: Sequence[str], drives_dbfs: Sequence[float]) -> st
 
 SENTENCES: dict[str, Callable[..., str]] = {
     **doubts.SENTENCES,
+    **background.SENTENCES,
     **loopback.SENTENCES,
     "burst_missing": _burst_missing,
     "clipped": _clipped,

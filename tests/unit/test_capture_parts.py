@@ -152,6 +152,7 @@ def test_a_loop_back_is_the_time_reference_and_is_kept(tmp_path: Path) -> None:
     assert ran.exit_code == 0, ran.stderr
     kept = soundfile.read(session / "axis-01.wav")[0]
     assert kept.shape[1] == 2
+    assert [take.loopback_channel for take in read_session(session).takes] == [2]
     # The loop-back leads the microphone by the bench's 600 samples.
     both = np.correlate(kept[:40000, 0], kept[600:39000, 1], mode="valid")
     assert np.argmax(np.abs(both)) == pytest.approx(1200, abs=2)

@@ -23,6 +23,7 @@ FLOORS = (
     ("takes", "comparison"),
     ("capture", "report"),
     ("result_files", "comparison_files", "conversion"),
+    ("take_pipeline",),
     ("pipeline",),
     ("demo", "sources", "distsweep"),
     ("cli",),
@@ -35,7 +36,7 @@ ANALYSIS_FLOORS = (
     ("noise",),
     ("sweep", "tone"),
     ("limits",),
-    ("agreement", "resonance", "advice"),
+    ("agreement", "resonance", "advice", "placements"),
     ("ladder", "staircase", "stated_levels"),
     ("take",),
 )

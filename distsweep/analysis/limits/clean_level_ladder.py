@@ -20,6 +20,8 @@ def ladder_clean_levels(
     rungs: Sequence[Rung],
     compression: Compression,
     limiters: Sequence[LimiterNumbers] = (),
+    *,
+    of_one_placement: Sequence[Rung] | None = None,
 ) -> tuple[list[CleanLevel], list[CleanLevel]]:
     """Return the clean levels at each frequency, and those over thirds of an octave.
 
@@ -30,6 +32,8 @@ def ladder_clean_levels(
     compression : with its intervals.
     limiters : what holds the ladder back: where a threshold may lie below the lowest rung, that may
         be compressed already, and no rung is known to keep within a limit of compression.
+    of_one_placement : the same rungs with the levels' intervals that noise leaves, where those of
+        ``rungs`` hold what other placements show: gain changes are of one. None: ``rungs``.
 
     Notes
     -----
@@ -51,19 +55,34 @@ def ladder_clean_levels(
         _distortion(own).zero_where(no_order),
         _loss(*change).without_upper_end_where(_limited_from_below(frequency_hz, limiters)),
     )
+    still = rungs if of_one_placement is None else of_one_placement
+    still = [still[i] for i in kept]
+    return each, _over_thirds(frequency_hz, own, still, change[0], compression, limiters)
+
+
+def _over_thirds(
+    frequency_hz: FloatArray,
+    rungs: Sequence[Rung],
+    still: Sequence[Rung],
+    change_db: FloatArray,
+    compression: Compression,
+    limiters: Sequence[LimiterNumbers],
+) -> list[CleanLevel]:
+    """Return the clean levels over thirds of an octave; ``still``: rungs of one placement."""
     middles_hz, inside = third_octave_bands(frequency_hz)
     if not len(middles_hz):
-        return each, []
-    levels = [_third_octave_level(rung) for rung in own]
-    change = _averaged_change(change[0], inside, levels, drives, compression)
-    averaged = find_clean_levels(
+        return []
+    drives = np.array([rung.drive_dbfs for rung in rungs])
+    no_order = np.array([rung.orders_summed == 0 for rung in rungs])
+    levels = [_third_octave_level(rung) for rung in still]
+    change = _averaged_change(change_db, inside, levels, drives, compression)
+    return find_clean_levels(
         middles_hz,
         drives,
         _there([level.level_db for level in levels], [level.low_db for level in levels]),
-        _averaged_distortion(own).zero_where(_means(no_order, inside) > 0.5),
+        _averaged_distortion(rungs).zero_where(_means(no_order, inside) > 0.5),
         _loss(*change).without_upper_end_where(_limited_from_below(middles_hz, limiters)),
     )
-    return each, averaged
 
 
 def _there(levels_db: Sequence[FloatArray], lows_db: Sequence[FloatArray]) -> FloatArray:

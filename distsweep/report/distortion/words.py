@@ -88,7 +88,7 @@ def reliable_ends(_results: Results, take: Take) -> str:
     return f"THD of that level is reliable from {band}{gaps}{ending}."
 
 
-def lowest_drive(_results: Results, take: Take) -> str | None:
+def lowest_drive(results: Results, take: Take) -> str | None:
     """What the lowest drive shows, which is often only noise."""
     if len(take.rungs) < 2:
         return None
@@ -97,9 +97,12 @@ def lowest_drive(_results: Results, take: Take) -> str | None:
     covered = reliability.coverage(take.frequency_hz, reliability.thd_reliable(rung))
     if covered is None:
         return f"At the lowest drive, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
+    placed = any(results.takes[n] is take for one in results.reproducibility for n in one.takes)
+    hides = interface.what_hides(take)
+    hides = f"{hides.rstrip(',')}, or where the microphone stood," if placed else hides
     return (
         f"At the lowest drive, {name}, {wording.share_of(covered.share)} of the frequencies have "
-        f"reliable THD; elsewhere {interface.what_hides(take)} blurs or hides it."
+        f"reliable THD; elsewhere {hides} blurs or hides it."
     )
 
 

@@ -1,0 +1,1 @@
+"""By how much a measurement changes where the microphone is taken away and put back."""

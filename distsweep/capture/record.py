@@ -1,0 +1,120 @@
+"""What ``capture-log.jsonl`` says of takes: where each was made, and how loud it was heard."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from distsweep.capture.keeping import read_log
+from distsweep.capture.take import Place
+
+
+@dataclass
+class TakeRecord:
+    """What was noted of one take.
+
+    Attributes
+    ----------
+    name : its recordings begin with it.
+    place : where it was made, and the plan's name of its stimulus.
+    probe_gain_db : of the last probe before its last rung, from 0 dBFS played to dBFS at the input.
+    rungs : what was measured last of each rung of a ladder, by its number from 1.
+    ended : why it was stopped for safety, if it was.
+    """
+
+    name: str
+    place: Place
+    probe_gain_db: float | None = None
+    rungs: dict[int, dict[str, Any]] = field(default_factory=dict)
+    ended: str | None = None
+
+
+@dataclass
+class Record:
+    """What was noted of all takes of a session.
+
+    Attributes
+    ----------
+    takes : in the order in which they were begun, by their names.
+    named : name of the take that a sidecar, as listed in ``session.toml``, belongs to.
+    spoilt : names of recordings that were made again, for samples were lost in them.
+    """
+
+    takes: dict[str, TakeRecord] = field(default_factory=dict)
+    named: dict[str, str] = field(default_factory=dict)
+    spoilt: set[str] = field(default_factory=set)
+
+
+def read_record(folder: Path) -> Record:
+    """Return what the session's record says of takes.
+
+    Raises
+    ------
+    InputError
+        See ``read_log``.
+    """
+    record = Record()
+    current: TakeRecord | None = None
+    probe_gain_db, recorded = None, ""
+    for event in read_log(folder):
+        kind, name = event.get("event"), str(event.get("take"))
+        if kind == "started":
+            current = TakeRecord(name, noted_place(event, name))
+            record.takes.pop(name, None)  # a name that was free again
+            record.takes[name] = current
+            record.named = {key: item for key, item in record.named.items() if item != name}
+            probe_gain_db = None
+        elif kind == "resumed":
+            current = record.takes.get(name)
+            probe_gain_db = None
+        elif kind == "recorded":
+            recorded = str(event.get("file"))
+            record.spoilt.discard(recorded)
+        elif kind == "repeated":
+            record.spoilt.add(recorded)
+        elif kind == "take":
+            stimulus = str(event.get("stimulus"))
+            known = isinstance(event.get("take"), str)
+            record.named[stimulus] = name if known else _take_name(stimulus)
+        elif kind == "probe":
+            probe_gain_db = _number(event.get("gain_db"))
+        elif current is not None:
+            _note(current, event, probe_gain_db)
+    return record
+
+
+def _note(take: TakeRecord, event: dict[str, Any], probe_gain_db: float | None) -> None:
+    """Add what happened while a take was made."""
+    kind = event.get("event")
+    if kind in ("rung", "tone"):
+        take.probe_gain_db = take.probe_gain_db if probe_gain_db is None else probe_gain_db
+        number = event.get("number")
+        if kind == "rung" and isinstance(number, int):
+            take.rungs[number] = event
+    elif kind == "stopped" and event.get("safety") is True:
+        take.ended = str(event.get("why"))
+
+
+def noted_place(event: dict[str, Any], take: str) -> Place:
+    """Return where the take of a "started" event was made; ``take`` is its name."""
+    position = event.get("position")
+    placement, channel = event.get("placement"), event.get("loopback_channel")
+    planned = event.get("planned")
+    return Place(
+        position if isinstance(position, str) and position.strip() else take,
+        placement=placement if isinstance(placement, int) else None,
+        loopback_channel=channel if isinstance(channel, int) else None,
+        distance_m=_number(event.get("distance_m")),
+        planned=planned if isinstance(planned, str) else None,
+    )
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _take_name(stimulus: str) -> str:
+    """Return the name of a take by its sidecar's, for older records do not hold it."""
+    return re.sub(r"(-partial(_\d+)?)?[.]json$", "", stimulus)

@@ -1,0 +1,1 @@
+"""What putting the microphone back changes: the page's section, its table, a CSV."""
