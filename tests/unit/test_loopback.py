@@ -261,7 +261,7 @@ def peaked(tmp_path_factory: pytest.TempPathFactory, sidecar: Path) -> Results:
 
 
 def test_nothing_of_the_interfaces_is_found_in_a_loudspeaker(peaked: Results) -> None:
-    """Without its loop-back the same recording shows a resonance, spikes and reliable THD."""
+    """Without its loop-back the same recording shows a resonance, narrow peaks and reliable THD."""
     held, take = third_of(peaked)
     lifted_db = take.rungs[-1].harmonics[3].level_db[held].max()
     assert lifted_db > -70.0, "the peak lifts it"

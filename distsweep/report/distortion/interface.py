@@ -121,6 +121,11 @@ def caption(take: Take) -> str:
     return " Dotted: what the interface may have made itself, by its loop-back."
 
 
+def what_hides(take: Take) -> str:
+    """Name what may hide distortion: noise, and the interface where a loop-back shows its own."""
+    return "noise" if loudest_known(take) is None else "noise, or the interface's own,"
+
+
 def too_close(level_db: FloatArray, high_db: FloatArray, reach_db: FloatArray) -> BoolArray:
     """Tell where the interface alone leaves a value less well known than a reliable one is."""
     if not reach_db.size:
