@@ -139,6 +139,12 @@ class World:
     def ease(self) -> None:
         pass
 
+    def use_buffer(self, buffer_s: float) -> None:
+        pass
+
+    def buffer_s(self) -> float:
+        return 0.0
+
     def stop_within_s(self) -> float:
         """Nothing is buffered here."""
         return 0.05
@@ -168,11 +174,14 @@ class World:
         for _ in range(round(0.5 * RATE_HZ / self.block)):
             self._sound(np.zeros(self.block))  # the room dies away
 
-    def record(self, device, *, channels, rate_hz, seconds) -> NDArray:
+    def record(self, device, *, channels, rate_hz, seconds, heard=None, dropped=None) -> NDArray:
         blocks = -(-round(seconds * rate_hz) // self.block)
         nothing = np.zeros(self.block)
         made = [self._inputs(nothing, nothing, channels) for _ in range(blocks)]
-        return np.concatenate(made)[: round(seconds * rate_hz)].astype(float)
+        recorded = np.concatenate(made)[: round(seconds * rate_hz)].astype(float)
+        if heard is not None:
+            heard(recorded)
+        return recorded
 
     # What happens in the world.
 

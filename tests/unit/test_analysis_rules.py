@@ -327,5 +327,5 @@ def test_every_name_of_the_contract_is_there(bench: Bench, heard: np.ndarray) ->
         "reference_drive_dbfs", "gain_change_db", "onset_dbfs", "drive_at_1db_dbfs",
         "drive_at_3db_dbfs",
     } <= set(take["compression"])  # fmt: skip
-    assert {"level_db", "a_weighted_db", "hum"} == set(data["background"])
+    assert {"level_db", "a_weighted_db", "hum"} <= set(data["background"])
     assert {"code", "message", "take", "rung", "frequency_hz"} == set(data["warnings"][0])

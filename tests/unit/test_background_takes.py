@@ -27,7 +27,7 @@ class Room(FakeBench):
         super().__init__()
         self.person, self.knocks, self.records = person, knocks, 0
 
-    def record(self, device, *, channels, rate_hz, seconds, heard=None):
+    def record(self, device, *, channels, rate_hz, seconds, heard=None, dropped=None):
         self.records += 1
         level = np.hypot(ROOM, HISS) if self.person.state == "on" else ROOM
         out = level * self._rng.standard_normal((round(seconds * rate_hz), channels))

@@ -297,7 +297,7 @@ def test_a_session_without_a_plan_needs_a_stimulus(tmp_path: Path) -> None:
 class _Hissing(FakeBench):
     """A bench whose microphone also records while nothing is played."""
 
-    def record(self, device, *, channels, rate_hz, seconds, heard=None):
+    def record(self, device, *, channels, rate_hz, seconds, heard=None, dropped=None):
         recorded = 1e-4 * self._rng.standard_normal((round(seconds * rate_hz), channels))
         heard(recorded)
         return recorded

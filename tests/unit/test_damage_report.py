@@ -23,7 +23,7 @@ from report_samples import (
     words_of,
 )
 
-from distsweep import pipeline, report
+from distsweep import pipeline, report, take_pipeline
 from distsweep.report.content import Terms
 from distsweep.report.damage.strip import height_in
 from distsweep.report.definitions import DEFINITIONS, definitions
@@ -257,7 +257,7 @@ def test_conversion_adds_the_sentences(make_bench, monkeypatch: pytest.MonkeyPat
         found.cut.damage.append(Damage("click", 1.0, 1.0, 1, 200.0, 220.0, recording="a.wav"))
         return found
 
-    monkeypatch.setattr(pipeline, "find_take", with_damage)
+    monkeypatch.setattr(take_pipeline, "find_take", with_damage)
     (one,) = (d for d in bench.analyse(0.5 * bench.waveform).takes[0].damage)
     assert one.sentence.startswith("A click at 1.0\N{NO-BREAK SPACE}s of a.wav in the rung at −20")
     assert isinstance(one, Record)
