@@ -16,12 +16,14 @@ import soundfile
 
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
-from distsweep.rehearsal import demo_bench, demo_loudspeaker, measure
+from distsweep.rehearsal import background, demo_bench, demo_loudspeaker, measure
 from distsweep.rehearsal.demo import CABINET_MM
 from distsweep.result_files import write_result_files
 from distsweep.results import Results
 from distsweep.stimulus.recipe import read_recipe
 from distsweep.stimulus.write import write_stimulus
+from distsweep.takes.session_takes import STATES
+from distsweep.units import FloatArray
 from distsweep.whole_files import write_whole, write_whole_text
 
 Progress = Callable[[str, float], None]
@@ -50,6 +52,10 @@ TAKES = (
     _DemoTake("port", "near-field"),
     _DemoTake("tweeter", "near-field"),
 )
+
+BACKGROUND_PAIRS, BACKGROUND_S, BACKGROUND_RATE_HZ = 5, 8.0, 48000
+BACKGROUND_POSITION, BACKGROUND_DISTANCE_M = "tweeter", 0.05
+"""The background is recorded so close to the tweeter, the loudspeaker on and off."""
 
 NEAR_FIELD_LEVELS_DBFS = (-28.0, -22.0)
 """Two rungs of the near-field recipe are played: they tell where a resonance is strongest, and
@@ -97,6 +103,7 @@ def run_demo(folder: Path, *, seed: int = 1, progress: Progress | None = None) -
         for done, job in enumerate(as_completed(jobs), start=1):
             job.result()
             say(f"{jobs[job].recording} recorded", 0.05 + 0.6 * done / len(jobs))
+    _record_background(folder, seed + len(TAKES))
     results = analyse(folder)
     say("analysed", 0.75)
     write_result_files(results, folder / "results")
@@ -115,9 +122,39 @@ def _record(folder: Path, take: _DemoTake, seed: int) -> None:
         position=take.position,
         seed=seed,
     )
-    write_whole(
-        folder / take.recording,
-        lambda scratch: soundfile.write(scratch, heard, rate_hz, subtype="PCM_24"),
+    _keep(folder / take.recording, heard, rate_hz)
+
+
+def _background_name(state: str, pair: int) -> str:
+    return f"{BACKGROUND_POSITION}-background-{state}-{pair + 1}.wav"
+
+
+def _record_background(folder: Path, seed: int) -> None:
+    """Record the room with the loudspeaker on and off, a pair of recordings at a time."""
+    for pair in range(BACKGROUND_PAIRS):
+        for number, state in enumerate(STATES):
+            heard = background(
+                demo_loudspeaker(),
+                demo_bench(),
+                rate_hz=BACKGROUND_RATE_HZ,
+                seconds=BACKGROUND_S,
+                distance_m=BACKGROUND_DISTANCE_M,
+                on=state == "on",
+                seed=seed + 2 * pair + number,
+            )
+            _keep(folder / _background_name(state, pair), heard, BACKGROUND_RATE_HZ)
+
+
+def _keep(path: Path, heard: FloatArray, rate_hz: int) -> None:
+    write_whole(path, lambda scratch: soundfile.write(scratch, heard, rate_hz, subtype="PCM_24"))
+
+
+def _background_text(state: str) -> str:
+    names = [f'"{_background_name(state, pair)}"' for pair in range(BACKGROUND_PAIRS)]
+    return (
+        f'\n[[takes]]\nkind = "background"\nposition = "{BACKGROUND_POSITION}"\n'
+        f'state = "{state}"\nrecording = [{", ".join(names)}]\n'
+        f"distance_m = {BACKGROUND_DISTANCE_M:g}\n"
     )
 
 
@@ -129,6 +166,7 @@ def _session_text() -> str:
         f'recording = "{take.recording}"\n'
         for take in TAKES
     )
+    takes += "".join(map(_background_text, STATES))
     return f"""\
 # A simulated measurement: the loudspeaker, its maker and the workshop are invented.
 [device]

@@ -9,7 +9,11 @@ from pathlib import Path
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
 from distsweep.analysis.placements.group import reproducibility_of
-from distsweep.analysis.placements.widened import with_reproducibility
+from distsweep.analysis.placements.tones import tones_with_reproducibility
+from distsweep.analysis.placements.widened import (
+    clean_levels_with_reproducibility,
+    with_reproducibility,
+)
 from distsweep.analysis.resonance.find import (
     Enclosure,
     ResonanceFindings,
@@ -96,11 +100,11 @@ def _analysed(
         Enclosure(device.cabinet_mm, device.port_mm, session.conditions.temperature_c),
         hum=[] if session_background is None else session_background.hum,
     )
+    reproducibility = reproducibility_of(takes)  # by the intervals of noise, which is taken off
     takes = _holding_steady_tones(takes, ladders, resonances)
     agreement, limiter_agreement = _compared(takes)
-    reproducibility = reproducibility_of(takes)
     takes = _holding_placements(takes, reproducibility)
-    takes = _with_levels_read(takes, ladders, session.levels_spl_db)
+    takes = _with_levels_read(takes, ladders, reproducibility, session.levels_spl_db)
     backgrounds, told = analyse_backgrounds(session, takes, progress)
     warnings += told
     if session.calibrated:
@@ -157,25 +161,30 @@ def _holding_steady_tones(
 def _holding_placements(
     takes: Sequence[Take], reproducibility: Sequence[Reproducibility]
 ) -> list[Take]:
-    """Widen the intervals of ladders at positions that the microphone was put back at.
+    """Widen the intervals of takes at positions that the microphone was put back at.
 
     Advice on noise stays, and so do gain changes: they are of one placement.
     """
     finished = list(takes)
     for found in reproducibility:
         for number in found.takes:
-            rungs = with_reproducibility(takes[number].rungs, found)
-            finished[number] = replace(takes[number], rungs=rungs)
+            finished[number] = replace(
+                takes[number],
+                rungs=with_reproducibility(takes[number].rungs, found),
+                staircase=tones_with_reproducibility(takes[number].staircase, found),
+            )
     return finished
 
 
 def _with_levels_read(
     takes: Sequence[Take],
     ladders: Sequence[tuple[int, MeasuredLadder]],
+    reproducibility: Sequence[Reproducibility],
     levels_spl_db: Sequence[float],
 ) -> list[Take]:
     """Read clean levels, and THD at the levels that were asked for, off the last intervals."""
     finished = list(takes)
+    placed = {number: found for found in reproducibility for number in found.takes}
     for number, ladder in ladders:
         take = takes[number]
         stated = levels_spl_db if take.level_unit == "dB SPL" else ()
@@ -186,6 +195,8 @@ def _with_levels_read(
             ladder.limits.limiters,
             of_one_placement=ladder.rungs,
         )
+        if number in placed:
+            each, thirds = clean_levels_with_reproducibility(each, thirds, placed[number])
         finished[number] = replace(
             take,
             clean_level=each,

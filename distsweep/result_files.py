@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 RESULTS_NAME, TABLES, REPORT, PAGE = "results.json", "tables", "report", "report.html"
 
 _OF_A_TAKE = re.compile(
-    r"distortion|thd-smoothed|staircase|clean-level(-third-octave|-by-limit)?|ceiling|onset"
+    r"distortion|hiss|thd-smoothed|staircase|clean-level(-third-octave|-by-limit)?|ceiling|onset"
     r"|(thd|h\d+)(-at-spl)?-db|thd(-at-spl)?-percent|fundamental-db|gain-change-db"
     r"|drive-at-spl-dbfs"
 )

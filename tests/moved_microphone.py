@@ -9,6 +9,7 @@ package's signal processing.
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -64,15 +65,29 @@ class MovedRoom:
                     away_m = float(np.linalg.norm(image_m - heard_m))
                     paths.append((away_m, share, int(np.sum(met))))
 
-        def response(frequency_hz: np.ndarray) -> np.ndarray:
-            total = np.zeros(len(frequency_hz), dtype=complex)
+        @functools.lru_cache(maxsize=1)
+        def on_steps(step_hz: float, count: int) -> np.ndarray:
+            frequency_hz = step_hz * np.arange(count)
+            total = np.zeros(count, dtype=complex)
             swallowed = 1.0 / np.sqrt(1.0 + (frequency_hz / self.corner_hz) ** 2)
             for distance_m, share, walls in paths:
-                turn = -2j * np.pi * (distance_m - 1.0) / SOUND_M_S
-                total += share / distance_m * swallowed**walls * np.exp(turn * frequency_hz)
+                turn = -2j * np.pi * step_hz * (distance_m - 1.0) / SOUND_M_S
+                total += share / distance_m * swallowed**walls * _powers(turn, count)
             return total
 
+        def response(frequency_hz: np.ndarray) -> np.ndarray:
+            # `play` asks for frequencies from 0 in even steps, whose turns are powers of one.
+            assert frequency_hz[0] == 0.0
+            return on_steps(float(frequency_hz[1]), len(frequency_hz))
+
         return response
+
+
+def _powers(turn: complex, count: int) -> np.ndarray:
+    """Return exp(turn·n) for n from 0: of each n a coarse and a fine part are multiplied."""
+    width = int(np.sqrt(count)) + 1
+    coarse, fine = np.exp(turn * width * np.arange(width)), np.exp(turn * np.arange(width))
+    return np.asarray((coarse[:, None] * fine).ravel()[:count])
 
 
 def moved_by(rng: np.random.Generator) -> np.ndarray:

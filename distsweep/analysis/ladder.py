@@ -22,10 +22,9 @@ from distsweep.analysis.sweep.harmonics import (
     measure_harmonics,
 )
 from distsweep.analysis.sweep.hidden import with_hidden
-from distsweep.analysis.sweep.interface import (
-    InterfaceReach,
+from distsweep.analysis.sweep.interface import InterfaceReach, reach_of
+from distsweep.analysis.sweep.interface_intervals import (
     over_the_interface,
-    reach_of,
     swept_over_the_interface,
     with_interface,
 )

@@ -30,7 +30,8 @@ class Announcement:
     worst_spl_db : the same at worst.
     listener_offset_db : level at the listener minus that at the microphone.
     drives_dbfs : of every rung or burst, in order.
-    seconds : how long all of it takes.
+    seconds : how long all of it takes, from the first sample to the last verdict.
+    probe_s : how long the probe takes that is played again after an answer.
     lines : what will sound, a line for each rung or tone.
     doses : at the listener's place, this plan and what the session holds already.
     origin : what the levels rest on, such as "by a calibrator's tone".
@@ -52,6 +53,7 @@ class Announcement:
     gain_said: bool = False
     latency: str | None = None
     played: str = PROBES_ONLY
+    probe_s: float = 0.0
 
     @property
     def worst_anywhere_spl_db(self) -> float:
@@ -65,7 +67,8 @@ def announcement_lines(planned: Announcement) -> list[str]:
     nominal = "" if planned.nominal_spl_db is None else f"{planned.nominal_spl_db:.1f} dB SPL, "
     return [
         "",
-        f"What will sound, {planned.seconds:.0f} s in all:",
+        f"What will sound, {planned.seconds + planned.probe_s:.0f} s in all, a last probe and"
+        " verdicts included, your answers not:",
         *(f"  {line}" for line in planned.lines),
         f"Loudest moment at the microphone: {nominal}at worst {planned.worst_spl_db:.1f} dB SPL"
         f" ({planned.origin}); at the listener at worst {listener_db:.1f}.",

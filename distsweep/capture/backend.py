@@ -109,6 +109,11 @@ Arriving = Callable[[FloatArray], None]
 be changed."""
 
 
+BUFFERS_S = (0.01, 0.02, 0.04, 0.08)
+"""Buffer asked of each direction, the next larger after a drop-out (chosen: 80 ms is what a busy
+computer with a USB interface can hold). What the output holds is thrown away at a stop."""
+
+
 class Conversation(Protocol):
     """What a backend asks of whoever talks and listens; neither method may raise."""
 
@@ -116,15 +121,16 @@ class Conversation(Protocol):
         """Write the next samples, shape ``(frames,)``; True once the last has been written."""
         ...
 
-    def hear(self, block: FloatArray, *, dropped: bool) -> bool:
+    def hear(self, block: FloatArray, *, dropped: bool, late_s: float | None = None) -> bool:
         """Take what was recorded, shape ``(frames, channels)``; True once no more is needed.
 
-        ``dropped`` says that the audio system lost samples around this block.
+        ``dropped`` says that the audio system lost samples around this block, ``late_s`` by how
+        much it came too late then.
         """
         ...
 
-    def output_dropped(self) -> None:
-        """Take note that the output ran dry."""
+    def output_dropped(self, late_s: float | None = None) -> None:
+        """Take note that the output ran dry, as it was called so much too late."""
         ...
 
     def when_halted(self, call: Callable[[], None]) -> None:
@@ -158,6 +164,14 @@ class Backend(Protocol):
         """Give the audio system more time between blocks, after it has dropped some."""
         ...
 
+    def use_buffer(self, buffer_s: float) -> None:
+        """Ask for a buffer of this length, in seconds, in each direction from now on."""
+        ...
+
+    def buffer_s(self) -> float:
+        """Return the length of the buffer that is asked for now, in seconds."""
+        ...
+
     def stop_within_s(self) -> float:
         """Return how soon after a stop sound ends, in seconds, as exchanges so far have shown."""
         ...
@@ -179,9 +193,11 @@ class Backend(Protocol):
         rate_hz: int,
         seconds: float,
         heard: Arriving | None = None,
+        dropped: Callable[[], None] | None = None,
     ) -> FloatArray:
         """Record only; return shape ``(frames, channels)``. Raises DeviceError.
 
-        ``heard`` is called in the calling thread, every few hundredths of a second.
+        ``heard`` is called in the calling thread, every few hundredths of a second; ``dropped``
+        in any thread, whenever the audio system has lost samples.
         """
         ...

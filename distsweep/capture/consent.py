@@ -8,6 +8,7 @@ from pathlib import Path
 from distsweep.capture.announcement import Announcement
 from distsweep.capture.asker import Asker
 from distsweep.capture.keeping import log
+from distsweep.capture.pace import Pace
 from distsweep.capture.probe import Prober
 from distsweep.capture.safeguards import Licence, SplCeiling, ask_licence
 from distsweep.errors import SafetyRefusal
@@ -23,12 +24,15 @@ class Consent:
     would sound.
     """
 
-    def __init__(self, folder: Path, *, ceiling: SplCeiling, asker: Asker, prober: Prober) -> None:
+    def __init__(
+        self, folder: Path, *, ceiling: SplCeiling, asker: Asker, prober: Prober, pace: Pace
+    ) -> None:
         """Prepare; nothing is asked."""
         self._folder = folder
         self._ceiling = ceiling
         self._asker = asker
         self._prober = prober
+        self._pace = pace
         self.licence: Licence | None = None
 
     def settle(self, announcement: Callable[[], Announcement]) -> Licence:
@@ -69,6 +73,9 @@ class Consent:
                     spl_limit_db=licence.spl_limit_db,
                     **logged,
                 )
+            if waited or self.licence is None:
+                probe_s = planned.probe_s if waited else 0.0
+                self._pace.begin(planned.seconds + probe_s)
             self.licence = licence
             if not waited:
                 return licence

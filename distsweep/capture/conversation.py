@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from distsweep.capture.backend import STOP_WITHIN_S, Route
+from distsweep.capture.dropouts import LEAST_LATE_S, Dropout, silence_around_s
 from distsweep.capture.watch import HOP_S, Stop, Watch
 from distsweep.errors import DeviceError
 from distsweep.takes.recording import SILENT_PEAK
@@ -59,7 +60,7 @@ class Heard:
         marker's delay, counted in samples, it makes the true round trip; None when all was
         played.
     stop : why it did not go to its end, or None.
-    output_dropped, input_dropped : the audio system reported a drop-out.
+    dropouts : what the audio system has lost, as far as it was noticed.
     """
 
     recorded: FloatArray
@@ -67,8 +68,7 @@ class Heard:
     silent_at: int | None
     lead_samples: int | None
     stop: Stop | None
-    output_dropped: bool
-    input_dropped: bool
+    dropouts: tuple[Dropout, ...] = ()
 
 
 class Conversation:
@@ -111,7 +111,7 @@ class Conversation:
         self._tail = round(tail_s * rate_hz)
         self._stalled = round(STALLED_S * rate_hz)
         self._since_heard = 0
-        self._output_dropped = self._input_dropped = False
+        self._dropouts: list[Dropout] = []
 
     def halt(self, stop: Stop) -> None:
         """Stop: with a fade where there is time for one. The first reason counts."""
@@ -170,7 +170,8 @@ class Conversation:
         if self.watch.sweep_at is None and 0 < self._guarded_from <= first + frames:
             self.halt(Stop("unheard", "the marker before the sweep was not heard in time"))
         elif self._since_heard > max(self._stalled, 3 * frames):
-            self._input_dropped = True
+            waited_s = self._since_heard / self.route.rate_hz
+            self._lost("input", self.count, waited_s, at_least=True)
             self.halt(Stop("dropout", "the input has stalled"))
 
     def _fade_out(self, block: FloatArray) -> None:
@@ -184,15 +185,15 @@ class Conversation:
             self._silent_at = self.count
             self._lead = self.sent - self.count
 
-    def hear(self, block: FloatArray, *, dropped: bool) -> bool:
+    def hear(self, block: FloatArray, *, dropped: bool, late_s: float | None = None) -> bool:
         """Take what was recorded; True once no more is needed."""
         try:
-            return self._hear(block, dropped=dropped)
+            return self._hear(block, late_s, dropped=dropped)
         except Exception as error:  # an input that is not understood must not go on sounding
             self.halt(Stop("broken", f"the input failed inside ({error!r})"))
             return self._silent_at is not None
 
-    def _hear(self, block: FloatArray, *, dropped: bool) -> bool:
+    def _hear(self, block: FloatArray, late_s: float | None, *, dropped: bool) -> bool:
         frames = min(len(block), len(self.mono) - self.count)
         last = self.count + frames
         self.all_channels[self.count : last] = block[:frames]
@@ -200,7 +201,7 @@ class Conversation:
         self.count = last
         self._since_heard = 0
         if dropped and self._counts():
-            self._input_dropped = True
+            self._lost("input", last, late_s)
             self.halt(Stop("dropout", "the input lost samples"))
         if self.stop is None:
             stop = self.watch.look(self.mono, last)
@@ -209,15 +210,25 @@ class Conversation:
         if self._silent_at is not None:
             return last >= min(self._silent_at + self._tail, len(self.mono))
         if last == len(self.mono):
+            self._lost("output", self.sent, None)
             self.halt(Stop("dropout", "the output has stalled"))
             return True
         return self.sent >= len(self._wave) and last >= len(self._wave) + self._tail
 
-    def output_dropped(self) -> None:
+    def output_dropped(self, late_s: float | None = None) -> None:
         """Take note that the output ran dry."""
         if self._counts():
-            self._output_dropped = True
+            self._lost("output", self.sent, late_s)
             self.halt(Stop("dropout", "the output ran dry"))
+
+    def _lost(
+        self, direction: str, sample: int, late_s: float | None, *, at_least: bool = False
+    ) -> None:
+        """Take note of a drop-out; one that was not late has no length that is known."""
+        late_s = late_s if late_s is not None and late_s >= LEAST_LATE_S else None
+        self._dropouts.append(
+            Dropout(direction, sample / self.route.rate_hz, late_s, at_least=at_least)
+        )
 
     def _counts(self) -> bool:
         """Tell whether a drop-out now would spoil anything."""
@@ -230,14 +241,18 @@ class Conversation:
 
     def heard(self) -> Heard:
         """Return what came of it."""
+        mono, rate_hz = self.mono[: self.count], self.route.rate_hz
+        stop = _dropout_or_silence(self.stop, mono, rate_hz)
+        if stop is not None and stop.kind == "dropout" and stop is not self.stop and stop.sample:
+            silent_s = silence_around_s(mono, stop.sample, rate_hz=rate_hz, peak=SILENT_PEAK)
+            self._lost("input", stop.sample, silent_s)
         return Heard(
             recorded=self.all_channels[: self.count].astype(np.float64),
             sent_samples=min(self.sent, len(self._wave)),
             silent_at=self._silent_at,
             lead_samples=self._lead,
-            stop=_dropout_or_silence(self.stop, self.mono[: self.count], self.route.rate_hz),
-            output_dropped=self._output_dropped,
-            input_dropped=self._input_dropped,
+            stop=stop,
+            dropouts=tuple(self._dropouts),
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +11,9 @@ import numpy as np
 
 from distsweep.analysis.sweep.gain_step import find_step
 from distsweep.analysis.take import measure_take
+from distsweep.capture.pace import Pace, now_s
 from distsweep.capture.response import POINTS_PER_OCTAVE, Response
+from distsweep.errors import InputError
 from distsweep.results import Conditions, Rung
 from distsweep.stimulus.sidecar import LadderStimulus, StimulusFile
 from distsweep.stimulus.sweep import Sweep
@@ -86,6 +89,26 @@ def judge_rung(
         clock_drift_ppm=found.clock_drift_ppm,
         marker_change=found.marker_changes[0],
     )
+
+
+def time_judging(
+    stimulus: LadderStimulus, path: Path, *, calibration: Calibration, conditions: Conditions
+) -> None:
+    """Measure, once a process, what judging a second of a recording takes on this computer.
+
+    Parameters
+    ----------
+    stimulus, path : of a probe; where it was drowned, nothing is measured.
+    """
+    # What is loaded at the first verdict is no part of the others.
+    import distsweep.analysis.ladder  # noqa: F401
+
+    if Pace.judged_s_a_second is not None:
+        return
+    file, began_s = stimulus.files[0], now_s()
+    with suppress(InputError):
+        judge_rung(stimulus, file, path, channel=1, calibration=calibration, conditions=conditions)
+        Pace.judged_s_a_second = (now_s() - began_s) * stimulus.recipe.rate_hz / file.samples
 
 
 def gain_notice(

@@ -9,12 +9,20 @@ from distsweep.capture.announcement import PROBES_ONLY, Announcement
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.drift import Drifts
-from distsweep.capture.foretold import foretell_thd
+from distsweep.capture.dropouts import LostSamples
 from distsweep.capture.judge import MOVED_STOPS_DB, Verdict, gain_notice, judge_rung
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
+from distsweep.capture.pace import now_s
 from distsweep.capture.pieces import Piece, all_pieces, wanted_pieces
-from distsweep.capture.plan import Bench, announce, drive_exposures, plan_from_drives, plan_from_spl
+from distsweep.capture.plan import (
+    Bench,
+    Plan,
+    announce,
+    drive_exposures,
+    plan_from_drives,
+    plan_from_spl,
+)
 from distsweep.capture.probe import Prober
 from distsweep.capture.probed import read_sweep
 from distsweep.capture.response import Response
@@ -41,12 +49,14 @@ class Ladder:
         self._consent = consent
         self._loudest_at_0dbfs_db = -math.inf
         self._drifts = Drifts()
+        self._lost: dict[str, LostSamples] = {}
         self._played = 0
         self._plan_now()
-        assert prober.probed is not None
-        foretold = foretell_thd(self._plan, sender.order, prober.probed.quiet)
-        if foretold and sender.files.begun is None:
-            sender.screen.tell(foretold)
+
+    @property
+    def plan(self) -> Plan:
+        """The rungs as the last probe has placed them."""
+        return self._plan
 
     def settle(self) -> None:
         """Plan the ladder by the probe, and have it confirmed.
@@ -74,6 +84,7 @@ class Ladder:
         for place, piece in enumerate(self._pieces):
             self._played = place
             self._renew()
+            began_s = now_s()
             sent, verdict = self._play_rung(piece)
             self._report(piece, verdict)
             read = read_sweep(sent, piece.stimulus, piece.file, self._sender)
@@ -82,10 +93,14 @@ class Ladder:
                 rung = Reference(read.response, piece.file.rungs[0].drive_dbfs, read.snr_db)
                 self._heard = self._heard.with_rung(rung)
                 self._note_loudest(read.response)
+            self._sender.pace.note_rung(
+                sound_s=piece.file.samples / self._sender.route.rate_hz, took_s=now_s() - began_s
+            )
             if place + 1 < len(self._pieces):
                 self._judge(verdict)
                 if moved is not None:
                     raise_stop(moved)
+        self._sender.finish(self._lost.values())
 
     def _plan_now(self) -> None:
         """Lay the ladder out by what the last probe has shown."""
@@ -158,7 +173,8 @@ class Ladder:
             replace(self._plan, bench=self._bench_now()),
             [rung.drive_dbfs for file in files for rung in file.rungs],
             sweep=self.stimulus.sweep,
-            seconds=sum(file.samples for file in files) / order.stimulus.recipe.rate_hz,
+            seconds=self._sender.ahead_s(files, judged=True),
+            probe_s=self._sender.pace.probe_s,
             earlier=played_before(order.folder),
             calibrated_gain=order.calibrated_gain,
             gain_said=order.gain_said,
@@ -189,6 +205,7 @@ class Ladder:
         """Play a rung, and again if samples were lost; keep every recording."""
         name, files = self._name(piece), self._sender.files
         files.awaited = None if piece.rise else piece.file
+        lost = self._lost[name] = LostSamples(self._sender.route.rate_hz)
         for _ in range(TRIES):
             sent = self._send(piece)
             stop = sent.heard.stop
@@ -204,9 +221,10 @@ class Ladder:
                 trouble = stop.message
             else:
                 raise_stop(stop)
+            lost.add(sent.heard.dropouts, buffer_s=sent.buffer_s)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
             log(files.folder, "repeated", rung=piece.number, why=trouble)
-        raise spoilt(name, trouble)
+        raise spoilt(name, trouble, lost)
 
     def _send(self, piece: Piece) -> Sent:
         """Send a rung, and note what of it was played even where an interrupt ended it."""
@@ -302,9 +320,10 @@ class Ladder:
     def _report(self, piece: Piece, verdict: Verdict) -> None:
         order, files = self._sender.order, self._sender.files
         expected_db = self._plan.rung_spl_db(piece.file.rungs[0].drive_dbfs)
-        text = report_text(verdict, expected_db, unit=order.scale.unit)
+        lost = self._lost[self._name(piece)]
+        text = report_text(verdict, expected_db, lost, unit=order.scale.unit)
         self._sender.screen.tell(f"{self._name(piece)}: {text}")
-        log_rung(files.folder, piece, verdict, expected_db, offset_db=order.scale.offset_db)
+        log_rung(files.folder, piece, verdict, expected_db, lost, offset_db=order.scale.offset_db)
         check_rise(files.begun, piece, verdict, offset_db=order.scale.offset_db)
 
     def _log_exposure(self, heard: Heard, file: StimulusFile) -> None:

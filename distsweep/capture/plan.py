@@ -137,6 +137,7 @@ def announce(
     *,
     sweep: Sweep,
     seconds: float,
+    probe_s: float = 0.0,
     earlier: Sequence[Exposure],
     calibrated_gain: str | None = None,
     gain_said: bool = False,
@@ -148,7 +149,7 @@ def announce(
     Parameters
     ----------
     played_dbfs : drive of every sweep in order, repeats and the return rung included.
-    seconds : how long all of it takes, silences included.
+    seconds, probe_s : see ``Announcement``.
     earlier : what the session has played before.
     calibrated_gain, gain_said, latency, played : see ``Announcement``.
     """
@@ -169,6 +170,7 @@ def announce(
         listener_offset_db=plan.bench.listener_offset_db,
         drives_dbfs=played_dbfs,
         seconds=seconds,
+        probe_s=probe_s,
         lines=lines,
         doses=doses(exposures),
         origin=plan.bench.belief.origin,

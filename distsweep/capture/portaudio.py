@@ -12,6 +12,7 @@ import numpy as np
 
 from distsweep.c_libraries import unheard
 from distsweep.capture.backend import (
+    BUFFERS_S,
     STOP_WITHIN_S,
     Arriving,
     AudioDevice,
@@ -19,16 +20,13 @@ from distsweep.capture.backend import (
     Route,
     channels_to_open,
 )
+from distsweep.capture.block_times import BlockTimes
 from distsweep.capture.drivers import CLOSING_S, close_streams
 from distsweep.errors import DeviceError
 from distsweep.units import FloatArray
 
 TICK_S = 0.02
 """Interval at which the waiting thread checks that the streams are alive (chosen)."""
-
-LATENCIES_S = (0.01, 0.02, 0.04, 0.08)
-"""Latency asked of each direction, the next larger after a drop-out (chosen: 80 ms is what a busy
-computer with a USB interface can hold). What the output holds is thrown away at a stop."""
 
 EASED_BLOCK_S = 0.005
 """Length of the input's blocks at the larger latencies: they would grow with the buffer, and a
@@ -73,7 +71,7 @@ class PortAudio:
                 f"the Python package sounddevice is missing ({error}): pip install sounddevice"
             ) from error
         self._sd: Any = sounddevice
-        self._eased = 0
+        self._buffer_s = BUFFERS_S[0]
         self._excess_s: float | None = None
         self._opened: dict[tuple[str, int, int, int], int] = {}
 
@@ -123,8 +121,17 @@ class PortAudio:
         ) from refused
 
     def ease(self) -> None:
-        """Ask for more latency from now on."""
-        self._eased = min(self._eased + 1, len(LATENCIES_S) - 1)
+        """Ask for a longer buffer from now on."""
+        longer = [buffer_s for buffer_s in BUFFERS_S if buffer_s > self._buffer_s + 1e-6]
+        self._buffer_s = longer[0] if longer else self._buffer_s
+
+    def use_buffer(self, buffer_s: float) -> None:
+        """Ask for a buffer of this length from now on."""
+        self._buffer_s = buffer_s
+
+    def buffer_s(self) -> float:
+        """Return the length of the buffer that is asked for now."""
+        return self._buffer_s
 
     def stop_within_s(self) -> float:
         """Return how soon after a stop sound ends, in seconds, as exchanges so far have shown.
@@ -139,9 +146,7 @@ class PortAudio:
             self._channels("input", route.input, route.input_channels, route.rate_hz),
             self._channels("output", route.output, route.output_channel, route.rate_hz),
         )
-        streams = _Streams(
-            self._sd, route, conversation, opened=opened, latency_s=LATENCIES_S[self._eased]
-        )
+        streams = _Streams(self._sd, route, conversation, opened=opened, latency_s=self._buffer_s)
         with unheard():
             self._run(streams, tick)
 
@@ -168,6 +173,7 @@ class PortAudio:
         rate_hz: int,
         seconds: float,
         heard: Arriving | None = None,
+        dropped: Callable[[], None] | None = None,
     ) -> FloatArray:
         """Record only; return shape ``(frames, channels)``."""
         frames = round(seconds * rate_hz)
@@ -175,8 +181,10 @@ class PortAudio:
         opened = self._channels("input", device, channels, rate_hz)
         count, latest_s = 0, time.monotonic() + STARTING_S - STUCK_S
 
-        def take(block: Any, arrived: int, _time: Any, _status: Any) -> None:
+        def take(block: Any, arrived: int, _time: Any, status: Any) -> None:
             nonlocal count, latest_s
+            if dropped is not None and count and (status.input_overflow or status.input_underflow):
+                dropped()
             inside = min(arrived, frames - count)
             recorded[count : count + inside] = block[:inside, :channels]
             count, latest_s = count + inside, time.monotonic()
@@ -224,11 +232,10 @@ class _Streams:
         self._opened = opened
         self._halted = threading.Event()
         self._ended = self._cut = False
-        self._latencies_s: dict[str, list[float]] = {"output": [], "input": []}
         self._route = route
         self._talk = conversation
         self._done = threading.Event()
-        self._latest_block_s: dict[str, float | None] = {"output": None, "input": None}
+        self._blocks = {kind: BlockTimes(route.rate_hz) for kind in ("output", "input")}
 
     def open(self) -> list[Any]:
         """Open a stream for each direction.
@@ -252,7 +259,7 @@ class _Streams:
             device=route.input.index,
             channels=self._opened[0],
             callback=self._hear,
-            blocksize=round(EASED_BLOCK_S * route.rate_hz) * (self._latency_s > LATENCIES_S[0]),
+            blocksize=round(EASED_BLOCK_S * route.rate_hz) * (self._latency_s > BUFFERS_S[0]),
             **common,
         )
         try:
@@ -273,7 +280,8 @@ class _Streams:
         while not self._done.wait(TICK_S):
             tick()
             now = time.monotonic()
-            for kind, latest_s in self._latest_block_s.items():
+            for kind, blocks in self._blocks.items():
+                latest_s = blocks.latest_s
                 device = self._route.output if kind == "output" else self._route.input
                 if kind == "output" and self._cut:
                     continue
@@ -316,30 +324,25 @@ class _Streams:
 
     def excess_latency_s(self) -> float:
         """Return both directions' latency beyond what was asked for and is allowed for."""
-        excess_s = (
-            float(np.median(latencies_s)) - self._latency_s - ALLOWED_EXCESS_S
-            for latencies_s in self._latencies_s.values()
-            if latencies_s
-        )
-        return sum(max(0.0, s) for s in excess_s)
+        allowed_s = self._latency_s + ALLOWED_EXCESS_S
+        return sum(blocks.excess_s(allowed_s) for blocks in self._blocks.values())
 
-    def _both(self, heard: Any, out: Any, _frames: int, _time: Any, status: Any) -> None:
-        self._hear(heard, _frames, _time, status)
-        self._speak(out, _frames, _time, status)
+    def _both(self, heard: Any, out: Any, frames: int, time_: Any, status: Any) -> None:
+        self._hear(heard, frames, time_, status)
+        self._speak(out, frames, time_, status)
 
-    def _speak(self, out: Any, _frames: int, time_: Any, status: Any) -> None:
-        self._latest_block_s["output"] = time.monotonic()
-        self._latencies_s["output"].append(time_.outputBufferDacTime - time_.currentTime)
+    def _speak(self, out: Any, frames: int, time_: Any, status: Any) -> None:
+        late_s = self._blocks["output"].came(frames, time_.outputBufferDacTime - time_.currentTime)
         if status.output_underflow or status.output_overflow:
-            self._talk.output_dropped()
+            self._talk.output_dropped(late_s)
         out.fill(0.0)
         self._talk.fill(out[:, self._route.output_channel - 1])
 
-    def _hear(self, heard: Any, _frames: int, time_: Any, status: Any) -> None:
-        self._latest_block_s["input"] = time.monotonic()
-        self._latencies_s["input"].append(time_.currentTime - time_.inputBufferAdcTime)
+    def _hear(self, heard: Any, frames: int, time_: Any, status: Any) -> None:
+        late_s = self._blocks["input"].came(frames, time_.currentTime - time_.inputBufferAdcTime)
         dropped = bool(status.input_overflow or status.input_underflow)
-        if self._talk.hear(heard[:, : self._route.input_channels], dropped=dropped):
+        block = heard[:, : self._route.input_channels]
+        if self._talk.hear(block, dropped=dropped, late_s=late_s):
             self._done.set()
 
 

@@ -12,10 +12,12 @@ from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Route
 from distsweep.capture.belief import WORST_SPL_AT_0DBFS_DB, Belief
 from distsweep.capture.conversation import Heard
+from distsweep.capture.dropouts import LostSamples
 from distsweep.capture.follow import LONGEST_DELAY_S
 from distsweep.capture.gate import START_LEVEL_DBFS
 from distsweep.capture.keeping import log
 from distsweep.capture.levels import LARGEST_RISE_DB
+from distsweep.capture.pace import now_s
 from distsweep.capture.plausible import check_air, check_background, check_reference
 from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.resampled import resampling_warning
@@ -29,7 +31,7 @@ from distsweep.capture.safeguards import (
     probe_limit_spl_db,
     vouch,
 )
-from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop
+from distsweep.capture.sending import TRIES, Sender, Sent, raise_stop, spoilt
 from distsweep.capture.watch import OFF_BY_DB, OVER_DB, Watch
 from distsweep.errors import DeviceError
 from distsweep.stimulus.layout import lay_out
@@ -172,6 +174,7 @@ class Prober:
     ----------
     drive_dbfs : of the last probe that went well.
     probed : what it has shown.
+    played : its layout, and what came of sending it.
     """
 
     def __init__(self, sender: Sender, recipe: LadderRecipe, ceiling: SplCeiling) -> None:
@@ -183,6 +186,7 @@ class Prober:
         self._too_loud_dbfs = math.inf
         self._repeated = 0
         self.probed: Probed | None = None
+        self.played: tuple[LadderStimulus, Sent] | None = None
         self.drive_dbfs = min(START_LEVEL_DBFS, self._limit_db - WORST_SPL_AT_0DBFS_DB)
 
     @property
@@ -240,7 +244,7 @@ class Prober:
 
     def play(self, drive_dbfs: float) -> Probed:
         """Play one probe and look at what it shows."""
-        sender = self._sender
+        sender, began_s = self._sender, now_s()
         heard_db = None
         if self.probed is not None:
             heard_db = self.probed.loudest_at_0dbfs_db(self.drive_dbfs)
@@ -265,7 +269,8 @@ class Prober:
         probed = read_sweep(sent, stimulus, stimulus.files[0], sender)
         _report(sender, probed, drive_dbfs)
         self._check(sent, stimulus, probed)
-        self.probed, self.drive_dbfs = probed, drive_dbfs
+        self.probed, self.drive_dbfs, self.played = probed, drive_dbfs, (stimulus, sent)
+        sender.pace.probe_s = now_s() - began_s
         return probed
 
     def _check(self, sent: Sent, stimulus: LadderStimulus, probed: Probed) -> None:
@@ -296,14 +301,13 @@ class Prober:
     def _send(self, stimulus: LadderStimulus, licence: Licence, drive_dbfs: float) -> Sent:
         """Send a probe, and again if samples were lost; its recording is part of no take."""
         try:
-            return self._send_until_whole(stimulus, licence, drive_dbfs)
+            return self._send_whole(stimulus, licence, drive_dbfs)
         finally:
             self._sender.files.partial = None
 
-    def _send_until_whole(
-        self, stimulus: LadderStimulus, licence: Licence, drive_dbfs: float
-    ) -> Sent:
+    def _send_whole(self, stimulus: LadderStimulus, licence: Licence, drive_dbfs: float) -> Sent:
         sender, trouble = self._sender, ""
+        lost = LostSamples(sender.route.rate_hz)
         belief = sender.order.belief
         for _ in range(TRIES):
             watch = Watch(
@@ -327,10 +331,8 @@ class Prober:
                 return sent
             else:
                 trouble = stop.message
-        raise DeviceError(
-            f"drop-outs have spoilt the probe {TRIES} times ({trouble}): close other programs,"
-            " or choose another device"
-        )
+            lost.add(sent.heard.dropouts, buffer_s=sent.buffer_s)
+        raise spoilt("the probe", trouble, lost)
 
 
 def _report(sender: Sender, probed: Probed, drive_dbfs: float) -> None:

@@ -1,17 +1,20 @@
-"""A capture from front to back: probe, plan, confirmation, rungs, files."""
+"""A capture from front to back: listening, probe, plan, confirmation, rungs, files."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from contextlib import suppress
 from pathlib import Path
 
 from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.consent import Consent
+from distsweep.capture.foretold import Foreteller
 from distsweep.capture.interrupts import deferred, like_ctrl_c
+from distsweep.capture.judge import time_judging
 from distsweep.capture.keeping import free_take_name, log
 from distsweep.capture.ladder import Ladder
+from distsweep.capture.listening import Listener
 from distsweep.capture.noted_dose import played_before
 from distsweep.capture.pieces import MOVED_DB, MOVED_IN_NOISE_DB, check_unmoved
 from distsweep.capture.plausible import check_correction, check_full_scale
@@ -36,7 +39,7 @@ def capture(
     asker: Asker,
     screen: Screen,
 ) -> Path:
-    """Probe, plan, have it confirmed, play and keep; return the take's sidecar.
+    """Listen, probe, plan, have it confirmed, play and keep; return the take's sidecar.
 
     Raises
     ------
@@ -76,11 +79,13 @@ def capture_take(
     screen: Screen,
     named: tuple[str, Begun] | None = None,
     replaces: Collection[str] = (),
+    listener: Listener | None = None,
 ) -> Path:
     """Capture one take of a session whose lock is held; return its sidecar.
 
     Parameters
     ----------
+    listener : has listened at the positions of earlier takes of the same command, if any.
     named : a take that was begun before, by its name, to be gone on with.
     replaces : see ``TakeFiles``.
 
@@ -100,7 +105,13 @@ def capture_take(
         replaces=replaces,
     )
     sender = Sender(backend, route, order=order, files=files, screen=screen)
-    return _capture_files(sender, place, ceiling, asker)
+    ears = listener or Listener()
+
+    def listen() -> Foreteller:
+        heard = ears.background(order, backend=backend, route=route, screen=screen)
+        return Foreteller(order, heard.samples, screen)
+
+    return _capture_files(sender, place, ceiling, asker, listen)
 
 
 def loopback_column(route: Route) -> int | None:
@@ -108,7 +119,13 @@ def loopback_column(route: Route) -> int | None:
     return None if route.loopback_channel is None else 2
 
 
-def _capture_files(sender: Sender, place: Place, ceiling: SplCeiling, asker: Asker) -> Path:
+def _capture_files(
+    sender: Sender,
+    place: Place,
+    ceiling: SplCeiling,
+    asker: Asker,
+    listen: Callable[[], Foreteller],
+) -> Path:
     """Capture what a take wants, alone in the session; return its sidecar."""
     order, route, files, screen = sender.order, sender.route, sender.files, sender.screen
     # What could go wrong with the session's files goes wrong before anything sounds.
@@ -126,7 +143,7 @@ def _capture_files(sender: Sender, place: Place, ceiling: SplCeiling, asker: Ask
         input=route.input.name,
         rate_hz=route.rate_hz,
     )
-    player = _prepare(sender, ceiling, asker)
+    player = _prepare(sender, ceiling, asker, listen())
     files.partial = None  # the probe's
     files.begin(player.stimulus)
     try:
@@ -148,19 +165,28 @@ def _capture_files(sender: Sender, place: Place, ceiling: SplCeiling, asker: Ask
     return sidecar
 
 
-def _prepare(sender: Sender, ceiling: SplCeiling, asker: Asker) -> Ladder | Stairs:
-    """Probe, plan and have it confirmed; return what plays the ladder or staircase."""
+def _prepare(
+    sender: Sender, ceiling: SplCeiling, asker: Asker, foreteller: Foreteller
+) -> Ladder | Stairs:
+    """Foretell, probe, plan and have it confirmed; return what plays the ladder or staircase."""
     order = sender.order
     check_full_scale(order.belief)
     check_correction(order.calibration.mic)
-    prober = Prober(sender, order.probe_recipe, ceiling)
     begun = sender.files.begun
-    prober.run(asker, lambda probed: _first_rung_dbfs(order, begun, probed))
+    if begun is None:
+        foreteller.before_probe()
+    prober = Prober(sender, order.probe_recipe, ceiling)
+    probed = prober.run(asker, lambda probed: _first_rung_dbfs(order, begun, probed))
     if begun is not None:
         _check_level(begun, prober, sender.screen)
-    consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober)
+    if prober.played is not None:
+        probe, sent = prober.played
+        time_judging(probe, sent.path, calibration=order.calibration, conditions=order.conditions)
+    consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober, pace=sender.pace)
     kind = Ladder if isinstance(order.stimulus, LadderStimulus) else Stairs
     player: Ladder | Stairs = kind(sender, prober, consent)
+    if isinstance(player, Ladder) and begun is None:
+        foreteller.after_probe(player.plan, probed.quiet)
     player.settle()
     if begun is not None:
         _check_level(begun, prober)  # a probe once more, after a question

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from distsweep.capture.dropouts import LostSamples
 from distsweep.capture.judge import Verdict
 from distsweep.capture.keeping import log
 from distsweep.capture.pieces import MOVED_DB, Piece, check_unmoved
@@ -11,19 +12,31 @@ from distsweep.capture.take import Begun
 from distsweep.words.wording import signed, with_sign
 
 
-def report_text(verdict: Verdict, expected_db: float | None, *, unit: str) -> str:
-    """Say what was measured; ``expected_db`` is the prediction, None while uncalibrated."""
+def report_text(
+    verdict: Verdict, expected_db: float | None, lost: LostSamples, *, unit: str
+) -> str:
+    """Say what was measured, and after which drop-outs.
+
+    ``expected_db`` is the prediction, None while uncalibrated.
+    """
     measured = f"{signed(verdict.level_db)} {unit}"
     if expected_db is not None:
         measured += f" ({with_sign(verdict.level_db - expected_db)} dB re the prediction)"
     thd = "not above the noise"
     if verdict.thd_percent is not None:
         thd = f"{verdict.thd_percent:.2g} % at {verdict.thd_hz:.0f} Hz"
-    return f"measured {measured}, highest THD {thd}"
+    after = f", after {lost.words()}" if lost else ""
+    return f"measured {measured}, highest THD {thd}{after}"
 
 
 def log_rung(
-    folder: Path, piece: Piece, verdict: Verdict, expected_db: float | None, *, offset_db: float
+    folder: Path,
+    piece: Piece,
+    verdict: Verdict,
+    expected_db: float | None,
+    lost: LostSamples,
+    *,
+    offset_db: float,
 ) -> None:
     """Note what was measured; ``offset_db`` is that of the level's unit re dBFS."""
     log(
@@ -36,6 +49,7 @@ def log_rung(
         gain_db=_gain_db(piece, verdict, offset_db),
         thd_percent=verdict.thd_percent,
         clock_drift_ppm=verdict.clock_drift_ppm,
+        dropouts=lost.noted(),
     )
 
 

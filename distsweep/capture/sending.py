@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,11 +11,13 @@ from distsweep.capture.backend import Backend, Route, stop_sentence
 from distsweep.capture.belief import Belief
 from distsweep.capture.cause import with_cause
 from distsweep.capture.conversation import SPARE_S, TAIL_S, Heard
+from distsweep.capture.dropouts import LostSamples, all_lost
 from distsweep.capture.follow import LONGEST_DELAY_S, Follower, Scale
 from distsweep.capture.gate import Gate
 from distsweep.capture.interrupts import Pending, deferred
 from distsweep.capture.journal import Journal
 from distsweep.capture.keeping import Reservation, log
+from distsweep.capture.pace import Pace, now_s
 from distsweep.capture.response import Response
 from distsweep.capture.safeguards import Licence
 from distsweep.capture.stairs_layout import probe_recipe
@@ -87,11 +89,12 @@ class Screen:
 
 @dataclass(frozen=True)
 class Sent:
-    """What came of sending one file, and where its recording is."""
+    """What came of sending one file with a buffer so long, and where its recording is."""
 
     heard: Heard
     follower: Follower
     path: Path
+    buffer_s: float = 0.0
 
 
 class Sender:
@@ -107,6 +110,7 @@ class Sender:
         self.order = order
         self._backend = backend
         self._gate = Gate(backend, route)
+        self.pace = Pace()
         self.delay: int | None = None
         """From a sample's sending to its recording, as the last marker has shown it."""
         self.round_trip_s = 0.0
@@ -124,6 +128,21 @@ class Sender:
         if self.delay is None:
             return TAIL_S + LONGEST_DELAY_S
         return TAIL_S + self.delay / self.route.rate_hz
+
+    def ahead_s(self, files: Sequence[StimulusFile], *, judged: bool) -> float:
+        """Return how long files will take from now on, as the sendings so far have shown.
+
+        ``judged`` says that each is analysed before the next.
+        """
+        sounds_s = [file.samples / self.route.rate_hz for file in files]
+        return self.pace.ahead_s(sounds_s, tail_s=self.tail_s, judged=judged)
+
+    def finish(self, lost: Iterable[LostSamples]) -> None:
+        """Say what would end the drop-outs that files had, and note how long all has taken."""
+        together = all_lost(lost, self.route.rate_hz)
+        if together:
+            self.screen.tell(f"{together.words()}: {together.remedy()}")
+        log(self.files.folder, "played", **self.pace.taken(), dropouts=together.noted())
 
     def send(
         self,
@@ -144,6 +163,7 @@ class Sender:
         reasons to stop after which the recording is kept as "-stopped", for nothing to use.
         """
         self.last = None
+        began_s, tail_s = now_s(), self.tail_s
         reservation = self._reserve(file, kept_as)
         try:
             with deferred() as pending:
@@ -158,7 +178,7 @@ class Sender:
                         watch=watch,
                         tick=journal.beside(follower.tick),
                         guarded_from=0 if marker_response is None else file.first_sample,
-                        tail_s=self.tail_s,
+                        tail_s=tail_s,
                     )
                 heard = self._examine(self.last, follower, stimulus, file, wave, marker_response)
                 path = self._keep(heard, follower, file, kept_as, reservation, aside)
@@ -169,11 +189,19 @@ class Sender:
             raise
         finally:
             reservation.drop()
-        if follower.arrival is not None:
-            self.delay = follower.arrival - file.start_marker_sample
-        if heard.stop is not None and heard.stop.kind == "dropout":
+        sent = Sent(heard, follower, path, self._backend.buffer_s())
+        return self._settled(sent, file, tail_s=tail_s, took_s=now_s() - began_s)
+
+    def _settled(self, sent: Sent, file: StimulusFile, *, tail_s: float, took_s: float) -> Sent:
+        """Draw the conclusions for the next sending: delay, duration, and buffer."""
+        if sent.follower.arrival is not None:
+            self.delay = sent.follower.arrival - file.start_marker_sample
+        if sent.heard.stop is None:
+            sound_s = file.samples / self.route.rate_hz
+            self.pace.note_sending(sound_s=sound_s, tail_s=tail_s, took_s=took_s)
+        elif sent.heard.stop.kind == "dropout":
             self._backend.ease()
-        return Sent(heard, follower, path)
+        return sent
 
     def _follower(
         self,
@@ -256,8 +284,8 @@ class Sender:
                 silent_sample=heard.silent_at,
                 lead_samples=heard.lead_samples,
                 delay_samples=None if arrival is None else arrival - file.start_marker_sample,
-                output_dropped=heard.output_dropped,
-                input_dropped=heard.input_dropped,
+                buffer_ms=round(1000.0 * self._backend.buffer_s(), 1),
+                dropouts=[dataclasses.asdict(one) for one in heard.dropouts],
             )
         except DistsweepError:
             log(self.files.folder, "not kept", file=name)
@@ -279,11 +307,11 @@ def raise_stop(stop: Stop) -> None:
     raise SafetyStop(f"stopped for safety: {stop.message}")
 
 
-def spoilt(name: str, trouble: str) -> DeviceError:
+def spoilt(name: str, trouble: str, lost: LostSamples) -> DeviceError:
     """Return the error of a sending that has lost samples TRIES times, last by ``trouble``."""
     return DeviceError(
-        f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}): close other programs, or"
-        " choose another device"
+        f"{name}: drop-outs have spoilt it {TRIES} times ({trouble}; {lost.words()}):"
+        f" {lost.remedy()}; or close other programs, or choose another device"
     )
 
 

@@ -9,6 +9,7 @@ from distsweep.capture.burst_watch import TONE_STOPS, BurstHeard, BurstLimits, B
 from distsweep.capture.consent import Consent
 from distsweep.capture.conversation import Heard
 from distsweep.capture.drift import Drifts
+from distsweep.capture.dropouts import LostSamples
 from distsweep.capture.keeping import log
 from distsweep.capture.noted_dose import note_exposures, played_before
 from distsweep.capture.probe import Prober
@@ -61,6 +62,7 @@ class Stairs:
         self._prober = prober
         self._consent = consent
         self._drifts = Drifts()
+        self._lost: dict[str, LostSamples] = {}
         self._plan_now()
 
     def settle(self) -> None:
@@ -80,6 +82,8 @@ class Stairs:
                 calibrated_gain=order.calibrated_gain,
                 gain_said=order.gain_said,
                 latency=self._sender.latency(),
+                seconds=self._sender.ahead_s(self._wanted(), judged=False),
+                probe_s=self._sender.pace.probe_s,
             )
 
         self._licence = self._consent.settle(announcement)
@@ -140,12 +144,17 @@ class Stairs:
         SafetyRefusal, DeviceError, InputError, KeyboardInterrupt
             As ``capture``; SafetyRefusal also where no tone could be played to its end.
         """
-        begun = self._sender.files.begun
-        for file in self.stimulus.files:
-            if begun is None or file.name in begun.wanted:
-                self._play_tone(file_number(file), file)
+        for file in self._wanted():
+            self._play_tone(file_number(file), file)
+        self._sender.finish(self._lost.values())
         if not self._sender.files.complete:
             raise SafetyRefusal("no tone could be played to its end: ask for lower levels")
+
+    def _wanted(self) -> list[StimulusFile]:
+        """Return the files of the tones that are to be played."""
+        begun = self._sender.files.begun
+        files = self.stimulus.files
+        return [file for file in files if begun is None or file.name in begun.wanted]
 
     def _name(self, number: int, file: StimulusFile) -> str:
         frequency_hz = file.bursts[0].frequency_hz
@@ -197,6 +206,7 @@ class Stairs:
         files, name = self._sender.files, self._name(number, file)
         files.awaited = file
         trouble = ""
+        lost = self._lost[file.name] = LostSamples(self._sender.route.rate_hz)
         for _ in range(TRIES):
             watch = self._watch(file)
             sent = self._send(number, file, watch)
@@ -214,9 +224,10 @@ class Stairs:
                 trouble = stop.message
             else:
                 raise_stop(stop)
+            lost.add(sent.heard.dropouts, buffer_s=sent.buffer_s)
             self._sender.screen.tell(f"{name}: {trouble}; it is repeated")
             log(files.folder, "repeated", tone=number, why=trouble)
-        raise spoilt(name, trouble)
+        raise spoilt(name, trouble, lost)
 
     def _send(self, number: int, file: StimulusFile, watch: BurstWatch) -> Sent:
         """Send a tone, and note what of it was played even where an interrupt ended it."""
@@ -285,7 +296,11 @@ class Stairs:
         lost_db, thd_percent = gain_lost_db(watch.heard), loudest.thd_percent
         thd = "not above the noise" if thd_percent is None else f"{thd_percent:.2g} %"
         lost = "" if lost_db is None else f", gain {with_sign(-lost_db)} dB re the quietest"
-        self._sender.screen.tell(f"{self._name(number, file)}: measured {text}{lost}, THD {thd}")
+        dropouts = self._lost[file.name]
+        after = f", after {dropouts.words()}" if dropouts else ""
+        self._sender.screen.tell(
+            f"{self._name(number, file)}: measured {text}{lost}, THD {thd}{after}"
+        )
         log(
             self._sender.files.folder,
             "tone",
@@ -297,6 +312,7 @@ class Stairs:
             gain_change_db=None if lost_db is None else -lost_db,
             thd_percent=thd_percent,
             clock_drift_ppm=self._drifts.last_ppm,
+            dropouts=dropouts.noted(),
         )
 
     def _log_exposure(self, heard: Heard, file: StimulusFile) -> None:

@@ -92,6 +92,8 @@ class StairsPlan:
         calibrated_gain: str | None,
         gain_said: bool,
         latency: str | None,
+        seconds: float,
+        probe_s: float,
     ) -> Announcement:
         """Say what will sound; ``earlier`` is what the session has played before.
 
@@ -111,7 +113,8 @@ class StairsPlan:
             worst_spl_db=max(worst),
             listener_offset_db=self.listener_offset_db,
             drives_dbfs=self.recipe.levels_dbfs,
-            seconds=sum(file.samples for file in self.stimulus.files) / self.recipe.rate_hz,
+            seconds=seconds,
+            probe_s=probe_s,
             lines=[self._line(file) for file in self.stimulus.files],
             doses=doses(exposures),
             origin=self.belief.origin,

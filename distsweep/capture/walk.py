@@ -11,6 +11,7 @@ from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.background_files import pairs_there
 from distsweep.capture.interrupts import like_ctrl_c
+from distsweep.capture.listening import Listener
 from distsweep.capture.recovery import recover
 from distsweep.capture.run import capture_take, loopback_column
 from distsweep.capture.safeguards import SplCeiling
@@ -62,6 +63,7 @@ class Walk:
             stay for stay in stays if again is None or any(again.means(step) for step in stay.steps)
         ]
         self._means = means
+        self._listener = Listener()
         self._again = again
         self._once_more: Stay | None = None
         self._left_out: list[str] = []
@@ -239,6 +241,7 @@ class Walk:
             screen=means.screen,
             named=named,
             replaces=replaces,
+            listener=self._listener,
         )
         self.captured.append(sidecar)
 

@@ -58,3 +58,7 @@ FULL_SCALE_V_RMS = Number(1e-5, 1e3)
 
 RATE_HZ = click.IntRange(8000, 768000)
 """Sampling rates that converters have (chosen, with some to spare)."""
+
+BUFFER_MS = Number(5.0, 80.0)
+"""From what fast interfaces hold, to the longest with which sound still ends in time after a stop
+(chosen; the upper end is capture's own longest, BUFFERS_S)."""

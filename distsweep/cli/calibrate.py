@@ -291,7 +291,7 @@ def _pin_earlier_takes(session: Path, *, in_use: bool) -> None:
 def _note_uncalibrated_takes(session: Path) -> None:
     from distsweep.takes.session import read_session
 
-    takes = read_session(session, takes_required=False, calibration_required=False).takes
+    takes = read_session(session, takes_required=False, calibration_required=False).entries
     count = sum(take.calibration is None for take in takes)
     if count:
         say(

@@ -104,6 +104,12 @@ if TYPE_CHECKING:
     show_default=True,
     help="Above this the sound fades out, and none louder of it is played.",
 )
+@click.option(
+    "--buffer-ms",
+    type=numbers.BUFFER_MS,
+    help="Audio buffer of each direction, 5 to 80: longer where drop-outs spoil rungs; by itself it"
+    " begins with 10, and doubles after a drop-out.",
+)
 @click.option("--name", "device_name", help="The loudspeaker, for a new session: each has its own.")
 @click.option(
     "--distance-m",
@@ -142,7 +148,10 @@ def command(session: Path, input_name: str, output_name: str, **given: Any) -> N
     else:
         played = read_sidecar(given["stimulus"])
     ceiling = settle_ceiling(given["ceiling_spl_db"], asker)
-    setting = Setting(session, devices.open_backend(), input_name, output_name, given, asker)
+    system = devices.open_backend()
+    if given["buffer_ms"] is not None:
+        system.use_buffer(given["buffer_ms"] / 1000.0)
+    setting = Setting(session, system, input_name, output_name, given, asker)
     if given["stimulus"] is None:
         plan.capture_plan(setting, stays, ceiling)
     else:

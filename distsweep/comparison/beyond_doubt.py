@@ -63,7 +63,11 @@ def difference_ends(first: Curves, other: Curves, doubt_db: float | FloatArray =
 
 
 def deviations(
-    first: Curves, other: Curves, *, doubt_db: float = 0.0, less_db: float | FloatArray = 0.0
+    first: Curves,
+    other: Curves,
+    *,
+    doubt_db: float | FloatArray = 0.0,
+    less_db: float | FloatArray = 0.0,
 ) -> FloatArray:
     """Return by how many standard deviations other exceeds first, NaN where that is not known.
 

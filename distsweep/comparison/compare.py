@@ -31,6 +31,7 @@ from distsweep.comparison.level_doubt import (
     level_shift_db,
     with_levels,
 )
+from distsweep.comparison.placed import PlaceDoubt, of_one_placement, reproducibility_at
 from distsweep.comparison.positions import common_ladders
 from distsweep.comparison.record import (
     BAND,
@@ -141,24 +142,28 @@ class _Side:
     @classmethod
     def of(cls, first: Results, other: Results, source: int, aligned: str) -> _Side:
         pairs, differences, apart = [], [], []
-        for ours, as_measured in common_ladders(first, other):
+        for placed, as_measured in common_ladders(first, other):
+            position = placed.position
             # Before anything is held against it: the levels that the first's distance would have.
-            theirs = with_levels(as_measured, level_shift_db(first, other, ours.position))
+            moved = with_levels(as_measured, level_shift_db(first, other, position))
+            ours = of_one_placement(placed, reproducibility_at(first, position))
+            theirs = of_one_placement(moved, reproducibility_at(other, position))
             doubts = Doubts.of(
-                ours, theirs, level_doubt_db(first, other, ours.position),
-                repeated=is_repeated(first, other, ours.position),
+                ours, theirs, level_doubt_db(first, other, position),
+                repeated=is_repeated(first, other, position),
+                place=PlaceDoubt.between(first, other, position),
             )  # fmt: skip
             common = places(ours, theirs, aligned)
-            differences += curve_differences(common, ours.position, source, doubts)
+            differences += curve_differences(common, position, source, doubts)
             differences += gain_change_differences(ours, theirs, source, doubts)
             differences += clean_level_differences(ours, theirs, source, doubts)
             if not common:
-                apart.append(sentences.nothing_common(ours.position, at_drive=aligned == DRIVE))
+                apart.append(sentences.nothing_common(position, at_drive=aligned == DRIVE))
             pair = pair_of(ours, theirs, doubts, aligned)
             if pair is not None:
                 pairs.append(pair)
                 if pair.lacks_quiet_rungs:
-                    apart.append(sentences.no_quiet_rung(ours.position))
+                    apart.append(sentences.no_quiet_rung(position))
         return cls(source, pairs, differences, apart)
 
     def statements(

@@ -20,13 +20,14 @@ from distsweep.comparison.level_doubt import (
     repeats_db,
     two_distances,
 )
+from distsweep.comparison.placed import FUNDAMENTAL, reproducibility_at, shared_db
 from distsweep.comparison.positions import (
     LADDER,
     check_common,
     common_ladders,
     left_out,
     positions_of,
-    repeated_placements,
+    repeated_ladders,
 )
 from distsweep.comparison.record import BAND, DRIVE
 from distsweep.errors import InputError
@@ -262,9 +263,18 @@ def _repeats(called: _Called) -> list[str]:
         (name, position, len(takes), repeats_db(results, results, position))
         for name, results in called
         for position in positions
-        if len(takes := repeated_placements(results, position)) > 1
+        if len(takes := repeated_ladders(results, position)) > 1
     ]
-    return [words.repeated(repeated) if repeated else words.placed_once()]
+    placed = [
+        (name, position, found.placements, shared_db(found, FUNDAMENTAL), shared_db(found, "thd"))
+        for name, results in called
+        for position in positions
+        if (found := reproducibility_at(results, position)) is not None
+    ]
+    if not repeated and not placed:
+        return [words.placed_once()]
+    said = [words.placed_anew(placed)] if placed else []
+    return [*said, words.repeated(repeated)] if repeated else said
 
 
 def _levels_left_out(called: _Called) -> list[str]:

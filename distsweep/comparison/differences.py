@@ -5,15 +5,19 @@ Figures, tables and ranks go by the latter where noise counts.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from distsweep.comparison.aligned import Place, Reading, same_grid, third_ladders
 from distsweep.comparison.beyond_doubt import difference_ends
+from distsweep.comparison.placed import FUNDAMENTAL, SINGLE, PlaceDoubt
 from distsweep.comparison.record import DRIVE, EACH_FREQUENCY, Difference
 from distsweep.results import SAME_DRIVE_DB, CleanLevel, Compression, Take
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
+from distsweep.units import FloatArray
 
 REPEATS_DB = 0.1
 """By so much (95 %) levels of one loudspeaker differ between two measurements for reasons that no
@@ -25,16 +29,24 @@ one loudspeaker a few minutes apart mostly keep within, a tenth of a decibel).""
 class Doubts:
     """Half-widths (95 %) of what adds to the intervals of levels and of gain changes, in dB.
 
-    ``repeated``: what repeats of a measurement differ by is in that of levels.
+    ``repeated``: what repeats of a measurement differ by is in that of levels. ``place``: what
+    placements of the microphone differ by, by frequency; of gain changes it is no part.
     """
 
     level_db: float
     gain_db: float
     repeated: bool = False
+    place: PlaceDoubt | None = None
 
     @classmethod
     def of(
-        cls, first: Take, other: Take, calibration_db: float = 0.0, *, repeated: bool = False
+        cls,
+        first: Take,
+        other: Take,
+        calibration_db: float = 0.0,
+        *,
+        repeated: bool = False,
+        place: PlaceDoubt | None = None,
     ) -> Doubts:
         """Return how well levels repeat: a first rung that did not come back the same adds to it.
 
@@ -48,11 +60,34 @@ class Doubts:
             if take.return_check_db is not None and np.isfinite(take.return_check_db)
         ]
         gain_db = float(np.sqrt(REPEATS_DB**2 + sum(by_db**2 for by_db in moved)))
-        return cls(float(np.hypot(gain_db, calibration_db)), gain_db, repeated)
+        return cls(float(np.hypot(gain_db, calibration_db)), gain_db, repeated, place)
 
     def of_order(self, order: int) -> float:
         """Return what a drive that is off by `REPEATS_DB` does to a harmonic re the fundamental."""
         return (order - 1) * REPEATS_DB
+
+    def at(
+        self, quantity: str, frequency_hz: FloatArray, bands_per_octave: int | None
+    ) -> float | FloatArray:
+        """Return what adds to a quantity's intervals, "fundamental", "thd" or "h2", by frequency.
+
+        ``bands_per_octave`` is 3 for thirds of an octave, None for single frequencies.
+        """
+        own_db = self._without_place(quantity)
+        if self.place is None:
+            return own_db
+        place_db = self.place.half_width_db(quantity, frequency_hz, bands_per_octave)
+        return np.asarray(np.hypot(own_db, place_db))
+
+    def shared(self, quantity: str) -> float:
+        """Return what all bands and rungs share of it, which their mean does not make smaller."""
+        own_db = self._without_place(quantity)
+        return own_db if self.place is None else math.hypot(own_db, self.place.shared_db(quantity))
+
+    def _without_place(self, quantity: str) -> float:
+        if quantity == FUNDAMENTAL:
+            return self.level_db
+        return self.of_order(2 if quantity == "thd" else int(quantity[1:]))
 
 
 def curve_differences(
@@ -62,14 +97,13 @@ def curve_differences(
     differences = []
     for place in places:
         first, other = place.fine
-        curves = {"thd": (first.thd, other.thd, doubts.of_order(2))}
+        curves = {"thd": (first.thd, other.thd)}
         for order in sorted(first.harmonics.keys() & other.harmonics.keys()):
-            pair = first.harmonics[order], other.harmonics[order]
-            curves[f"h{order}"] = (*pair, doubts.of_order(order))
+            curves[f"h{order}"] = first.harmonics[order], other.harmonics[order]
         if place.aligned != EACH_FREQUENCY:
-            curves["fundamental"] = (first.fundamental, other.fundamental, doubts.level_db)
-        for quantity, (ours, theirs, doubt_db) in curves.items():
-            ends = difference_ends(ours, theirs, doubt_db)
+            curves[FUNDAMENTAL] = (first.fundamental, other.fundamental)
+        for quantity, (ours, theirs) in curves.items():
+            ends = difference_ends(ours, theirs, doubts.at(quantity, place.frequency_hz, SINGLE))
             differences.append(
                 Difference(
                     quantity, position, place.frequency_hz, ends.values, ends.low, ends.high,
@@ -199,15 +233,11 @@ class ThirdDifferences:
             if not all(order in side.harmonics for side in sides):
                 return None
             first, other = (side.harmonics[order] for side in sides)
-        ends = difference_ends(first, other, self._doubt_db(quantity))
+        thirds_hz = self._ladders[0].frequency_hz
+        ends = difference_ends(first, other, self._doubts.at(quantity, thirds_hz, THIRDS))
         return Difference(
-            quantity, self._position, self._ladders[0].frequency_hz,
+            quantity, self._position, thirds_hz,
             ends.values, ends.low, ends.high, source=self._source, aligned=aligned,
             drive_dbfs=level if aligned == DRIVE else None,
             spl_db=None if aligned == DRIVE else level,
         )  # fmt: skip
-
-    def _doubt_db(self, quantity: str) -> float:
-        if quantity == "fundamental":
-            return self._doubts.level_db
-        return self._doubts.of_order(2 if quantity == "thd" else int(quantity[1:]))

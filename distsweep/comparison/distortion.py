@@ -16,6 +16,7 @@ from distsweep.comparison.aligned import Place
 from distsweep.comparison.beyond_doubt import deviations, difference_ends
 from distsweep.comparison.differences import Doubts
 from distsweep.comparison.levels import least_deviations
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 
@@ -56,7 +57,7 @@ def compare_harmonics(
         for number, place in enumerate(places):
             assert place.thirds is not None
             ours, theirs = (reading.harmonics[order] for reading in place.thirds)
-            doubt_db = doubts.of_order(order)
+            doubt_db = doubts.at(f"h{order}", place.thirds_hz, THIRDS)
             differences.append(difference_ends(ours, theirs, doubt_db))
             tries = [
                 deviations(ours, theirs, doubt_db=doubt_db, less_db=explained)

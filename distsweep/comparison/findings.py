@@ -18,6 +18,7 @@ from distsweep.comparison.aligned import Place, places, third_ladders
 from distsweep.comparison.differences import Doubts
 from distsweep.comparison.distortion import HarmonicDifference, compare_harmonics
 from distsweep.comparison.levels import Levels, compare_levels, held_back
+from distsweep.comparison.placed import FUNDAMENTAL
 from distsweep.comparison.record import DRIVE, Finding, ResonanceChange
 from distsweep.comparison.regions import Region, at_largest, near, regions
 from distsweep.comparison.thd_regions import Distorted, distorted
@@ -137,7 +138,7 @@ def _sensitivity(pair: Pair, limit: float) -> list[Finding]:
     by_db = pair.levels.found_sensitivity_db(limit)
     if not by_db:
         return []
-    half = pair.doubts.level_db
+    half = pair.doubts.shared(FUNDAMENTAL)
     f = pair.frequency_hz[np.isfinite(pair.levels.response.values)]
     return [
         Finding(
@@ -159,8 +160,9 @@ def _response(pair: Pair, modes_hz: Sequence[float], limit: float) -> list[Findi
     rest = Curves(*(part - shared for part in (
         levels.response.values, levels.response.low, levels.response.high)))  # fmt: skip
     found = regions(
-        pair.frequency_hz, _row(rest), away[None], differs[None], shared_db=pair.doubts.level_db
-    )
+        pair.frequency_hz, _row(rest), away[None], differs[None],
+        shared_db=pair.doubts.shared(FUNDAMENTAL),
+    )  # fmt: skip
     return [
         _finding(
             pair, "fundamental", one,
@@ -229,7 +231,7 @@ def _distortion(
         beside |= near(one.order * pair.frequency_hz, modes_hz, MODE_REACH_OCTAVES)
         by_order[one.order] = regions(
             pair.frequency_hz, one.difference, one.deviations, differs & ~beside,
-            shared_db=pair.doubts.of_order(one.order),
+            shared_db=pair.doubts.shared(f"h{one.order}"),
         )  # fmt: skip
     return distorted(by_order, pair.aligned, pair.doubts, pair.frequency_hz)
 

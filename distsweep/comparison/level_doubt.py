@@ -11,7 +11,8 @@ import numpy as np
 
 from distsweep.comparison.aligned import common_places, third_ladders
 from distsweep.comparison.beyond_doubt import difference_ends
-from distsweep.comparison.positions import LADDER, repeated_placements
+from distsweep.comparison.placed import of_one_placement, reproducibility_at
+from distsweep.comparison.positions import LADDER, repeated_ladders
 from distsweep.comparison.record import DRIVE
 from distsweep.results import (
     AXIS,
@@ -185,18 +186,22 @@ def compared_ladder(first: Results, other: Results, position: str = AXIS) -> Tak
 def repeats_db(first: Results, other: Results, position: str) -> float:
     """Return by what levels of one loudspeaker differ between repeats, dB, 95 %; 0 without any.
 
-    The larger of what the two sides show. Of one that was recorded once, the other's counts.
+    The larger of what the two sides show. Of one that was recorded once, the other's counts. Where
+    placements were counted these are repeats within the one that is compared: what placements
+    differ by is `distsweep.comparison.placed.PlaceDoubt`.
     """
     return max(_spread_db(results, position) for results in (first, other))
 
 
 def is_repeated(first: Results, other: Results, position: str) -> bool:
     """Tell whether either side says how well its levels repeat."""
-    return repeats_db(first, other, position) > 0.0
+    placed = any(reproducibility_at(results, position) for results in (first, other))
+    return placed or repeats_db(first, other, position) > 0.0
 
 
 def _spread_db(results: Results, position: str) -> float:
-    takes = repeated_placements(results, position)
+    placed = reproducibility_at(results, position)
+    takes = [of_one_placement(one, placed) for one in repeated_ladders(results, position)]
     pairs = itertools.combinations(takes, 2)
     found = np.concatenate([np.zeros(0), *(_differences_db(*pair) for pair in pairs)])
     return float(np.quantile(np.abs(found), 0.95)) if found.size else 0.0

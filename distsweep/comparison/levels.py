@@ -18,7 +18,9 @@ from distsweep.comparison.beyond_doubt import (
     difference_ends,
 )
 from distsweep.comparison.differences import Doubts
+from distsweep.comparison.placed import FUNDAMENTAL
 from distsweep.results import SAME_DRIVE_DB
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import BoolArray, FloatArray
 
@@ -129,10 +131,11 @@ def compare_levels(
     """Hold levels against each other; ``places`` are at equal drive, perhaps none."""
     *sides, lacks_quiet = small_signal_gains(ladders)
     gains = sides[0], sides[1]
-    response = difference_ends(*gains, doubts.level_db)
+    doubt_db = doubts.at(FUNDAMENTAL, ladders[0].frequency_hz, THIRDS)
+    response = difference_ends(*gains, doubt_db)
     shared_db = _shared(response.values)
-    spread = doubts.level_db / HALF_WIDTH_DEVIATIONS
-    rest = deviations(*gains, doubt_db=doubts.level_db, less_db=shared_db)
+    spread = doubts.shared(FUNDAMENTAL) / HALF_WIDTH_DEVIATIONS
+    rest = deviations(*gains, doubt_db=doubt_db, less_db=shared_db)
     return Levels(
         ladders[0].frequency_hz,
         response,

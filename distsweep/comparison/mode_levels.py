@@ -92,7 +92,7 @@ def product_levels(
     """Return a harmonic: of a radiated mode as it is heard, of an excited one input-referred."""
     curve = rung.harmonics[order]
     ends = (curve.low_db, curve.high_db)
-    side = _heard(axis_hz, curve.level_db, curve.floor_db, ends, inside)
+    side = _heard(axis_hz, curve.level_db, curve.whole_floor_db, ends, inside)
     if radiated:
         return replace(side, level_db=side.level_db + rung.fundamental_db[inside])
     # The linear response at n·f re that at f, where some level has both.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from distsweep.errors import InputError
-from distsweep.results import AXIS, Results, Take, first_take
+from distsweep.results import AXIS, BACKGROUND, Results, Take, first_take
 from distsweep.words import conditions as words
 
 LADDER, STAIRCASE = "ladder", "staircase"
@@ -38,11 +38,11 @@ def positions_of(results: Results, kind: str) -> list[str]:
     return sorted(found, key=lambda position: position != AXIS)
 
 
-def repeated_placements(results: Results, position: str) -> list[Take]:
-    """Return the complete ladders at a position that were made of one stimulus.
+def repeated_ladders(results: Results, position: str) -> list[Take]:
+    """Return the complete ladders at a position of one stimulus and, where counted, one placement.
 
-    Two or more say how well the measurement repeats, the microphone's place included as far as it
-    was placed anew.
+    Two or more say how well the measurement repeats: of placements that were not counted, the
+    microphone's place included as far as it was placed anew.
     """
     compared = first_take(results.takes, position, kind=LADDER)
     return [
@@ -51,6 +51,7 @@ def repeated_placements(results: Results, position: str) -> list[Take]:
         if compared is not None
         and not take.partial
         and (take.position, take.kind, take.stimulus) == (position, LADDER, compared.stimulus)
+        and take.placement == compared.placement
     ]
 
 
@@ -72,7 +73,9 @@ def check_common(results: Sequence[Results], names: Sequence[str]) -> None:
 
 def left_out(results: Sequence[Results], names: Sequence[str]) -> list[str]:
     """Return sentences on the positions and kinds of take that are not compared."""
-    where = {kind: _names_by_position(results, names, kind) for kind in (LADDER, STAIRCASE)}
+    where = {
+        kind: _names_by_position(results, names, kind) for kind in (LADDER, STAIRCASE, BACKGROUND)
+    }
     together: dict[tuple[str, ...], list[str]] = {}
     for position, has in where[LADDER].items():
         together.setdefault(tuple(has), []).append(position)
@@ -82,6 +85,7 @@ def left_out(results: Sequence[Results], names: Sequence[str]) -> list[str]:
         if lacks:
             sentences.append(words.positions_missing(positions, having, lacks, first=names[0]))
     sentences += [words.staircase_left_out(*one) for one in where[STAIRCASE].items()]
+    sentences += [words.background_left_out(*one) for one in where[BACKGROUND].items()]
     for one, name in zip(results, names, strict=True):
         for position in positions_of(one, LADDER):
             count = sum(t.position == position and t.kind == LADDER for t in one.takes)

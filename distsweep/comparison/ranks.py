@@ -9,11 +9,13 @@ marginal confidence set, here with the limit of Šidák).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.comparison import placed
 from distsweep.comparison.aligned import thirds_of
 from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS, limit_deviations
 from distsweep.comparison.differences import REPEATS_DB
@@ -22,6 +24,7 @@ from distsweep.results import (
     AXIS,
     SAME_DRIVE_DB,
     CleanLevel,
+    Reproducibility,
     Results,
     Rung,
     Smoothed,
@@ -78,14 +81,16 @@ def ranks(sources: Sequence[Results], position: str = AXIS) -> list[Score]:
     Figures that fewer than two sources have are left out.
     """
     takes = [compared_ladder(sources[0], one, position) for one in sources]
+    found = [placed.reproducibility_at(one, position) for one in sources]
+    pairs = list(zip(takes, found, strict=True))
     doubts_db = [_doubt_db(sources[0], one, position) for one in sources]
     drives = common_drives(takes)
     scores = []
     if drives:
         scores += [
             _score("sensitivity", "dB SPL", drives[0], True,
-                   _doubted([_sensitivity(take, drives[0]) for take in takes], doubts_db)),
-            _score("thd", "dB", drives[-1], False, _mean_thd(takes, drives[-1])),
+                   _doubted([_sensitivity(*one, drives[0]) for one in pairs], doubts_db)),
+            _score("thd", "dB", drives[-1], False, _mean_thd(pairs, drives[-1])),
         ]  # fmt: skip
     unit = next((take.level_unit for take in takes if take is not None), "")
     scores += [
@@ -215,7 +220,7 @@ def _averages(rung: Rung | None) -> Smoothed | None:
     return None if rung is None else thirds_of(rung)
 
 
-def _sensitivity(take: Take | None, drive_dbfs: float) -> _Known:
+def _sensitivity(take: Take | None, place: Reproducibility | None, drive_dbfs: float) -> _Known:
     """Return the level over the level band less the drive: what 0 dBFS would give undisturbed.
 
     Over hundreds of points noise leaves nothing open; what remains is how well levels repeat.
@@ -224,26 +229,34 @@ def _sensitivity(take: Take | None, drive_dbfs: float) -> _Known:
     if rung is None or rung.spl_db is None or not np.isfinite(rung.spl_db):
         return _UNKNOWN
     level = rung.spl_db - rung.drive_dbfs
-    return level, level - REPEATS_DB, level + REPEATS_DB
+    half_db = math.hypot(REPEATS_DB, placed.shared_db(place, placed.FUNDAMENTAL))
+    return level, level - half_db, level + half_db
 
 
-def _mean_thd(takes: Sequence[Take | None], drive_dbfs: float) -> list[_Known]:
+def _mean_thd(
+    pairs: Sequence[tuple[Take | None, Reproducibility | None]], drive_dbfs: float
+) -> list[_Known]:
     """Return THD's mean power over the bands of `SPREAD_HZ` that are bounded in every source.
 
-    Noise errs in each band by itself, so squares of distances add up.
+    Noise errs in each band by itself, so squares of distances add up. What a placement of the
+    microphone moves is counted as one error of all bands.
     """
-    found = [_averages(_rung(take, drive_dbfs)) for take in takes]
+    still = [take and placed.of_one_placement(take, place) for take, place in pairs]
+    found = [_averages(_rung(take, drive_dbfs)) for take in still]
     there = [one for one in found if one is not None]
     if not there:
-        return [_UNKNOWN] * len(takes)
+        return [_UNKNOWN] * len(pairs)
     bands = _within(there[0].frequency_hz)
     for one in there:
         same = np.isclose(one.frequency_hz[:, None], bands[None, :], rtol=1e-3)
         bands = bands[np.any(same & np.isfinite(one.thd.high_db)[:, None], axis=0)]
-    return [_UNKNOWN if one is None else _mean_power(one, bands) for one in found]
+    return [
+        _UNKNOWN if one is None else _mean_power(one, bands, placed.shared_db(place, "thd"))
+        for one, (_, place) in zip(found, pairs, strict=True)
+    ]
 
 
-def _mean_power(one: Smoothed, bands_hz: FloatArray) -> _Known:
+def _mean_power(one: Smoothed, bands_hz: FloatArray, place_db: float) -> _Known:
     columns = np.flatnonzero(np.any(np.isclose(one.frequency_hz[:, None], bands_hz, rtol=1e-3), 1))
     if not columns.size:
         return _UNKNOWN
@@ -253,7 +266,8 @@ def _mean_power(one: Smoothed, bands_hz: FloatArray) -> _Known:
     down = float(np.sqrt(np.sum((value - low) ** 2))) / columns.size
     up = float(np.sqrt(np.sum((high - value) ** 2))) / columns.size
     levels = power_to_db(np.array([mean, max(mean - down, 0.0), mean + up]))
-    return float(levels[0]), float(levels[1]) - REPEATS_DB, float(levels[2]) + REPEATS_DB
+    half_db = math.hypot(REPEATS_DB, place_db)
+    return float(levels[0]), float(levels[1]) - half_db, float(levels[2]) + half_db
 
 
 def _power(level_db: FloatArray) -> FloatArray:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.comparison.aligned import Place
+from distsweep.comparison.aligned import Place, Reading
 from distsweep.comparison.beyond_doubt import difference_ends
 from distsweep.comparison.differences import Doubts
 from distsweep.comparison.regions import Region, regions
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 
@@ -62,7 +63,7 @@ def _thd_region(
     sign = np.sign(like.difference_db) * like.deviations
     joined = regions(
         frequency_hz, thd, np.full(cells.shape, sign), np.asarray(cells, dtype=bool),
-        shared_db=doubts.of_order(2),
+        shared_db=doubts.shared("thd"),
     )  # fmt: skip
     return max(joined, key=lambda one: int(one.cells.sum()))
 
@@ -70,11 +71,15 @@ def _thd_region(
 def _thd(places: Sequence[Place], doubts: Doubts) -> Curves:
     return Curves.stacked(
         [
-            difference_ends(place.thirds[0].thd, place.thirds[1].thd, doubts.of_order(2))
+            difference_ends(*_thds(place.thirds), doubts.at("thd", place.thirds_hz, THIRDS))
             for place in places
             if place.thirds is not None
         ]
     )
+
+
+def _thds(thirds: tuple[Reading, Reading]) -> tuple[Curves, Curves]:
+    return thirds[0].thd, thirds[1].thd
 
 
 def _median(values: FloatArray, region: Region) -> float:

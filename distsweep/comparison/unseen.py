@@ -12,6 +12,7 @@ from distsweep.comparison.beyond_doubt import HALF_WIDTH_DEVIATIONS, difference_
 from distsweep.comparison.findings import MODE_REACH_OCTAVES, Pair
 from distsweep.comparison.record import DRIVE, Finding
 from distsweep.comparison.regions import near
+from distsweep.results.reproducibility import THIRDS
 from distsweep.results.rung_curves import Curves
 from distsweep.units import FloatArray
 
@@ -76,7 +77,8 @@ def _shown(aligned: Sequence[Place]) -> list[Place]:
 
 def _thd(pair: Pair, place: Place, limit: float) -> str:
     assert place.thirds is not None
-    ends = difference_ends(place.thirds[0].thd, place.thirds[1].thd, pair.doubts.of_order(2))
+    doubt_db = pair.doubts.at("thd", place.thirds_hz, THIRDS)
+    ends = difference_ends(place.thirds[0].thd, place.thirds[1].thd, doubt_db)
     where = (sentences.at_drives if place.aligned == DRIVE else sentences.at_levels)([place.at])
     return _no_difference("THD", ends, pair.frequency_hz, where, limit)
 

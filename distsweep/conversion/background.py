@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from distsweep.analysis.noise.hearing import at_distance_db, audible_to, thresholds_db
+from distsweep.analysis.noise.hearing import Audible, at_distance_db, audible_to, thresholds_db
 from distsweep.analysis.noise.hiss import HissPower, hiss_power
 from distsweep.analysis.third_octave import band_edges_hz
 from distsweep.conversion.take import calibration_record
 from distsweep.results import BACKGROUND, Conditions, Hiss, Take
 from distsweep.takes.background import FoundBackground, room_for
 from distsweep.takes.session_takes import STATES
-from distsweep.units import power_to_db
+from distsweep.units import FloatArray, power_to_db
 
 
 def background_records(
@@ -102,19 +102,24 @@ def _audibility(
     }
     if measured_m is None:
         return fields
-    heard = audible_to(
-        found.frequency_hz,
-        level_db=power_to_db(found.power),
-        low_db=power_to_db(found.low),
-        high_db=power_to_db(found.high),
-        measured_m=measured_m,
-        room_db=room_db,
-        room_spread_db=room_spread_db,
-    )
+
+    def heard_over(noise_db: FloatArray) -> Audible:
+        return audible_to(
+            found.frequency_hz,
+            level_db=power_to_db(found.power),
+            low_db=power_to_db(found.low),
+            high_db=power_to_db(found.high),
+            measured_m=measured_m,
+            room_db=noise_db,
+            room_spread_db=room_spread_db,
+        )
+
+    heard = heard_over(room_db)
     fields |= {
         "audible_to_m": heard.distance_m,
         "audible_to_low_m": heard.low_m,
         "audible_to_high_m": heard.high_m,
+        "audible_in_silence_m": heard_over(np.full_like(room_db, -np.inf)).distance_m,
         "heard_at_hz": heard.frequency_hz,
         "hidden_by": "room" if heard.by_room else "threshold",
     }

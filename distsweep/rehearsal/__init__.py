@@ -7,6 +7,7 @@ cancel itself.
 
 from __future__ import annotations
 
+from distsweep.rehearsal.background import background
 from distsweep.rehearsal.bench import Bench, Reflection
 from distsweep.rehearsal.demo import demo_bench, demo_loudspeaker
 from distsweep.rehearsal.iteration import NotConvergedError
@@ -36,6 +37,7 @@ __all__ = [
     "Resonance",
     "Tweeter",
     "Woofer",
+    "background",
     "demo_bench",
     "demo_loudspeaker",
     "measure",

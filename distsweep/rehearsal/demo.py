@@ -79,6 +79,8 @@ def demo_loudspeaker() -> Loudspeaker:
         ),
         volt_per_fs=30.0,
         clip_v=28.0,
+        # 96 dB below the clipping level, which is much, so that the room does not hide it all.
+        hiss_uv=300.0,
     )
 
 

@@ -291,6 +291,9 @@ class Loudspeaker:
         Into which it radiates at all frequencies; 2π is a large baffle.
     limiter, heating
         None switches them off.
+    hiss_uv
+        Noise voltage of the tweeter's amplifier, µV RMS from 20 Hz to 20 kHz, of even density; in
+        recordings of the background only (`distsweep.rehearsal.background`).
     """
 
     maker: str
@@ -305,6 +308,7 @@ class Loudspeaker:
     volt_per_fs: float = 30.0
     clip_v: float = np.inf
     solid_angle_sr: float = 2.0 * np.pi
+    hiss_uv: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""

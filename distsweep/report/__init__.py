@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from distsweep.report.distortion.impulses import plot_impulses
     from distsweep.report.distortion.thd import plot_thd
     from distsweep.report.fundamental.figure import plot_fundamental
+    from distsweep.report.hiss.figure import plot_hiss
     from distsweep.report.impulse.figure import plot_impulse_response
     from distsweep.report.limits.gain_change import plot_gain_change
     from distsweep.report.page import write_report
@@ -35,6 +36,7 @@ _HOMES = {
     "plot_fundamental": "fundamental.figure",
     "plot_gain_change": "limits.gain_change",
     "plot_harmonics": "distortion.harmonics",
+    "plot_hiss": "hiss.figure",
     "plot_impulse_response": "impulse.figure",
     "plot_impulses": "distortion.impulses",
     "plot_resonance": "resonances.strip",
@@ -53,6 +55,7 @@ __all__ = [
     "plot_fundamental",
     "plot_gain_change",
     "plot_harmonics",
+    "plot_hiss",
     "plot_impulse_response",
     "plot_impulses",
     "plot_resonance",

@@ -89,11 +89,20 @@ _OF_IMPULSES = [
 ]  # fmt: skip
 
 
+_OF_LOOPBACKS = [
+    ("Interface, at most", "What the interface itself may have in a value: the harmonics of its "
+                           "loop-back, the output wired back to an input, as the loudspeaker "
+                           "plays them or as the input makes them, whichever is more. Intervals "
+                           "reach that much farther."),
+]  # fmt: skip
+
+
 def definitions(results: Results) -> Section:
-    """What the page's words mean; of damage and impulses only where there are any."""
+    """What the page's words mean; of what few sessions have only where there is any."""
     terms = [*DEFINITIONS]
     terms += _OF_DAMAGE if any(take.damage for take in results.takes) else []
     terms += _OF_IMPULSES if any(impulses.sentences(take) for take in results.takes) else []
+    terms += _OF_LOOPBACKS if any(take.loopback for take in results.takes) else []
     line = f"What {len(terms)} words mean here."
     blocks: list[Block] = [Terms(terms, long=True)]
     return Section("Definitions", "definitions", blocks, folded=True, lead=line)

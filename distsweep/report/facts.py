@@ -18,7 +18,15 @@ from distsweep.report.content import (
     number_cell,
 )
 from distsweep.report.reliability import thd_reliable
-from distsweep.results import RecordedCalibration, Results, Rung, Take, Warning_
+from distsweep.results import (
+    BACKGROUND,
+    Loopback,
+    RecordedCalibration,
+    Results,
+    Rung,
+    Take,
+    Warning_,
+)
 from distsweep.words import wording
 from distsweep.words.calibration import correction
 
@@ -81,9 +89,10 @@ def one_line(results: Results) -> str:
     places = list(dict.fromkeys(take.position for take in results.takes))
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
     distance_m, temperature_c = results.conditions.distance_m, results.conditions.temperature_c
+    played = any(take.kind != BACKGROUND for take in results.takes) or not results.takes
     made = results.provenance.created[:10] if results.provenance else ""
     parts = [
-        "Sine sweeps at rising levels",
+        "Sine sweeps at rising levels" if played else "The background while nothing was played",
         wording.listed(places[:4]) + (f" and {len(places) - 4} more" if len(places) > 4 else ""),
         "" if distance_m is None else f"{distance_m:g} m",
         "" if temperature_c is None else f"{temperature_c:g} °C",
@@ -179,11 +188,25 @@ def _take_terms(take: Take) -> list[tuple[str, str]]:
         pairs.append(("Drive shaped over frequency", f"{low} to {high} dB re the rung's drive"))
     drift = take.clock_drift_ppm
     pairs.append(("Clock drift", "not known" if drift is None else f"{wording.signed(drift)} ppm"))
+    if take.loopback is not None:
+        pairs.append(("Loop-back", _loopback(take.loopback)))
     if take.return_check_db is not None and math.isfinite(take.return_check_db):
         change = wording.signed(take.return_check_db, 2)
         pairs.append(("Return check", f"{change} dB (return rung minus first rung)"))
     pairs.append(("Level unit", wording.level_axis(take).removeprefix("Level, ")))
     return pairs
+
+
+def _loopback(loopback: Loopback) -> str:
+    """Say where the loop-back was, and how much later the microphone heard it."""
+    channel = f"channel {loopback.channel}"
+    if loopback.delay_ms is None or loopback.distance_m is None:
+        return channel
+    return (
+        f"{channel}; the microphone hears it {loopback.delay_ms:.2f} ms later, in which sound goes "
+        f"{loopback.distance_m:.2f} m at {loopback.temperature_c:g} °C (the delay of a "
+        "loudspeaker's electronics is in it)"
+    )
 
 
 def _rung_table(take: Take) -> Table:

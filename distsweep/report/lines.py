@@ -98,6 +98,7 @@ def thd_line(take: Take, rung: Rung) -> Line:
         take, rung, thd_standing(rung),
         (rung.thd_db, rung.thd_low_db, rung.thd_high_db, rung.thd_floor_db),
         lambda smoothed: smoothed.thd,
+        reach_db=rung.thd_interface_reach_db,
     )  # fmt: skip
 
 
@@ -108,6 +109,7 @@ def harmonic_line(take: Take, rung: Rung, order: int) -> Line:
         take, rung, harmonic_standing(rung, curve),
         (curve.level_db, curve.low_db, curve.high_db, curve.floor_db),
         lambda smoothed: smoothed.harmonics[order],
+        reach_db=curve.interface_reach_db,
     )  # fmt: skip
 
 
@@ -136,10 +138,14 @@ def _line(
     standing: Standing,
     parts: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     smoothed_level: Callable[[Smoothed], SmoothedLevel],
+    *,
+    reach_db: FloatArray | None = None,
 ) -> Line:
     """Return a curve of values, low ends, high ends and floors, with averages where they serve.
 
-    A rung that clipped has none: there nothing tells whether a value is missing for noise.
+    What stands out of an average does so by more than the interface may have made there,
+    ``reach_db``. A rung that clipped has no averages: there nothing tells whether a value is
+    missing for noise.
     """
     values, low_db, high_db, floor_db = parts
     average = None
@@ -152,6 +158,8 @@ def _line(
         missing = np.isfinite(high_db) & ~standing.reliable & ~is_reliable(low_db, high_db)
         average = _average(take.frequency_hz, curves, missing)
         beyond = db_to_ratio(average.high_db) + NOISE_PEAK_RATIO * db_to_ratio(floor_db)
+        if reach_db is not None and reach_db.size:
+            beyond = beyond + np.nan_to_num(db_to_ratio(reach_db))
         with np.errstate(invalid="ignore"):
             peaks = missing & (db_to_ratio(values) > beyond)
             if take.placement is not None:  # a comb's tooth moves with the microphone

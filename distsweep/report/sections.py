@@ -16,6 +16,7 @@ from distsweep.report.damage.section import damage
 from distsweep.report.definitions import definitions
 from distsweep.report.distortion.section import distortion
 from distsweep.report.fundamental.section import output
+from distsweep.report.hiss.section import hiss
 from distsweep.report.impulse.section import impulse
 from distsweep.report.limits.section import compression, staircase
 from distsweep.report.names import unique_names
@@ -93,7 +94,7 @@ _OF_A_TAKE: list[TakeSection] = [
     damage, distortion, stated_levels, output, compression,
     staircase, background, facts.levels, impulse,
 ]  # fmt: skip
-_BETWEEN: list[WholeSection] = [placements, agreement, resonances]
+_BETWEEN: list[WholeSection] = [placements, agreement, resonances, hiss]
 """Between the takes that are open and those that are folded."""
 
 _LAST: list[WholeSection] = [

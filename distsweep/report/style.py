@@ -19,8 +19,8 @@ STYLE_NAME = "style.toml"
 
 FIGURES = (
     "agreement", "burst", "clean-level", "decay-map", "filter-gain", "fundamental", "gain-change",
-    "gain-map", "harmonics", "impulse", "impulses", "input-output", "resonance", "stated-levels",
-    "thd", "verdict",
+    "gain-map", "harmonics", "hiss", "impulse", "impulses", "input-output", "resonance",
+    "stated-levels", "thd", "verdict",
 )  # fmt: skip
 """Sorts of figures, as their files are called."""
 

@@ -11,7 +11,7 @@ from distsweep.report.agreement.limiters import disagreements
 from distsweep.report.background.section import hum_sentence
 from distsweep.report.content import Block, Fold, Points
 from distsweep.report.damage import section as damage
-from distsweep.report.distortion import impulses
+from distsweep.report.distortion import impulses, interface
 from distsweep.report.distortion import words as distortion
 from distsweep.report.limits import gain_change
 from distsweep.report.limits.sentences import (
@@ -59,7 +59,8 @@ def known_sentences(results: Results, take: Take) -> list[str]:
     if take.staircase or not take.rungs:
         return []
     writers: list[_Writer] = [
-        distortion.averages, distortion.lowest_drive, distortion.hidden, hum_sentence,
+        distortion.averages, distortion.lowest_drive, distortion.hidden, interface.sentence,
+        hum_sentence,
     ]  # fmt: skip
     return _written([*writers, *([_return_check] if _held_still(take) else [])], results, take)
 

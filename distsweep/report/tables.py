@@ -11,7 +11,8 @@ with its position brought down to a–z, 0–9 and hyphens, and numbered when it
 - ``-onset``, the drives at which the gain has fallen, and ``-clean-level-by-limit``, the highest
   clean levels, limits across;
 - long tables: ``-distortion`` (a row a frequency and rung), ``-thd-smoothed`` (THD over 1/12, 1/6
-  and 1/3 octave), ``-staircase``, ``-clean-level``, ``-clean-level-third-octave``.
+  and 1/3 octave), ``-staircase``, ``-clean-level``, ``-clean-level-third-octave``;
+- ``-hiss``, a row a third of an octave, where the background was recorded with the loudspeaker on.
 
 A cell is empty where the number does not exist. Wide tables name unit, drive and level in their
 headings: see `distsweep.report.wide_table`. Values stand in them only where they are reliable, so
@@ -32,6 +33,8 @@ from distsweep.report.clean_level.wide_table import clean_levels_by_limit
 from distsweep.report.csv_text import write_csv_files
 from distsweep.report.distortion.csv_table import ladder_table, smoothed_thd_table
 from distsweep.report.distortion.wide_tables import wide_tables
+from distsweep.report.hiss.csv_table import hiss_table
+from distsweep.report.hiss.words import hissing
 from distsweep.report.limits.csv_tables import limits_table, onset_table
 from distsweep.report.limits.staircase_table import staircase_table
 from distsweep.report.limits.staircase_wide import wide_staircase_tables
@@ -82,6 +85,9 @@ def all_tables(results: Results) -> Iterator[tuple[str, str]]:
     for take, name in zip(results.takes, names, strict=True):
         for ending, text in _tables_of(take):
             yield f"{name}-{ending}", text
+    quiet = hissing(results)
+    for take, name in zip(quiet, unique_names(take.position for take in quiet), strict=True):
+        yield f"{name}-hiss", hiss_table(results, take)
     for name, table in (
         ("summary", summary_table),
         ("limits", limits_table),

@@ -25,9 +25,9 @@ from distsweep.results.resonance import DecayMap
 from distsweep.results.staircase import BurstTrace, ToneLevels
 from distsweep.results.take import Results, Take
 
-MAY_LACK = ("low_db", "high_db", "room_db", "threshold_db", "interface_reach_db")
+MAY_LACK = ("low_db", "high_db", "room_db", "threshold_db", "interface_half_width_db")
 """Ends of intervals are empty in files that were written without them; so are the room's noise and
-the threshold of hearing where hiss is not held against them, and what the interface may reach where
+the threshold of hearing where hiss is not held against them, and what the interface leaves where
 no loop-back was recorded."""
 
 AXES: dict[type[Record], str] = {
@@ -45,6 +45,9 @@ LARGEST_DB = 1000.0
 """No level is further from 0 dB (chosen: double precision reaches 6000 dB, a recording's 24 bits
 144)."""
 
+
+LARGEST_M = 1e6
+"""Nothing is heard from farther away (chosen: a level 146 dB above another, from a metre on)."""
 
 LEAST_RATE_HZ, LARGEST_RATE_HZ, LONGEST_S = 100.0, 1e7, 100.0
 """What an impulse response's rate and window can be (chosen: far beyond any recording's)."""
@@ -79,6 +82,8 @@ def check_consistent(record: Any) -> None:
             _check_take(one)
         elif isinstance(one, ImpulseResponse):
             _check_impulse(one)
+        elif isinstance(one, Hiss):
+            _check_distances(one)
         elif isinstance(one, DecayMap):
             _check("level_db", one.level_db, len(one.frequency_hz))
             _check("ringing_s", one.ringing_s, len(one.frequency_hz))
@@ -108,6 +113,13 @@ def _check_placements(results: Results) -> None:
         for spread in one.spreads:
             for _, place in spread.curves():
                 _check_all(place, len(spread.frequency_hz))
+
+
+def _check_distances(hiss: Hiss) -> None:
+    """Check that what is a distance can be one."""
+    for name, value in vars(hiss).items():
+        if name.endswith("_m") and value is not None and not 0.0 <= value <= LARGEST_M:
+            raise ValueError(f"{name} is {value:g}, which is no distance")
 
 
 def _check_impulse(impulse: ImpulseResponse) -> None:

@@ -30,6 +30,7 @@ class Hiss(Record):
     threshold_db : threshold of hearing in each third; NaN where none is given.
     audible_to_m, audible_to_low_m, audible_to_high_m : distance up to which the direct sound is
         heard, with its interval; a low end of None is "at most".
+    audible_in_silence_m : the same with the threshold of hearing alone, without the room's noise.
     heard_at_hz : the third it is heard by at that distance.
     hidden_by : "room" or "threshold": what ends it there.
     listener_distance_m, at_listener_db : listener's distance, and the A-weighted level of the
@@ -56,3 +57,4 @@ class Hiss(Record):
     listener_distance_m: float | None = None
     at_listener_db: float | None = None
     at_listener_high_db: float | None = None
+    audible_in_silence_m: float | None = None

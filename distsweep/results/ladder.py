@@ -7,12 +7,25 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from distsweep.results.record import ONLY_IF_ANY, Record
-from distsweep.units import BoolArray, FloatArray, IntArray
+from distsweep.units import BoolArray, FloatArray, IntArray, db_to_power, power_to_db
 
 
 def no_interval() -> FloatArray:
     """Stand for an interval in files that were written before there were any."""
     return np.zeros(0)
+
+
+def with_reach_db(floor_db: FloatArray, reach_db: FloatArray) -> FloatArray:
+    """Return a floor, as a power, with what may be the interface's; as it is without a loop-back.
+
+    Where the reach is not known the floor stands.
+    """
+    if not reach_db.size:
+        return floor_db
+    there = np.isfinite(reach_db)
+    power = db_to_power(floor_db) + db_to_power(np.where(there, reach_db, -np.inf))
+    with np.errstate(divide="ignore"):
+        return np.where(there, power_to_db(power), floor_db)
 
 
 @dataclass(frozen=True, repr=False)
@@ -39,20 +52,26 @@ class HarmonicCurve(Record):
     interface_high_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
     interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
 
+    @property
+    def whole_floor_db(self) -> FloatArray:
+        """The floor of noise, with what may be the interface's where that is known."""
+        return with_reach_db(self.floor_db, self.interface_reach_db)
+
 
 @dataclass(frozen=True, repr=False)
 class ThdThirdOctave(Record):
     """THD averaged over thirds of an octave, by power, with its 95 % interval.
 
     ``frequency_hz`` are the bands' nominal midband frequencies (IEC 61260-1), shape ``(B,)``;
-    ``interface_reach_db`` is what the interface may have in it.
+    ``interface_half_width_db`` is half the width of the interval that the interface's own
+    distortion would leave without any noise; NaN and +inf where it may be all of it.
     """
 
     frequency_hz: FloatArray
     thd_db: FloatArray
     low_db: FloatArray
     high_db: FloatArray
-    interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+    interface_half_width_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
 
 
 @dataclass(frozen=True, repr=False)
@@ -86,7 +105,8 @@ class Rung(Record):
     of the level band was measured;
     ``peak_dbfs`` is the largest sample of the recording in this rung;
     ``…_low_db`` and ``…_high_db`` are the ends of the 95 % interval that noise leaves (−inf: at
-    most); ``smoothed`` holds the curves over 1/12, 1/6 and 1/3 octave;
+    most), and placements of the microphone where there are several (`Results.reproducibility`);
+    ``smoothed`` holds the curves over 1/12, 1/6 and 1/3 octave;
     ``impulsive_db`` is the level of impulses that the loudspeaker makes at the same played
     frequency in several rungs, re the fundamental (IEC 60268-21); NaN where there are none;
     ``orders_summed`` counts the orders 2, 3, … in ``thd_db`` (0 where none fits the band);
@@ -119,6 +139,11 @@ class Rung(Record):
     thd_interface_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
     thd_interface_high_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
     thd_interface_reach_db: FloatArray = field(default_factory=no_interval, metadata=ONLY_IF_ANY)
+
+    @property
+    def whole_thd_floor_db(self) -> FloatArray:
+        """As `HarmonicCurve.whole_floor_db`, of THD."""
+        return with_reach_db(self.thd_floor_db, self.thd_interface_reach_db)
 
 
 @dataclass(frozen=True, repr=False)

@@ -8,6 +8,9 @@ from dataclasses import dataclass, field
 from distsweep.results.record import Record
 from distsweep.units import FloatArray
 
+THIRDS = 3
+"""Bands an octave of averages over thirds of an octave, by their definition."""
+
 
 @dataclass(frozen=True, repr=False)
 class PlaceDeviation(Record):

@@ -261,7 +261,8 @@ def _data_of(session: Session) -> dict[str, Any]:
             "stimulus": str(entry.stimulus),
             "recording": recordings[0] if len(recordings) == 1 else recordings,
         }
-        takes.append(take if entry.channel is None else take | {"channel": entry.channel})
+        channels = {"channel": entry.channel, "loopback_channel": entry.loopback_channel}
+        takes.append(take | {key: value for key, value in channels.items() if value is not None})
     return {"takes": takes}
 
 

@@ -150,12 +150,13 @@ def _found(
     if not isinstance(stimulus, LadderStimulus):
         placements = place_files(stimulus, recordings)
         clock = _clock(stimulus, channel, recordings, placements, [False] * len(recordings))
-        return FoundLoopback(clock, stimulus, band_hz, None), []
+        told = Reason("loopback_staircase", channel=channel)
+        return FoundLoopback(clock, stimulus, band_hz, None), [told]
     ladder = cut_ladder(stimulus, recordings)
     clock = _clock(stimulus, channel, recordings, ladder.placements, _mended(ladder))
     clipped = [rung.drive_dbfs for rung in ladder.cut.rungs if rung.clipped]
-    told = [Reason("loopback_clipped", channel=channel, drives_dbfs=clipped)] if clipped else []
-    return FoundLoopback(clock, stimulus, band_hz, ladder.cut), told
+    doubts = [Reason("loopback_clipped", channel=channel, drives_dbfs=clipped)] if clipped else []
+    return FoundLoopback(clock, stimulus, band_hz, ladder.cut), doubts
 
 
 def _mended(ladder: FoundLadder) -> list[bool]:

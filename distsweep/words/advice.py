@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from distsweep.results import ThdAdvice
-from distsweep.words.wording import as_given, decibels, drive, frequency_range, listed, percent
+from distsweep.words.wording import as_given, decibels, drive, frequency_range
 
 
 def advice_sentence(advice: ThdAdvice) -> str:
@@ -39,15 +37,3 @@ def _remedy(advice: ThdAdvice) -> str:
     least = "at least " if advice.at_least else ""
     too_noisy = "there is too much noise for this level"
     return f"{too_long}: {too_noisy}, by {least}{decibels(advice.noise_fall_db, decimals=0)}"
-
-
-def foretold_sentence(levels: Sequence[str], least_percent: Sequence[float]) -> str:
-    """Say before a measurement which THD its rungs will leave known.
-
-    Four times the sweeps leave a quarter of the noise's power, and so half of the THD.
-    """
-    parts = [f"{percent(one)} at {level}" for level, one in zip(levels, least_percent, strict=True)]
-    return (
-        "THD from 100 Hz to 5 kHz will be known within 1.5 dB (1/3 octave) down to"
-        f" {listed(parts)}; four times the repeats, or sweeps four times as long, halve that."
-    )

@@ -44,6 +44,11 @@ def staircase_left_out(position: str, has: Sequence[str]) -> str:
     return f"The staircase at “{position}” ({_names(has)}): only ladders are compared."
 
 
+def background_left_out(position: str, has: Sequence[str]) -> str:
+    """Say that the background, and a hiss in it, is not compared."""
+    return f"The background at “{position}” ({_names(has)}): only ladders are compared."
+
+
 def several_ladders(name: str, position: str, count: int) -> str:
     """Say which of several ladders at one position is compared."""
     return f"{name} has {count} ladders at “{position}”: the first complete one is compared."
@@ -250,6 +255,19 @@ def placed_once() -> str:
     return (
         "No position was measured twice with the microphone placed anew: what is found holds if"
         " nothing else moved."
+    )
+
+
+def placed_anew(found: Sequence[tuple[str, str, int, float, float]]) -> str:
+    """Say which microphones were put back, and what that leaves open of levels and THD."""
+    times = [
+        f"{name} at “{position}” {count} times (levels ± {decibels(level_db)}, THD ±"
+        f" {decibels(thd_db)} in the median third of an octave)"
+        for name, position, count, level_db, thd_db in found
+    ]
+    return (
+        f"Microphone put back: {listed(times)}; that is in the intervals of all differences there,"
+        " for both sides where only one did so."
     )
 
 

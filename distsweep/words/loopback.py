@@ -34,6 +34,14 @@ def _clipped(channel: int, drives_dbfs: Sequence[float]) -> str:
     )
 
 
+def _staircase(channel: int) -> str:
+    return (
+        f"The loop-back of a staircase, channel {channel}, tells the delay only: how loud the"
+        " loudspeaker plays what the interface makes at multiples of a tone is not known from"
+        " tones, and its THD may hold that. A ladder's does not."
+    )
+
+
 def _softer(short_db: float) -> str:
     return (
         f"The microphone's channel is up to {short_db:.0f} dB louder than the loop-back's ever is:"
@@ -60,6 +68,7 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "flight_time": _flight_time,
     "loopback_clipped": _clipped,
     "loopback_softer": _softer,
+    "loopback_staircase": _staircase,
     "loopback_unused": _unused,
 }
 """By a warning's code: its sentence, given the reason's values."""

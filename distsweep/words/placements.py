@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from distsweep.results import PlaceDeviation, PlaceSpread, Reproducibility
+from distsweep.results.reproducibility import THIRDS
 from distsweep.units import FloatArray
 from distsweep.words.wording import decibels, frequency
 
@@ -17,12 +18,11 @@ TOLD_APART = 1.5
 """Two parts of the band are told apart where one repeats so many times as well (chosen: less is no
 news)."""
 
-THIRDS = 3
 
-
-def reproducibility_sentence(found: Reproducibility) -> str:
+def reproducibility_sentence(found: Reproducibility, *, name_stimulus: bool = False) -> str:
     """Say how well levels and THD repeat, at single frequencies and over thirds of an octave."""
-    where = f"The microphone was put at “{found.position}” {found.placements} times: "
+    played = f" for {found.stimulus}" if name_stimulus else ""
+    where = f"The microphone was put at “{found.position}” {found.placements} times{played}: "
     single, thirds = found.of(None), found.of(THIRDS)
     parts = []
     if single is not None and (text := _of_spread(single)):

@@ -1,6 +1,6 @@
 """Whether the interval of a loudspeaker's hiss holds the truth, in rooms that wander.
 
-    python tests/benchmarks/bench_hiss.py SEED [--sessions N]
+    python tests/benchmarks/bench_hiss.py SEED [--sessions N] [--minutes M]
 
 Each session has five pairs of recordings, the loudspeaker on and off, near the tweeter: hiss from
 10 dB above to 10 dB below the room's noise, A-weighted. The room wanders by 1 dB (standard
@@ -14,6 +14,7 @@ truth, how many are "at most". Truth comes from the spectra that the noise is ma
 from __future__ import annotations
 
 import argparse
+import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -194,9 +195,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("seed", type=int)
     parser.add_argument("--sessions", type=int, default=800)
+    parser.add_argument("--minutes", type=float, default=60.0, help="ends earlier after these")
     given = parser.parse_args()
     rng = np.random.default_rng(given.seed)
-    sessions = [draw_session(rng) for _ in range(given.sessions)]
+    ends_s = time.monotonic() + 60.0 * given.minutes
+    sessions: list[Session] = []
+    while len(sessions) < given.sessions and time.monotonic() < ends_s:
+        sessions.append(draw_session(rng))
     print(
         "hiss re room, dB(A)        n  held      low>true true>high  at most"
         "   half-width 50/90 %  <2 dB   upper end above truth 50/90 %"

@@ -7,6 +7,9 @@ microphone would, and plays that into the sink "mic". It shares no code with dis
 
 where c is x, or what a limiter with a static curve makes of it.
 
+Where the model has an ``interface``, the output distorts what it sends to x + interface·x³, and
+that comes back unheard in the microphone's second channel, a loop-back.
+
 Faults are armed beforehand and strike at a sample: ``delay`` samples after the input first
 exceeds ``threshold``. Every sample that came in is written to ``--kept`` as raw float32.
 
@@ -198,7 +201,9 @@ def main() -> None:
     given = parser.parse_args()
     with contextlib.suppress(OSError):  # before everything else, where one may: as root
         os.setpriority(os.PRIO_PROCESS, 0, -15)
-    speaker = Loudspeaker(json.loads(given.model))
+    model = json.loads(given.model)
+    speaker, interface = Loudspeaker(model), model.get("interface")
+    channels = 1 if interface is None else 2
     format_ = ["--raw", "--format=float32le", f"--rate={RATE_HZ}"]
     # Both channels, of which it is wired to the first: of one, the server makes a mean of both.
     hears = subprocess.Popen(
@@ -208,7 +213,7 @@ def main() -> None:
     # Of 250 ms the server keeps 145 ready: the machine may be busy, a real loudspeaker is not.
     ready = ["--latency-msec=250", "--verbose"]  # says when it ran out of samples
     speaks = subprocess.Popen(
-        ["pacat", "--playback", "--device=mic", *ready, "--channels=1", *format_],
+        ["pacat", "--playback", "--device=mic", *ready, f"--channels={channels}", *format_],
         stdin=subprocess.PIPE,
     )
     lateness = Lateness()
@@ -223,7 +228,12 @@ def main() -> None:
                 sent = np.frombuffer(data, dtype="<f4")[::2]
                 kept.write(sent.tobytes())
                 kept.flush()
-                heard = speaker(sent.astype(float))
+                out = sent.astype(float)
+                if interface is None:
+                    heard = speaker(out)
+                else:
+                    out += interface * out**3
+                    heard = np.stack([speaker(out), out], axis=1)
                 speaks.stdin.write(heard.astype("<f4").tobytes())
                 speaks.stdin.flush()
     except BrokenPipeError:

@@ -80,6 +80,8 @@ class FakeBench:
         self.sent: list[NDArray] = []
         self.exchanges = 0
         self.stop_s = 0.05
+        self._buffer_s = 0.01
+        self.late_s: float | None = None
         self.dropped_at: set[tuple[int, int]] = set()
         self._rng = np.random.default_rng(5)
 
@@ -122,7 +124,8 @@ class FakeBench:
             block = np.zeros((BLOCK, route.input_channels), dtype=np.float32)
             block[:, 0] = heard
             dropped = (number, count // BLOCK) in self.dropped_at
-            enough = conversation.hear(block, dropped=dropped)
+            late = {"late_s": self.late_s} if dropped else {}
+            enough = conversation.hear(block, dropped=dropped, **late)
             if enough:
                 break
             if count // BLOCK % TICK_BLOCKS == 0:
@@ -131,12 +134,25 @@ class FakeBench:
 
     def ease(self) -> None:
         self.eased = True
+        self._buffer_s *= 2.0
+
+    def use_buffer(self, buffer_s: float) -> None:
+        self._buffer_s = buffer_s
+
+    def buffer_s(self) -> float:
+        return self._buffer_s
 
     def stop_within_s(self) -> float:
         return self.stop_s
 
-    def record(self, device, *, channels, rate_hz, seconds):
-        raise DeviceError("not used here")
+    def record(self, device, *, channels, rate_hz, seconds, heard=None, dropped=None):
+        recorded = np.zeros((round(seconds * rate_hz), channels))
+        noise = np.random.default_rng(6).standard_normal(len(recorded))
+        recorded[:, 0] = 10 ** (self.noise_dbfs / 20) / np.sqrt(2.0) * noise
+        for last in range(2 * rate_hz, len(recorded) + 1, 3 * rate_hz):
+            if heard is not None:
+                heard(recorded[:last])
+        return recorded
 
     def _noise(self, shape) -> NDArray:
         return 10 ** (self.noise_dbfs / 20) / np.sqrt(2.0) * self._rng.standard_normal(shape)

@@ -407,7 +407,7 @@ def test_drop_outs_spoil_probes_too(session: Path, sidecar: Path) -> None:
     assert (session / "axis-probe-partial.wav").exists()
     bench.dropped_at = {(number, 150) for number in range(1, 30)}
     ran = run_capture(bench, session, sidecar, *LEVELS)
-    assert ran.exit_code == 5 and "spoilt the probe" in ran.stderr
+    assert ran.exit_code == 5 and "the probe: drop-outs have spoilt it" in ran.stderr
 
 
 def test_a_peak_that_only_the_first_rung_shows_ends_the_ladder(

@@ -19,6 +19,7 @@ import pytest
 from numpy.typing import NDArray
 
 from distsweep.capture.backend import (
+    BUFFERS_S,
     AudioDevice,
     Route,
     channels_to_open,
@@ -28,7 +29,7 @@ from distsweep.capture.backend import (
 from distsweep.capture.conversation import Conversation
 from distsweep.capture.gate import exchange
 from distsweep.capture.interrupts import deferred
-from distsweep.capture.portaudio import LATENCIES_S, PortAudio
+from distsweep.capture.portaudio import PortAudio
 from distsweep.capture.watch import Stop, Watch
 from distsweep.cli._printing import Printer
 from distsweep.errors import DeviceError
@@ -160,7 +161,7 @@ def test_what_an_output_holds_is_cut_where_a_fade_would_be_late(
     threading.Thread(target=halt).start()
     exchange(backend, talk, lambda _talk: None)
     output = fake.streams[1]
-    latency_s = LATENCIES_S[min(eases, len(LATENCIES_S) - 1)]
+    latency_s = BUFFERS_S[min(eases, len(BUFFERS_S) - 1)]
     assert output.latency == latency_s
     if kind == "interrupted" and latency_s <= 0.01:
         assert output.aborted_s - halted[0] > 0.1  # it has faded, and was closed at the end

@@ -12,7 +12,7 @@ from report_samples import sample_results, sample_take
 
 from distsweep.comparison.conditions import HeldConditions, hold_conditions
 from distsweep.comparison.level_doubt import level_doubt_db, level_shift_db
-from distsweep.comparison.positions import common_ladders, repeated_placements
+from distsweep.comparison.positions import common_ladders, repeated_ladders
 from distsweep.comparison.record import BAND, DRIVE, EACH_FREQUENCY
 from distsweep.errors import InputError
 from distsweep.results import Damage, Provenance, RecordedCalibration, Results, SourceFile, Take
@@ -197,9 +197,9 @@ def test_of_several_ladders_the_first_complete_one_counts() -> None:
     again = dataclasses.replace(twice, takes=[partial, twice.takes[1]])
     ((_, used),) = common_ladders(once, again)
     assert used is again.takes[1]
-    assert len(repeated_placements(again, "axis")) == 1
+    assert len(repeated_ladders(again, "axis")) == 1
     other = dataclasses.replace(twice.takes[1], stimulus="other.json")
-    assert len(repeated_placements(sample_results(twice.takes[0], other), "axis")) == 1
+    assert len(repeated_ladders(sample_results(twice.takes[0], other), "axis")) == 1
 
 
 UNCALIBRATED = sample_results(with_intervals(sample_take(calibrated=False, points=40)))

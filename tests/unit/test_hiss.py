@@ -178,9 +178,13 @@ def test_uncalibrated_hiss_is_in_dbfs_and_held_against_no_threshold(
     assert on.hiss.high_db == pytest.approx(on.a_weighted_db, abs=0.3)
 
 
-def test_arrays_of_hiss_must_belong_together(tmp_path: Path, rng: np.random.Generator) -> None:
+def test_hiss_that_cannot_be_is_refused(tmp_path: Path, rng: np.random.Generator) -> None:
     results = analyse(session(tmp_path / "s", rng, hiss=2e-5, pairs=1))
-    data = json.loads(to_json(results))
-    data["takes"][0]["hiss"]["level_db"].pop()
-    with pytest.raises(InputError, match="is damaged"):
-        parse_results(json.dumps(data), where="here")
+    for spoil in (
+        lambda hiss: hiss["level_db"].pop(),
+        lambda hiss: hiss.update(audible_to_high_m=-1.0),
+    ):
+        data = json.loads(to_json(results))
+        spoil(data["takes"][0]["hiss"])
+        with pytest.raises(InputError, match="is damaged"):
+            parse_results(json.dumps(data), where="here")

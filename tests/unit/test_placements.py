@@ -9,11 +9,25 @@ import numpy as np
 import pytest
 from closed_form import Branch, cascade, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
+from staircase_bench import analysed
 
+from distsweep.analysis.placements.group import reproducibility_of
 from distsweep.analysis.placements.spread import place_spread, student
+from distsweep.analysis.placements.tones import tones_with_reproducibility
+from distsweep.analysis.placements.widened import in_one_placement
+from distsweep.comparison.compare import compare
+from distsweep.comparison.differences import REPEATS_DB
+from distsweep.comparison.level_doubt import with_levels
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
-from distsweep.results import PlaceDeviation, Results, parse_results, to_json
+from distsweep.results import (
+    PlaceDeviation,
+    Reproducibility,
+    Results,
+    Take,
+    parse_results,
+    to_json,
+)
 from distsweep.words.placements import within_words
 
 F_HZ = 1000.0 * 2.0 ** (np.arange(-48, 49) / 12.0)
@@ -36,8 +50,10 @@ def placed(tmp_path_factory: pytest.TempPathFactory) -> Results:
         heard += 1e-5 * rng.standard_normal(len(heard))
         bench.record(heard, name=f"{number}.wav", subtype="FLOAT")
         placement = f"placement = {number}\n" if position == "axis" else ""
+        sidecar = folder / f"{position}-{number}.json"  # a capture writes one a take
+        sidecar.write_text(bench.sidecar.read_text())
         lines.append(
-            f'[[takes]]\nposition = "{position}"\nstimulus = "{bench.sidecar.name}"\n'
+            f'[[takes]]\nposition = "{position}"\nstimulus = "{sidecar.name}"\n'
             f'recording = "{number}.wav"\n{placement}'
         )
     (folder / "session.toml").write_text('[device]\nname = "Testling"\n' + "\n".join(lines))
@@ -123,11 +139,21 @@ def test_results_keep_placements_and_refuse_what_does_not_fit(placed: Results) -
 
 
 def test_one_placement_tells_nothing(placed: Results, tmp_path: Path) -> None:
-    from distsweep.analysis.placements.group import reproducibility_of
-
     alone = [replace(placed.takes[0], placement=1), replace(placed.takes[1], placement=1)]
     assert reproducibility_of(alone) == []
     assert reproducibility_of([replace(take, placement=None) for take in placed.takes]) == []
+
+
+def test_drives_of_each_placements_own_are_brought_together(placed: Results) -> None:
+    first, second, *_ = placed.takes
+    louder = with_levels(second, 0.3)
+    rungs = [replace(rung, drive_dbfs=rung.drive_dbfs + 0.3) for rung in louder.rungs]
+    (own,) = reproducibility_of([first, replace(louder, rungs=rungs)])
+    (same,) = reproducibility_of([first, second])
+    for one, other in zip(own.spreads, same.spreads, strict=True):
+        assert one.level.deviation_db == pytest.approx(other.level.deviation_db, nan_ok=True)
+    far = [replace(rung, drive_dbfs=rung.drive_dbfs + 4.0) for rung in second.rungs]
+    assert reproducibility_of([first, replace(second, rungs=far)]) == []
 
 
 def test_the_page_and_the_table_tell_placements_apart(placed: Results) -> None:
@@ -145,7 +171,7 @@ def test_the_page_and_the_table_tell_placements_apart(placed: Results) -> None:
     table = reproducibility_table(placed)
     assert table is not None
     single, *_ = table.splitlines()[1:]
-    assert single.startswith("axis,short.json,3,,100,level,")
+    assert single.startswith("axis,axis-1.json,3,,100,level,")
     assert reproducibility_table(replace(placed, reproducibility=[])) is None
 
 
@@ -157,3 +183,55 @@ def test_what_repeats_well_is_told_from_what_does_not(above_db: float, words: st
     half_db = np.where(F_HZ <= 2000.0, 0.38, above_db)
     said = within_words(F_HZ, PlaceDeviation(half_db / 4.3, half_db))
     assert said.replace("\N{NO-BREAK SPACE}", " ") == words
+
+
+def test_a_difference_holds_what_both_sides_placements_leave_open_and_no_more(
+    placed: Results,
+) -> None:
+    first, second, *rest = placed.takes
+    (found,) = placed.reproducibility
+    # The same loudspeaker from another placement, and that one without any that were counted.
+    other = replace(placed, takes=[second, first, *rest])
+    lone = replace(placed, takes=[in_place(second, found), rest[-1]], reproducibility=[])
+    single = found.of(None)
+    assert single is not None
+    for side in (other, lone):
+        compared = compare(placed, side)
+        one = next(
+            d
+            for d in compared.differences
+            if (d.quantity, d.position, d.drive_dbfs) == ("fundamental", "axis", -10.0)
+        )
+        half_db = (one.high_db - one.low_db) / 2.0
+        placing_db = np.hypot(np.sqrt(2.0) * single.level.half_width_db, REPEATS_DB)
+        treble = one.frequency_hz > 1000.0  # noise leaves next to nothing open there
+        assert half_db[treble] == pytest.approx(placing_db[treble], rel=0.02)
+        assert not [f for f in compared.findings if f.quantity in ("fundamental", "sensitivity")]
+    assert any("Microphone put back" in text for text in compare(placed, other).conditions)
+
+
+def in_place(take: Take, found: Reproducibility) -> Take:
+    """Return a take as it would be without the other placements."""
+    return replace(take, rungs=in_one_placement(take.rungs, found), placement=None)
+
+
+def test_a_staircases_tones_hold_placements_too(tmp_path: Path) -> None:
+    rng = np.random.default_rng(40351)
+
+    def heard(gain: float) -> Take:
+        def chain(played: np.ndarray) -> np.ndarray:
+            bent = played + 0.02 * played**2
+            return 0.5 * gain * bent + 1e-5 * rng.standard_normal(len(played))
+
+        return analysed(tmp_path, chain, levels_dbfs=[-20, -14, -8]).takes[0]
+
+    takes = [replace(heard(gain), placement=n) for n, gain in enumerate((1.0, 1.05, 0.98))]
+    (found,) = reproducibility_of(takes)
+    moved_db = 20.0 * np.log10([1.0, 1.05, 0.98])
+    single = found.of(None)
+    assert single is not None
+    assert single.level.deviation_db == pytest.approx(np.std(moved_db, ddof=1), abs=0.01)
+    (tone,) = tones_with_reproducibility(takes[0].staircase, found)
+    reach_db = 4.303 * np.std(moved_db, ddof=1)
+    assert tone.level_db - tone.level_low_db == pytest.approx(reach_db, rel=0.05)
+    assert np.all(tone.level_reliable == (tone.level_high_db - tone.level_low_db <= 3.0))

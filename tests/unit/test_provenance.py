@@ -114,15 +114,20 @@ def test_results_say_what_they_were_made_from(demo: Demo, tmp_path: Path) -> Non
     assert made is not None
     assert made.version == VERSION
     assert made.settings["level_band_hz"] == [300.0, 3000.0]
-    assert [take["position"] for take in made.settings["takes"]] == ["axis", "axis", "woofer"]
-    assert [take["order"] for take in made.settings["takes"]] == [10, 10, 10]
+    played = [take for take in made.settings["takes"] if "kind" not in take]
+    assert [take["position"] for take in played] == ["axis", "axis", "woofer"]
+    assert [take["order"] for take in played] == [10, 10, 10]
+    quiet = [take for take in made.settings["takes"] if take not in played]
+    assert [(take["kind"], take["state"]) for take in quiet] == [
+        ("background", "on"), ("background", "off"),
+    ]  # fmt: skip
     assert made.settings["takes"][0]["pascal_per_fs"] == 100.0
     for recording in made.recordings:
         assert recording.sha256 == by_definition(demo.folder / recording.name)
     for stimulus in made.stimuli:
         data = (demo.folder / stimulus.name).read_bytes()
         assert stimulus.sha256 == hashlib.sha256(data).hexdigest()
-    assert len(made.recordings) == len(made.stimuli) == 3
+    assert (len(made.recordings), len(made.stimuli)) == (3 + 10, 3)
     write_results(demo.results, tmp_path / "results.json")
     again = read_results(tmp_path / "results.json").provenance
     assert again is not None

@@ -243,7 +243,7 @@ def test_clean_levels_and_onsets_have_wide_tables(demo: Demo) -> None:
 
 def test_names_of_tables_never_meet(demo: Demo) -> None:
     names = [name for name, _ in all_tables(demo.results)]
-    endings = {re.sub(r"^(axis-2|axis|woofer)-", "", name) for name in names}
+    endings = {re.sub(r"^(axis-2|axis|woofer|tweeter)-", "", name) for name in names}
     endings |= {"thd-at-spl-db", "thd-at-spl-percent", "h2-at-spl-db", "drive-at-spl-dbfs"}
     assert len(set(names)) == len(names)
     for one in endings:  # no position that ends like a table's name makes two names one

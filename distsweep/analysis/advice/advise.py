@@ -61,10 +61,9 @@ LONGEST_SWEEP_S = 300.0
 LARGEST_FALL_DB = 40.0
 """So much less noise is looked at (chosen: more than any room offers)."""
 
-BY_THE_INTERFACE_DB = -24.6
-"""An interface whose own harmonics reach this level re a THD may move it by 0.5 dB, a third of what
-a reliable value may be off by, as −20·log10(1 − 10^(−24.6/20)): of such bands nothing is
-recommended (the share chosen: noise must have the larger part)."""
+BY_THE_INTERFACE_DB = 0.5
+"""Of THD that the interface's own may be off by more nothing is recommended (chosen: a third of
+what a reliable value may be off by, so that noise must have the larger part)."""
 
 CLOSEST = 1.1
 """Ratio of neighbouring candidates (chosen: what is recommended is hardly more than it must be)."""
@@ -187,13 +186,14 @@ def _thirds_of(rung: Rung) -> ThdThirdOctave:
 def _judged(rung: Rung) -> BoolArray:
     """Tell of which thirds of an octave a rung's THD is asked, shape ``(B,)``.
 
-    Not of those that the interface leaves unknown, however little noise there is.
+    Not of those that the interface leaves unknown, however little noise there is; of none where
+    these are the most.
     """
     thirds = _thirds_of(rung)
     inside = (thirds.frequency_hz >= ADVISED_HZ[0]) & (thirds.frequency_hz <= ADVISED_HZ[1])
-    if thirds.interface_reach_db.size:
-        there_db = np.where(np.isfinite(thirds.thd_db), thirds.thd_db, thirds.high_db)
-        inside &= ~(thirds.interface_reach_db - there_db > BY_THE_INTERFACE_DB)
+    if thirds.interface_half_width_db.size:
+        left = inside & (thirds.interface_half_width_db <= BY_THE_INTERFACE_DB)
+        inside = left & (2 * np.sum(left) > np.sum(inside))
     return np.asarray(inside & np.isfinite(thirds.high_db))
 
 

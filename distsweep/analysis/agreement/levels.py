@@ -58,7 +58,7 @@ def _compared(ladder: Take, rung: Rung, staircase: Take, row: Staircase) -> Agre
         ends = row.harmonics_low_db, row.harmonics_high_db
         own = [(row.harmonics[n], *(end.get(n, no_interval()) for end in ends)) for n in orders]
         own_thd = _summed([on.known(*parts) for parts in own])
-        floor, own_floor = at(rung.thd_floor_db), on(row.thd_floor_db)
+        floor, own_floor = at(rung.whole_thd_floor_db), on(row.thd_floor_db)
         margin = min(thd.level_db - floor, own_thd.level_db - own_floor)
         reliable = at.all_of(rung.thd_reliable) and _reliable_at(row, rung.drive_dbfs)
     level_difference, thd_difference = own_level.minus(level), own_thd.minus(thd)

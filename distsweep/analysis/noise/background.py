@@ -109,9 +109,19 @@ def noise_spectrum(
     kept = [power for power, out in zip(powers, unlike, strict=True) if not out]
     density = 2.0 * np.sum(kept, axis=0) / (len(kept) * rate_hz * np.sum(window**2))
     rounding = step**2 / 12.0 / (rate_hz / 2.0)
-    segments = len(kept) / (1.0 + 2.0 * SEGMENTS_ALIKE * (1.0 - 1.0 / len(kept)))
+    segments = independent_segments(len(kept))
     left_out = _joined([place for place, out in zip(places, unlike, strict=True) if out], length)
     return NoiseSpectrum(rate_hz / length, np.maximum(density, rounding), segments, left_out)
+
+
+def independent_segments(stretches: int) -> float:
+    """Return how many independent ones so many overlapping stretches are worth."""
+    return stretches / (1.0 + 2.0 * SEGMENTS_ALIKE * (1.0 - 1.0 / stretches))
+
+
+def stretches_in(silence_s: float) -> int:
+    """Return how many overlapping stretches a silence of a length holds."""
+    return max(0, int(2.0 * (silence_s / SEGMENT_S - 1.0) + 1e-6) + 1) if silence_s > 0.0 else 0
 
 
 def _unlike_the_others(powers: Sequence[FloatArray]) -> list[bool]:

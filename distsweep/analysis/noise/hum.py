@@ -74,14 +74,14 @@ def find_hum(cut: CutLadder, *, rate_hz: float, sweep_samples: int) -> Hum:
         if rung.file != file:
             file = rung.file
             quiet = cut.quiet[file] if file < len(cut.quiet) else np.zeros(0)
-            heard = _lines(quiet[-int(rate_hz) :], rate_hz)
+            heard = lines_in(quiet[-int(rate_hz) :], rate_hz)
         for signal in rung.signals:
             pause = signal[sweep_samples + int(DEAD_S * rate_hz) :]
             before.append(heard)
-            heard = _lines(pause, rate_hz) if len(pause) >= LEAST_S * rate_hz else heard
+            heard = lines_in(pause, rate_hz) if len(pause) >= LEAST_S * rate_hz else heard
             after.append(heard)
     first = cut.quiet[0][: int(rate_hz)] if cut.quiet else np.zeros(0)
-    return Hum(np.array(before), np.array(after), _lines(first, rate_hz))
+    return Hum(np.array(before), np.array(after), lines_in(first, rate_hz))
 
 
 def hum_density(hum: Hum, edges_hz: FloatArray, bin_hz: float) -> FloatArray:
@@ -99,7 +99,7 @@ def hum_density(hum: Hum, edges_hz: FloatArray, bin_hz: float) -> FloatArray:
     return added
 
 
-def _lines(samples: FloatArray, rate_hz: float) -> FloatArray:
+def lines_in(samples: FloatArray, rate_hz: float) -> FloatArray:
     """Return the mean square of each line, 0 where none stands out, shape ``(K,)``."""
     step = max(1, int(rate_hz / LISTENED_HZ))
     count = len(samples) // step

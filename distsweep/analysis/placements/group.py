@@ -2,70 +2,81 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
 from distsweep.analysis.placements.spread import place_spread
-from distsweep.results import SAME_DRIVE_DB, Rung, Smoothed, SmoothedLevel, Take
+from distsweep.analysis.placements.tones import ONE_DRIVE_DB, Curves, at_drive, tone_spreads
+from distsweep.results import Rung, SmoothedLevel, Take
 from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.units import FloatArray
-
-Curve = tuple[FloatArray, FloatArray, FloatArray]
-"""Values and the ends of their intervals, dB."""
 
 
 def reproducibility_of(takes: Sequence[Take]) -> list[Reproducibility]:
     """Return what two or more placements at a position tell, one record a position and stimulus.
 
-    Complete ladders count, in one unit and on one grid. Of several takes of one placement the first
-    does: they differ by what repeats without moving anything.
+    Complete ladders and staircases count. Takes are of one stimulus that have as many rungs on one
+    grid, in one unit: a capture writes a stimulus anew for each take, by another name, and with
+    drives of its own where levels in dB SPL were asked for. Of several takes of one placement the
+    first counts: they differ by what repeats without moving anything.
 
     Parameters
     ----------
     takes : with the intervals that noise leaves.
     """
-    groups: dict[tuple[str, str, str], list[int]] = {}
+    groups: dict[tuple[object, ...], list[int]] = {}
     for number, take in enumerate(takes):
-        if take.placement is not None and take.rungs and not take.partial:
-            key = (take.position, take.stimulus, take.level_unit)
-            group = groups.setdefault(key, [])
-            if not group or np.array_equal(takes[group[0]].frequency_hz, take.frequency_hz):
-                group.append(number)
+        if take.placement is not None and (take.rungs or take.staircase) and not take.partial:
+            grid = take.frequency_hz.tobytes(), len(take.rungs)
+            key = (take.position, take.kind, take.level_unit, *grid)
+            groups.setdefault(key, []).append(number)
     found = []
-    for (position, stimulus, _), numbers in groups.items():
+    for numbers in groups.values():
         each = {takes[number].placement: takes[number] for number in reversed(numbers)}
-        if len(each) > 1:
-            spreads = _spreads(list(each.values()))
-            found.append(Reproducibility(position, stimulus, len(each), numbers, spreads))
+        placed = [each[placement] for placement in sorted(each, key=str)]
+        if len(placed) < 2:
+            continue
+        spreads = tone_spreads(placed) if placed[0].staircase else _spreads(placed)
+        if spreads:
+            first = takes[numbers[0]]
+            found.append(
+                Reproducibility(first.position, first.stimulus, len(placed), numbers, spreads)
+            )
     return found
 
 
 def _spreads(placed: Sequence[Take]) -> list[PlaceSpread]:
     """Return what the placements tell of single frequencies and of each kind of averages."""
-    drives = [
-        rung.drive_dbfs
-        for rung in placed[0].rungs
-        if all(_rung_at(take, rung.drive_dbfs) is not None for take in placed)
-    ]
-    rungs = [[_rung_at(take, drive_dbfs) for drive_dbfs in drives] for take in placed]
-    common = [[rung for rung in row if rung is not None] for row in rungs]
-    if not drives or not all(len(rung.fundamental_low_db) for row in common for rung in row):
+    sets = [[_rung_at(take, rung.drive_dbfs) for take in placed] for rung in placed[0].rungs]
+    common = [[rung for rung in one if rung is not None] for one in sets]
+    rungs = [one for one in common if len(one) == len(placed)]
+    if not rungs or not all(len(rung.fundamental_low_db) for one in rungs for rung in one):
         return []
-    spreads = [_spread(None, placed[0].frequency_hz, [list(map(_single, row)) for row in common])]
-    for index, smooth in enumerate(common[0][0].smoothed):
-        curves = [[_averages(rung.smoothed[index]) for rung in row] for row in common]
+    spreads = [_spread(None, placed[0].frequency_hz, _placed(rungs, _single))]
+    for index, smooth in enumerate(rungs[0][0].smoothed):
+        curves = _placed(rungs, partial(_averages, index=index))
         spreads.append(_spread(smooth.bands_per_octave, smooth.frequency_hz, curves))
     return spreads
 
 
 def _rung_at(take: Take, drive_dbfs: float) -> Rung | None:
-    same = (r for r in take.rungs if abs(r.drive_dbfs - drive_dbfs) <= SAME_DRIVE_DB)
-    return next(same, None)
+    """Return the rung of nearly a drive; None without."""
+    nearest = min(take.rungs, key=lambda rung: abs(rung.drive_dbfs - drive_dbfs))
+    return nearest if abs(nearest.drive_dbfs - drive_dbfs) <= ONE_DRIVE_DB else None
 
 
-def _single(rung: Rung) -> dict[str | int, Curve]:
-    curves: dict[str | int, Curve] = {
+def _placed(rungs: Sequence[Sequence[Rung]], read: Callable[[Rung], Curves]) -> list[list[Curves]]:
+    """Return the curves of each placement's rungs, brought to the drive of the first's."""
+    return [
+        [at_drive(read(one[k]), one[k].drive_dbfs - one[0].drive_dbfs) for one in rungs]
+        for k in range(len(rungs[0]))
+    ]
+
+
+def _single(rung: Rung) -> Curves:
+    curves: Curves = {
         n: (curve.level_db, curve.low_db, curve.high_db) for n, curve in rung.harmonics.items()
     }
     curves["level"] = (rung.fundamental_db, rung.fundamental_low_db, rung.fundamental_high_db)
@@ -73,7 +84,8 @@ def _single(rung: Rung) -> dict[str | int, Curve]:
     return curves
 
 
-def _averages(smooth: Smoothed) -> dict[str | int, Curve]:
+def _averages(rung: Rung, *, index: int) -> Curves:
+    smooth = rung.smoothed[index]
     levels: dict[str | int, SmoothedLevel] = dict(smooth.harmonics.items())
     levels |= {"level": smooth.fundamental, "thd": smooth.thd}
     return {name: (one.level_db, one.low_db, one.high_db) for name, one in levels.items()}
@@ -82,7 +94,7 @@ def _averages(smooth: Smoothed) -> dict[str | int, Curve]:
 def _spread(
     bands_per_octave: int | None,
     frequency_hz: FloatArray,
-    curves: Sequence[Sequence[dict[str | int, Curve]]],
+    curves: Sequence[Sequence[Curves]],
 ) -> PlaceSpread:
     """Return what placements tell; ``curves`` are those of each placement's rungs."""
     found: dict[str | int, PlaceDeviation] = {}

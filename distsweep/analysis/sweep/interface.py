@@ -8,18 +8,13 @@ neither is known alone. In the microphone's channel
   |H(n·f)/H(f)|, with H the loudspeaker's linear response as the microphone hears it;
 - the input's part arises behind the microphone: it is there as it is, by the level at that input.
 
-The **reach** of the interface is the larger of both, each taken as large as the whole that the
-loop-back shows: whatever its shares, as long as they do not cancel in the loop-back, what they
-make together at the microphone is not above that. An input stage distorts by its own level. Where
-the microphone's channel is louder than the loop-back's, the loop-back's louder rungs, up to the
-first that is as loud, stand for it; where none is, a warning says so. Where it is softer, its part
-is taken as large as in the loop-back: a curvature would make less of it, a step at zero would not.
-
-How the interface's harmonic adds to the loudspeaker's is not known (their phases are anything), so
-each end of an interval moves by the whole of the reach, as amplitudes: |p| ± reach. Where the reach
-is as large as what was measured nothing may be the loudspeaker's: the value is "at most". Sums and
-means of powers move by the root of the sum, or mean, of the reaches' squares at most (the triangle
-inequality).
+The **reach** of the interface is the larger of both and `MARGIN_DB`, each taken as large as the
+whole that the loop-back shows. Whatever its shares, as long as both are in step there, what they
+make together at the microphone is not above that; of two that cancel in the loop-back it knows
+nothing. An input stage distorts by its own level. Where the microphone's channel is louder than the
+loop-back's, the loop-back's louder rungs, up to the first that is as loud, stand for it; where none
+is, a warning says so. Where it is softer, its part is taken as large as in the loop-back: a
+curvature would make less of it, a step at zero would not.
 """
 
 from __future__ import annotations
@@ -30,15 +25,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from distsweep.analysis.cut import CutLadder
-from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
-from distsweep.analysis.noise.interval import is_reliable
+from distsweep.analysis.noise.certainty import SEEN_DB
 from distsweep.analysis.settings import TakeSettings
-from distsweep.analysis.sweep.harmonics import Amplitudes, SweptHarmonics, measure_harmonics
+from distsweep.analysis.sweep.harmonics import Amplitudes, measure_harmonics
 from distsweep.analysis.sweep.intervals import with_intervals
 from distsweep.analysis.sweep.levels import LadderLevels, read_levels
-from distsweep.analysis.third_octave import octave_bands
-from distsweep.results import SAME_DRIVE_DB, HarmonicCurve, Rung, Smoothed, SmoothedLevel
-from distsweep.units import BoolArray, FloatArray, db_to_ratio, ratio_to_db
+from distsweep.results import SAME_DRIVE_DB, Rung
+from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
+
+MARGIN_DB = 0.5
+"""Added to the reach (chosen: the ratio |H(n·f)/H(f)| is read through other windows than the
+harmonic, which at peaks of Q 5 differ by some tenths of a decibel)."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +60,7 @@ class InterfaceReach:
 
     def thd(self, row: int) -> FloatArray:
         """Return what may be in a rung's THD, as an amplitude, shape ``(F,)``; NaN if unknown."""
-        return _root_of_sum(self.harmonics[:, row])
+        return root_of_sum(self.harmonics[:, row])
 
 
 def measure_interface(cut: CutLadder, settings: TakeSettings) -> list[Rung]:
@@ -106,7 +103,8 @@ def reach_of(
     for row, place in enumerate(at):
         if place is not None:
             as_loud = _as_loud_as(most, loudness, place, at_input[row])
-            reach[:, row] = np.fmax(most[place] * radiated[:, row], as_loud * corrected)
+            parts = most[place] * radiated[:, row], as_loud * corrected
+            reach[:, row] = db_to_ratio(MARGIN_DB) * np.fmax(*parts)
     short = at_input / np.max(loudness, axis=0)
     beside = [own[place] if place is not None else None for place in at]
     return InterfaceReach(
@@ -191,148 +189,8 @@ def _high_orders(
     return reach
 
 
-def with_interface(
-    rungs: Sequence[Rung], reach: InterfaceReach, frequency_hz: FloatArray
-) -> list[Rung]:
-    """Widen rungs' intervals by what may be the interface's, and state its own harmonics."""
-    return [
-        rung if own is None else _rung(rung, own, reach, row, frequency_hz)
-        for row, (rung, own) in enumerate(zip(rungs, reach.own, strict=True))
-    ]
-
-
-def _rung(rung: Rung, own: Rung, reach: InterfaceReach, row: int, frequency_hz: FloatArray) -> Rung:
-    bounds, total = reach.harmonics[:, row], reach.thd(row)
-    harmonics = {
-        order: _curve(curve, own.harmonics[order], bounds[order - 2])
-        for order, curve in rung.harmonics.items()
-    }
-    low_db, high_db = _moved(rung.thd_low_db, rung.thd_high_db, total)
-    smoothed = [_smoothed(one, bounds, frequency_hz) for one in rung.smoothed]
-    third = rung.thd_third_octave
-    if third is not None:
-        thd = next(one.thd for one in smoothed if one.bands_per_octave == 3)
-        inside = octave_bands(frequency_hz, 3)[1]
-        third = replace(
-            third, low_db=thd.low_db, high_db=thd.high_db,
-            interface_reach_db=_to_db(_root_of_sum(_over(bounds, inside))),
-        )  # fmt: skip
-    return replace(
-        _with_high_orders(rung, reach.high_orders[row]),
-        harmonics=harmonics,
-        thd_low_db=low_db,
-        thd_high_db=high_db,
-        thd_reliable=rung.thd_reliable & is_reliable(low_db, high_db),
-        thd_third_octave=third,
-        smoothed=smoothed,
-        thd_interface_db=np.where(np.isfinite(own.thd_low_db), own.thd_db, np.nan),
-        thd_interface_high_db=own.thd_high_db,
-        thd_interface_reach_db=_to_db(total),
-    )
-
-
-def _curve(curve: HarmonicCurve, own: HarmonicCurve, bound: FloatArray) -> HarmonicCurve:
-    low_db, high_db = _moved(curve.low_db, curve.high_db, bound)
-    return replace(
-        curve,
-        low_db=low_db,
-        high_db=high_db,
-        reliable=curve.reliable & is_reliable(low_db, high_db),
-        interface_db=np.where(np.isfinite(own.low_db), own.level_db, np.nan),
-        interface_high_db=own.high_db,
-        interface_reach_db=_to_db(bound),
-    )
-
-
-def _smoothed(one: Smoothed, bounds: FloatArray, frequency_hz: FloatArray) -> Smoothed:
-    bands = _over(bounds, octave_bands(frequency_hz, one.bands_per_octave)[1])
-    return replace(
-        one,
-        thd=_level(one.thd, _root_of_sum(bands)),
-        harmonics={n: _level(level, bands[n - 2]) for n, level in one.harmonics.items()},
-    )
-
-
-def _level(level: SmoothedLevel, bound: FloatArray) -> SmoothedLevel:
-    low_db, high_db = _moved(level.low_db, level.high_db, bound)
-    return replace(level, low_db=low_db, high_db=high_db)
-
-
-def _over(bounds: FloatArray, inside: BoolArray) -> FloatArray:
-    """Return root mean squares over bands, shape ``(order − 1, B)``; NaN where none is known."""
-    known = np.isfinite(bounds)
-    count = known @ inside.T.astype(float)
-    power = np.where(known, bounds, 0.0) ** 2 @ inside.T.astype(float)
-    return np.asarray(np.sqrt(np.where(count > 0.0, power / np.maximum(count, 1.0), np.nan)))
-
-
-def _root_of_sum(bounds: FloatArray) -> FloatArray:
+def root_of_sum(bounds: FloatArray) -> FloatArray:
     """Return the root of the sum of squares over the orders; NaN where none is known."""
     known = np.isfinite(bounds)
     power = np.sum(np.where(known, bounds, 0.0) ** 2, axis=0)
     return np.asarray(np.where(np.any(known, axis=0), np.sqrt(power), np.nan))
-
-
-def _moved(
-    low_db: FloatArray, high_db: FloatArray, bound: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the ends of an interval moved outwards by an amplitude; nothing at least."""
-    by = np.nan_to_num(bound)
-    return (
-        np.where(by > 0.0, _to_db(np.maximum(db_to_ratio(low_db) - by, 0.0)), low_db),
-        np.where(by > 0.0, _to_db(db_to_ratio(high_db) + by), high_db),
-    )
-
-
-def _to_db(ratio: FloatArray) -> FloatArray:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(ratio_to_db(ratio))
-
-
-def _with_high_orders(rung: Rung, reach: FloatArray) -> Rung:
-    """Raise the floor of the high orders, and keep no impulses that the interface may have made."""
-    floor_db = _raised(rung.high_order_floor_db, reach)
-    impulsive_db = rung.impulsive_db
-    if impulsive_db.size:
-        with np.errstate(invalid="ignore"):
-            hidden = (reach > 0.0) & (impulsive_db - floor_db < SEEN_DB)
-        impulsive_db = np.where(hidden, np.nan, impulsive_db)
-    return replace(rung, high_order_floor_db=floor_db, impulsive_db=impulsive_db)
-
-
-def over_the_interface(rungs: Sequence[Rung], reach: InterfaceReach) -> list[Rung]:
-    """Return rungs as measured whose floors hold what may be the interface's.
-
-    Rules that ask for a level's distance from its floor then find nothing in what the interface
-    may have made: limits, high orders, resonances.
-    """
-    raised = []
-    for row, rung in enumerate(rungs):
-        harmonics = {}
-        for order, curve in rung.harmonics.items():
-            floor_db = _raised(curve.floor_db, reach.harmonics[order - 2, row])
-            clear = curve.reliable & (curve.level_db - floor_db >= RELIABLE_DB)
-            harmonics[order] = replace(curve, floor_db=floor_db, reliable=clear)
-        thd_floor_db = _raised(rung.thd_floor_db, reach.thd(row))
-        raised.append(
-            replace(
-                _with_high_orders(rung, reach.high_orders[row]),
-                harmonics=harmonics,
-                thd_floor_db=thd_floor_db,
-                thd_reliable=rung.thd_reliable & (rung.thd_db - thd_floor_db >= RELIABLE_DB),
-            )
-        )
-    return raised
-
-
-def swept_over_the_interface(swept: SweptHarmonics, reach: InterfaceReach) -> SweptHarmonics:
-    """Return the complex harmonics of these rungs with the same floors."""
-    floors = swept.floors.copy()
-    more = np.nan_to_num(reach.harmonics * np.abs(swept.values[0]))
-    floors[1:] = np.where(more > 0.0, np.hypot(floors[1:], more), floors[1:])
-    return replace(swept, floors=floors)
-
-
-def _raised(floor_db: FloatArray, bound: FloatArray) -> FloatArray:
-    by = np.nan_to_num(bound)
-    return np.where(by > 0.0, _to_db(np.hypot(db_to_ratio(floor_db), by)), floor_db)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from distsweep.analysis.noise.background import NoiseSpectrum
 from distsweep.analysis.noise.certainty import DB_PER_RATIO
 from distsweep.analysis.noise.interval import NoisySum, is_reliable
 from distsweep.analysis.settings import TakeSettings
@@ -116,14 +117,14 @@ def third_octave_harmonics(amplitudes: Amplitudes, rows: Sequence[int]) -> Third
     count = np.sum(bands.inside, axis=1)
     return ThirdOctaveHarmonics(
         middle_hz=bands.middle_hz,
-        powers=_averaged(harmonics, usable, bands),
+        powers=averaged(harmonics, usable, bands),
         points=count,
         independent=bands.independent[1:],
         shift_db=(shift_db[1:] @ bands.inside.T.astype(float)) / count,
     )
 
 
-def _averaged(harmonics: NoisySum, usable: BoolArray, bands: _Bands) -> NoisySum:
+def averaged(harmonics: NoisySum, usable: BoolArray, bands: Bands) -> NoisySum:
     """Average what is usable of harmonics over bands."""
     clean = usable[1:] & usable[0]
     return replace(harmonics, total=np.where(clean, harmonics.total, np.nan)).averaged(
@@ -133,8 +134,17 @@ def _averaged(harmonics: NoisySum, usable: BoolArray, bands: _Bands) -> NoisySum
 
 def _shift_db(amplitudes: Amplitudes) -> FloatArray:
     """Return how far the sweep's speed may have moved each harmonic, ``(order − 1, 1, F)``."""
-    orders = np.arange(2.0, len(amplitudes.orders) + 1.0)[:, None, None]
-    turns = 2.0 * np.pi * amplitudes.frequency_hz * amplitudes.rate_constant_s
+    return shift_by_speed_db(
+        amplitudes.frequency_hz, amplitudes.rate_constant_s, order=len(amplitudes.orders)
+    )
+
+
+def shift_by_speed_db(
+    frequency_hz: FloatArray, rate_constant_s: float, *, order: int
+) -> FloatArray:
+    """Return how far a sweep's speed may move harmonics 2 to ``order``, ``(order − 1, 1, F)``."""
+    orders = np.arange(2.0, order + 1.0)[:, None, None]
+    turns = 2.0 * np.pi * frequency_hz * rate_constant_s
     return np.asarray(DB_PER_RATIO * 0.5 * (orders - 1.0) * CURVED_PHASE / turns)
 
 
@@ -162,32 +172,44 @@ def _summed(harmonics: NoisySum, shift_db: FloatArray) -> tuple[FloatArray, Floa
     return wider(harmonics.summed().interval(), mean_db)
 
 
-class _Bands:
-    """Bands of the grid, and what the noise in each is worth for every order."""
+class Bands:
+    """Bands of a grid, and what the noise in each is worth for every order.
+
+    Attributes
+    ----------
+    middle_hz : midband frequencies, shape ``(B,)``.
+    inside : which points lie in which band, shape ``(B, F)``.
+    independent : how many of them see noise of independent power, shape ``(order, 1, B)``.
+    degrees : degrees of freedom of the noise's estimate there, same shape.
+    """
 
     def __init__(
-        self, per_octave: int, middle_hz: FloatArray, inside: BoolArray, amplitudes: Amplitudes
+        self,
+        per_octave: int,
+        frequency_hz: FloatArray,
+        independent_hz: FloatArray,
+        noise: NoiseSpectrum | None,
     ) -> None:
-        self.per_octave, self.middle_hz, self.inside = per_octave, middle_hz, inside
-        orders = np.arange(1.0, len(amplitudes.orders) + 1.0)[:, None]
-        octaves = np.sum(inside, axis=1) * float(
-            np.median(np.diff(np.log2(amplitudes.frequency_hz)))
-        )
+        """Lay the bands; ``independent_hz``, shape ``(order, F)``, is as in `Amplitudes`."""
+        self.per_octave = per_octave
+        middle_hz, inside = octave_bands(frequency_hz, per_octave)
+        self.middle_hz, self.inside = middle_hz, inside
+        orders = np.arange(1.0, len(independent_hz) + 1.0)[:, None]
+        octaves = np.sum(inside, axis=1) * float(np.median(np.diff(np.log2(frequency_hz))))
         # A band's width at the frequencies that an order is heard at.
         width_hz = orders * middle_hz * (2.0 ** (octaves / 2.0) - 2.0 ** (-octaves / 2.0))
-        held = np.isfinite(amplitudes.independent_hz)
+        held = np.isfinite(independent_hz)
         into = inside.T.astype(float)
         with np.errstate(invalid="ignore", divide="ignore"):
-            apart = (np.where(held, amplitudes.independent_hz, 0.0) @ into) / (held @ into)
+            apart = (np.where(held, independent_hz, 0.0) @ into) / (held @ into)
         apart = np.where(np.isfinite(apart), apart, np.inf)
         self.independent = (width_hz / apart)[:, None]
-        noise = amplitudes.noise
         known = np.inf if noise is None else noise.degrees_around(width_hz)
         self.degrees = np.broadcast_to(known, width_hz.shape)[:, None]
 
 
-def _bands(amplitudes: Amplitudes, per_octave: int) -> _Bands:
-    return _Bands(per_octave, *octave_bands(amplitudes.frequency_hz, per_octave), amplitudes)
+def _bands(amplitudes: Amplitudes, per_octave: int) -> Bands:
+    return Bands(per_octave, amplitudes.frequency_hz, amplitudes.independent_hz, amplitudes.noise)
 
 
 def _smoothed(
@@ -195,7 +217,7 @@ def _smoothed(
     harmonics: NoisySum,
     usable: BoolArray,
     shift_db: FloatArray,
-    bands: _Bands,
+    bands: Bands,
     offset_db: float,
 ) -> list[Smoothed]:
     """Average the curves of all rungs over bands; one record a rung."""
@@ -205,7 +227,7 @@ def _smoothed(
         .averaged(bands.inside, bands.independent[0], IN_STEP, bands.degrees[0])
         .interval()
     )
-    orders = _averaged(harmonics, usable, bands)
+    orders = averaged(harmonics, usable, bands)
     level, band_db = wider(level, band_db[0]), band_db[1:]
     curves, thd = wider(orders.interval(), band_db), _summed(orders, band_db)
     return [

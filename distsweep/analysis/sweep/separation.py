@@ -86,7 +86,7 @@ def read_passes(
             degrees[index, :, held] = noise.degrees_around(window.energy_s / window.sum_s**2)
             # The silence holds the lines that stood in it: the larger counts.
             floor = np.maximum(
-                _floor(deconvolver, window, noise), _floor_of_hum(deconvolver, window, hum)
+                floor_of_noise(deconvolver, window, noise), _floor_of_hum(deconvolver, window, hum)
             )
             floors[index, :, held] = floor * scaling
         usable[index, :, held] = window.resolves & ~_clipped(
@@ -227,7 +227,9 @@ def loudest_clean(rungs: Sequence[CutRung]) -> int | None:
     return max(clean, key=lambda index: rungs[index].drive_dbfs, default=None)
 
 
-def _floor(deconvolver: Deconvolver, window: HarmonicWindow, noise: NoiseSpectrum) -> FloatArray:
+def floor_of_noise(
+    deconvolver: Deconvolver, window: HarmonicWindow, noise: NoiseSpectrum
+) -> FloatArray:
     """Return the RMS amplitude that the background shows through a window, shape ``(G,)``.
 
     White noise of two-sided density S, weighted by the inverse and windowed, has the mean

@@ -47,10 +47,11 @@ def clean_level_sentences(take: Take) -> str | None:
         sentences.append(_rest(take, strict, rest, everywhere=not np.any(below | contradicted)))
     hidden = in_state(strict, "unknown")
     if np.any(hidden):
-        fast = "" if take.staircase else ", or the sweep is too fast for it"
-        sentences.append(
-            f"Nothing of this is known at {_where(strict, hidden)}: noise hides it there{fast}."
-        )
+        why = "noise hides it there"
+        if not take.staircase:
+            placed = "" if take.placement is None else ", or placements of the microphone differ"
+            why = f"{why}, or the sweep is too fast for it{placed}"
+        sentences.append(f"Nothing of this is known at {_where(strict, hidden)}: {why}.")
     return " ".join(sentences)
 
 

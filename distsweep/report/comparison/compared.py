@@ -8,6 +8,7 @@ from functools import cached_property
 
 from distsweep.comparison.differences import Doubts, ThirdDifferences
 from distsweep.comparison.level_doubt import compared_ladder, level_doubt_db
+from distsweep.comparison.placed import PlaceDoubt, of_one_placement, reproducibility_at
 from distsweep.comparison.record import BAND, DRIVE, Comparison, Difference
 from distsweep.results import AXIS, SAME_DRIVE_DB, Results, Take
 from distsweep.words import wording
@@ -86,8 +87,15 @@ class Compared:
         first, other = self.ladder(0, position), self.ladder(source, position)
         if first is None or other is None:
             return None
-        doubt_db = level_doubt_db(self.sources[0], self.sources[source], position)
-        return ThirdDifferences(first, other, source, Doubts.of(first, other, doubt_db))
+        pair = self.sources[0], self.sources[source]
+        doubts = Doubts.of(
+            first, other, level_doubt_db(*pair, position), place=PlaceDoubt.between(*pair, position)
+        )
+        first, other = (
+            of_one_placement(take, reproducibility_at(results, position))
+            for take, results in zip((first, other), pair, strict=True)
+        )
+        return ThirdDifferences(first, other, source, doubts)
 
     def ladder(self, source: int, position: str) -> Take | None:
         """Return a source's ladder at a position, None without one.

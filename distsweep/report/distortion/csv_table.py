@@ -49,11 +49,20 @@ HARMONIC_COLUMNS = ("db", "low_db", "high_db", "floor_db", "reliable", "input_re
 """Endings of each harmonic's columns: ``h2_db``, ``h2_low_db``, ``h2_high_db`` …"""
 
 
+INTERFACE_COLUMNS = ("interface_db", "interface_high_db", "interface_reach_db")
+"""Endings of the columns behind all others, of THD (``thd_interface_db`` …) and of each harmonic,
+where a loop-back was recorded: what it shows of the interface itself (empty where that is no more
+than noise), what that is at most, and what of it may be in the value."""
+
+
 def ladder_table(take: Take) -> str:
     """Text of a take's CSV."""
     orders = sorted({order for rung in take.rungs for order in rung.harmonics})
     header = [*LEADING_COLUMNS]
     header += [f"h{order}_{ending}" for order in orders for ending in HARMONIC_COLUMNS]
+    if _has_interface(take):
+        names = ["thd", *(f"h{order}" for order in orders)]
+        header += [f"{name}_{ending}" for name in names for ending in INTERFACE_COLUMNS]
     lines: list[Sequence[str]] = [header]
     for index in range(len(take.rungs)):
         lines += zip(*_rung_columns(take, index, orders), strict=True)
@@ -95,6 +104,24 @@ def _rung_columns(take: Take, index: int, orders: list[int]) -> Iterator[list[st
     yield _damage(take, index)
     for order in orders:
         yield from _harmonic_columns(rung, order, count)
+    if _has_interface(take):
+        yield from _interface_columns(rung, orders, count)
+
+
+def _has_interface(take: Take) -> bool:
+    """Tell whether a loop-back was recorded beside any rung."""
+    return any(rung.thd_interface_reach_db.size for rung in take.rungs)
+
+
+def _interface_columns(rung: Rung, orders: list[int], count: int) -> Iterator[list[str]]:
+    parts = [rung.thd_interface_db, rung.thd_interface_high_db, rung.thd_interface_reach_db]
+    for order in orders:
+        curve = rung.harmonics.get(order)
+        nothing = np.zeros(0)
+        parts += [nothing] * 3 if curve is None else [
+            curve.interface_db, curve.interface_high_db, curve.interface_reach_db
+        ]  # fmt: skip
+    yield from (_ends(part, count, 3) for part in parts)
 
 
 def _damage(take: Take, index: int) -> list[str]:

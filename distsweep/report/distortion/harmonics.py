@@ -10,7 +10,7 @@ import numpy as np
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
-from distsweep.report.distortion import spikes
+from distsweep.report.distortion import interface, spikes
 from distsweep.report.distortion.thd import thd_limits
 from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, harmonic_line, thd_line
@@ -37,7 +37,8 @@ def picture(take: Take, name: str) -> Picture:
         f"{name}-harmonics",
         partial(plot_harmonics, take),
         f"Each harmonic against excitation frequency at {wording.rung_name(rung)}.",
-        f"Re the fundamental; shaded: noise alone.{damage.caption(take, loudest_index(take))}",
+        f"Re the fundamental; shaded: noise alone.{interface.caption(take)}"
+        f"{damage.caption(take, loudest_index(take))}",
         "A harmonic is drawn where the fundamental was played, not where it is heard: the 3rd of "
         "1 kHz sounds at 3 kHz, and a peak of the response there lifts it. A line of hum raises "
         "the floor of harmonic n at 1/n of its own frequency: hum at 50 Hz hides the 2nd of 25 Hz.",
@@ -57,7 +58,15 @@ def data(take: Take, rung: Rung) -> FigureData:
         )
         for order, line in zip(rung.harmonics, lines, strict=True)
     ]  # fmt: skip
+    for order, curve in rung.harmonics.items():
+        name = f"H{order}: {interface.NAME}"
+        key = _interface_key(order)
+        curves += interface.curves(take, rung, interface.shown(curve), key=key, name=name)
     return FigureData("frequency", curves)
+
+
+def _interface_key(order: int) -> str:
+    return f"h{order}-interface"
 
 
 def _colour(order: int) -> str:
@@ -147,7 +156,7 @@ def _panels(take: Take, rung: Rung, *, limits_db: tuple[float, float]) -> Figure
         "Left: even orders, from unlike halves of the swing. Right: odd orders, from what holds "
         "both halves alike.",
     )
-    _key(figure)
+    _key(figure, with_interface=bool(rung.thd_interface_reach_db.size))
     for side, column in enumerate(columns):
         left, right = _column_in(side)
         for row, order in enumerate(column):
@@ -179,6 +188,7 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
     look.draw_floor(axes, f, curve.floor_db)
     axes.plot(f, _known_thd(take, rung), color=look.FAINT, linewidth=_THD_WIDTH, label="_thd",
               zorder=2)  # fmt: skip
+    interface.draw(axes, f, interface.shown(curve), key=_interface_key(order))
     line = harmonic_line(take, rung, order)
     with look.drawn_as(axes, f"h{order}"):
         ladder_chart.draw_line(axes, f, line, colour, width=_LINE_WIDTH)
@@ -189,16 +199,19 @@ def _panel(axes: Axes, take: Take, rung: Rung, order: int, limits_db: tuple[floa
         look.say(axes, f"the {wording.ordinal(order)} harmonic lies outside the band")
 
 
-def _key(figure: Figure) -> None:
+def _key(figure: Figure, *, with_interface: bool) -> None:
     width, pale = ladder_chart.AVERAGE_WIDTH * _LINE_WIDTH, look.paler(look.EVEN)
     handles = [
         look.key_line("within 1.5 dB", look.EVEN, linewidth=_LINE_WIDTH),
         look.key_line("average within 1.5 dB", look.EVEN, linewidth=width),
         look.key_line("uncertain", pale, linewidth=look.HAIR_LINE),
         look.key_patch("noise floor", color=look.NOISE),
-        look.key_line("THD, for comparison", look.FAINT, linewidth=_THD_WIDTH),
-    ]
-    look.key(figure, handles, columns=5)
+        look.key_line("THD" if with_interface else "THD, for comparison", look.FAINT,
+                      linewidth=_THD_WIDTH),
+    ]  # fmt: skip
+    if with_interface:
+        handles.insert(4, interface.key_sign())
+    look.key(figure, handles, columns=len(handles))
 
 
 def _column_in(side: int) -> tuple[float, float]:

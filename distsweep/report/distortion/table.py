@@ -8,6 +8,7 @@ import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.report.content import Block, Cell, Paragraph, Table
+from distsweep.report.distortion import interface
 from distsweep.report.lines import Line, thd_line
 from distsweep.results import Rung, Take
 from distsweep.units import FloatArray, db_to_percent
@@ -35,7 +36,7 @@ def thd_table(take: Take) -> Block:
         )
     caption = (
         "THD in percent, and below it in dB re the fundamental, at the grid point nearest to each "
-        f"frequency: a narrow peak between two rows does not show. {_key(lines)}"
+        f"frequency: a narrow peak between two rows does not show. {_key(take, lines)}"
         " “—”: no harmonic lies inside the band."
     )
     if any(rung.clipped for rung in take.rungs):
@@ -56,15 +57,16 @@ def _table_points(frequency_hz: FloatArray) -> list[tuple[float, int]]:
     return picked
 
 
-def _key(lines: list[Line]) -> str:
+def _key(take: Take, lines: list[Line]) -> str:
     if not any(line.high_db.size for line in lines):
         return (
             "“≈”: uncertain, noise may have moved it by several decibels; “noise”: hidden by "
             "noise, so unknown;"
         )
     return (
-        "“≈”: rounded to what noise leaves known. “⅓ oct.”: noise hides that point, and this is "
-        "the average over a third of an octave around it: a value within 1.5 dB, what it lies "
+        "“≈”: rounded to what noise leaves known. “⅓ oct.”: "
+        f"{interface.what_hides(take)} hides that point, and this is the "
+        "average over a third of an octave around it: a value within 1.5 dB, what it lies "
         "between, or (“≤”) what it is at most, with a confidence of 95 %. “Noise”: not even that "
         "is known."
     )

@@ -10,12 +10,12 @@ import numpy as np
 from distsweep.report import ladder_chart, look
 from distsweep.report.content import Picture
 from distsweep.report.damage import strip as damage
-from distsweep.report.distortion import spikes
+from distsweep.report.distortion import interface, spikes
 from distsweep.report.figure_data import FigureData
 from distsweep.report.lines import Line, thd_line
 from distsweep.report.reliability import order_ends_hz
 from distsweep.report.rung_curves import rung_curves
-from distsweep.results import Take
+from distsweep.results import Rung, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
@@ -32,8 +32,9 @@ def picture(take: Take, name: str) -> Picture:
         partial(plot_thd, take),
         "Total harmonic distortion against excitation frequency, "
         f"{ladder_chart.lines_caption(take)}; numbers are in the table.",
-        f"Re the fundamental.{spikes.caption(take)}{damage.caption(take)}",
+        f"Re the fundamental.{interface.caption(take)}{spikes.caption(take)}{damage.caption(take)}",
         "A level without a line is not clean: its distortion is hidden by noise"
+        + (", or by the interface's own" if interface.loudest_known(take) else "")
         + (
             "; how large it can be is in the table. "
             if any(line.high_db.size for line in _lines(take))
@@ -49,7 +50,19 @@ def picture(take: Take, name: str) -> Picture:
 def data(take: Take) -> FigureData:
     """THD of each rung, as drawn."""
     curves = rung_curves(take, _lines(take), "THD, dB re fundamental", re_fundamental=True)
+    rung, reach_db = _interface(take)
+    curves += interface.curves(take, rung, reach_db, key="interface", name=_interface_name(rung))
     return FigureData("frequency", curves)
+
+
+def _interface(take: Take) -> tuple[Rung | None, FloatArray]:
+    """Return the loudest rung beside which a loop-back is known, and what may be in its THD."""
+    rung = interface.loudest_known(take)
+    return rung, np.zeros(0) if rung is None else rung.thd_interface_reach_db
+
+
+def _interface_name(rung: Rung | None) -> str:
+    return interface.NAME if rung is None else f"{interface.NAME}, {wording.drive(rung.drive_dbfs)}"
 
 
 def _lines(take: Take) -> list[Line]:
@@ -99,18 +112,23 @@ def plot_thd(take: Take) -> Figure:
     no line, its distortion is not low but hidden.
     """
     ladder_chart.need_rungs(take)
-    lines = _lines(take)
+    lines, (_, reach_db) = _lines(take), _interface(take)
+    usual = reach_db[np.isfinite(reach_db)]
+    low_db = float(np.percentile(usual, 25)) if usual.size else 0.0  # most of it is seen then
+    drawn = ladder_chart.drawn_values(lines)
     with look.our_look():
         figure, axes = ladder_chart.draw_ladder(
             take,
             lines,
             title="Total harmonic distortion at each level",
             subtitle="Number on a line: drive in dBFS. Re the fundamental at the same frequency.",
-            limits_db=look.style().thd_db or thd_limits(*ladder_chart.drawn_values(lines)),
+            limits_db=look.style().thd_db or thd_limits(*drawn, low_db=low_db),
         )
         axes.set_ylabel("THD, dB re fundamental")
         look.percent_axis(axes, "THD, % of fundamental")
         ladder_chart.mark_order_ends(axes, order_ends_hz(take))
+        interface.draw(axes, take.frequency_hz, reach_db, key="interface")
+        interface.draw_tag(axes, take.frequency_hz, reach_db, lines, key="interface")
         spikes.mark(axes, take, None)
     return figure
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.report import reliability
+from distsweep.report.distortion import interface
 from distsweep.results import Results, Rung, Take, ThdThirdOctave
 from distsweep.units import db_to_percent
 from distsweep.words import wording
@@ -97,10 +98,11 @@ def lowest_drive(results: Results, take: Take) -> str | None:
     if covered is None:
         return f"At the lowest drive, {name}, no THD is reliable; {_bound_or_nothing(take, rung)}."
     placed = any(results.takes[n] is take for one in results.reproducibility for n in one.takes)
-    blurs = "noise, or where the microphone stood, blurs" if placed else "noise blurs"
+    hides = interface.what_hides(take)
+    hides = f"{hides.rstrip(',')}, or where the microphone stood," if placed else hides
     return (
         f"At the lowest drive, {name}, {wording.share_of(covered.share)} of the frequencies have "
-        f"reliable THD; elsewhere {blurs} or hides it."
+        f"reliable THD; elsewhere {hides} blurs or hides it."
     )
 
 

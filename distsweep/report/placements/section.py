@@ -6,9 +6,10 @@ import numpy as np
 
 from distsweep.report.content import Block, Cell, Points, Section, Table, number_cell
 from distsweep.results import PlaceDeviation, Reproducibility, Results
+from distsweep.results.reproducibility import THIRDS
 from distsweep.units import FloatArray
 from distsweep.words import wording
-from distsweep.words.placements import THIRDS, reproducibility_sentence
+from distsweep.words.placements import reproducibility_sentence
 
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Octaves of the table (nominal midband frequencies, IEC 61260-1)."""
@@ -27,7 +28,11 @@ def placements(results: Results) -> Section | None:
     if not results.reproducibility:
         return None
     blocks: list[Block] = [_table(found) for found in results.reproducibility]
-    lead = " ".join(reproducibility_sentence(found) for found in results.reproducibility)
+    positions = [found.position for found in results.reproducibility]
+    lead = " ".join(
+        reproducibility_sentence(found, name_stimulus=positions.count(found.position) > 1)
+        for found in results.reproducibility
+    )
     return Section("Microphone put back", "placements", [*blocks, Points(_MEANING)], [], True, lead)
 
 

@@ -66,7 +66,7 @@ def order_curves(take: Take, resonance: Resonance, *, heard: bool) -> list[Curve
         frequency_hz = (order if heard else 1) * take.frequency_hz
         level_db = harmonic.level_db + rung.fundamental_db if heard else harmonic.input_referred_db
         near = _near(frequency_hz, resonance)
-        clear = (harmonic.level_db - harmonic.floor_db >= SEEN_DB)[near]
+        clear = (harmonic.level_db - harmonic.whole_floor_db >= SEEN_DB)[near]
         level = np.where(clear, level_db[near], np.nan)
         low, high = np.zeros(0), np.zeros(0)
         if harmonic.high_db.size:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.report import reliability
+from distsweep.report.hiss import words as hiss
+from distsweep.report.hiss.section import ANCHOR as HISS
 from distsweep.report.stated_levels.words import stated_level_sentence
 from distsweep.report.verdict import clean, doubts, levels, limits, sentences
 from distsweep.report.verdict.leading import Leading, leading_takes
@@ -35,6 +37,7 @@ LIKELY = 0.5
 # Ranks, lowest first. What is low in frequency, or acts at the very top only, comes later.
 _DOUBT, _LIMIT, _RESONANCE, _CLEAN, _STATED, _PEAK, _UNKNOWN = range(0, 70, 10)
 _LATER = 25
+_HEARD_HISS, _HISS = _CLEAN + 5, _PEAK + 5
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,8 @@ def findings(results: Results) -> list[Finding]:
     A finding that does not fit any more is left out, and a shorter one of a later rank taken.
     """
     leading = leading_takes(results)
+    if leading is None and (only := _hiss(results, None)):
+        return only
     if leading is None:
         return [Finding(0, "Nothing can be told: the results hold no level.", "conditions")]
     every = [one for write in _WRITERS for one in write(results, leading)]
@@ -188,6 +193,17 @@ def _stated(_results: Results, leading: Leading) -> list[Finding]:
     return [Finding(_STATED, text, leading.anchor("stated-levels"))] if text else []
 
 
+def _hiss(results: Results, _leading: Leading | None) -> list[Finding]:
+    """Say how far the hiss is heard; first where the listener hears it."""
+    for take in hiss.hissing(results):
+        text = None if take.hiss is None else hiss.verdict_sentence(take, take.hiss)
+        if take.hiss is None or text is None:
+            continue
+        heard = hiss.at_listener(take.hiss) == "heard"
+        return [Finding(_HEARD_HISS if heard else _HISS, text, HISS, optional=not heard)]
+    return []
+
+
 def _by_preference(leading: Leading) -> list[tuple[Take, str]]:
     """Return the ladder, then the staircase, each with the anchor of its clean levels."""
     pairs = []
@@ -262,5 +278,5 @@ def _peak(_results: Results, leading: Leading) -> list[Finding]:
 _REST_HZ = (levels.FAINTLY_HEARD_HZ, float("inf"))
 
 _WRITERS: tuple[Callable[[Results, Leading], list[Finding]], ...] = (
-    _doubts, _limits, _resonances, _clean, _stated, _unknown, _peak,
+    _doubts, _limits, _resonances, _clean, _stated, _unknown, _peak, _hiss,
 )  # fmt: skip
