@@ -188,7 +188,9 @@ class Walk:
             return f"{there}; to be recorded again: {which}"
         if taken.ended is not None:
             return f"{there}, it goes no further: {taken.ended}"
-        return there if taken.whole else f"{there}, to be gone on with"
+        if not taken.begun.wanted:
+            return f"{there}, to be entered into session.toml" if taken.begun.adopted else there
+        return f"{there}, to be gone on with"
 
     def _record(self, stay: Stay) -> None:
         """Capture what a stay lacks."""

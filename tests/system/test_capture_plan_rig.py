@@ -47,13 +47,14 @@ TONES = {
     "release_s": 0.3,
 }
 
+LOUDER = {**LADDER, "name": "louder", "levels_dbfs": [-51]}
 POSITIONS = {
-    "axis": ("short", "tones"),
+    "axis": ("single", "tones"),
     "left": ("short", "single"),
-    "port": ("short", "tones"),
-    "tweeter": ("short", "single"),
+    "port": ("single", "louder"),
+    "tweeter": ("single", "louder"),
 }
-FILES = {"short": 2, "tones": 1, "single": 1}
+FILES = {"short": 2, "tones": 1, "single": 1, "louder": 1}
 STRONG = {"second": 10.0, "third": 400.0, "gain_db": 14.0, "noise_dbfs": -106.0}
 """As for single captures: with 112 dB SPL for full scale one probe will do."""
 
@@ -72,7 +73,7 @@ def rig(audio_server: AudioServer, tmp_path: Path) -> Iterator[Rig]:
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
     folder = write_session(tmp_path / "session", spl_at_0dbfs_in_db=112.0)
-    for recipe in (LADDER, TONES, SINGLE):
+    for recipe in (LADDER, TONES, SINGLE, LOUDER):
         write_stimulus(parse_recipe(dict(recipe), "test"), folder)
     with (folder / "session.toml").open("a") as file:
         for position, stimuli in POSITIONS.items():
@@ -120,7 +121,7 @@ def test_four_positions_are_complete_after_a_stop_and_nothing_sounds_twice(
     process = rig.popen(*command)
     try:
         deadline = time.monotonic() + 90.0
-        while len(events(session, "rung")) < 3:  # two of the first position, one of the second
+        while len(events(session, "rung")) < 2:  # one of the first position, one of the second
             assert time.monotonic() < deadline, "it did not come to the second position"
             assert process.poll() is None, process.communicate()[1]
             time.sleep(0.05)
