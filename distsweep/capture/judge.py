@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -92,13 +93,19 @@ def judge_rung(
 
 
 def time_judging(
-    stimulus: LadderStimulus, path: Path, *, calibration: Calibration, conditions: Conditions
+    stimulus: LadderStimulus,
+    path: Path,
+    *,
+    calibration: Calibration,
+    conditions: Conditions,
+    besides: Callable[[], object],
 ) -> None:
     """Measure, once a process, what judging a second of a recording takes on this computer.
 
     Parameters
     ----------
     stimulus, path : of a probe; where it was drowned, nothing is measured.
+    besides : does what else is computed between one rung and the next.
     """
     # What is loaded at the first verdict is no part of the others.
     import distsweep.analysis.ladder  # noqa: F401
@@ -108,6 +115,7 @@ def time_judging(
     file, began_s = stimulus.files[0], now_s()
     with suppress(InputError):
         judge_rung(stimulus, file, path, channel=1, calibration=calibration, conditions=conditions)
+        besides()
         Pace.judged_s_a_second = (now_s() - began_s) * stimulus.recipe.rate_hz / file.samples
 
 

@@ -19,7 +19,7 @@ from distsweep.capture.noted_dose import played_before
 from distsweep.capture.pieces import MOVED_DB, MOVED_IN_NOISE_DB, check_unmoved
 from distsweep.capture.plausible import check_correction, check_full_scale
 from distsweep.capture.probe import ENOUGH_SNR_DB, Prober
-from distsweep.capture.probed import Probed
+from distsweep.capture.probed import Probed, read_sweep
 from distsweep.capture.recovery import recover
 from distsweep.capture.safeguards import SplCeiling
 from distsweep.capture.sending import Order, SafetyStop, Screen, Sender
@@ -179,9 +179,7 @@ def _prepare(
     probed = prober.run(asker, lambda probed: _first_rung_dbfs(order, begun, probed))
     if begun is not None:
         _check_level(begun, prober, sender.screen)
-    if prober.played is not None:
-        probe, sent = prober.played
-        time_judging(probe, sent.path, calibration=order.calibration, conditions=order.conditions)
+    _time_verdict(sender, prober)
     consent = Consent(order.folder, ceiling=ceiling, asker=asker, prober=prober, pace=sender.pace)
     kind = Ladder if isinstance(order.stimulus, LadderStimulus) else Stairs
     player: Ladder | Stairs = kind(sender, prober, consent)
@@ -191,6 +189,29 @@ def _prepare(
     if begun is not None:
         _check_level(begun, prober)  # a probe once more, after a question
     return player
+
+
+def _time_verdict(sender: Sender, prober: Prober) -> None:
+    """Measure on the last probe what judging a rung, and predicting the next, takes."""
+    if prober.played is None:
+        return
+    order, (stimulus, sent) = sender.order, prober.played
+
+    def predict() -> None:
+        response = read_sweep(sent, stimulus, stimulus.files[0], sender).response
+        if response is None:
+            return
+        for _ in range(2):  # after a rung, and before the next
+            corrected = response.corrected(order.calibration.correction_db)
+            corrected.highest_level_db(stimulus.sweep.waveform())
+
+    time_judging(
+        stimulus,
+        sent.path,
+        calibration=order.calibration,
+        conditions=order.conditions,
+        besides=predict,
+    )
 
 
 def _check_level(begun: Begun, prober: Prober, screen: Screen | None = None) -> None:
