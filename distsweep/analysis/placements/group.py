@@ -7,11 +7,17 @@ from functools import partial
 
 import numpy as np
 
-from distsweep.analysis.placements.spread import place_spread
-from distsweep.analysis.placements.tones import ONE_DRIVE_DB, Curves, at_drive, tone_spreads
+from distsweep.analysis.noise.certainty import level_deviation_db
+from distsweep.analysis.noise.interval import is_reliable
+from distsweep.analysis.placements.spread import TWO_SIDED, place_spread
+from distsweep.analysis.placements.tones import ONE_DRIVE_DB, Curve, Curves, at_drive, tone_spreads
+from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import Rung, SmoothedLevel, Take
 from distsweep.results.reproducibility import PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.units import FloatArray
+
+UNKNOWN_DB = 100.0
+"""Stands for the noise of values that are lost in it (chosen: no interval that counts is wider)."""
 
 
 def reproducibility_of(takes: Sequence[Take]) -> list[Reproducibility]:
@@ -54,9 +60,12 @@ def _spreads(placed: Sequence[Take]) -> list[PlaceSpread]:
     rungs = [one for one in common if len(one) == len(placed)]
     if not rungs or not all(len(rung.fundamental_low_db) for one in rungs for rung in one):
         return []
-    spreads = [_spread(None, placed[0].frequency_hz, _placed(rungs, _single))]
+    frequency_hz = placed[0].frequency_hz
+    spreads = [_spread(None, frequency_hz, _placed(rungs, _single))]
     for index, smooth in enumerate(rungs[0][0].smoothed):
-        curves = _placed(rungs, partial(_averages, index=index))
+        curves = _placed(
+            rungs, partial(_averages, frequency_hz=placed[0].frequency_hz, index=index)
+        )
         spreads.append(_spread(smooth.bands_per_octave, smooth.frequency_hz, curves))
     return spreads
 
@@ -81,14 +90,48 @@ def _single(rung: Rung) -> Curves:
     }
     curves["level"] = (rung.fundamental_db, rung.fundamental_low_db, rung.fundamental_high_db)
     curves["thd"] = (rung.thd_db, rung.thd_low_db, rung.thd_high_db)
-    return curves
+    noise_db = _noise_db(rung)
+    return {name: _of_noise(curve, noise_db[name]) for name, curve in curves.items()}
 
 
-def _averages(rung: Rung, *, index: int) -> Curves:
+def _averages(rung: Rung, *, frequency_hz: FloatArray, index: int) -> Curves:
     smooth = rung.smoothed[index]
     levels: dict[str | int, SmoothedLevel] = dict(smooth.harmonics.items())
     levels |= {"level": smooth.fundamental, "thd": smooth.thd}
-    return {name: (one.level_db, one.low_db, one.high_db) for name, one in levels.items()}
+    share = octave_bands(frequency_hz, smooth.bands_per_octave)[1].astype(float)
+    share /= np.sum(share, axis=1, keepdims=True)
+    noise_db = {
+        name: np.sqrt(share @ np.nan_to_num(one, posinf=UNKNOWN_DB, nan=UNKNOWN_DB) ** 2)
+        for name, one in _noise_db(rung).items()
+    }
+    return {
+        name: _of_noise((one.level_db, one.low_db, one.high_db), noise_db[name])
+        for name, one in levels.items()
+    }
+
+
+def _noise_db(rung: Rung) -> dict[str | int, FloatArray]:
+    """Return what noise moves each single value by, one standard deviation, by its floor."""
+    parts: dict[str | int, tuple[FloatArray, FloatArray]] = {
+        n: (curve.level_db, curve.floor_db) for n, curve in rung.harmonics.items()
+    }
+    parts["level"] = (rung.fundamental_db, rung.fundamental_floor_db)
+    parts["thd"] = (rung.thd_db, rung.thd_floor_db)
+    with np.errstate(invalid="ignore", over="ignore"):
+        return {n: level_deviation_db(level - floor) for n, (level, floor) in parts.items()}
+
+
+def _of_noise(curve: Curve, noise_db: FloatArray) -> Curve:
+    """Return a curve with the intervals that noise alone leaves; NaN where too little is known.
+
+    An interval also holds what is the same in every placement, as a sweep's speed is: that is no
+    part of what is taken off their spread.
+    """
+    level, low, high = curve
+    with np.errstate(invalid="ignore"):
+        half = np.where(is_reliable(low, high), (high - low) / 2.0, np.nan)
+        half = np.where(np.isfinite(noise_db), np.minimum(half, TWO_SIDED * noise_db), half)
+    return level, level - half, level + half
 
 
 def _spread(
