@@ -88,7 +88,8 @@ def test_an_interfaces_third_harmonic_is_never_called_the_loudspeakers(
         assert np.all(np.isnan(averaged["low_db"]))
         assert np.all(third["high_db"][held] > own_db)
         return
-    truth_db = expected_harmonics_db(model, LOUDEST_DBFS, f)[3]
+    with np.errstate(divide="ignore"):  # it makes no second
+        truth_db = expected_harmonics_db(model, LOUDEST_DBFS, f)[3]
     inside = (third["low_db"] <= truth_db) & (truth_db <= third["high_db"])
     assert third["reliable"][held].mean() > 0.9
     assert inside[held].mean() >= 0.95
