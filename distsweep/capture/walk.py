@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from distsweep.capture.stays import Again, Stay, Step
 from distsweep.capture.take import Begun, Place, TakeFiles
 from distsweep.capture.taken import Taken, replaced_by, taken_steps
 from distsweep.errors import InputError
+from distsweep.takes.session import read_session
 from distsweep.words.wording import signed
 
 QUESTION = "Enter goes on; or type skip, again (the stay before, once more), or stop: "
@@ -82,9 +82,11 @@ class Walk:
             As ``capture``; InputError also where somebody would have to move the microphone, and
             nobody can say that it was moved.
         """
-        with like_ctrl_c():
-            with self._held("a look at what is there"):
-                pass
+        # Held while somebody is asked, too: a calibration made meanwhile would not be this one's.
+        doing = "a capture of its [[positions]]"
+        with like_ctrl_c(), session_lock(self._folder, doing=doing):
+            for sentence in recover(self._folder):
+                self._means.screen.tell(sentence)
             number = 0
             while number < len(self._stays):
                 stay = self._stays[number]
@@ -105,14 +107,6 @@ class Walk:
     def left_out(self) -> Sequence[str]:
         """What was not recorded, as skipped by hand or ended for safety, in words."""
         return tuple(self._left_out)
-
-    @contextmanager
-    def _held(self, doing: str) -> Iterator[None]:
-        """Hold the session, and keep first what a killed capture has left."""
-        with session_lock(self._folder, doing=doing):
-            for sentence in recover(self._folder):
-                self._means.screen.tell(sentence)
-            yield
 
     def _taken(self, steps: Sequence[Step]) -> dict[Step, Taken]:
         limits = [order.thd_limit_percent for order, _ in self._means.orders.values()]
@@ -178,7 +172,8 @@ class Walk:
 
     def _standing(self, stay: Stay, step: Step, taken: Taken | None) -> str:
         """Say what there is of a take, and what is to be done about it."""
-        asked = levels_text(self._means.orders[step][0])
+        order = self._means.orders[step][0]
+        asked = levels_text(order)
         if taken is None:
             return f"to be recorded, {asked}"
         there = f"{taken.extent()} there ({taken.name})"
@@ -189,16 +184,19 @@ class Walk:
         if taken.ended is not None:
             return f"{there}, it goes no further: {taken.ended}"
         if not taken.begun.wanted:
-            return f"{there}, to be entered into session.toml" if taken.begun.adopted else there
+            if taken.begun.adopted:
+                return f"{there}, to be entered into session.toml"
+            other = taken.differs_from(order)
+            return there if other is None else f"{there}, recorded with {other}: --again is for it"
         return f"{there}, to be gone on with"
 
     def _record(self, stay: Stay) -> None:
         """Capture what a stay lacks."""
         for step in stay.steps:
-            with self._held(f"a capture of {stay.title!r}"):
-                taken = self._taken([step]).get(step)
-                if self._wants(stay, step, taken):
-                    self._capture(stay, step, taken)
+            taken = self._taken([step]).get(step)
+            if self._wants(stay, step, taken):
+                _check_calibration(self._means.orders[step][0])
+                self._capture(stay, step, taken)
         if self._pairs_wanted(stay):
             if self._means.background is None:
                 self._left_out.append(f"{stay.title}, background")
@@ -222,7 +220,7 @@ class Walk:
         )
         begun = self._begun(stay, step, taken)
         if taken is not None and begun is not None:
-            _check_columns(place, taken)
+            taken.check_continues(order, place)
         replaces: tuple[str, ...] = ()
         if taken is not None and not self._one_file:
             replaces = replaced_by(taken, anew=begun is None)
@@ -261,13 +259,22 @@ class Walk:
         return None if taken is None or self._anew(stay, step) else taken.begun
 
 
-def _check_columns(place: Place, taken: Taken) -> None:
-    """Refuse to go on with a take whose recordings would differ in what their columns hold."""
-    if place.loopback_channel != taken.loopback_channel:
-        how = "without a loop-back: leave out" if place.loopback_channel else "with one: give"
+def _check_calibration(order: Order) -> None:
+    """Refuse to go on by a calibration that the session has no more.
+
+    Raises
+    ------
+    InputError
+        The session has another one, or cannot be read.
+    """
+    now, then = read_session(order.folder, takes_required=False).calibration, order.calibration
+    if (now.pascal_per_fs, now.mic_correction_file) != (
+        then.pascal_per_fs,
+        then.mic_correction_file,
+    ):
         raise InputError(
-            f"{taken.name} was begun {how} --loopback-channel, or record the position again"
-            " (--again)"
+            f"{order.folder}: its calibration is another one than when this command began: give the"
+            " same command again"
         )
 
 

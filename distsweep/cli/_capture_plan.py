@@ -48,9 +48,9 @@ def planned_stays(folder: Path, given: dict[str, Any]) -> tuple[Stay, ...]:
     Raises
     ------
     InputError
-        The session has no plan, or no such position.
+        The session has no plan, or no such position, or see ``check_pauses``.
     """
-    from distsweep.capture.stays import narrowed, stays_of
+    from distsweep.capture.stays import check_pauses, narrowed, stays_of
     from distsweep.errors import InputError
     from distsweep.takes.session import read_session
 
@@ -61,7 +61,10 @@ def planned_stays(folder: Path, given: dict[str, Any]) -> tuple[Stay, ...]:
             " --stimulus"
         )
     stays = stays_of(folder, session.positions)
-    return narrowed(stays, position=given["position"], placement=given["placement"])
+    stays = narrowed(stays, position=given["position"], placement=given["placement"])
+    if given["placed"]:
+        check_pauses(stays)
+    return stays
 
 
 def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -> None:

@@ -219,8 +219,13 @@ def test_placements_and_distance_are_noted(tmp_path: Path) -> None:
     plan = '[[positions]]\nposition = "port"\nstimuli = ["short.json"]\nplacements = 2\n'
     session = planned_session(tmp_path / "s", f"{plan}distance_m = 0.05\n", [-55.0, -47.0])
     bench = FakeBench()
+    # Nobody could put it back: what both have in common would be taken for reproducibility.
     ran = run_plan(bench, session, *NOBODY)
-    assert ran.exit_code == 0, ran.stderr
+    assert (ran.exit_code, bench.sent) == (3, [])
+    assert "--placed leaves no pause" in ran.stderr
+    for placement in ("1", "2"):
+        ran = run_plan(bench, session, *NOBODY, "--placement", placement)
+        assert ran.exit_code == 0, ran.stderr
     assert "Take the microphone away, and put it back" in ran.stderr
     takes = read_session(session).takes
     assert [(take.placement, take.distance_m) for take in takes] == [(1, 0.05), (2, 0.05)]
