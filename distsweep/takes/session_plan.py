@@ -72,7 +72,7 @@ def _position(inner: Table, file: Path) -> PlannedPosition:
     names = inner.take("stimuli", [])
     if not isinstance(names, list) or not all(isinstance(name, str) and name for name in names):
         inner.fail("stimuli", f"is {names!r}: must be a list of sidecars' names")
-    if len(set(names)) < len(names):
+    if len({Path(name) for name in names}) < len(names):
         inner.fail("stimuli", f"is {names!r}: each stands there once")
     pairs = inner.whole("background_pairs", 0, least=1)
     if not names and not pairs:

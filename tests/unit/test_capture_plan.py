@@ -291,6 +291,24 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return planned_session(tmp_path_factory.mktemp("planned") / "s", SEVERAL)
 
 
+@pytest.mark.parametrize(
+    ("stimulus", "line", "code", "said"),
+    [
+        ("tones", 'levels_dbfs = "-50"', 3, "levels_dbfs is for ladders, and none is listed"),
+        ("short", 'levels_spl = "80 to 120 by 10"', 4, "'axis': levels_spl: 120 dB SPL is above"),
+        ("short", 'levels_dbfs = "-10 3"', 3, "'axis': levels_dbfs '-10 3': drives lie"),
+        ("short", 'levels_spl = "loud"', 3, "'axis': levels_spl: levels 'loud': write"),
+    ],
+)
+def test_levels_that_cannot_be_are_named_with_their_position(
+    tmp_path: Path, stimulus: str, line: str, code: int, said: str
+) -> None:
+    plan = f"{LADDER_ONLY.replace('short', stimulus)}{line}\n"
+    bench = FakeBench()
+    ran = run_plan(bench, planned_session(tmp_path / "s", plan), *NOBODY)
+    assert (ran.exit_code, said in ran.stderr, bench.sent) == (code, True, []), ran.stderr
+
+
 def test_a_session_without_a_plan_needs_a_stimulus(tmp_path: Path) -> None:
     session = planned_session(tmp_path / "s", "")
     ran = run_plan(FakeBench(), session, *NOBODY)
