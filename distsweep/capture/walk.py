@@ -9,8 +9,10 @@ from pathlib import Path
 from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.background_files import pairs_there
+from distsweep.capture.background_takes import DEFAULT_SECONDS
 from distsweep.capture.interrupts import like_ctrl_c
-from distsweep.capture.listening import Listener
+from distsweep.capture.listening import LISTENED_S, Listener
+from distsweep.capture.plan_words import duration_text, least_s, levels_text, move_text
 from distsweep.capture.recovery import recover
 from distsweep.capture.run import capture_take, loopback_column
 from distsweep.capture.safeguards import SplCeiling
@@ -21,7 +23,8 @@ from distsweep.capture.take import Begun, Place, TakeFiles
 from distsweep.capture.taken import Taken, replaced_by, taken_steps
 from distsweep.errors import InputError
 from distsweep.takes.session import read_session
-from distsweep.words.wording import signed
+from distsweep.takes.session_takes import STATES
+from distsweep.words.wording import listed
 
 QUESTION = "Enter goes on; or type skip, again (the stay before, once more), or stop: "
 
@@ -87,6 +90,7 @@ class Walk:
         with like_ctrl_c(), session_lock(self._folder, doing=doing):
             for sentence in recover(self._folder):
                 self._means.screen.tell(sentence)
+            self._say_all()
             number = 0
             while number < len(self._stays):
                 stay = self._stays[number]
@@ -130,6 +134,27 @@ class Walk:
         planned = stay.planned
         return max(0, stay.pairs - pairs_there(self._folder, planned.position, planned.distance_m))
 
+    def _say_all(self) -> None:
+        """Say how much there is to record, and how long that lasts at least."""
+        taken = self._taken([step for stay in self._stays for step in stay.steps])
+        takes, pairs, seconds = 0, 0, 0.0
+        heard_at = set()
+        for stay in self._stays:
+            for step in stay.steps:
+                if self._wants(stay, step, taken.get(step)):
+                    begun = self._begun(stay, step, taken.get(step))
+                    seconds += least_s(self._means.orders[step][0], begun)
+                    takes += 1
+                    heard_at.add(stay.planned.position)
+            pairs += self._pairs_wanted(stay)
+        seconds += LISTENED_S * len(heard_at) + len(STATES) * pairs * DEFAULT_SECONDS
+        counted = [f"{takes} take(s)"] * (takes > 0) + [f"{pairs} background pair(s)"] * (pairs > 0)
+        if counted:
+            self._means.screen.tell(
+                f"to be recorded: {listed(counted)}, at least {duration_text(seconds)} in all"
+                " without moves and answers"
+            )
+
     def _ask(self, number: int, stay: Stay) -> str:
         """Say what is there and what follows; return "go", "skip", "again" or "stop"."""
         taken, tell = self._taken(stay.steps), self._means.screen.tell
@@ -145,7 +170,7 @@ class Walk:
                 f"{stay.title}, {step.name}" for step in stay.steps if taken[step].ended
             ]
             return "skip"
-        tell(f"  {_move(stay)}")
+        tell(f"  {move_text(stay)}")
         if self._means.input_gain is not None:
             tell(f"  The input gain stands at {self._means.input_gain!r}, as you said, or stop.")
         answer = self._answer()
@@ -276,29 +301,6 @@ def _check_calibration(order: Order) -> None:
             f"{order.folder}: its calibration is another one than when this command began: give the"
             " same command again"
         )
-
-
-def levels_text(order: Order) -> str:
-    """Say which levels are asked for."""
-    levels, unit = order.levels_spl_db, "dB SPL"
-    if levels is None:
-        levels, unit = order.drives_dbfs or order.stimulus.recipe.levels_dbfs, "dBFS"
-    if len(levels) == 1:
-        return f"at {signed(levels[0])} {unit}"
-    return f"{len(levels)} levels from {signed(levels[0])} to {signed(levels[-1])} {unit}"
-
-
-def _move(stay: Stay) -> str:
-    """Say where the microphone is to be put."""
-    planned = stay.planned
-    where = planned.move
-    if where is None:
-        where = f"the microphone at {planned.position!r}"
-        if planned.distance_m is not None:
-            where += f", {planned.distance_m:g} m away"
-    if stay.placement > 1:
-        return f"Take the microphone away, and put it back: {where}"
-    return f"Now: {where}"
 
 
 def _enter_as_it_is(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from capture_bench import FakeBench, run_main
+from capture_bench import RATE_HZ, FakeBench, run_main
 from plan_bench import (
     LADDER_DBFS,
     NOBODY,
@@ -20,6 +20,7 @@ from plan_bench import (
 )
 
 from distsweep.capture import run
+from distsweep.capture.listening import LISTENED_S
 from distsweep.takes.session import read_session
 
 LADDER_ONLY = '[[positions]]\nposition = "axis"\nstimuli = ["short.json"]\n'
@@ -307,6 +308,17 @@ def test_levels_that_cannot_be_are_named_with_their_position(
     bench = FakeBench()
     ran = run_plan(bench, planned_session(tmp_path / "s", plan), *NOBODY)
     assert (ran.exit_code, said in ran.stderr, bench.sent) == (code, True, []), ran.stderr
+
+
+def test_how_long_a_plan_lasts_at_least_is_said_first(tmp_path: Path) -> None:
+    """With one probe a take, as on this bench, it lasts no longer."""
+    session = planned_session(tmp_path / "s", SEVERAL)
+    bench = FakeBench()
+    ran = run_plan(bench, session, *NOBODY)
+    first = ran.stderr.splitlines()[0]
+    assert first.startswith("to be recorded: 3 take(s), at least ")
+    passed_s = sum(map(len, bench.sent)) / RATE_HZ + 2 * LISTENED_S
+    assert float(first.split("at least ")[1].split()[0]) == pytest.approx(passed_s, abs=6.0)
 
 
 def test_a_session_without_a_plan_needs_a_stimulus(tmp_path: Path) -> None:
