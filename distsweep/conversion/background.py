@@ -114,12 +114,13 @@ def _audibility(
             room_spread_db=room_spread_db,
         )
 
-    heard = heard_over(room_db)
+    heard, in_silence = heard_over(room_db), heard_over(np.full_like(room_db, -np.inf))
     fields |= {
         "audible_to_m": heard.distance_m,
         "audible_to_low_m": heard.low_m,
         "audible_to_high_m": heard.high_m,
-        "audible_in_silence_m": heard_over(np.full_like(room_db, -np.inf)).distance_m,
+        "audible_in_silence_m": in_silence.distance_m,
+        "audible_in_silence_high_m": in_silence.high_m,
         "heard_at_hz": heard.frequency_hz,
         "hidden_by": "room" if heard.by_room else "threshold",
     }

@@ -60,6 +60,25 @@ def test_nothing_is_at_most_and_counts_from_zero() -> None:
     assert high[0] == 2.0  # no more than what the quietest moment with it on holds
 
 
+@pytest.mark.parametrize(("pairs", "room"), [(3, 1e-4), (5, 1e-4), (5, 0.1), (5, 1.0)])
+def test_intervals_of_differences_hold_what_is_drawn(
+    pairs: int, room: float, rng: np.random.Generator
+) -> None:
+    """A hiss of 1, a room that wanders by a decibel: also where nothing but hiss is there, so that
+    the quietest recording bounds it as its spread does. 8000 draws scatter by 0.25 %."""
+    shape, freedoms = (pairs, 8000), 200.0
+
+    def room_power():
+        return room * 10.0 ** (0.1 * rng.standard_normal(shape))
+
+    def averaged(power):
+        return power * rng.chisquare(freedoms, shape) / freedoms
+
+    on, off = averaged(1.0 + room_power()), averaged(room_power())
+    _, low, high = difference_interval(on, off, np.full(shape, freedoms))
+    assert np.mean((low <= 1.0) & (high >= 1.0)) > 0.94
+
+
 @pytest.mark.parametrize("pairs", [1, 2])
 def test_few_pairs_tell_only_at_most(pairs: int) -> None:
     on, off = np.full((pairs, 1), 5.0), np.full((pairs, 1), 1.0)
@@ -176,6 +195,18 @@ def test_uncalibrated_hiss_is_in_dbfs_and_held_against_no_threshold(
     assert on.hiss.audible_to_high_m is None
     assert (on.hiss.a_weighted_db, on.hiss.low_db) == (None, None)
     assert on.hiss.high_db == pytest.approx(on.a_weighted_db, abs=0.3)
+
+
+def test_a_room_that_was_not_recorded_hides_nothing(
+    tmp_path: Path, rng: np.random.Generator
+) -> None:
+    folder = session(tmp_path / "s", rng, hiss=2e-5, pairs=1)
+    text = (folder / "session.toml").read_text()
+    (folder / "session.toml").write_text(text[: text.rindex("[[takes]]")])
+    (on,) = analyse(folder).takes
+    assert on.hiss is not None
+    assert (on.hiss.room_from, on.hiss.hidden_by) == (None, "threshold")
+    assert on.hiss.audible_to_high_m == on.hiss.audible_in_silence_high_m
 
 
 def test_hiss_that_cannot_be_is_refused(tmp_path: Path, rng: np.random.Generator) -> None:
