@@ -107,7 +107,7 @@ def _audibility(
         return audible_to(
             found.frequency_hz,
             level_db=power_to_db(found.power),
-            low_db=power_to_db(found.low),
+            low_db=power_to_db(np.where(found.there, found.low, 0.0)),
             high_db=power_to_db(found.high),
             measured_m=measured_m,
             room_db=noise_db,

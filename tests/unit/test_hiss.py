@@ -14,8 +14,12 @@ import soundfile
 from capture_bench import run_main
 
 from distsweep.analysis.noise.hearing import audible_to, thresholds_db
-from distsweep.analysis.noise.hiss import difference_interval
-from distsweep.analysis.noise.third_octave_levels import audible_thirds_hz, noise_levels
+from distsweep.analysis.noise.hiss import HissPower, difference_interval, hiss_power
+from distsweep.analysis.noise.third_octave_levels import (
+    NoiseLevels,
+    audible_thirds_hz,
+    noise_levels,
+)
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
 from distsweep.results import parse_results, read_results, to_json
@@ -84,6 +88,24 @@ def test_few_pairs_tell_only_at_most(pairs: int) -> None:
     on, off = np.full((pairs, 1), 5.0), np.full((pairs, 1), 1.0)
     mean, low, high = difference_interval(on, off, np.full((pairs, 1), np.inf))
     assert (mean[0], low[0], high[0]) == (0.0, 0.0, 5.0)
+
+
+def test_of_thirty_thirds_without_hiss_none_is_there_by_chance(rng: np.random.Generator) -> None:
+    """In every second of these some third has a low end; a line that stands clear is there."""
+    thirds_hz, flat = audible_thirds_hz(48000.0), np.full(31, 1000.0)
+
+    def drawn(line: float = 0.0) -> NoiseLevels:
+        power = 1.0 + 0.1 * rng.standard_normal(31)
+        power[7] += line
+        return NoiseLevels(thirds_hz, power, float(np.sum(power)), flat, 1e4, ())
+
+    def found(line: float) -> HissPower:
+        return hiss_power([drawn(line) for _ in range(5)], [drawn() for _ in range(5)])
+
+    silent = [found(0.0) for _ in range(200)]
+    assert np.mean([np.any(one.low > 0.0) for one in silent]) > 0.3
+    assert np.mean([np.any(one.there) for one in silent]) < 0.12
+    assert all(found(3.0).there[7] for _ in range(20))
 
 
 def heard(level_db: float, low_db: float, high_db: float, room_db: float):
