@@ -8,6 +8,7 @@ from pathlib import Path
 
 from distsweep.analysis.ladder import MeasuredLadder
 from distsweep.analysis.limits.clean_level_ladder import ladder_clean_levels
+from distsweep.analysis.placements.apart import placement_doubts
 from distsweep.analysis.placements.group import reproducibility_of
 from distsweep.analysis.placements.tones import tones_with_reproducibility
 from distsweep.analysis.placements.widened import (
@@ -101,6 +102,11 @@ def _analysed(
         hum=[] if session_background is None else session_background.hum,
     )
     reproducibility = reproducibility_of(takes)  # by the intervals of noise, which is taken off
+    warnings += [
+        warning_record(reason, take=found_there.position)
+        for found_there in reproducibility
+        for reason in placement_doubts(found_there, takes)
+    ]
     takes = _holding_steady_tones(takes, ladders, resonances)
     agreement, limiter_agreement = _compared(takes)
     takes = _holding_placements(takes, reproducibility)

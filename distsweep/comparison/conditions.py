@@ -116,18 +116,20 @@ def _recordings(called: _Called) -> list[str]:
 
 
 def _distances(called: _Called) -> list[str]:
-    noted = [(name, results.conditions.distance_m) for name, results in called]
+    noted = [(name, results.distance_m_at()) for name, results in called]
     missing = [name for name, distance_m in noted if distance_m is None]
     sentences = [words.distance_not_noted(missing, len(noted))] if missing else []
     first_name, first = called[0]
     alike: dict[tuple[float, float, tuple[str, ...], float], list[str]] = {}
     for name, other in called[1:]:
         common = [ours.position for ours, _ in common_ladders(first, other)]
-        moved = tuple(p for p in common if distances_differ(first, other, p))
-        if moved:
-            at_m, other_m = two_distances(first, other)
-            shift_db = level_shift_db(first, other, moved[0])
-            alike.setdefault((at_m, other_m, moved, shift_db), []).append(name)
+        moved: dict[tuple[float, float], list[str]] = {}
+        for position in common:
+            if distances_differ(first, other, position):
+                moved.setdefault(two_distances(first, other, position), []).append(position)
+        for (at_m, other_m), positions in moved.items():
+            shift_db = level_shift_db(first, other, positions[0])
+            alike.setdefault((at_m, other_m, tuple(positions), shift_db), []).append(name)
     sentences += [
         words.distances_differ(first_name, names, *distances) for distances, names in alike.items()
     ]

@@ -52,7 +52,8 @@ REPEAT_KNOWN_DB = 0.2
 a placement that is 2 cm off at 1 m; where noise leaves more, it is in the intervals already)."""
 
 _AT_THE_DISTANCE = re.compile(r"axis|°|\bdeg|\bdegrees?\b", re.IGNORECASE)
-"""Positions that `distance_m` holds for: the axis, and angles to it. Near fields have their own."""
+"""Positions that the session's `distance_m` holds for: the axis, and angles to it. Near fields have
+their own, which their takes may note."""
 
 
 def level_doubt_db(first: Results, other: Results, position: str = AXIS) -> float:
@@ -70,7 +71,7 @@ def level_doubt_db(first: Results, other: Results, position: str = AXIS) -> floa
     if not one_calibration(first, other, position):
         squares += CALIBRATIONS_DOUBT_DB**2
     if distances_differ(first, other, position):
-        near, far = sorted(two_distances(first, other))
+        near, far = sorted(two_distances(first, other, position))
         if near < NEAREST_FAR_M:
             return math.inf
         # d(20·lg d) of an error that both distances share: their shares differ as 1/d does.
@@ -83,11 +84,11 @@ def level_shift_db(first: Results, other: Results, position: str = AXIS) -> floa
     """Return what is added to the other's levels to bring them to the first's distance, dB.
 
     It is 20·lg(r_other/r_first), a point's in a free field. 0 where the distances are one or not
-    known, at near fields, to which `distance_m` does not belong, and where levels are not compared.
+    known, at near fields, and where levels are not compared.
     """
     if not distances_differ(first, other, position):
         return 0.0
-    at_m, other_m = two_distances(first, other)
+    at_m, other_m = two_distances(first, other, position)
     return 0.0 if min(at_m, other_m) < NEAREST_FAR_M else float(ratio_to_db(other_m / at_m))
 
 
@@ -130,17 +131,22 @@ def _ladders_at(first: Results, other: Results, position: str) -> tuple[Take | N
     return ours, theirs
 
 
-def two_distances(first: Results, other: Results) -> tuple[float, float]:
-    """Return both distances in m; NaN where one is not noted."""
-    at_m, other_m = (side.conditions.distance_m or math.nan for side in (first, other))
+def two_distances(first: Results, other: Results, position: str) -> tuple[float, float]:
+    """Return both distances in m, as noted for the take or the session; NaN where one is not."""
+    at_m, other_m = (_distance_m(results, position) for results in (first, other))
     return at_m, other_m
+
+
+def _distance_m(results: Results, position: str) -> float:
+    distance_m = results.distance_m_at(position)
+    if distance_m is None and _AT_THE_DISTANCE.search(position) is not None:
+        distance_m = results.conditions.distance_m
+    return distance_m or math.nan
 
 
 def distances_differ(first: Results, other: Results, position: str) -> bool:
     """Tell whether a position was measured at two distances that are known."""
-    if _AT_THE_DISTANCE.search(position) is None:
-        return False
-    near, far = sorted(two_distances(first, other))
+    near, far = sorted(two_distances(first, other, position))
     return far / near > SAME_DISTANCE_RATIO  # NaN: not known, and not different
 
 

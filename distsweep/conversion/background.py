@@ -107,19 +107,20 @@ def _audibility(
         return audible_to(
             found.frequency_hz,
             level_db=power_to_db(found.power),
-            low_db=power_to_db(found.low),
+            low_db=power_to_db(np.where(found.there, found.low, 0.0)),
             high_db=power_to_db(found.high),
             measured_m=measured_m,
             room_db=noise_db,
             room_spread_db=room_spread_db,
         )
 
-    heard = heard_over(room_db)
+    heard, in_silence = heard_over(room_db), heard_over(np.full_like(room_db, -np.inf))
     fields |= {
         "audible_to_m": heard.distance_m,
         "audible_to_low_m": heard.low_m,
         "audible_to_high_m": heard.high_m,
-        "audible_in_silence_m": heard_over(np.full_like(room_db, -np.inf)).distance_m,
+        "audible_in_silence_m": in_silence.distance_m,
+        "audible_in_silence_high_m": in_silence.high_m,
         "heard_at_hz": heard.frequency_hz,
         "hidden_by": "room" if heard.by_room else "threshold",
     }

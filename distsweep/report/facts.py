@@ -88,7 +88,9 @@ def one_line(results: Results) -> str:
     """The conditions on one line: the places, the distance, the calibration, the date."""
     places = list(dict.fromkeys(take.position for take in results.takes))
     calibrated = any(wording.level_unit(take) == "dB SPL" for take in results.takes)
-    distance_m, temperature_c = results.conditions.distance_m, results.conditions.temperature_c
+    distance_m, temperature_c = results.distance_m_at(), results.conditions.temperature_c
+    if results.takes and all(take.distance_m not in (None, distance_m) for take in results.takes):
+        distance_m = None  # each take has one of its own
     played = any(take.kind != BACKGROUND for take in results.takes) or not results.takes
     made = results.provenance.created[:10] if results.provenance else ""
     parts = [

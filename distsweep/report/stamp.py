@@ -46,9 +46,9 @@ def stamp(results: Results, position: str, style: Style = DEFAULT_STYLE) -> Stam
     if position:
         parts.append(f"at {position}")
     conditions = results.conditions
-    # Distance and temperature are the session's: a near field has a distance of its own.
-    if conditions.distance_m is not None and position in ("", AXIS):
-        parts.append(f"{conditions.distance_m:g} m")
+    distance_m = results.distance_m_at(position or AXIS)
+    if distance_m is not None:
+        parts.append(f"{distance_m:g} m")
     if conditions.temperature_c is not None:
         parts.append(f"{conditions.temperature_c:g} °C")
     parts.append(_date(results))

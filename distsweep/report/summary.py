@@ -20,7 +20,7 @@ from distsweep.report.limits.sentences import (
     staircase_sentences,
 )
 from distsweep.report.reliability import loudest_rung, thd_reliable
-from distsweep.results import AXIS, Results, Take
+from distsweep.results import Results, Take
 from distsweep.words import wording
 
 _Writer = Callable[[Results, Take], str | None]
@@ -109,8 +109,7 @@ def _level(results: Results, take: Take) -> str:
             f"The {_which(take)} was {name}. Nothing was calibrated, so levels are in "
             "dBFS at the recorder and say nothing of sound pressure; THD needs no calibration."
         )
-    # A near-field take has a distance of its own, which the session does not hold.
-    distance_m = results.conditions.distance_m if take.position == AXIS else None
+    distance_m = results.distance_m_at(take.position)
     where = "" if distance_m is None else f" at {distance_m:g} m"
     return (
         f"At the {_which(take)} ({name}) the loudspeaker gave "

@@ -26,11 +26,13 @@ class Hiss(Record):
     pairs : recordings with the loudspeaker on and off that it comes from.
     distance_m : the microphone's; None where it is not known, and nothing is said of audibility.
     room_db : the room's noise in each third that audibility is held against; empty without it.
-    room_from : "listener", "axis", "ladder" or "here": where that was measured.
+    room_from : "listener", "axis", "ladder" or "here": where that was measured; None where it was
+        not.
     threshold_db : threshold of hearing in each third; NaN where none is given.
     audible_to_m, audible_to_low_m, audible_to_high_m : distance up to which the direct sound is
         heard, with its interval; a low end of None is "at most".
-    audible_in_silence_m : the same with the threshold of hearing alone, without the room's noise.
+    audible_in_silence_m, audible_in_silence_high_m : the same with the threshold of hearing alone,
+        without the room's noise, and its upper end.
     heard_at_hz : the third it is heard by at that distance.
     hidden_by : "room" or "threshold": what ends it there.
     listener_distance_m, at_listener_db : listener's distance, and the A-weighted level of the
@@ -58,3 +60,4 @@ class Hiss(Record):
     at_listener_db: float | None = None
     at_listener_high_db: float | None = None
     audible_in_silence_m: float | None = None
+    audible_in_silence_high_m: float | None = None

@@ -149,6 +149,16 @@ class Results(Record):
     provenance: Provenance | None = None
     reproducibility: list[Reproducibility] = field(default_factory=list)
 
+    def distance_m_at(self, position: str = AXIS) -> float | None:
+        """Return the microphone's distance at a position, in m: what was noted for its first take.
+
+        On the axis it is else that of the conditions; None where it is not known.
+        """
+        take = first_take(self.takes, position)
+        if take is not None and take.distance_m is not None:
+            return take.distance_m
+        return self.conditions.distance_m if position == AXIS else None
+
     def take(self, position: str = "axis", *, kind: str | None = None) -> Take:
         """Return the first take at a position; a partial one only where none is complete.
 

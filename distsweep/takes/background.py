@@ -142,7 +142,7 @@ def _pair_warnings(place: FoundBackground) -> list[Reason]:
 
 def room_for(
     place: FoundBackground, places: Sequence[FoundBackground], takes: Sequence[Take]
-) -> tuple[str, FloatArray, FloatArray]:
+) -> tuple[str | None, FloatArray, FloatArray]:
     """Return the room's noise that hiss at a place is held against.
 
     That is where a listener is, if it was recorded, else at the microphone's ordinary place, else
@@ -150,8 +150,9 @@ def room_for(
 
     Returns
     -------
-    Where it was measured ("listener", "axis", "ladder", "here"), its level in each third in dB
-    SPL, and its standard deviation between recordings in dB; −inf and 0 where nothing is known.
+    Where it was measured ("listener", "axis", "ladder", "here"; None: nowhere), its level in each
+    third in dB SPL, and its standard deviation between recordings in dB; −inf and 0 where nothing
+    is known.
     """
     thirds_hz = (place.on or place.off)[0].frequency_hz
     here_db, spread_db = _room(place.off, thirds_hz)
@@ -167,7 +168,7 @@ def room_for(
         known = dict(zip(background.third_octave_hz, background.third_octave_db, strict=True))
         levels_db = [known.get(f, near) for f, near in zip(thirds_hz, here_db, strict=True)]
         return "ladder", np.array(levels_db), spread_db
-    return "here", here_db, spread_db
+    return "here" if place.off else None, here_db, spread_db
 
 
 def _room(off: Sequence[NoiseLevels], thirds_hz: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -25,7 +25,7 @@ def _disturbed(recording: str, start_s: float, end_s: float, count: int) -> str:
 def _unpaired(on: int, off: int) -> str:
     return (
         f"The background was recorded {_times(on)} with the loudspeaker on and {_times(off)} with"
-        f" it off: what has no counterpart tells nothing of its hiss."
+        " it off: what has no counterpart makes no pair."
     )
 
 

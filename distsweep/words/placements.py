@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -19,19 +20,32 @@ TOLD_APART = 1.5
 news)."""
 
 
-def reproducibility_sentence(found: Reproducibility, *, name_stimulus: bool = False) -> str:
+def reproducibility_sentences(found: Reproducibility) -> list[str]:
     """Say how well levels and THD repeat, at single frequencies and over thirds of an octave."""
-    played = f" for {found.stimulus}" if name_stimulus else ""
-    where = f"The microphone was put at “{found.position}” {found.placements} times{played}: "
     single, thirds = found.of(None), found.of(THIRDS)
-    parts = []
+    told = []
     if single is not None and (text := _of_spread(single)):
-        parts.append(f"at single frequencies {text}")
+        told.append(f"At single frequencies {text}.")
     if thirds is not None and (text := _of_spread(thirds)):
-        parts.append(f"averaged over thirds of an octave {text}")
-    if not parts:
-        return f"{where}noise hides by how much values differ."
-    return f"{where}{'; '.join(parts)} (95 %, the place alone). That is in all intervals here."
+        told.append(f"Averaged over thirds of an octave {text}.")
+    return told or ["Noise hides by how much values differ."]
+
+
+def placements_sentence(found: Reproducibility) -> str:
+    """Say how often the microphone was put where."""
+    times = "twice" if found.placements == 2 else f"{found.placements} times"
+    return f"The microphone was put at “{found.position}” {times}."
+
+
+def _apart(position: str, apart_db: float) -> str:
+    return (
+        f"Between placements at “{position}” the whole level differs by {decibels(apart_db)}: was a"
+        " gain changed, or the distance? The intervals of levels there hold it."
+    )
+
+
+SENTENCES: dict[str, Callable[..., str]] = {"placements_apart": _apart}
+"""By a warning's code: its sentence, given the reason's values."""
 
 
 def _of_spread(spread: PlaceSpread) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 
 from distsweep.reason import Reason
 from distsweep.units import ratio_to_db
-from distsweep.words import background, doubts, loopback
+from distsweep.words import background, doubts, loopback, placements
 from distsweep.words.wording import as_given, clock_time, listed, listing, signed, with_sign
 
 
@@ -301,6 +301,7 @@ SENTENCES: dict[str, Callable[..., str]] = {
     **doubts.SENTENCES,
     **background.SENTENCES,
     **loopback.SENTENCES,
+    **placements.SENTENCES,
     "burst_missing": _burst_missing,
     "clipped": _clipped,
     "clock_drift": _clock_drift,

@@ -229,6 +229,17 @@ def test_a_level_too_near_is_not_made_equal(aligned: str) -> None:
         hold(taken(), noted(taken(), distance_m=0.1), aligned=aligned)
 
 
+def test_a_take_with_a_distance_of_its_own_goes_by_that() -> None:
+    at_2_m, at_5_cm = taken(distance_m=2.0), taken("tweeter", distance_m=0.05)
+    assert (at_2_m.distance_m_at(), taken().distance_m_at()) == (2.0, 1.0)
+    assert level_shift_db(taken(), at_2_m) == pytest.approx(20.0 * np.log10(2.0))
+    assert taken("tweeter").distance_m_at("tweeter") is None
+    at_10_cm = taken("tweeter", distance_m=0.1)
+    assert np.isinf(level_doubt_db(at_5_cm, at_10_cm, "tweeter"))
+    assert "too near for levels" in said(at_5_cm, at_10_cm)
+    assert "measured at" not in said(at_5_cm, at_5_cm)
+
+
 def test_results_without_intervals_are_named() -> None:
     (sentence,) = hold(taken(), sample_results()).not_compared
     assert "of an earlier version: Fen." in sentence

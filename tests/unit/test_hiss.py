@@ -14,8 +14,12 @@ import soundfile
 from capture_bench import run_main
 
 from distsweep.analysis.noise.hearing import audible_to, thresholds_db
-from distsweep.analysis.noise.hiss import difference_interval
-from distsweep.analysis.noise.third_octave_levels import audible_thirds_hz, noise_levels
+from distsweep.analysis.noise.hiss import HissPower, difference_interval, hiss_power
+from distsweep.analysis.noise.third_octave_levels import (
+    NoiseLevels,
+    audible_thirds_hz,
+    noise_levels,
+)
 from distsweep.errors import InputError
 from distsweep.pipeline import analyse
 from distsweep.results import parse_results, read_results, to_json
@@ -60,11 +64,48 @@ def test_nothing_is_at_most_and_counts_from_zero() -> None:
     assert high[0] == 2.0  # no more than what the quietest moment with it on holds
 
 
+@pytest.mark.parametrize(("pairs", "room"), [(3, 1e-4), (5, 1e-4), (5, 0.1), (5, 1.0)])
+def test_intervals_of_differences_hold_what_is_drawn(
+    pairs: int, room: float, rng: np.random.Generator
+) -> None:
+    """A hiss of 1, a room that wanders by a decibel: also where nothing but hiss is there, so that
+    the quietest recording bounds it as its spread does. 8000 draws scatter by 0.25 %."""
+    shape, freedoms = (pairs, 8000), 200.0
+
+    def room_power():
+        return room * 10.0 ** (0.1 * rng.standard_normal(shape))
+
+    def averaged(power):
+        return power * rng.chisquare(freedoms, shape) / freedoms
+
+    on, off = averaged(1.0 + room_power()), averaged(room_power())
+    _, low, high = difference_interval(on, off, np.full(shape, freedoms))
+    assert np.mean((low <= 1.0) & (high >= 1.0)) > 0.94
+
+
 @pytest.mark.parametrize("pairs", [1, 2])
 def test_few_pairs_tell_only_at_most(pairs: int) -> None:
     on, off = np.full((pairs, 1), 5.0), np.full((pairs, 1), 1.0)
     mean, low, high = difference_interval(on, off, np.full((pairs, 1), np.inf))
     assert (mean[0], low[0], high[0]) == (0.0, 0.0, 5.0)
+
+
+def test_of_thirty_thirds_without_hiss_none_is_there_by_chance(rng: np.random.Generator) -> None:
+    """In every second of these some third has a low end; a line that stands clear is there."""
+    thirds_hz, flat = audible_thirds_hz(48000.0), np.full(31, 1000.0)
+
+    def drawn(line: float = 0.0) -> NoiseLevels:
+        power = 1.0 + 0.1 * rng.standard_normal(31)
+        power[7] += line
+        return NoiseLevels(thirds_hz, power, float(np.sum(power)), flat, 1e4, ())
+
+    def found(line: float) -> HissPower:
+        return hiss_power([drawn(line) for _ in range(5)], [drawn() for _ in range(5)])
+
+    silent = [found(0.0) for _ in range(200)]
+    assert np.mean([np.any(one.low > 0.0) for one in silent]) > 0.3
+    assert np.mean([np.any(one.there) for one in silent]) < 0.12
+    assert all(found(3.0).there[7] for _ in range(20))
 
 
 def heard(level_db: float, low_db: float, high_db: float, room_db: float):
@@ -176,6 +217,18 @@ def test_uncalibrated_hiss_is_in_dbfs_and_held_against_no_threshold(
     assert on.hiss.audible_to_high_m is None
     assert (on.hiss.a_weighted_db, on.hiss.low_db) == (None, None)
     assert on.hiss.high_db == pytest.approx(on.a_weighted_db, abs=0.3)
+
+
+def test_a_room_that_was_not_recorded_hides_nothing(
+    tmp_path: Path, rng: np.random.Generator
+) -> None:
+    folder = session(tmp_path / "s", rng, hiss=2e-5, pairs=1)
+    text = (folder / "session.toml").read_text()
+    (folder / "session.toml").write_text(text[: text.rindex("[[takes]]")])
+    (on,) = analyse(folder).takes
+    assert on.hiss is not None
+    assert (on.hiss.room_from, on.hiss.hidden_by) == (None, "threshold")
+    assert on.hiss.audible_to_high_m == on.hiss.audible_in_silence_high_m
 
 
 def test_hiss_that_cannot_be_is_refused(tmp_path: Path, rng: np.random.Generator) -> None:

@@ -49,6 +49,7 @@ def hiss(**changes: object) -> Hiss:
         at_listener_db=-5.7,
         at_listener_high_db=-5.4,
         audible_in_silence_m=0.74,
+        audible_in_silence_high_m=0.78,
     )
     return dataclasses.replace(given, **changes)  # type: ignore[arg-type]
 
@@ -57,6 +58,7 @@ AT_MOST = {
     "a_weighted_db": None, "low_db": None, "high_db": 23.2, "audible_to_m": None,
     "audible_to_low_m": None, "audible_to_high_m": 0.13, "heard_at_hz": None,
     "at_listener_db": None, "at_listener_high_db": -10.7, "audible_in_silence_m": None,
+    "audible_in_silence_high_m": 0.4,
     "level_low_db": np.full(3, -np.inf),
 }  # fmt: skip
 
@@ -85,7 +87,7 @@ def test_sentences_say_how_loud_and_how_far() -> None:
     )
     assert plain(words.reach_sentence(hiss())) == (
         "It is heard up to about 40 cm in this room (95 %: 30 cm to 50 cm), by the third of an"
-        " octave at 4 kHz; farther away the room's own noise is as loud in that third of an octave."
+        " octave at 4 kHz; farther away the room's own noise is as loud there."
     )
     assert plain(words.listener_sentence(take, hiss())) == (
         "At the listener's 2.5 m the direct sound would be −6 dB(A): it is not heard there."
@@ -98,6 +100,7 @@ def test_at_most_is_said_as_such() -> None:
     assert "at most 24 dB(A) at 5 cm" in plain(words.level_sentence(take, most))
     assert "measure nearer" in plain(words.level_sentence(take, most))
     assert plain(words.reach_sentence(most)).startswith("It is heard no farther than 13 cm:")
+    assert "heard no farther than 40 cm" in plain(words.silence_sentence(most))
     few = hiss(**AT_MOST, pairs=2)
     assert "record three pairs or more" in words.level_sentence(background(few, "on"), few)
 
@@ -105,10 +108,10 @@ def test_at_most_is_said_as_such() -> None:
 @pytest.mark.parametrize(
     ("low_m", "reach_m", "high_m", "heard", "sentence"),
     [
-        (0.3, 0.4, 0.5, "not heard", "Its hiss is heard up to about 40 cm in this room."),
+        (0.3, 0.4, 0.5, "not heard", "Hiss: heard up to about 40 cm."),
         (2.0, 2.4, 3.0, "perhaps", "perhaps at the listener's 2.5 m."),
-        (3.0, 4.0, 5.0, "heard", "Its hiss is heard at the listener's 2.5 m."),
-        (None, None, 3.0, "perhaps", "cannot be told: room noise."),
+        (3.0, 4.0, 5.0, "heard", "Hiss: heard at the listener's 2.5 m."),
+        (None, None, 3.0, "perhaps", "is not known (noise)."),
     ],
 )
 def test_the_verdict_says_whether_a_listener_hears_it(
@@ -119,13 +122,34 @@ def test_the_verdict_says_whether_a_listener_hears_it(
     assert plain(words.verdict_sentence(background(found, "on"), found)).endswith(sentence)
 
 
+def test_what_only_noise_hides_at_the_listeners_is_not_called_unheard() -> None:
+    """The room's noise, as recorded, may be the microphone's own."""
+    found = hiss(audible_in_silence_m=2.4, audible_in_silence_high_m=2.6)
+    assert words.at_listener(found) == "hidden"
+    assert plain(words.listener_sentence(background(found, "on"), found)).endswith(
+        "the room's own noise hides it there."
+    )
+
+
+def test_the_verdict_says_how_loud_a_hiss_is_where_not_how_far() -> None:
+    """Without a distance, and with the loudspeaker never on."""
+    nowhere = dict.fromkeys(("distance_m", "audible_to_m", "audible_to_high_m"))
+    results = with_background(**nowhere)
+    only = dataclasses.replace(results, takes=results.takes[-2:])
+    assert [plain(one.sentence) for one in findings(only)] == ["Hiss: 28.3 dB(A)."]
+    off = dataclasses.replace(results, takes=results.takes[-1:])
+    assert [one.sentence for one in findings(off)] == [
+        "Nothing can be told: the loudspeaker was never on."
+    ]
+
+
 def test_a_hiss_that_is_heard_stands_in_the_verdict() -> None:
     loud = with_background(audible_to_low_m=3.0, audible_to_m=4.0, audible_to_high_m=5.0)
-    said = [one for one in findings(loud) if "hiss" in one.sentence]
+    said = [one for one in findings(loud) if "Hiss" in one.sentence]
     assert [one.anchor for one in said] == ["hiss"]
     only = dataclasses.replace(loud, takes=loud.takes[-2:])
     assert [plain(one.sentence) for one in findings(only)] == [
-        "Its hiss is heard at the listener's 2.5 m."
+        "Hiss: heard at the listener's 2.5 m."
     ]
 
 
@@ -165,7 +189,7 @@ def test_a_comparison_says_that_hiss_is_left_out() -> None:
 @pytest.mark.parametrize(
     ("metres", "up", "text"),
     [(0.0726, False, "7 cm"), (0.131, True, "14 cm"), (1.124, False, "1.1 m"), (2.31, True, "3 m"),
-     (0.96, True, "1 m"), (23.0, False, "20 m")],
+     (0.96, True, "1 m"), (23.0, False, "20 m"), (1506.0, False, "1500 m")],
 )  # fmt: skip
 def test_distances_are_written_as_coarsely_as_they_are_known(
     metres: float, up: bool, text: str

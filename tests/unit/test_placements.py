@@ -11,6 +11,7 @@ from closed_form import Branch, cascade, high_pass, play
 from conftest import RATE_HZ, Bench, ladder_recipe
 from staircase_bench import analysed
 
+from distsweep.analysis.placements.apart import placement_doubts
 from distsweep.analysis.placements.group import reproducibility_of
 from distsweep.analysis.placements.spread import place_spread, student
 from distsweep.analysis.placements.tones import tones_with_reproducibility
@@ -152,6 +153,10 @@ def test_drives_of_each_placements_own_are_brought_together(placed: Results) -> 
     (same,) = reproducibility_of([first, second])
     for one, other in zip(own.spreads, same.spreads, strict=True):
         assert one.level.deviation_db == pytest.approx(other.level.deviation_db, nan_ok=True)
+    # Nor does a drive that differs look like a gain that was changed; 3 dB more at one drive do.
+    assert placement_doubts(own, [first, replace(louder, rungs=rungs)]) == []
+    (doubt,) = placement_doubts(same, [first, with_levels(second, 3.0)])
+    assert doubt.values["apart_db"] == pytest.approx(3.0, abs=0.3)
     far = [replace(rung, drive_dbfs=rung.drive_dbfs + 4.0) for rung in second.rungs]
     assert reproducibility_of([first, replace(second, rungs=far)]) == []
 

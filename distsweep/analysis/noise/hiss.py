@@ -24,7 +24,7 @@ from distsweep.analysis.noise.interval import student_quantile
 from distsweep.analysis.noise.third_octave_levels import NoiseLevels
 from distsweep.analysis.third_octave import exact_hz
 from distsweep.analysis.weighting import a_weighting_db
-from distsweep.units import FloatArray, db_to_power
+from distsweep.units import BoolArray, FloatArray, db_to_power
 
 LEAST_PAIRS = 3
 """Pairs from which on their spread gives an interval (chosen: two have one degree of freedom, whose
@@ -35,8 +35,13 @@ TREBLE_HZ = 2500.0
 octave above the crossover of small two-way loudspeakers; a noise of even density has four fifths
 of its A-weighted power from there up)."""
 
-CERTAINTY = 0.95
-"""Probability of an interval (contract)."""
+BEYOND_AN_END = 0.025
+"""Share of cases beyond one end of a 95 % interval (contract)."""
+
+MOST_MISSED = BEYOND_AN_END / 10.0
+"""Share of cases in which the hiss may be more than the quietest recording with the loudspeaker on
+tells (chosen: a tenth of what Student's interval misses at its upper end, so that both together
+miss hardly more than that one)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +53,7 @@ class HissPower:
     pairs : how many pairs it comes from.
     a_weighted, a_weighted_low, a_weighted_high : of the A-weighted sum.
     power, low, high : in each third of an octave, shape ``(B,)``.
+    there : which thirds are known to hold hiss, of all of them together, shape ``(B,)``.
     frequency_hz : nominal midband frequencies, shape ``(B,)``.
     """
 
@@ -59,6 +65,7 @@ class HissPower:
     power: FloatArray
     low: FloatArray
     high: FloatArray
+    there: BoolArray
 
 
 def hiss_power(on: Sequence[NoiseLevels], off: Sequence[NoiseLevels]) -> HissPower:
@@ -88,6 +95,8 @@ def hiss_power(on: Sequence[NoiseLevels], off: Sequence[NoiseLevels]) -> HissPow
         power=mean[:-2],
         low=low[:-2],
         high=high[:-2],
+        # Of thirty thirds without hiss one has a low end by chance in every second session.
+        there=(low[:-2] > 0.0) & ((whole_low > 0.0) | _stands_out(on_powers, off_powers)[:-2]),
     )
 
 
@@ -128,13 +137,26 @@ def difference_interval(
     return np.maximum(mean, 0.0), low, np.maximum(np.minimum(high, most), low)
 
 
+def _stands_out(on: FloatArray, off: FloatArray) -> BoolArray:
+    """Tell which powers lie above nothing though as many were looked at (Bonferroni's bound)."""
+    pairs = min(len(on), len(off))
+    if pairs < LEAST_PAIRS:
+        return np.zeros(on.shape[1], dtype=bool)
+    from scipy.special import stdtrit
+
+    differences = on[:pairs] - off[:pairs]
+    error = np.std(differences, axis=0, ddof=1) / np.sqrt(pairs)
+    several = float(stdtrit(pairs - 1.0, 1.0 - BEYOND_AN_END / on.shape[1]))
+    return np.asarray(np.mean(differences, axis=0) > several * error)
+
+
 def _most(on: FloatArray, degrees: FloatArray) -> FloatArray:
     """Return what the hiss cannot exceed: the least of the powers with the loudspeaker on.
 
     Each may be low by chance, as an average of noise: by the quantile of chi-squared that all of
     them together stay above (Wilson and Hilferty, PNAS 17, 1931).
     """
-    z = NormalDist().inv_cdf((1.0 - CERTAINTY) / 2.0 / len(on))
+    z = NormalDist().inv_cdf(MOST_MISSED / len(on))
     part = 2.0 / (9.0 * degrees)
     lowest = np.maximum(1.0 - part + z * np.sqrt(part), 0.1) ** 3
     return np.asarray(np.min(on / lowest, axis=0))

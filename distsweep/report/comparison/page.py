@@ -63,7 +63,7 @@ def _conditions(compared: Compared) -> str:
     """Say in a line what is compared with what, and what was equal."""
     comparison = compared.comparison
     parts = [level_words(comparison.aligned, []), f"the reference is {compared.names[0]}"]
-    distances = {one.conditions.distance_m for one in compared.sources}
+    distances = {one.distance_m_at() for one in compared.sources}
     if len(distances) == 1 and (distance := distances.pop()) is not None:
         parts.append(f"microphone at {distance:g} m")
     text = "; ".join(parts)

@@ -197,7 +197,7 @@ def _facts(source: Source, results: Results) -> dict[str, str]:
         "Loudspeaker": source.device or "",
         "Measured on": str(conditions.date or source.date or ""),
         "Positions": ", ".join(positions),
-        "Distance": _with_unit(conditions.distance_m, "m"),
+        "Distance": _with_unit(results.distance_m_at(), "m"),
         "Temperature": _with_unit(conditions.temperature_c, "°C"),
         "Drives": _drives(take),
         "0 dBFS is": "" if spl is None else wording.decibels(spl, "dB SPL"),

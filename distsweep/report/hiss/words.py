@@ -7,8 +7,6 @@ import math
 from distsweep.results import Hiss, Results, Take
 from distsweep.words import wording
 
-_AS_LOUD = "as loud in that third of an octave"
-
 
 def hissing(results: Results) -> list[Take]:
     """Return takes of the background with the loudspeaker on, whose hiss was found."""
@@ -17,7 +15,7 @@ def hissing(results: Results) -> list[Take]:
 
 def a_weighted_unit(take: Take) -> str:
     """Unit of A-weighted levels."""
-    return "dB(A)" if wording.level_unit(take) == "dB SPL" else "dBFS, A-weighted"
+    return "dB(A)" if wording.level_unit(take) == "dB SPL" else "dBFS (A-weighted)"
 
 
 def level_words(take: Take, hiss: Hiss) -> str:
@@ -34,13 +32,12 @@ def level_words(take: Take, hiss: Hiss) -> str:
 
 def level_sentence(take: Take, hiss: Hiss) -> str:
     """Say how loud the loudspeaker alone is at the microphone, and from how many pairs."""
-    at = "" if hiss.distance_m is None else f" at {distance(hiss.distance_m)}"
-    text = f"The loudspeaker alone: {level_words(take, hiss)}{at}"
+    text = f"The loudspeaker alone: {_level_there(take, hiss)}"
     if hiss.pairs < 3:
-        pairs = {1: "one pair", 2: "two pairs"}.get(hiss.pairs, "no pair")
+        pairs = {1: "From one pair", 2: "From two pairs"}.get(hiss.pairs, "Without pairs")
         return (
-            f"{text}. From {pairs} of recordings only an upper end is known, that of the quietest"
-            " with the loudspeaker on: record three pairs or more, better five."
+            f"{text}. {pairs} only an upper end is known, the level of the quietest recording with"
+            " the loudspeaker on: record three pairs or more, better five."
         )
     text += f", from {hiss.pairs} pairs of recordings with it on and off"
     if hiss.low_db is None or hiss.high_db is None:
@@ -48,8 +45,11 @@ def level_sentence(take: Take, hiss: Hiss) -> str:
             f"{text}. The background changed by more from one to the next than the loudspeaker"
             " adds: measure nearer, at a quieter time, or more pairs."
         )
-    ends = f"{wording.signed(hiss.low_db)} to {wording.signed(hiss.high_db)}"
-    return f"{text}; the 95 % interval is {wording.with_unit(ends, a_weighted_unit(take))}."
+    low, high = wording.signed(hiss.low_db), wording.signed(hiss.high_db)
+    if low == high:
+        return f"{text}, which leave it known within {wording.decibels(0.1)} (95 %)."
+    ends = wording.with_unit(f"{low} to {high}", a_weighted_unit(take))
+    return f"{text}; the 95 % interval is {ends}."
 
 
 def reach_sentence(hiss: Hiss) -> str | None:
@@ -57,26 +57,34 @@ def reach_sentence(hiss: Hiss) -> str | None:
     if hiss.audible_to_high_m is None:
         return None
     hidden = (
-        f"the room's own noise is {_AS_LOUD}"
+        "the room's own noise is as loud"
         if hiss.hidden_by == "room"
         else "it falls below the threshold of hearing"
     )
     if hiss.audible_to_m is None or hiss.audible_to_low_m is None:
-        return f"It is heard no farther than {rounded(hiss.audible_to_high_m, up=True)}: {hidden}."
+        far = rounded(hiss.audible_to_high_m, up=True)
+        return f"It is heard no farther than {far}: farther away {hidden}."
     at = "" if hiss.heard_at_hz is None else f", by the third of an octave at {_hz(hiss)}"
+    there = " there" if hiss.hidden_by == "room" and at else ""
     return (
         f"It is heard up to about {rounded(hiss.audible_to_m)} in this room"
-        f" ({_between(hiss)}){at}; farther away {hidden}.{_nearer(hiss)}"
+        f" ({_between(hiss)}){at}; farther away {hidden}{there}.{_nearer(hiss)}"
     )
 
 
 def silence_sentence(hiss: Hiss) -> str | None:
     """Say how far it would be heard without the room's noise, where that makes a difference."""
-    if hiss.audible_in_silence_m is None or hiss.hidden_by != "room":
+    reach_m, high_m = hiss.audible_in_silence_m, hiss.audible_in_silence_high_m
+    if hiss.hidden_by != "room" or (reach_m is None and high_m is None):
         return None
+    if reach_m is not None:
+        far = f"up to about {rounded(reach_m)}"
+    else:
+        assert high_m is not None  # one of both is there
+        far = f"no farther than {rounded(high_m, up=True)}"
     return (
-        f"Were the room silent, it would be heard up to about {rounded(hiss.audible_in_silence_m)}:"
-        " what the microphone takes for the room's noise may be its own, which nobody hears."
+        f"Were the room silent, it would be heard {far}: what the microphone takes for the room's"
+        " noise may be its own, which nobody hears."
     )
 
 
@@ -88,20 +96,27 @@ def listener_sentence(take: Take, hiss: Hiss) -> str | None:
     level = f"at most {wording.decibels(math.ceil(high_db), a_weighted_unit(take), 0)}"
     if hiss.at_listener_db is not None and hiss.low_db is not None:
         level = wording.decibels(hiss.at_listener_db, a_weighted_unit(take), 0)
-    heard = {"heard": "is heard", "perhaps": "may be heard", "not heard": "is not heard"}
-    return (
-        f"At the listener's {distance(listener_m)} the direct sound would be {level}: it"
-        f" {heard[at_listener(hiss)]} there."
-    )
+    heard = {
+        "heard": "it is heard there",
+        "perhaps": "it may be heard there",
+        "hidden": "the room's own noise hides it there",
+        "not heard": "it is not heard there",
+    }[at_listener(hiss)]
+    return f"At the listener's {distance(listener_m)} the direct sound would be {level}: {heard}."
 
 
 def at_listener(hiss: Hiss) -> str:
-    """Return "heard", "perhaps" or "not heard", at the listener's place; "" where it is unknown."""
+    """Return "heard", "perhaps" or "not heard", at the listener's place; "" where it is unknown.
+
+    It is "hidden" where a quieter room, or a quieter microphone to tell the room by, might let it
+    be heard.
+    """
     listener_m, high_m = hiss.listener_distance_m, hiss.audible_to_high_m
     if listener_m is None or high_m is None:
         return ""
     if high_m < listener_m:
-        return "not heard"
+        silent_m = hiss.audible_in_silence_high_m
+        return "hidden" if silent_m is not None and silent_m >= listener_m else "not heard"
     low_m = hiss.audible_to_low_m
     return "heard" if low_m is not None and low_m >= listener_m else "perhaps"
 
@@ -114,43 +129,39 @@ def room_sentence(hiss: Hiss) -> str | None:
         "ladder": "in the silences of the ladder on the axis, the loudspeaker on",
         "here": "with it off at the same place as the hiss",
     }
-    if hiss.room_from not in places or hiss.audible_to_high_m is None:
+    if hiss.audible_to_high_m is None:
         return None
+    if hiss.room_from not in places:
+        return "The room's own noise was not recorded: it is held against the threshold alone."
     return f"The room's own noise is that recorded {places[hiss.room_from]}."
 
 
-def verdict_sentence(take: Take, hiss: Hiss) -> str | None:
-    """Say in a line how far the hiss is heard, or how loud it is; None where nothing is known."""
+def verdict_sentence(take: Take, hiss: Hiss) -> str:
+    """Say in a few words how far the hiss is heard, or how loud it is where that is not known."""
     heard, high_m = at_listener(hiss), hiss.audible_to_high_m
-    listener = "" if hiss.listener_distance_m is None else distance(hiss.listener_distance_m)
     if high_m is None:
-        return None
+        return f"Hiss: {_level_there(take, hiss)}."
+    listener = "" if hiss.listener_distance_m is None else distance(hiss.listener_distance_m)
     if heard == "heard":
-        return f"Its hiss is heard at the listener's {listener}."
+        return f"Hiss: heard at the listener's {listener}."
     if heard == "perhaps" and hiss.audible_to_m is None:
-        return f"Whether its hiss is heard at the listener's {listener} cannot be told: room noise."
+        return f"Hiss: whether it is heard at the listener's {listener} is not known (noise)."
     if hiss.audible_to_m is None:
-        return f"Its hiss is heard no farther than {rounded(high_m, up=True)} in this room."
-    near = f"Its hiss is heard up to about {rounded(hiss.audible_to_m)} in this room"
-    return f"{near}, perhaps at the listener's {listener}." if heard == "perhaps" else f"{near}."
+        return f"Hiss: heard no farther than {rounded(high_m, up=True)}."
+    there = f", perhaps at the listener's {listener}" if heard == "perhaps" else ""
+    return f"Hiss: heard up to about {rounded(hiss.audible_to_m)}{there}."
 
 
-def lead(take: Take, hiss: Hiss) -> str:
-    """One line on a position: level, and how far it is heard."""
+def _level_there(take: Take, hiss: Hiss) -> str:
     at = "" if hiss.distance_m is None else f" at {distance(hiss.distance_m)}"
-    reach = ""
-    if hiss.audible_to_m is not None:
-        reach = f", heard up to about {rounded(hiss.audible_to_m)}"
-    elif hiss.audible_to_high_m is not None:
-        reach = f", heard no farther than {rounded(hiss.audible_to_high_m, up=True)}"
-    return f"{level_words(take, hiss)}{at}{reach}."
+    return f"{level_words(take, hiss)}{at}"
 
 
 def distance(metres: float) -> str:
     """Write a distance as given: "5 cm", "2.5 m"."""
     if metres < 1.0:
         return wording.with_unit(wording.as_given(100.0 * metres, 3), "cm")
-    return wording.with_unit(wording.as_given(metres, 3), "m")
+    return wording.with_unit(wording.as_given(metres, 6 if metres >= 1000.0 else 3), "m")
 
 
 def rounded(metres: float, *, up: bool = False) -> str:

@@ -9,7 +9,7 @@ from distsweep.results import PlaceDeviation, Reproducibility, Results
 from distsweep.results.reproducibility import THIRDS
 from distsweep.units import FloatArray
 from distsweep.words import wording
-from distsweep.words.placements import reproducibility_sentence
+from distsweep.words.placements import placements_sentence, reproducibility_sentences
 
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Octaves of the table (nominal midband frequencies, IEC 61260-1)."""
@@ -27,33 +27,41 @@ def placements(results: Results) -> Section | None:
     """How well values repeat, for each position and stimulus; None without placements."""
     if not results.reproducibility:
         return None
-    blocks: list[Block] = [_table(found) for found in results.reproducibility]
+    blocks: list[Block] = []
     positions = [found.position for found in results.reproducibility]
-    lead = " ".join(
-        reproducibility_sentence(found, name_stimulus=positions.count(found.position) > 1)
-        for found in results.reproducibility
-    )
+    for found in results.reproducibility:
+        several = positions.count(found.position) > 1
+        title = f"“{found.position}”, {found.stimulus}" if several else f"“{found.position}”"
+        blocks += [Points(reproducibility_sentences(found)), _table(found, title)]
+    counted = {found.position: placements_sentence(found) for found in results.reproducibility}
+    lead = f"{' '.join(counted.values())} What that changes is in the intervals of these takes."
     return Section("Microphone put back", "placements", [*blocks, Points(_MEANING)], [], True, lead)
 
 
-def _table(found: Reproducibility) -> Table:
-    """Return half-widths by octave: level and THD, single frequencies and thirds."""
+def _table(found: Reproducibility, title: str) -> Table:
+    """Return half-widths by octave: level and THD, single frequencies and thirds.
+
+    Where values differ by no more than noise alone makes them differ, that is said instead.
+    """
     single, thirds = found.of(None), found.of(THIRDS)
     columns, curves = ["Octave around"], []
     for spread, name in ((single, ""), (thirds, ", thirds")):
         if spread is None:
             continue
-        for title, place in (("Level", spread.level), ("THD", spread.thd)):
-            columns.append(f"{title}{name}")
+        for quantity, place in (("Level", spread.level), ("THD", spread.thd)):
+            columns.append(f"{quantity}{name}")
             curves.append((spread.frequency_hz, place))
     rows = []
     for middle_hz in OCTAVES_HZ:
         values = [_largest_db(f, place, middle_hz) for f, place in curves]
         if np.any(np.isfinite(values)):
-            cells = [number_cell(value) for value in values]
+            cells = [
+                number_cell(value if value > 0.0 else None, missing="in the noise")
+                for value in values
+            ]
             rows.append([Cell(wording.frequency(middle_hz)), *cells])
     return Table(
-        f"“{found.position}”, {found.placements} placements: half-widths, ± dB", columns, rows,
+        f"{title}, {found.placements} placements: half-widths, ± dB.", columns, rows,
         note="95 %, the place alone; the largest in each octave",
     )  # fmt: skip
 

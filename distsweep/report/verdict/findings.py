@@ -13,7 +13,7 @@ from distsweep.report.hiss.section import ANCHOR as HISS
 from distsweep.report.stated_levels.words import stated_level_sentence
 from distsweep.report.verdict import clean, doubts, levels, limits, sentences
 from distsweep.report.verdict.leading import Leading, leading_takes
-from distsweep.results import Resonance, Results, Take
+from distsweep.results import BACKGROUND, Resonance, Results, Take
 from distsweep.units import db_to_percent
 from distsweep.words import wording
 from distsweep.words.resonance_notes import NOTES
@@ -59,10 +59,8 @@ def findings(results: Results) -> list[Finding]:
     A finding that does not fit any more is left out, and a shorter one of a later rank taken.
     """
     leading = leading_takes(results)
-    if leading is None and (only := _hiss(results, None)):
-        return only
     if leading is None:
-        return [Finding(0, "Nothing can be told: the results hold no level.", "conditions")]
+        return _hiss(results, None) or [_nothing(results)]
     every = [one for write in _WRITERS for one in write(results, leading)]
     chosen: list[Finding] = []
     left = _room_for_words(results)
@@ -73,6 +71,13 @@ def findings(results: Results) -> list[Finding]:
             chosen.append(one)
             left -= count
     return sorted(chosen, key=lambda one: one.rank)
+
+
+def _nothing(results: Results) -> Finding:
+    """Say why nothing can be told."""
+    if any(take.kind == BACKGROUND for take in results.takes):
+        return Finding(0, "Nothing can be told: the loudspeaker was never on.", HISS)
+    return Finding(0, "Nothing can be told: the results hold no level.", "conditions")
 
 
 def _room_for_words(results: Results) -> int:
@@ -194,14 +199,14 @@ def _stated(_results: Results, leading: Leading) -> list[Finding]:
 
 
 def _hiss(results: Results, _leading: Leading | None) -> list[Finding]:
-    """Say how far the hiss is heard; first where the listener hears it."""
-    for take in hiss.hissing(results):
-        text = None if take.hiss is None else hiss.verdict_sentence(take, take.hiss)
-        if take.hiss is None or text is None:
-            continue
-        heard = hiss.at_listener(take.hiss) == "heard"
-        return [Finding(_HEARD_HISS if heard else _HISS, text, HISS, optional=not heard)]
-    return []
+    """Say how far the hiss is heard, of several places by the farthest known."""
+    there = [(take, take.hiss) for take in results.takes if take.hiss is not None]
+    if not there:
+        return []
+    take, farthest = max(there, key=lambda pair: pair[1].audible_to_m or 0.0)
+    heard = hiss.at_listener(farthest) == "heard"
+    text = hiss.verdict_sentence(take, farthest)
+    return [Finding(_HEARD_HISS if heard else _HISS, text, HISS, optional=not heard)]
 
 
 def _by_preference(leading: Leading) -> list[tuple[Take, str]]:

@@ -18,7 +18,7 @@ from distsweep.report.verdict import limits, output, sentences
 from distsweep.report.verdict.findings import likely_resonances
 from distsweep.report.verdict.leading import leading_takes
 from distsweep.report.verdict.limits import Limit
-from distsweep.results import AXIS, CleanLevel, Resonance, Results, Take
+from distsweep.results import CleanLevel, Resonance, Results, Take
 from distsweep.units import FloatArray
 from distsweep.words import wording
 
@@ -107,7 +107,7 @@ def _scale(results: Results, take: Take, unit: str) -> str:
     """Name the axis of levels, with the distance that they hold for, as far as it is known."""
     if unit != "dB SPL":
         return "drive, dBFS"
-    distance_m = results.conditions.distance_m if take.position == AXIS else None
+    distance_m = results.distance_m_at(take.position)
     return unit if distance_m is None else f"{unit} at {distance_m:g} m"
 
 
