@@ -97,7 +97,7 @@ def narrowed(
     if not named:
         listed = ", ".join(dict.fromkeys(stay.planned.position for stay in stays))
         where = "" if position is None else f" {position!r}"
-        which = "" if placement is None else f" placed {placement} times"
+        which = "" if placement is None else f" with a placement {placement}"
         raise InputError(f"[[positions]] has no position{where}{which}: it has {listed}")
     return named
 

@@ -72,6 +72,9 @@ def read_takes(
     InputError
         They are no list of tables, or a table's keys or values cannot be used.
     """
+    if table.has("positions") and not table.has("takes"):
+        table.fail("takes", "is missing: 'distsweep capture' records what [[positions]] asks for,"
+                   " and adds it")  # fmt: skip
     listed = table.take("takes")
     if isinstance(listed, dict):
         table.fail("takes", "is a single table: write [[takes]], each bracket twice, above each")

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from distsweep.results import Hiss, Results, Take
 from distsweep.words import wording
 
-_AS_LOUD = "as loud in that third of an octave"
+_AS_LOUD = "the room's own noise is as loud in"
 
 
 def hissing(results: Results) -> list[Take]:
@@ -56,14 +58,14 @@ def reach_sentence(hiss: Hiss) -> str | None:
     """Say up to where the direct sound is heard, and what hides it beyond; None if not known."""
     if hiss.audible_to_high_m is None:
         return None
-    hidden = (
-        f"the room's own noise is {_AS_LOUD}"
-        if hiss.hidden_by == "room"
-        else "it falls below the threshold of hearing"
-    )
+    by_room, most = hiss.hidden_by == "room", "the third of an octave where it stands out most"
+    hidden = f"{_AS_LOUD} {most}" if by_room else "it falls below the threshold of hearing"
     if hiss.audible_to_m is None or hiss.audible_to_low_m is None:
         return f"It is heard no farther than {rounded(hiss.audible_to_high_m, up=True)}: {hidden}."
-    at = "" if hiss.heard_at_hz is None else f", by the third of an octave at {_hz(hiss)}"
+    at = ""
+    if hiss.heard_at_hz is not None:
+        at = f", by the third of an octave at {_hz(hiss)}"
+        hidden = f"{_AS_LOUD} that third of an octave" if by_room else hidden
     return (
         f"It is heard up to about {rounded(hiss.audible_to_m)} in this room"
         f" ({_between(hiss)}){at}; farther away {hidden}.{_nearer(hiss)}"
@@ -116,6 +118,8 @@ def room_sentence(hiss: Hiss) -> str | None:
     }
     if hiss.room_from not in places or hiss.audible_to_high_m is None:
         return None
+    if not np.any(np.isfinite(hiss.room_db)):
+        return "The room's own noise is not known: it was not recorded with the loudspeaker off."
     return f"The room's own noise is that recorded {places[hiss.room_from]}."
 
 
