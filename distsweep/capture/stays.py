@@ -96,9 +96,13 @@ def narrowed(
         if position in (None, stay.planned.position) and placement in (None, stay.placement)
     )
     if not named:
-        listed = ", ".join(dict.fromkeys(stay.planned.position for stay in stays))
+        counts = {stay.planned.position: stay.planned.placements for stay in stays}
+        listed = ", ".join(
+            name if placement is None else f"{name} (placements: {count})"
+            for name, count in counts.items()
+        )
         where = "" if position is None else f" {position!r}"
-        which = "" if placement is None else f" placed {placement} times"
+        which = "" if placement is None else f" with a placement {placement}"
         raise InputError(f"[[positions]] has no position{where}{which}: it has {listed}")
     return named
 
