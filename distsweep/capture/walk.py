@@ -123,9 +123,10 @@ class Walk:
         return self._once_more is stay
 
     def _wants(self, stay: Stay, step: Step, taken: Taken | None) -> bool:
-        if self._again is not None:
-            return self._again.means(step)
-        return self._once_more is stay or taken is None or taken.goes_on
+        """Tell whether a take is to be recorded, whole or in part."""
+        if self._again is not None or self._anew(stay, step):
+            return self._anew(stay, step)
+        return taken is None or taken.goes_on
 
     def _pairs_wanted(self, stay: Stay) -> int:
         """Return how many pairs of the background a stay lacks."""
@@ -231,7 +232,7 @@ class Walk:
                 )
             else:
                 self._means.background(stay)
-                self._means.screen.tell("switch the loudspeaker on again before the next take")
+                self._means.screen.tell("the loudspeaker has to be on for the next take")
 
     def _capture(self, stay: Stay, step: Step, taken: Taken | None) -> None:
         means = self._means
