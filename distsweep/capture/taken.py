@@ -33,6 +33,7 @@ class Taken:
     sidecars : of this and earlier takes of the same step, as listed.
     loopback_channel : see ``Place``.
     asked : see ``TakeRecord``.
+    replaced : sidecars of earlier takes that should have left the list when this one was whole.
     """
 
     name: str
@@ -41,6 +42,7 @@ class Taken:
     sidecars: tuple[str, ...]
     loopback_channel: int | None = None
     asked: dict[str, Any] | None = None
+    replaced: tuple[str, ...] = ()
 
     @property
     def whole(self) -> bool:
@@ -137,7 +139,16 @@ def taken_steps(
             ended = take.ended or _too_distorted(take, thd_limit_percent)
             sidecars = tuple(listed.stimulus.name for _, listed in entries)
             ended = ended if begun.wanted else None
-            found[step] = Taken(name, begun, ended, sidecars, entry.loopback_channel, take.asked)
+            left = set(take.replaces) - record.retired
+            found[step] = Taken(
+                name,
+                begun,
+                ended,
+                sidecars,
+                entry.loopback_channel,
+                take.asked,
+                tuple(name for name in sidecars if name in left),
+            )
     return found
 
 

@@ -19,7 +19,7 @@ from distsweep.capture.safeguards import SplCeiling
 from distsweep.capture.sending import Order, Screen
 from distsweep.capture.session_lock import session_lock
 from distsweep.capture.stays import Again, Stay, Step
-from distsweep.capture.take import Begun, Place, TakeFiles
+from distsweep.capture.take import Begun, Place, TakeFiles, retire
 from distsweep.capture.taken import Taken, replaced_by, taken_steps
 from distsweep.errors import InputError
 from distsweep.takes.session import read_session
@@ -90,7 +90,7 @@ class Walk:
         with like_ctrl_c(), session_lock(self._folder, doing=doing):
             for sentence in recover(self._folder):
                 self._means.screen.tell(sentence)
-            self._say_all()
+            self._look()
             number = 0
             while number < len(self._stays):
                 stay = self._stays[number]
@@ -135,9 +135,12 @@ class Walk:
         planned = stay.planned
         return max(0, stay.pairs - pairs_there(self._folder, planned.position, planned.distance_m))
 
-    def _say_all(self) -> None:
-        """Say how much there is to record, and how long that lasts at least."""
+    def _look(self) -> None:
+        """Look at what is there; say how much is to be recorded, and for how long at least."""
         taken = self._taken([step for stay in self._stays for step in stay.steps])
+        for one in taken.values():
+            if one.whole and one.replaced:  # a killed process had not come to it
+                retire(self._folder, one.replaced, by=one.begun.sidecar)
         takes, pairs, seconds = 0, 0, 0.0
         heard_at = set()
         for stay in self._stays:

@@ -24,6 +24,7 @@ from plan_bench import (
     stopping_at,
 )
 
+from distsweep.capture import take
 from distsweep.capture.background_files import BackgroundFiles
 from distsweep.capture.session_lock import session_lock
 from distsweep.errors import SafetyRefusal
@@ -282,6 +283,22 @@ def test_pairs_of_a_killed_process_are_entered_once(
         counts = [len(entry.recordings) for entry in read_session(session).backgrounds]
         assert counts == [2, 2]
         forget(session, "background")
+
+
+def test_a_take_that_was_replaced_leaves_the_list_though_the_process_was_killed(
+    stopped: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert run_plan(FakeBench(), stopped, *NOBODY).exit_code == 0
+    with monkeypatch.context() as patch:
+        patch.setattr(take, "retire", lambda *_, **__: None)
+        assert run_plan(FakeBench(), stopped, *NOBODY, "--again", "axis").exit_code == 0
+    assert len(listed(stopped)) == 2
+    bench = FakeBench()
+    assert run_plan(bench, stopped, *NOBODY).exit_code == 0
+    assert (listed(stopped), bench.sent) == (
+        [("axis", [f"axis_2-0{n}.wav" for n in (1, 2, 3)], False)],
+        [],
+    )
 
 
 def test_a_full_disk_between_two_takes_keeps_the_first(
