@@ -31,7 +31,7 @@ class Taken:
     begun : what there is of it; ``wanted`` is what is missing.
     ended : why it is not gone on with; None where it may be.
     sidecars : of this and earlier takes of the same step, as listed.
-    loopback_channel : see ``Place``.
+    loopback_channel, placement : see ``Place``; as listed.
     asked : see ``TakeRecord``.
     replaced : sidecars of earlier takes that should have left the list when this one was whole.
     """
@@ -43,6 +43,7 @@ class Taken:
     loopback_channel: int | None = None
     asked: dict[str, Any] | None = None
     replaced: tuple[str, ...] = ()
+    placement: int | None = None
 
     @property
     def whole(self) -> bool:
@@ -148,6 +149,7 @@ def taken_steps(
                 entry.loopback_channel,
                 take.asked,
                 tuple(name for name in sidecars if name in left),
+                entry.placement,
             )
     return found
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +23,8 @@ from distsweep.capture.take import Begun, Place, TakeFiles, retire
 from distsweep.capture.taken import Taken, replaced_by, taken_steps
 from distsweep.errors import InputError
 from distsweep.takes.session import read_session
+from distsweep.takes.session_edit import rewrite_take
+from distsweep.takes.session_file import FILE_NAME
 from distsweep.takes.session_takes import STATES
 from distsweep.words.wording import listed
 
@@ -138,9 +140,7 @@ class Walk:
     def _look(self) -> None:
         """Look at what is there; say how much is to be recorded, and for how long at least."""
         taken = self._taken([step for stay in self._stays for step in stay.steps])
-        for one in taken.values():
-            if one.whole and one.replaced:  # a killed process had not come to it
-                retire(self._folder, one.replaced, by=one.begun.sidecar)
+        self._mend_list(taken)
         takes, pairs, seconds = 0, 0, 0.0
         heard_at = set()
         for stay in self._stays:
@@ -158,6 +158,16 @@ class Walk:
                 f"to be recorded: {listed(counted)}, at least {duration_text(seconds)} in all"
                 " without moves and answers"
             )
+
+    def _mend_list(self, taken: Mapping[Step, Taken]) -> None:
+        """Bring the session's list of takes up to date with what is there and with the plan."""
+        for step, take in taken.items():
+            if take.whole and take.replaced:  # a killed process had not come to it
+                retire(self._folder, take.replaced, by=take.begun.sidecar)
+            if take.placement is None and step.noted_placement is not None:
+                # It was made before the plan had others, and is the first of them now.
+                values = {"placement": step.placement}
+                rewrite_take(self._folder / FILE_NAME, take.begun.sidecar, values)
 
     def _ask(self, number: int, stay: Stay) -> str:
         """Say what is there and what follows; return "go", "skip", "again" or "stop"."""

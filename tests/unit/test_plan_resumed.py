@@ -164,6 +164,16 @@ def test_a_whole_take_of_other_levels_is_kept_and_said(stopped: Path) -> None:
     assert "recorded with another list of levels: --again is for it" in ran.stderr
 
 
+def test_a_take_is_the_first_placement_once_the_plan_has_others(stopped: Path) -> None:
+    """Else the analysis, which counts noted placements, would leave it out."""
+    assert run_plan(FakeBench(), stopped, *NOBODY).exit_code == 0
+    edit(stopped, 'stimuli = ["short.json"]\n', 'stimuli = ["short.json"]\nplacements = 2\n')
+    bench = FakeBench()
+    assert run_plan(bench, stopped, *NOBODY, "--placement", "1").exit_code == 0
+    assert bench.sent == []
+    assert [take.placement for take in read_session(stopped).takes] == [1]
+
+
 def bang_in_the_first(number: int, count: int, heard: np.ndarray) -> np.ndarray:
     return heard + 0.3 * np.sin(0.3 * np.arange(len(heard))) if number == 1 else heard
 
