@@ -150,7 +150,7 @@ class Walk:
                     seconds += least_s(self._means.orders[step][0], begun)
                     takes += 1
                     heard_at.add(stay.planned.position)
-            pairs += self._pairs_wanted(stay)
+            pairs += self._pairs_wanted(stay) if self._means.background else 0
         seconds += LISTENED_S * len(heard_at) + len(STATES) * pairs * DEFAULT_SECONDS
         counted = [f"{takes} take(s)"] * (takes > 0) + [f"{pairs} background pair(s)"] * (pairs > 0)
         if counted:
