@@ -125,7 +125,7 @@ def _analysed(
         ],
         resonances=resonance_records(resonances),
         background=session_background,
-        warnings=warnings,
+        warnings=list(dict.fromkeys(warnings)),  # of several takes at a position each once
         agreement=agreement,
         limiter_agreement=limiter_agreement,
         resonance_notes=resonance_notes(resonances),

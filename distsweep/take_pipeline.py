@@ -53,7 +53,8 @@ def analyse_takes(
     failed: InputError | None = None
     for entry in session.takes:
         if progress is not None:
-            progress(f"take {entry.position!r}")
+            placement = "" if entry.placement is None else f", placement {entry.placement}"
+            progress(f"take {entry.position!r}{placement}")
         try:
             measured, take, doubts = _analyse_take(session, entry, searching, found)
         except InputError as error:
