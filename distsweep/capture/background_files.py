@@ -191,7 +191,7 @@ def enter_left_behind(folder: Path) -> list[str]:
     InputError
         The record or the session's file cannot be used.
     """
-    entered: set[str] = set()
+    entered = _listed(folder)
     stays: dict[tuple[str, str], dict[int, _Pair]] = {}
     noted: dict[tuple[str, str], dict[str, Any]] = {}
     for event in read_log(folder):
@@ -226,6 +226,14 @@ def enter_left_behind(folder: Path) -> list[str]:
             " they are in the session now"
         )
     return sentences
+
+
+def _listed(folder: Path) -> set[str]:
+    """Return the names of the background's recordings that the session lists."""
+    if not (folder / FILE_NAME).exists():
+        return set()
+    entries = read_session(folder, takes_required=False).backgrounds
+    return {path.name for entry in entries for path in entry.recordings}
 
 
 def _values(

@@ -12,13 +12,11 @@ from pathlib import Path
 
 from distsweep.capture.asker import Asker
 from distsweep.capture.backend import AudioDevice, Backend
-from distsweep.capture.background_files import BackgroundFiles, enter_left_behind, pairs_there
+from distsweep.capture.background_files import BackgroundFiles, pairs_there
 from distsweep.capture.background_judge import LevelMeter, what_disturbed
-from distsweep.capture.interrupts import deferred, like_ctrl_c
+from distsweep.capture.interrupts import deferred
 from distsweep.capture.keeping import log
-from distsweep.capture.recovery import recover
 from distsweep.capture.sending import Screen
-from distsweep.capture.session_lock import session_lock
 from distsweep.errors import DeviceError, InputError
 from distsweep.takes.session_calibration import Calibration
 from distsweep.units import FloatArray
@@ -65,8 +63,8 @@ def record_background(
 ) -> int:
     """Ask for the loudspeaker on, off, off, on …, record each, and enter them into the session.
 
-    Pairs that the session lists at this position count; so do whole ones of a capture that was
-    killed. Whatever ends it, whole pairs are entered. The session is held meanwhile.
+    The session's lock is held by the caller. Pairs that it lists at this position count. Whatever
+    ends it, whole pairs are entered.
 
     Returns
     -------
@@ -83,17 +81,13 @@ def record_background(
         Stopped by hand.
     """
     _check(order, asker)
-    doing = f"a background take at {order.position!r}"
-    with like_ctrl_c(), session_lock(order.folder, doing=doing):
-        for sentence in (*recover(order.folder), *enter_left_behind(order.folder)):
-            screen.tell(sentence)
-        there = pairs_there(order.folder, order.position, order.distance_m)
-        if there >= order.pairs:
-            screen.tell(f"{order.position!r} has {there} pair(s) of background takes already")
-            return 0
-        if there:
-            screen.tell(f"{order.position!r} has {there} of {order.pairs} pairs: they are kept")
-        return _record_pairs(order, there, backend, asker, screen)
+    there = pairs_there(order.folder, order.position, order.distance_m)
+    if there >= order.pairs:
+        screen.tell(f"{order.position!r} has {there} pair(s) of background takes already")
+        return 0
+    if there:
+        screen.tell(f"{order.position!r} has {there} of {order.pairs} pairs: they are kept")
+    return _record_pairs(order, there, backend, asker, screen)
 
 
 def states_of_pair(number: int) -> tuple[str, str]:
@@ -136,14 +130,15 @@ def _record_pairs(
         recorder.all_from(first)
     except BaseException as error:
         log(order.folder, "stopped", why=str(error) or type(error).__name__)
-        _enter(files, screen)
+        with suppress(KeyboardInterrupt):  # it is stopping already
+            _enter(files, screen)
         raise
     return _enter(files, screen)
 
 
 def _enter(files: BackgroundFiles, screen: Screen) -> int:
     """Enter whole pairs into the session, and say so; return how many there are."""
-    with suppress(KeyboardInterrupt), deferred():  # where it is stopping, it is stopping already
+    with deferred():
         count = files.finish()
     with suppress(OSError):  # the terminal may be gone
         if count:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from distsweep.capture.keeping import read_log
-from distsweep.capture.take import Place
+from distsweep.capture.take import RECORDING, Place
 
 
 @dataclass
@@ -19,13 +20,16 @@ class TakeRecord:
     ----------
     name : its recordings begin with it.
     place : where it was made, and the plan's name of its stimulus.
-    probe_gain_db : of the last probe before its last rung, from 0 dBFS played to dBFS at the input.
+    asked : its levels as they were asked for, see ``Order.asked``; None in older records.
+    probe_gain_db : of the last probe before its first recording, from 0 dBFS played to dBFS at the
+        input.
     rungs : what was measured last of each rung of a ladder, by its number from 1.
     ended : why it was stopped for safety, if it was.
     """
 
     name: str
     place: Place
+    asked: dict[str, Any] | None = None
     probe_gain_db: float | None = None
     rungs: dict[int, dict[str, Any]] = field(default_factory=dict)
     ended: str | None = None
@@ -46,6 +50,18 @@ class Record:
     named: dict[str, str] = field(default_factory=dict)
     spoilt: set[str] = field(default_factory=set)
 
+    def take_of(self, sidecar: str, recordings: Sequence[Path]) -> str | None:
+        """Return the name of the take that the session lists so; None where it is no capture's.
+
+        A process that is killed may have listed it, and not noted that it did: then the
+        recordings tell.
+        """
+        name = self.named.get(sidecar)
+        if name is None:
+            named = {take_of_recording(path.name) for path in recordings}
+            name = named.pop() if len(named) == 1 else None
+        return name if name in self.takes else None
+
 
 def read_record(folder: Path) -> Record:
     """Return what the session's record says of takes.
@@ -61,7 +77,10 @@ def read_record(folder: Path) -> Record:
     for event in read_log(folder):
         kind, name = event.get("event"), str(event.get("take"))
         if kind == "started":
-            current = TakeRecord(name, noted_place(event, name))
+            asked = event.get("asked")
+            current = TakeRecord(
+                name, noted_place(event, name), asked if isinstance(asked, dict) else None
+            )
             record.takes.pop(name, None)  # a name that was free again
             record.takes[name] = current
             record.named = {key: item for key, item in record.named.items() if item != name}
@@ -72,6 +91,8 @@ def read_record(folder: Path) -> Record:
         elif kind == "recorded":
             recorded = str(event.get("file"))
             record.spoilt.discard(recorded)
+            if current is not None and take_of_recording(recorded) == current.name:
+                _note_probe(current, probe_gain_db)
         elif kind == "repeated":
             record.spoilt.add(recorded)
         elif kind == "take":
@@ -81,18 +102,28 @@ def read_record(folder: Path) -> Record:
         elif kind == "probe":
             probe_gain_db = _number(event.get("gain_db"))
         elif current is not None:
-            _note(current, event, probe_gain_db)
+            _note(current, event)
     return record
 
 
-def _note(take: TakeRecord, event: dict[str, Any], probe_gain_db: float | None) -> None:
+def take_of_recording(name: str) -> str | None:
+    """Return the name of the take that a rung's or tone's recording is of, by the file's name."""
+    named = RECORDING.fullmatch(name)
+    return None if named is None else named["take"]
+
+
+def _note_probe(take: TakeRecord, probe_gain_db: float | None) -> None:
+    """Note the probe before a take's first recording: the level that all of it is to have."""
+    if take.probe_gain_db is None:
+        take.probe_gain_db = probe_gain_db
+
+
+def _note(take: TakeRecord, event: dict[str, Any]) -> None:
     """Add what happened while a take was made."""
     kind = event.get("event")
-    if kind in ("rung", "tone"):
-        take.probe_gain_db = take.probe_gain_db if probe_gain_db is None else probe_gain_db
-        number = event.get("number")
-        if kind == "rung" and isinstance(number, int):
-            take.rungs[number] = event
+    number = event.get("number")
+    if kind == "rung" and isinstance(number, int):
+        take.rungs[number] = event
     elif kind == "stopped" and event.get("safety") is True:
         take.ended = str(event.get("why"))
 

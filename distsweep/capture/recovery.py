@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from distsweep.capture.background_files import enter_left_behind
 from distsweep.capture.keeping import SCRATCH_PREFIX, give_name, log, wav_header
-from distsweep.capture.record import Record, read_record
+from distsweep.capture.record import Record, read_record, take_of_recording
 from distsweep.capture.take import (
     RUNG,
     Place,
@@ -62,6 +63,7 @@ def recover(folder: Path) -> list[str]:
             take = _orphan(folder, name, record.spoilt)
             if take is not None:
                 sentences.append(_enter(folder, take, place))
+        sentences += enter_left_behind(folder)
     except OSError as error:
         raise InputError(
             f"{folder}: what an earlier capture has left cannot be kept ({error.strerror}): make"
@@ -132,11 +134,11 @@ def _stimulus(sidecar: Path) -> Stimulus | None:
 
 def _unlisted(folder: Path, record: Record) -> dict[str, Place]:
     """Return where each take was made that was begun, and never was in the session."""
-    entered = set(record.named.values())
+    entered: set[str | None] = set(record.named.values())
     if (folder / FILE_NAME).exists():
         for entry in read_session(folder, takes_required=False).takes:
             for path in entry.recordings:
-                entered.add(re.sub(r"-\d{2,}(-partial)?(_\d+)?[.]wav$", "", path.name))
+                entered.add(take_of_recording(path.name))
     return {name: take.place for name, take in record.takes.items() if name not in entered}
 
 

@@ -138,6 +138,7 @@ def _capture_files(
         position=order.position,
         take=files.name,
         planned=place.planned,
+        asked=order.asked,
         **place.values(),
         output=route.output.name,
         input=route.input.name,

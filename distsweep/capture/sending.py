@@ -74,6 +74,14 @@ class Order:
         return recipe if isinstance(recipe, LadderRecipe) else probe_recipe(recipe)
 
     @property
+    def asked(self) -> dict[str, list[float]]:
+        """The levels asked for, as the record notes them: in dB SPL or dBFS, by their name."""
+        if self.levels_spl_db is not None:
+            return {"levels_spl_db": list(self.levels_spl_db)}
+        drives_dbfs = self.drives_dbfs or self.stimulus.recipe.levels_dbfs
+        return {"drives_dbfs": list(drives_dbfs)}
+
+    @property
     def scale(self) -> Scale:
         """How levels are shown."""
         return Scale(self.calibration.level_offset_db, self.calibration.level_unit)

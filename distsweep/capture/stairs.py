@@ -16,6 +16,7 @@ from distsweep.capture.probe import Prober
 from distsweep.capture.sending import TRIES, Order, Sender, Sent, raise_stop, spoilt
 from distsweep.capture.stairs_layout import (
     check_playable,
+    check_start,
     lowered,
     playable_recipe,
     requested_dbfs,
@@ -126,6 +127,7 @@ class Stairs:
         if begun is not None:
             self.stimulus = layout
             wanted = tuple(file for file in layout.files if file.name in begun.wanted)
+            check_start(wanted, self._prober.drive_dbfs)
             self._plan = dataclasses.replace(
                 self._plan, stimulus=dataclasses.replace(layout, files=wanted)
             )

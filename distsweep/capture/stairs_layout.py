@@ -20,6 +20,7 @@ from distsweep.stimulus.staircase_recipe import (
     StaircaseRecipe,
 )
 from distsweep.stimulus.sweep import HIGHEST_OF_RATE
+from distsweep.words.wording import as_given
 
 PROBE_FROM_HZ, PROBE_TO_HZ = 300.0, 3000.0
 """The probe's band at the least (chosen: the markers of a staircase lie in it)."""
@@ -86,6 +87,22 @@ def check_playable(recipe: StaircaseRecipe, levels_dbfs: Sequence[float], where:
         raise InputError(
             f"{where}: levels span {levels_dbfs[-1] - levels_dbfs[0]:g} dB, capture plays"
             f" {WIDEST_DB:g} at most: start higher, with --levels-dbfs"
+        )
+
+
+def check_start(files: Sequence[StimulusFile], probe_dbfs: float) -> None:
+    """Refuse tones that were laid out from a louder probe than the one that was heard now.
+
+    Raises
+    ------
+    InputError
+        One would begin more than LARGEST_RISE_DB above it.
+    """
+    first_dbfs = max(file.lowest_dbfs for file in files)
+    if first_dbfs - probe_dbfs > LARGEST_RISE_DB + 1e-6:
+        raise InputError(
+            f"the take begins at {as_given(first_dbfs)} dBFS, and the probe went only to"
+            f" {as_given(probe_dbfs)} this time: record the position again (--again)"
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -95,11 +96,32 @@ def narrowed(
         if position in (None, stay.planned.position) and placement in (None, stay.placement)
     )
     if not named:
-        listed = ", ".join(dict.fromkeys(stay.planned.position for stay in stays))
+        counts = {stay.planned.position: stay.planned.placements for stay in stays}
+        listed = ", ".join(
+            name if placement is None else f"{name} (placements: {count})"
+            for name, count in counts.items()
+        )
         where = "" if position is None else f" {position!r}"
-        which = "" if placement is None else f" placed {placement} times"
+        which = "" if placement is None else f" with a placement {placement}"
         raise InputError(f"[[positions]] has no position{where}{which}: it has {listed}")
     return named
+
+
+def check_pauses(stays: Sequence[Stay]) -> None:
+    """Refuse several placements without a pause in which the microphone could be put back.
+
+    Raises
+    ------
+    InputError
+        There are some: what they have in common would be taken for reproducibility.
+    """
+    for before, stay in itertools.pairwise(stays):
+        if stay.planned.position == before.planned.position:
+            raise InputError(
+                f"[[positions]] {stay.planned.position!r}: between placements the microphone is"
+                " taken away and put back, and --placed leaves no pause for it: give --placement"
+                " NUMBER with it, one at a time"
+            )
 
 
 def parse_again(text: str, stays: Sequence[Stay]) -> Again:

@@ -34,6 +34,9 @@ BALLAST_SAMPLES = 65536
 RUNG = re.compile(r"(?P<take>.+)-(?P<number>\d{2,})")
 """What a rung's recording is called: its take's name, and its number from 1."""
 
+RECORDING = re.compile(r"(?P<take>.+)-\d{2,}(-partial)?(_\d+)?[.]wav")
+"""The same of its file: cut short, and made again, too."""
+
 
 def ladder_stimulus(
     recipe: LadderRecipe, drives_dbfs: tuple[float, ...], name: str, *, delay_s: float = 0.0

@@ -5,15 +5,20 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from distsweep.capture.record import Record, TakeRecord, read_record
 from distsweep.capture.recovery import whole_recordings
+from distsweep.capture.sending import Order
 from distsweep.capture.stays import Step
-from distsweep.capture.take import Begun, file_number
+from distsweep.capture.take import Begun, Place, file_number
 from distsweep.errors import InputError
 from distsweep.stimulus.sidecar import StimulusFile, read_sidecar
 from distsweep.takes.session import Session, read_session
 from distsweep.takes.session_takes import TakeEntry
+
+LAID_OUT = ("name", "levels_dbfs", "quiet_s", "rest_s", "release_s", "ramp_ms")
+"""What ``capture`` itself changes of a recipe, by the probe and the way there and back."""
 
 
 @dataclass(frozen=True)
@@ -27,6 +32,7 @@ class Taken:
     ended : why it is not gone on with; None where it may be.
     sidecars : of this and earlier takes of the same step, as listed.
     loopback_channel : see ``Place``.
+    asked : see ``TakeRecord``.
     """
 
     name: str
@@ -34,6 +40,7 @@ class Taken:
     ended: str | None
     sidecars: tuple[str, ...]
     loopback_channel: int | None = None
+    asked: dict[str, Any] | None = None
 
     @property
     def whole(self) -> bool:
@@ -53,6 +60,37 @@ class Taken:
         if there == total:
             return f"{total} {kind}{'s' if total != 1 else ''}"
         return f"{there} of {total} {kind}s"
+
+    def differs_from(self, order: Order) -> str | None:
+        """Return what of a take's order is another one now, in words; None where nothing is."""
+        now, then = order.stimulus.recipe, self.begun.stimulus.recipe
+        if type(now) is not type(then):
+            return "another stimulus"
+        laid_out = {key: getattr(then, key) for key in LAID_OUT if hasattr(then, key)}
+        if replace(now, **laid_out) != then:
+            return "another stimulus"
+        return None if self.asked in (None, order.asked) else "another list of levels"
+
+    def check_continues(self, order: Order, place: Place) -> None:
+        """Refuse to go on with a take of which the rest would be another measurement.
+
+        Raises
+        ------
+        InputError
+            Its stimulus or levels are others now, or what its recordings' columns hold.
+        """
+        what = self.differs_from(order)
+        if what is not None:
+            raise InputError(
+                f"{self.name} was begun with {what}: put it back as it was, or record the position"
+                " again (--again)"
+            )
+        if place.loopback_channel != self.loopback_channel:
+            how = "without a loop-back: leave out" if place.loopback_channel else "with one: give"
+            raise InputError(
+                f"{self.name} was begun {how} --loopback-channel, or record the position again"
+                " (--again)"
+            )
 
     def again(self, number: int) -> Begun:
         """Return it with one of its files declared missing.
@@ -98,25 +136,26 @@ def taken_steps(
             begun = _begun(folder, take, entry, record.spoilt)
             ended = take.ended or _too_distorted(take, thd_limit_percent)
             sidecars = tuple(listed.stimulus.name for _, listed in entries)
-            found[step] = Taken(
-                name, begun, ended if begun.wanted else None, sidecars, entry.loopback_channel
-            )
+            ended = ended if begun.wanted else None
+            found[step] = Taken(name, begun, ended, sidecars, entry.loopback_channel, take.asked)
     return found
 
 
 def _entries(step: Step, session: Session, record: Record) -> list[tuple[str, TakeEntry]]:
     """Return the takes that the session lists for a step, the one begun last at the end."""
-    listed = {record.named.get(entry.stimulus.name): entry for entry in session.takes}
+    listed = {
+        record.take_of(entry.stimulus.name, entry.recordings): entry for entry in session.takes
+    }
     return [
         (name, entry)
         for name, take in record.takes.items()
-        if (entry := listed.get(name)) is not None and _is_of(take, step)
+        if (entry := listed.get(name)) is not None and _is_of(take, entry, step)
     ]
 
 
-def _is_of(take: TakeRecord, step: Step) -> bool:
-    place = take.place
-    return (place.position, place.planned, place.placement or 1) == (
+def _is_of(take: TakeRecord, entry: TakeEntry, step: Step) -> bool:
+    """Tell whether a take is of a step: position and placement as listed, the stimulus as noted."""
+    return (entry.position, take.place.planned, entry.placement or 1) == (
         step.planned.position,
         step.name,
         step.placement,
@@ -132,7 +171,11 @@ def _begun(folder: Path, take: TakeRecord, entry: TakeEntry, spoilt: Collection[
             f"{folder}: the take of {entry.stimulus.name} lists {len(entry.recordings)} recordings"
             f" of {len(listed.files)}: list them all, or take its [[takes]] table out"
         )
-    present = {file.name: path for file, path in zip(listed.files, entry.recordings, strict=True)}
+    present = {
+        file.name: path
+        for file, path in zip(listed.files, entry.recordings, strict=True)
+        if path.is_file()
+    }
     missing = [file for file in stimulus.files if file.name not in present]
     left = whole_recordings(folder, take.name, stimulus, missing, spoilt=spoilt) if missing else {}
     return Begun(

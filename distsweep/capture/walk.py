@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from distsweep.capture.asker import Asker
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.background_files import pairs_there
+from distsweep.capture.background_takes import DEFAULT_SECONDS
 from distsweep.capture.interrupts import like_ctrl_c
-from distsweep.capture.listening import Listener
+from distsweep.capture.listening import LISTENED_S, Listener
+from distsweep.capture.plan_words import duration_text, least_s, levels_text, move_text
 from distsweep.capture.recovery import recover
 from distsweep.capture.run import capture_take, loopback_column
 from distsweep.capture.safeguards import SplCeiling
@@ -21,7 +22,9 @@ from distsweep.capture.stays import Again, Stay, Step
 from distsweep.capture.take import Begun, Place, TakeFiles
 from distsweep.capture.taken import Taken, replaced_by, taken_steps
 from distsweep.errors import InputError
-from distsweep.words.wording import signed
+from distsweep.takes.session import read_session
+from distsweep.takes.session_takes import STATES
+from distsweep.words.wording import listed
 
 QUESTION = "Enter goes on; or type skip, again (the stay before, once more), or stop: "
 
@@ -82,9 +85,12 @@ class Walk:
             As ``capture``; InputError also where somebody would have to move the microphone, and
             nobody can say that it was moved.
         """
-        with like_ctrl_c():
-            with self._held("a look at what is there"):
-                pass
+        # Held while somebody is asked, too: a calibration made meanwhile would not be this one's.
+        doing = "a capture of its [[positions]]"
+        with like_ctrl_c(), session_lock(self._folder, doing=doing):
+            for sentence in recover(self._folder):
+                self._means.screen.tell(sentence)
+            self._say_all()
             number = 0
             while number < len(self._stays):
                 stay = self._stays[number]
@@ -105,14 +111,6 @@ class Walk:
     def left_out(self) -> Sequence[str]:
         """What was not recorded, as skipped by hand or ended for safety, in words."""
         return tuple(self._left_out)
-
-    @contextmanager
-    def _held(self, doing: str) -> Iterator[None]:
-        """Hold the session, and keep first what a killed capture has left."""
-        with session_lock(self._folder, doing=doing):
-            for sentence in recover(self._folder):
-                self._means.screen.tell(sentence)
-            yield
 
     def _taken(self, steps: Sequence[Step]) -> dict[Step, Taken]:
         limits = [order.thd_limit_percent for order, _ in self._means.orders.values()]
@@ -136,6 +134,27 @@ class Walk:
         planned = stay.planned
         return max(0, stay.pairs - pairs_there(self._folder, planned.position, planned.distance_m))
 
+    def _say_all(self) -> None:
+        """Say how much there is to record, and how long that lasts at least."""
+        taken = self._taken([step for stay in self._stays for step in stay.steps])
+        takes, pairs, seconds = 0, 0, 0.0
+        heard_at = set()
+        for stay in self._stays:
+            for step in stay.steps:
+                if self._wants(stay, step, taken.get(step)):
+                    begun = self._begun(stay, step, taken.get(step))
+                    seconds += least_s(self._means.orders[step][0], begun)
+                    takes += 1
+                    heard_at.add(stay.planned.position)
+            pairs += self._pairs_wanted(stay)
+        seconds += LISTENED_S * len(heard_at) + len(STATES) * pairs * DEFAULT_SECONDS
+        counted = [f"{takes} take(s)"] * (takes > 0) + [f"{pairs} background pair(s)"] * (pairs > 0)
+        if counted:
+            self._means.screen.tell(
+                f"to be recorded: {listed(counted)}, at least {duration_text(seconds)} in all"
+                " without moves and answers"
+            )
+
     def _ask(self, number: int, stay: Stay) -> str:
         """Say what is there and what follows; return "go", "skip", "again" or "stop"."""
         taken, tell = self._taken(stay.steps), self._means.screen.tell
@@ -151,7 +170,7 @@ class Walk:
                 f"{stay.title}, {step.name}" for step in stay.steps if taken[step].ended
             ]
             return "skip"
-        tell(f"  {_move(stay)}")
+        tell(f"  {move_text(stay)}")
         if self._means.input_gain is not None:
             tell(f"  The input gain stands at {self._means.input_gain!r}, as you said, or stop.")
         answer = self._answer()
@@ -178,7 +197,8 @@ class Walk:
 
     def _standing(self, stay: Stay, step: Step, taken: Taken | None) -> str:
         """Say what there is of a take, and what is to be done about it."""
-        asked = levels_text(self._means.orders[step][0])
+        order = self._means.orders[step][0]
+        asked = levels_text(order)
         if taken is None:
             return f"to be recorded, {asked}"
         there = f"{taken.extent()} there ({taken.name})"
@@ -189,16 +209,19 @@ class Walk:
         if taken.ended is not None:
             return f"{there}, it goes no further: {taken.ended}"
         if not taken.begun.wanted:
-            return f"{there}, to be entered into session.toml" if taken.begun.adopted else there
+            if taken.begun.adopted:
+                return f"{there}, to be entered into session.toml"
+            other = taken.differs_from(order)
+            return there if other is None else f"{there}, recorded with {other}: --again is for it"
         return f"{there}, to be gone on with"
 
     def _record(self, stay: Stay) -> None:
         """Capture what a stay lacks."""
         for step in stay.steps:
-            with self._held(f"a capture of {stay.title!r}"):
-                taken = self._taken([step]).get(step)
-                if self._wants(stay, step, taken):
-                    self._capture(stay, step, taken)
+            taken = self._taken([step]).get(step)
+            if self._wants(stay, step, taken):
+                _check_calibration(self._means.orders[step][0])
+                self._capture(stay, step, taken)
         if self._pairs_wanted(stay):
             if self._means.background is None:
                 self._left_out.append(f"{stay.title}, background")
@@ -222,7 +245,7 @@ class Walk:
         )
         begun = self._begun(stay, step, taken)
         if taken is not None and begun is not None:
-            _check_columns(place, taken)
+            taken.check_continues(order, place)
         replaces: tuple[str, ...] = ()
         if taken is not None and not self._one_file:
             replaces = replaced_by(taken, anew=begun is None)
@@ -261,37 +284,23 @@ class Walk:
         return None if taken is None or self._anew(stay, step) else taken.begun
 
 
-def _check_columns(place: Place, taken: Taken) -> None:
-    """Refuse to go on with a take whose recordings would differ in what their columns hold."""
-    if place.loopback_channel != taken.loopback_channel:
-        how = "without a loop-back: leave out" if place.loopback_channel else "with one: give"
+def _check_calibration(order: Order) -> None:
+    """Refuse to go on by a calibration that the session has no more.
+
+    Raises
+    ------
+    InputError
+        The session has another one, or cannot be read.
+    """
+    now, then = read_session(order.folder, takes_required=False).calibration, order.calibration
+    if (now.pascal_per_fs, now.mic_correction_file) != (
+        then.pascal_per_fs,
+        then.mic_correction_file,
+    ):
         raise InputError(
-            f"{taken.name} was begun {how} --loopback-channel, or record the position again"
-            " (--again)"
+            f"{order.folder}: its calibration is another one than when this command began: give the"
+            " same command again"
         )
-
-
-def levels_text(order: Order) -> str:
-    """Say which levels are asked for."""
-    levels, unit = order.levels_spl_db, "dB SPL"
-    if levels is None:
-        levels, unit = order.drives_dbfs or order.stimulus.recipe.levels_dbfs, "dBFS"
-    if len(levels) == 1:
-        return f"at {signed(levels[0])} {unit}"
-    return f"{len(levels)} levels from {signed(levels[0])} to {signed(levels[-1])} {unit}"
-
-
-def _move(stay: Stay) -> str:
-    """Say where the microphone is to be put."""
-    planned = stay.planned
-    where = planned.move
-    if where is None:
-        where = f"the microphone at {planned.position!r}"
-        if planned.distance_m is not None:
-            where += f", {planned.distance_m:g} m away"
-    if stay.placement > 1:
-        return f"Take the microphone away, and put it back: {where}"
-    return f"Now: {where}"
 
 
 def _enter_as_it_is(

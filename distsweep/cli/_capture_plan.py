@@ -48,9 +48,9 @@ def planned_stays(folder: Path, given: dict[str, Any]) -> tuple[Stay, ...]:
     Raises
     ------
     InputError
-        The session has no plan, or no such position.
+        The session has no plan, or no such position, or see ``check_pauses``.
     """
-    from distsweep.capture.stays import narrowed, stays_of
+    from distsweep.capture.stays import check_pauses, narrowed, stays_of
     from distsweep.errors import InputError
     from distsweep.takes.session import read_session
 
@@ -61,7 +61,10 @@ def planned_stays(folder: Path, given: dict[str, Any]) -> tuple[Stay, ...]:
             " --stimulus"
         )
     stays = stays_of(folder, session.positions)
-    return narrowed(stays, position=given["position"], placement=given["placement"])
+    stays = narrowed(stays, position=given["position"], placement=given["placement"])
+    if given["placed"]:
+        check_pauses(stays)
+    return stays
 
 
 def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -> None:
@@ -83,6 +86,7 @@ def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -
         for step in stay.steps:
             orders[step] = _order(setting, step)
             check_order(orders[step][0])
+        _check_levels_serve(stay, [orders[step][0] for step in stay.steps])
     if any(stay.pairs for stay in stays):
         setting.hearing()
     for route in {route.rate_hz: route for _, route in orders.values()}.values():
@@ -110,6 +114,26 @@ def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -
         tell(f"captured: 'distsweep analyse {setting.folder}' makes results of it")
     else:
         tell("stopped: the same command goes on from here")
+
+
+def _check_levels_serve(stay: Stay, orders: Sequence[Order]) -> None:
+    """Refuse levels where nothing is played by them: its staircases would go their own way.
+
+    Raises
+    ------
+    InputError
+        A position has levels, and no ladder.
+    """
+    from distsweep.errors import InputError
+
+    planned = stay.planned
+    ladders = any(order.stimulus.recipe.kind == "ladder" for order in orders)
+    for key, text in (("levels_spl", planned.levels_spl), ("levels_dbfs", planned.levels_dbfs)):
+        if text is not None and not ladders:
+            raise InputError(
+                f"[[positions]] {planned.position!r}: {key} is for ladders, and none is listed:"
+                " leave it out, and write drives into the staircase's recipe"
+            )
 
 
 def _background(setting: Setting) -> Callable[[Stay], int]:
@@ -149,7 +173,7 @@ def _order(setting: Setting, step: Step) -> tuple[Order, Route]:
         spl=planned.levels_spl if ladder else None,
         dbfs=planned.levels_dbfs if ladder else None,
         distance_m=planned.distance_m,
-        where=f"[[positions]] {planned.position!r}: levels",
+        planned=True,
     )
     route = setting.route(played.recipe.rate_hz)
     return setting.order(asked, route), route

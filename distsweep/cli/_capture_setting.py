@@ -26,7 +26,7 @@ class Asked:
     """What one take is to be.
 
     ``distance_m`` is the position's own; None: the session's. ``spl``, ``dbfs`` are levels as
-    written, and ``where`` names the one of them that is.
+    written; ``planned`` says that they stand in the session's [[positions]].
     """
 
     stimulus: Stimulus
@@ -34,7 +34,15 @@ class Asked:
     spl: str | None = None
     dbfs: str | None = None
     distance_m: float | None = None
-    where: str = "--levels"
+    planned: bool = False
+
+    def named(self, unit: str) -> str:
+        """Return what the levels of a unit, "spl" or "dbfs", are called where they are written."""
+        return (
+            f"[[positions]] {self.position!r}: levels_{unit}"
+            if self.planned
+            else f"--levels-{unit}"
+        )
 
     @classmethod
     def on_command_line(cls, given: dict[str, Any], stimulus: Stimulus) -> Asked:
@@ -129,8 +137,8 @@ class Setting:
         session = self._read()
         if levels_spl_db is not None and session.calibration.pascal_per_fs is None:
             raise InputError(
-                f"{self.folder}: {asked.where}-spl needs a calibration: 'distsweep calibrate"
-                f" {self.folder}', from a calibrator or a data sheet; or give {asked.where}-dbfs"
+                f"{self.folder}: {asked.named('spl')} needs a calibration: 'distsweep calibrate"
+                f" {self.folder}', from a calibrator or a data sheet; or give levels in dBFS"
             )
         belief, calibrated_gain = self._belief(session, route)
         return Order(
@@ -196,20 +204,28 @@ def read_levels(
     from distsweep.capture.levels import parse_levels
     from distsweep.errors import InputError, SafetyRefusal
 
+    def parsed(text: str | None, unit: str) -> tuple[float, ...] | None:
+        try:
+            return None if text is None else parse_levels(text)
+        except InputError as error:
+            raise InputError(f"{asked.named(unit)}: {error}") from error
+
     if asked.spl is not None and asked.stimulus.recipe.kind == "staircase":
         raise InputError(
             "--levels-spl is for ladders, a staircase goes by drives: capture a ladder first, and"
             " give drives of its rungs as --levels-dbfs"
         )
-    levels_spl_db = None if asked.spl is None else parse_levels(asked.spl)
+    levels_spl_db = parsed(asked.spl, "spl")
     if levels_spl_db is not None and levels_spl_db[-1] > ceiling_spl_db:
         raise SafetyRefusal(
-            f"{levels_spl_db[-1]:g} dB SPL is above the ceiling of {ceiling_spl_db:g}: ask"
-            " for lower levels, or raise --ceiling-spl"
+            f"{asked.named('spl')}: {levels_spl_db[-1]:g} dB SPL is above the ceiling of"
+            f" {ceiling_spl_db:g}: ask for lower levels, or raise --ceiling-spl"
         )
-    drives_dbfs = None if asked.dbfs is None else parse_levels(asked.dbfs)
+    drives_dbfs = parsed(asked.dbfs, "dbfs")
     if drives_dbfs is not None and not -100.0 <= drives_dbfs[0] <= drives_dbfs[-1] <= 0.0:
-        raise InputError(f"{asked.where}-dbfs {asked.dbfs!r}: drives lie between −100 and 0 dBFS")
+        raise InputError(
+            f"{asked.named('dbfs')} {asked.dbfs!r}: drives lie between −100 and 0 dBFS"
+        )
     return levels_spl_db, drives_dbfs
 
 

@@ -88,7 +88,9 @@ def find_backgrounds(session: Session) -> tuple[list[FoundBackground], list[tupl
                 (entry.position, reason) for reason in _recording_warnings(recording, levels)
             ]
     for place in found.values():
-        warnings += [(place.position, reason) for reason in _pair_warnings(place)]
+        others = [other for other in found.values() if other.position == place.position]
+        elsewhere = len(others) > 1
+        warnings += [(place.position, reason) for reason in _pair_warnings(place, elsewhere)]
     return list(found.values()), warnings
 
 
@@ -133,11 +135,11 @@ def _recording_warnings(recording: Recording, levels: NoiseLevels) -> list[Reaso
     return reasons
 
 
-def _pair_warnings(place: FoundBackground) -> list[Reason]:
+def _pair_warnings(place: FoundBackground, elsewhere: bool) -> list[Reason]:
     counts = {"on": len(place.on), "off": len(place.off)}
     if not place.on or counts["on"] == counts["off"]:
         return []
-    return [Reason("background_unpaired", **counts)]
+    return [Reason("background_unpaired", **counts, elsewhere=elsewhere)]
 
 
 def room_for(

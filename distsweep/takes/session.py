@@ -72,7 +72,9 @@ def read_session(
     path = Path(path)
     file = path / "session.toml" if path.is_dir() else path
     if path.is_dir() and not file.is_file():
-        raise InputError(f"{path}: holds no session.toml: give the folder of a session")
+        raise InputError(
+            f"{path}: holds no session.toml: give the folder of a session, or write one there"
+        )
     return parse_session(
         read_toml(file),
         file,

@@ -69,14 +69,20 @@ def read_plan(table: Table, file: Path) -> tuple[PlannedPosition, ...]:
 
 
 def _position(inner: Table, file: Path) -> PlannedPosition:
+    if inner.has("stimulus"):
+        inner.fail("stimulus", 'is for [[takes]]: here write stimuli = ["NAME.json"]')
     names = inner.take("stimuli", [])
     if not isinstance(names, list) or not all(isinstance(name, str) and name for name in names):
         inner.fail("stimuli", f"is {names!r}: must be a list of sidecars' names")
-    if len(set(names)) < len(names):
+    if len({Path(name) for name in names}) < len(names):
         inner.fail("stimuli", f"is {names!r}: each stands there once")
     pairs = inner.whole("background_pairs", 0, least=1)
     if not names and not pairs:
         inner.fail("stimuli", 'is missing: write stimuli = ["NAME.json"], or background_pairs = 5')
+    for key in ("levels_spl", "levels_dbfs"):
+        levels = inner.take(key, "")
+        if not isinstance(levels, str):
+            inner.fail(key, f'is {levels!r}: must be a text, such as "70 to 95 by 5"')
     if inner.has("levels_spl") and inner.has("levels_dbfs"):
         inner.fail("levels_spl", "and levels_dbfs are both given: keep one")
     placements = inner.whole("placements", 1, least=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -72,6 +73,9 @@ def read_takes(
     InputError
         They are no list of tables, or a table's keys or values cannot be used.
     """
+    if table.has("positions") and not table.has("takes"):
+        table.fail("takes", "is missing: 'distsweep capture' records what [[positions]] asks for,"
+                   " and adds it")  # fmt: skip
     listed = table.take("takes")
     if isinstance(listed, dict):
         table.fail("takes", "is a single table: write [[takes]], each bracket twice, above each")
@@ -86,7 +90,28 @@ def read_takes(
         else:
             takes.append(_take(inner, file, common))
         inner.close()
+    _refuse_same(takes, backgrounds, table)
     return tuple(takes), tuple(backgrounds)
+
+
+def _refuse_same(
+    takes: Sequence[TakeEntry], backgrounds: Sequence[BackgroundEntry], table: Table
+) -> None:
+    """Refuse one recording as two placements, or as two of the background: they do not differ."""
+    placed = [
+        (take.recordings, take.stimulus, take.channel, take.number)
+        for take in takes
+        if take.placement is not None
+    ]
+    quiet = [(path, entry.channel) for entry in backgrounds for path in entry.recordings]
+    for key in placed:
+        if placed.count(key) > 1:
+            table.fail("takes", f"name {key[0][0].name!r} for two placements: each has its own"
+                       " recording")  # fmt: skip
+    for path, channel in quiet:
+        if quiet.count((path, channel)) > 1:
+            table.fail("takes", f"name {path.name!r} twice as a recording of the background: how"
+                       " much it wanders is told by another each")  # fmt: skip
 
 
 def _kind(inner: Table) -> str | None:

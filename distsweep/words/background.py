@@ -22,10 +22,12 @@ def _disturbed(recording: str, start_s: float, end_s: float, count: int) -> str:
     )
 
 
-def _unpaired(on: int, off: int) -> str:
+def _unpaired(on: int, off: int, *, elsewhere: bool = False) -> str:
+    """``elsewhere``: others of this position have another distance, or unit of level."""
+    others = " Others at this position have another distance_m, or no calibration."
     return (
         f"The background was recorded {_times(on)} with the loudspeaker on and {_times(off)} with"
-        " it off: what has no counterpart makes no pair."
+        f" it off: what has no counterpart makes no pair.{others if elsewhere else ''}"
     )
 
 

@@ -51,7 +51,7 @@ def forecast_lines(
     sentence = _sentence(levels[0], thd_percent[0], repeats, highest_hz)
     basis = "levels taken as flat until the probe" if flat else "as the probe shows it"
     header = [f"THD of {as_given(p)} %" for p in thd_percent]
-    rows = [["", *(text for one in header for text in (one, f"{repeats} repeats")), "least"]]
+    rows = [["", *(text for one in header for text in (one, f"{repeats} repeats")), "least THD"]]
     for level in levels:
         cells = [
             _cell(one, highest_hz)

@@ -62,7 +62,7 @@ def test_an_interfaces_third_harmonic_is_never_called_the_loudspeakers(
     rig.start_loudspeaker(model)
     captured = rig.run(
         "capture", str(session), "--stimulus", str(sidecar), "--input", "mic", "--output", "spk",
-        "--loopback-channel", "2", "--accept-level", "95",
+        "--loopback-channel", "2", "--accept-level", "95", "--buffer-ms", "80",
     )  # fmt: skip
     assert captured.exit_code == 0, captured.stderr[-3000:]
     with_loopback(session)

@@ -80,4 +80,5 @@ def listed(session: Path) -> list[tuple[str, list[str], bool]]:
 
 def sounded_dbfs(bench: FakeBench) -> list[float]:
     """Peak of every exchange, dBFS."""
-    return [20 * float(np.log10(np.max(np.abs(sent)))) for sent in bench.sent if len(sent)]
+    peaks = [float(np.max(np.abs(sent), initial=0.0)) for sent in bench.sent]
+    return [20 * float(np.log10(peak)) for peak in peaks if peak]

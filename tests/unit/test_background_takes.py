@@ -13,6 +13,7 @@ from capture_bench import RATE_HZ, FakeBench, calibrated_session, log_events
 from distsweep.capture.background_files import BackgroundFiles
 from distsweep.capture.background_judge import what_disturbed
 from distsweep.capture.background_takes import BackgroundOrder, record_background
+from distsweep.capture.recovery import recover
 from distsweep.capture.sending import Screen
 from distsweep.errors import InputError
 from distsweep.takes.session import read_session
@@ -68,6 +69,7 @@ def record(folder: Path, person: Person, bench: Room | None = None, **changes) -
         folder, "tweeter", 3, bench.devices()[0], seconds=4.0, distance_m=0.05,
         calibration=session.calibration, **changes,
     )  # fmt: skip
+    said += recover(folder)  # as the capture does that holds the session
     try:
         record_background(
             order, backend=bench, asker=person, screen=Screen(said.append, lambda text: None)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from capture_bench import FakeBench, run_main
+from capture_bench import RATE_HZ, FakeBench, run_main
 from plan_bench import (
     LADDER_DBFS,
     NOBODY,
@@ -20,6 +20,7 @@ from plan_bench import (
 )
 
 from distsweep.capture import run
+from distsweep.capture.listening import LISTENED_S
 from distsweep.takes.session import read_session
 
 LADDER_ONLY = '[[positions]]\nposition = "axis"\nstimuli = ["short.json"]\n'
@@ -219,8 +220,13 @@ def test_placements_and_distance_are_noted(tmp_path: Path) -> None:
     plan = '[[positions]]\nposition = "port"\nstimuli = ["short.json"]\nplacements = 2\n'
     session = planned_session(tmp_path / "s", f"{plan}distance_m = 0.05\n", [-55.0, -47.0])
     bench = FakeBench()
+    # Nobody could put it back: what both have in common would be taken for reproducibility.
     ran = run_plan(bench, session, *NOBODY)
-    assert ran.exit_code == 0, ran.stderr
+    assert (ran.exit_code, bench.sent) == (3, [])
+    assert "--placed leaves no pause" in ran.stderr
+    for placement in ("1", "2"):
+        ran = run_plan(bench, session, *NOBODY, "--placement", placement)
+        assert ran.exit_code == 0, ran.stderr
     assert "Take the microphone away, and put it back" in ran.stderr
     takes = read_session(session).takes
     assert [(take.placement, take.distance_m) for take in takes] == [(1, 0.05), (2, 0.05)]
@@ -284,6 +290,35 @@ def test_what_cannot_be_is_refused_before_anything_sounds(
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return planned_session(tmp_path_factory.mktemp("planned") / "s", SEVERAL)
+
+
+@pytest.mark.parametrize(
+    ("stimulus", "line", "code", "said"),
+    [
+        ("tones", 'levels_dbfs = "-50"', 3, "levels_dbfs is for ladders, and none is listed"),
+        ("short", 'levels_spl = "80 to 120 by 10"', 4, "'axis': levels_spl: 120 dB SPL is above"),
+        ("short", 'levels_dbfs = "-10 3"', 3, "'axis': levels_dbfs '-10 3': drives lie"),
+        ("short", 'levels_spl = "loud"', 3, "'axis': levels_spl: levels 'loud': write"),
+    ],
+)
+def test_levels_that_cannot_be_are_named_with_their_position(
+    tmp_path: Path, stimulus: str, line: str, code: int, said: str
+) -> None:
+    plan = f"{LADDER_ONLY.replace('short', stimulus)}{line}\n"
+    bench = FakeBench()
+    ran = run_plan(bench, planned_session(tmp_path / "s", plan), *NOBODY)
+    assert (ran.exit_code, said in ran.stderr, bench.sent) == (code, True, []), ran.stderr
+
+
+def test_how_long_a_plan_lasts_at_least_is_said_first(tmp_path: Path) -> None:
+    """With one probe a take, as on this bench, it lasts no longer."""
+    session = planned_session(tmp_path / "s", SEVERAL)
+    bench = FakeBench()
+    ran = run_plan(bench, session, *NOBODY)
+    first = ran.stderr.splitlines()[0]
+    assert first.startswith("to be recorded: 3 take(s), at least ")
+    passed_s = sum(map(len, bench.sent)) / RATE_HZ + 2 * LISTENED_S
+    assert float(first.split("at least ")[1].split()[0]) == pytest.approx(passed_s, abs=6.0)
 
 
 def test_a_session_without_a_plan_needs_a_stimulus(tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ def test_the_readme_s_notebook_lines_run(
     """The session of the README's own session.toml, its names kept."""
     (lines,) = blocks("python")
     assert len(lines.strip().splitlines()) < 10
-    (session,) = [text for text in blocks("toml") if "[[takes]]" in text]
+    (session,) = [text for text in blocks("toml") if {"[device]", "[[takes]]"} <= set(text.split())]
     folder = tmp_path / "my-session"
     folder.mkdir()
     recipe = ladder_recipe(name="full-ladder", band_hz=[80, 16000], levels_dbfs=[-20, -10])

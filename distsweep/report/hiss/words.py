@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from distsweep.results import Hiss, Results, Take
 from distsweep.words import wording
 
@@ -131,7 +133,7 @@ def room_sentence(hiss: Hiss) -> str | None:
     }
     if hiss.audible_to_high_m is None:
         return None
-    if hiss.room_from not in places:
+    if hiss.room_from not in places or not np.any(np.isfinite(hiss.room_db)):
         return "The room's own noise was not recorded: it is held against the threshold alone."
     return f"The room's own noise is that recorded {places[hiss.room_from]}."
 

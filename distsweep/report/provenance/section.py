@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from distsweep.report.content import Block, Paragraph, Section, Terms
-from distsweep.results import Provenance, Results, SourceFile
+from distsweep.results import BACKGROUND, Provenance, Results, SourceFile
 from distsweep.words import wording
 
 _RECORDINGS = (
@@ -74,9 +74,14 @@ def _set_to(take: dict[str, Any]) -> str:
     """Say what a take's numbers depend on beside its samples."""
     named = take.get("recordings")
     recordings = ", ".join(map(str, named)) if isinstance(named, list) else ""
-    parts = [f"{take.get('stimulus', 'stimulus not noted')} in {recordings or 'no recording'}"]
+    played = take.get("stimulus", "stimulus not noted")
+    if take.get("kind") == BACKGROUND:
+        played = f"background, loudspeaker {take.get('state', 'state not noted')},"
+    parts = [f"{played} in {recordings or 'no recording'}"]
     chosen = (
+        ("placement {}", take.get("placement")),
         ("channel {}", take.get("channel")),
+        ("loop-back channel {}", take.get("loopback_channel")),
         ("run {}", take.get("number")),
         ("orders up to {}", take.get("order")),
     )
