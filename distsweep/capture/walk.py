@@ -28,7 +28,7 @@ from distsweep.takes.session_file import FILE_NAME
 from distsweep.takes.session_takes import STATES
 from distsweep.words.wording import listed
 
-QUESTION = "Enter goes on; or type skip, again (the stay before, once more), or stop: "
+QUESTION = "Enter goes on; or type skip, again (what came before it, once more), or stop: "
 
 
 @dataclass(frozen=True)
@@ -99,8 +99,11 @@ class Walk:
                 answer = self._ask(number, stay)
                 if answer == "stop":
                     return False
+                if answer == "again" and number == 0:
+                    self._means.screen.tell("nothing comes before it: --again names what is there")
+                    continue
                 if answer == "again":
-                    number = max(number - 1, 0)
+                    number -= 1
                     self._once_more = self._stays[number]
                     continue
                 if answer == "go":
@@ -186,7 +189,8 @@ class Walk:
             return "skip"
         tell(f"  {move_text(stay)}")
         if self._means.input_gain is not None:
-            tell(f"  The input gain stands at {self._means.input_gain!r}, as you said, or stop.")
+            gain = self._means.input_gain
+            tell(f"  The input gain stands at {gain!r}, you said: where it does not, type stop.")
         answer = self._answer()
         if answer == "skip":
             self._left_out.append(stay.title)
@@ -208,6 +212,7 @@ class Walk:
                 return "stop"
             if word in ("", "skip", "again", "stop"):
                 return word or "go"
+            self._means.screen.tell(f"{word!r} is none of these")
 
     def _standing(self, stay: Stay, step: Step, taken: Taken | None) -> str:
         """Say what there is of a take, and what is to be done about it."""
