@@ -74,8 +74,8 @@ def test_up_to_70_db_nothing_is_asked() -> None:
         ("12dB ", "YES", None),
         ("24 dB", "yes", "stands at '24 dB'"),
         ("", "yes", "was not said"),
-        ("12 dB", "no", "louder than its level says"),
-        ("12 dB", "", "louder than its level says"),
+        ("12 dB", "no", "no yes was typed"),
+        ("12 dB", "", "no yes was typed"),
     ],
 )
 def test_above_70_db_gain_and_probe_are_vouched_for(gain: str, speech: str, why) -> None:
