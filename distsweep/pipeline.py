@@ -103,16 +103,16 @@ def _analysed(
     )
     reproducibility = reproducibility_of(takes)  # by the intervals of noise, which is taken off
     warnings += [
-        warning_record(reason, take=found_there.position)
-        for found_there in reproducibility
-        for reason in placement_doubts(found_there, takes)
+        warning_record(reason, take=group.position)
+        for group in reproducibility
+        for reason in placement_doubts(group, takes)
     ]
     takes = _holding_steady_tones(takes, ladders, resonances)
     agreement, limiter_agreement = _compared(takes)
     takes = _holding_placements(takes, reproducibility)
     takes = _with_levels_read(takes, ladders, reproducibility, session.levels_spl_db)
-    backgrounds, told = analyse_backgrounds(session, takes, progress)
-    warnings += told
+    backgrounds, doubts = analyse_backgrounds(session, takes, progress)
+    warnings += doubts
     if session.calibrated:
         warnings += map(warning_record, levels_not_played(takes, session.levels_spl_db))
     return Results(
@@ -125,7 +125,7 @@ def _analysed(
         ],
         resonances=resonance_records(resonances),
         background=session_background,
-        warnings=warnings,
+        warnings=list(dict.fromkeys(warnings)),  # of several takes at a position each once
         agreement=agreement,
         limiter_agreement=limiter_agreement,
         resonance_notes=resonance_notes(resonances),

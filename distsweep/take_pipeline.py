@@ -34,10 +34,10 @@ def with_every_run(session: Session, searching: Searching | None) -> tuple[Sessi
     """Return a session with an entry for each run where it asks for that, and what to say of it."""
     if not session.every_run:
         return session, []
-    found = [each_run(entry, searching=searching) for entry in session.takes]
-    entries = tuple(entry for several, _ in found for entry in several)
-    told = [reason for _, reasons in found for reason in reasons]
-    return replace(session, takes=entries), told
+    runs = [each_run(entry, searching=searching) for entry in session.takes]
+    entries = tuple(entry for several, _ in runs for entry in several)
+    doubts = [reason for _, of_entry in runs for reason in of_entry]
+    return replace(session, takes=entries), doubts
 
 
 def analyse_takes(
@@ -53,8 +53,8 @@ def analyse_takes(
     failed: InputError | None = None
     for entry in session.takes:
         if progress is not None:
-            placed = "" if entry.placement is None else f", placement {entry.placement}"
-            progress(f"take {entry.position!r}{placed}")
+            placement = "" if entry.placement is None else f", placement {entry.placement}"
+            progress(f"take {entry.position!r}{placement}")
         try:
             measured, take, doubts = _analyse_take(session, entry, searching, found)
         except InputError as error:
@@ -81,19 +81,20 @@ def _analyse_take(
 ) -> tuple[MeasuredLadder | MeasuredStaircase, Take, list[Warning_]]:
     """Return a take as measured and as recorded, with its warnings."""
     calibration = session.calibration_of(entry)
-    clock, interface, told = _loopback(session, entry, searching)
+    clock, interface, loopback_doubts = _loopback(session, entry, searching)
     clocked = None if clock is None else clock.clocked
     recorded = find_take(entry, searching=searching, clocked=clocked)
-    heard, doubts = heard_beside(recorded, clock, session.conditions)
+    heard, way_doubts = heard_beside(recorded, clock, session.conditions)
     if found is not None and isinstance(recorded.stimulus, FoundStimulus):
         found(recorded.stimulus)
     settings = take_settings(
         recorded.stimulus.recipe, calibration, session.conditions, band_hz=recorded.band_hz
     )
     measured = measure_take(recorded.cut, settings, interface=interface if heard else ())
+    doubts = [*loopback_doubts, *way_doubts]
     warnings = [
         warning_record(reason, take=entry.position)
-        for reason in (*told, *doubts, *take_warnings(recorded, measured, settings, session))
+        for reason in (*doubts, *take_warnings(recorded, measured, settings, session))
     ]
     return measured, take_record(recorded, measured, calibration, loopback=heard), warnings
 
@@ -105,15 +106,15 @@ def _loopback(
 
     Its samples are not held any longer then: the microphone's are not read yet.
     """
-    found, told = find_loopback(entry, searching=searching)
-    if found is None or found.cut is None:
-        return None if found is None else found.clock, [], told
+    loopback, doubts = find_loopback(entry, searching=searching)
+    if loopback is None or loopback.cut is None:
+        return None if loopback is None else loopback.clock, [], doubts
     from distsweep.analysis.sweep.interface import measure_interface
 
     calibration, conditions = session.calibration_of(entry), session.conditions
-    recipe, band_hz = found.stimulus.recipe, found.band_hz
+    recipe, band_hz = loopback.stimulus.recipe, loopback.band_hz
     settings = take_settings(recipe, calibration, conditions, band_hz=band_hz)
-    return found.clock, measure_interface(found.cut, settings), told
+    return loopback.clock, measure_interface(loopback.cut, settings), doubts
 
 
 def analyse_backgrounds(
@@ -127,6 +128,6 @@ def analyse_backgrounds(
 
     if progress is not None:
         progress("takes of the background")
-    places, told = find_backgrounds(session)
-    warnings = [warning_record(reason, take=position) for position, reason in told]
+    places, doubts = find_backgrounds(session)
+    warnings = [warning_record(reason, take=position) for position, reason in doubts]
     return background_records(places, takes, session.conditions), warnings

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from distsweep.file_sets import FileSet
-    from distsweep.results import Results
+    from distsweep.results import Results, Take
     from distsweep.stimulus.found_sweep import FoundStimulus
     from distsweep.takes.session import Session
 
@@ -251,10 +251,15 @@ def _say_what_to_know(results: Results) -> None:
         say(f"warning: {place}{warning.message}")
     for take in results.takes:
         for sentence in damage_sentences(take.damage, take.rungs):
-            say(f"damage: take {take.position!r}: {sentence}")
+            say(f"damage: {_called(take)}: {sentence}")
     for take in results.takes:
         for advice in take.thd_advice:
-            say(f"take {take.position!r}: {advice.sentence}")
+            say(f"{_called(take)}: {advice.sentence}")
+
+
+def _called(take: Take) -> str:
+    placement = "" if take.placement is None else f", placement {take.placement}"
+    return f"take {take.position!r}{placement}"
 
 
 def _say_likeness(source: Path, results: Results) -> None:

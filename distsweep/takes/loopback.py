@@ -150,8 +150,8 @@ def _found(
     if not isinstance(stimulus, LadderStimulus):
         placements = place_files(stimulus, recordings)
         clock = _clock(stimulus, channel, recordings, placements, [False] * len(recordings))
-        told = Reason("loopback_staircase", channel=channel)
-        return FoundLoopback(clock, stimulus, band_hz, None), [told]
+        delay_only = Reason("loopback_staircase", channel=channel)
+        return FoundLoopback(clock, stimulus, band_hz, None), [delay_only]
     ladder = cut_ladder(stimulus, recordings)
     clock = _clock(stimulus, channel, recordings, ladder.placements, _mended(ladder))
     clipped = [rung.drive_dbfs for rung in ladder.cut.rungs if rung.clipped]
@@ -198,8 +198,8 @@ def heard_beside(
     delay_ms = 1e3 * late / recordings[0].rate_hz
     if not EARLIEST_MS <= delay_ms <= LATEST_MS:
         why = "early" if delay_ms < EARLIEST_MS else "elsewhere"
-        told = Reason("loopback_unused", channel=clock.channel, why=why, delay_ms=delay_ms)
-        return None, [told]
+        unused = Reason("loopback_unused", channel=clock.channel, why=why, delay_ms=delay_ms)
+        return None, [unused]
     noted_c = conditions.temperature_c
     temperature_c = USUAL_TEMPERATURE_C if noted_c is None else noted_c
     heard_m = 1e-3 * delay_ms * sound_speed_m_per_s(temperature_c)

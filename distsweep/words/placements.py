@@ -23,12 +23,12 @@ news)."""
 def reproducibility_sentences(found: Reproducibility) -> list[str]:
     """Say how well levels and THD repeat, at single frequencies and over thirds of an octave."""
     single, thirds = found.of(None), found.of(THIRDS)
-    told = []
+    sentences = []
     if single is not None and (text := _of_spread(single)):
-        told.append(f"At single frequencies {text}.")
+        sentences.append(f"At single frequencies {text}.")
     if thirds is not None and (text := _of_spread(thirds)):
-        told.append(f"Averaged over thirds of an octave {text}.")
-    return told or ["Noise hides by how much values differ."]
+        sentences.append(f"Averaged over thirds of an octave {text}.")
+    return sentences or ["Noise hides by how much values differ."]
 
 
 def placements_sentence(found: Reproducibility) -> str:

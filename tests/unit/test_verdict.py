@@ -286,6 +286,16 @@ def test_the_clean_level_says_what_is_known_of_it(state: str, part: str) -> None
     assert part in the_one(sample_results(take), "Highest clean level (1 % THD, 1 dB compression)")
 
 
+def test_at_least_is_what_placements_leave_known_of_the_level_played() -> None:
+    take = with_clean(ladder(), ["not reached"], [-20.0])
+    low = [dataclasses.replace(one, low_db=one.level_db - 2.4) for one in take.clean_level]
+    thirds = [
+        dataclasses.replace(one, low_db=one.level_db - 2.4) for one in take.clean_level_third_octave
+    ]
+    alter(take, clean_level=low, clean_level_third_octave=thirds)
+    assert ": at least 79 dB SPL at 63 Hz" in the_one(sample_results(take), "Highest clean level")
+
+
 def test_an_unknown_clean_level_is_said_to_be_unknown() -> None:
     assert "How loud it stays clean cannot be told." in told(sample_results(ladder()))
     take = with_clean(ladder(), ["unknown", "unknown", "reached"], [-20.0])

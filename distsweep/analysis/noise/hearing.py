@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from distsweep.analysis.noise.interval import TWO_SIDED
 from distsweep.units import FloatArray, db_to_ratio, ratio_to_db
 
 THRESHOLD_SPL_DB: dict[float, float] = {
@@ -25,9 +26,6 @@ dB SPL: T_f of ISO 226:2023, table 1, which are the values of ISO 389-7:2019 up 
 is ISO 389-7 alone. The standards themselves were not at hand: up to 12.5 kHz nine public source
 files agree (20 Hz was 78.5 in ISO 226:2003), 16 kHz stands in two. None is given for the third at
 20 kHz: nothing there counts as heard."""
-
-SPREADS = 1.96
-"""So many standard deviations to either side hold 95 % of a normal distribution (its formula)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,8 +88,8 @@ def audible_to(
     def distances_m(levels_db: FloatArray, limits_db: FloatArray) -> FloatArray:
         return np.asarray(measured_m * db_to_ratio(levels_db - limits_db))
 
-    quiet_db = np.maximum(threshold_db, room_db - SPREADS * room_spread_db)
-    loud_db = np.maximum(threshold_db, room_db + SPREADS * room_spread_db)
+    quiet_db = np.maximum(threshold_db, room_db - TWO_SIDED * room_spread_db)
+    loud_db = np.maximum(threshold_db, room_db + TWO_SIDED * room_spread_db)
     high_m = float(np.max(distances_m(high_db, quiet_db)))
     known = np.isfinite(low_db) & np.isfinite(level_db) & np.isfinite(limit_db)
     if not known.any():

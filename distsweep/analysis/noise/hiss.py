@@ -20,7 +20,6 @@ from statistics import NormalDist
 
 import numpy as np
 
-from distsweep.analysis.noise.interval import student_quantile
 from distsweep.analysis.noise.third_octave_levels import NoiseLevels
 from distsweep.analysis.third_octave import exact_hz
 from distsweep.analysis.weighting import a_weighting_db
@@ -129,10 +128,7 @@ def difference_interval(
     pairs = min(len(on), len(off))
     if pairs < LEAST_PAIRS:
         return np.zeros(on.shape[1]), np.zeros(on.shape[1]), most
-    differences = on[:pairs] - off[:pairs]
-    mean = np.mean(differences, axis=0)
-    error = np.std(differences, axis=0, ddof=1) / np.sqrt(pairs)
-    half = student_quantile(np.array(pairs - 1.0)) * error
+    mean, half = _mean_difference(on, off, BEYOND_AN_END)
     low, high = np.maximum(mean - half, 0.0), np.maximum(mean, 0.0) + half
     return np.maximum(mean, 0.0), low, np.maximum(np.minimum(high, most), low)
 
@@ -142,12 +138,20 @@ def _stands_out(on: FloatArray, off: FloatArray) -> BoolArray:
     pairs = min(len(on), len(off))
     if pairs < LEAST_PAIRS:
         return np.zeros(on.shape[1], dtype=bool)
+    mean, half = _mean_difference(on, off, BEYOND_AN_END / on.shape[1])
+    return np.asarray(mean > half)
+
+
+def _mean_difference(
+    on: FloatArray, off: FloatArray, beyond: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the mean of pairs' differences, and how far it is from an end with so much beyond."""
     from scipy.special import stdtrit
 
+    pairs = min(len(on), len(off))
     differences = on[:pairs] - off[:pairs]
     error = np.std(differences, axis=0, ddof=1) / np.sqrt(pairs)
-    several = float(stdtrit(pairs - 1.0, 1.0 - BEYOND_AN_END / on.shape[1]))
-    return np.asarray(np.mean(differences, axis=0) > several * error)
+    return np.mean(differences, axis=0), float(stdtrit(pairs - 1.0, 1.0 - beyond)) * error
 
 
 def _most(on: FloatArray, degrees: FloatArray) -> FloatArray:

@@ -199,13 +199,18 @@ class NoisySum:
         return tuple(np.where(known, power_to_db(part), np.nan) for part in parts)  # type: ignore[return-value]
 
 
+TWO_SIDED = 1.959963984540054
+"""Half of a 95 % interval over its standard deviation (from its definition: the normal
+distribution's 97.5 % quantile)."""
+
+
 def student_quantile(degrees: FloatArray) -> FloatArray:
     """Return the 97.5 % quantile of Student's distribution.
 
     By the expansion of Cornish and Fisher (Abramowitz and Stegun 1964, 26.7.5): with 2 degrees of
     freedom, the fewest that count, it is 0.75 % too small, with 4 right to 0.03 %.
     """
-    x = 1.959963984540054
+    x = TWO_SIDED
     v = np.maximum(np.asarray(degrees, dtype=float), 2.0)
     return np.asarray(
         x

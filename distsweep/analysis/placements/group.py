@@ -8,8 +8,8 @@ from functools import partial
 import numpy as np
 
 from distsweep.analysis.noise.certainty import level_deviation_db
-from distsweep.analysis.noise.interval import is_reliable
-from distsweep.analysis.placements.spread import TWO_SIDED, place_spread
+from distsweep.analysis.noise.interval import TWO_SIDED, is_reliable
+from distsweep.analysis.placements.spread import place_spread
 from distsweep.analysis.placements.tones import ONE_DRIVE_DB, Curve, Curves, at_drive, tone_spreads
 from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import Rung, SmoothedLevel, Take

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.noise.interval import RELIABLE_HALF_WIDTH_DB, student_quantile
+from distsweep.analysis.noise.interval import RELIABLE_HALF_WIDTH_DB, TWO_SIDED
 from distsweep.units import BoolArray, FloatArray
 
 POOLED_OCTAVES = 1.0
@@ -40,14 +40,6 @@ seeds 40300 to 40305 of tests/moved_microphone.py)."""
 ROUGH_DB = 0.2
 """Noise under this hardly lowers a value's weight among those pooled (chosen: a microphone that is
 2 cm off at 1 m moves levels by as much)."""
-
-TWO_SIDED = 1.959963984540054
-"""Half of a 95 % interval over its standard deviation (from its definition: the normal
-distribution's 97.5 % quantile)."""
-
-STUDENT_OF_ONE = 12.706204736
-"""97.5 % quantile of Student's distribution of one degree of freedom: by its formula,
-tan(0.475·π)."""
 
 
 @dataclass(frozen=True)
@@ -126,12 +118,7 @@ def _nearest(values: FloatArray, known: BoolArray) -> FloatArray:
 
 
 def student(degrees: FloatArray) -> FloatArray:
-    """Return the 97.5 % quantile of Student's distribution from one degree of freedom on.
+    """Return the 97.5 % quantile of Student's distribution from one degree of freedom on."""
+    from scipy.special import stdtrit
 
-    Between one and two its logarithm is taken as straight against 1/ν, at most 2.4 % too large.
-    """
-    degrees = np.maximum(degrees, 1.0)
-    from_two = student_quantile(degrees)
-    share = 2.0 / np.minimum(degrees, 2.0) - 1.0
-    of_few = student_quantile(np.array(2.0)) ** (1.0 - share) * STUDENT_OF_ONE**share
-    return np.asarray(np.where(degrees < 2.0, of_few, from_two))
+    return np.asarray(stdtrit(np.maximum(degrees, 1.0), 0.975))

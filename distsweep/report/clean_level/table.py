@@ -73,7 +73,7 @@ def _span(state: str, at: float, low: float, high: float) -> str | None:
     if state in ("bracketed", "unknown") and np.isfinite(low) and np.isfinite(high):
         return f"{wording.signed(low)} to {wording.signed(high)}"
     if state == "not reached" and np.isfinite(at):
-        return f"≥ {wording.signed(at)}"
+        return f"≥ {wording.signed(low if np.isfinite(low) else at)}"
     if state == "below" and np.isfinite(high):
         return f"< {wording.signed(high)}"
     return None

@@ -47,14 +47,14 @@ def off_take(results: Results, take: Take) -> Take | None:
 def _blocks(results: Results, take: Take, name: str) -> list[Block]:
     found = take.hiss
     assert found is not None  # the caller looked
-    told = [
+    known = [
         words.level_sentence(take, found),
         words.reach_sentence(found),
         words.listener_sentence(take, found),
         words.silence_sentence(found),
         words.room_sentence(found),
     ]
-    sentences = [text for text in told if text]
+    sentences = [text for text in known if text]
     if wording.level_unit(take) != "dB SPL":
         sentences.append("Nothing was calibrated: how far it is heard cannot be told.")
     elif found.distance_m is None:

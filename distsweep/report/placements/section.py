@@ -15,7 +15,7 @@ OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 1
 """Octaves of the table (nominal midband frequencies, IEC 61260-1)."""
 
 _MEANING = [
-    "An interval on this page holds, in 95 of 100 cases, the mean over placements made with the "
+    "An interval of these takes holds, in 95 of 100 cases, the mean over placements made with the "
     "same care. A second placement lies within √2 times as far of the first.",
     "The fewer placements, the wider: what moves a whole octave alike enters with Student's "
     "factor, 12.7 from two placements, 4.3 from three, 2.8 from five.",

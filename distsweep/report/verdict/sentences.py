@@ -105,7 +105,8 @@ def clean_words(clean: CleanLevel, i: int, unit: str) -> str:
     if in_state(clean, "reached", "bracketed")[i]:
         return levels.between(math.floor(low[i]), math.ceil(high[i]))
     if in_state(clean, "not reached")[i]:
-        return f"at least {wording.signed(math.floor(at[i]), 0)}"
+        least = low[i] if math.isfinite(low[i]) else at[i]
+        return f"at least {wording.signed(math.floor(least), 0)}"
     return f"less than {wording.signed(math.ceil(high[i]), 0)}"
 
 

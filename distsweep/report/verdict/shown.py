@@ -156,7 +156,7 @@ def _clean_area(found: CleanLevel, take: Take, unit: str) -> CleanArea:
     for state, lower, upper in (
         ("reached", np.where(np.isfinite(low), low, at), np.where(np.isfinite(high), high, at)),
         ("bracketed", low, high),
-        ("not reached", at, at),
+        ("not reached", np.where(np.isfinite(low), low, at), at),
         ("below", np.full(at.shape, -np.inf), np.full(at.shape, -np.inf)),
     ):
         there = in_state(found, state)
