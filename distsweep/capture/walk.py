@@ -218,6 +218,8 @@ class Walk:
         """Say what there is of a take, and what is to be done about it."""
         order = self._means.orders[step][0]
         asked = levels_text(order)
+        if taken is None and self._again is not None and not self._again.means(step):
+            return "not there, and not meant now"
         if taken is None:
             return f"to be recorded, {asked}"
         there = f"{taken.extent()} there ({taken.name})"
