@@ -188,7 +188,9 @@ class _Recorder:
             text = "switch the loudspeaker ON, wait until it no longer mutes (count to twenty)"
         else:
             text = "switch the loudspeaker OFF, wait until it has faded"
-        self._ask(f"{name}: {text}, keep still and press Enter (or type stop): ")
+        prompt = f"{name}: {text}, keep still and press Enter (or type stop): "
+        while word := self._ask(prompt):
+            self._screen.tell(f"{word!r} is neither: nothing was recorded")
         self._state = state
 
     def _try(self, pair: int, state: str, name: str) -> bool:

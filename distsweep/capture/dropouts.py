@@ -117,8 +117,10 @@ class LostSamples:
             )
         if self._more:
             return f"try a buffer longer than that: --buffer-ms {self._named(BUFFERS_S[-1])}"
+        all_known = not self.unreported and all(one.late_s is not None for one, _ in self._held)
+        which = "them" if all_known else "those whose length is known"
         return (
-            "by how late the audio system was a buffer that long would have held them: --buffer-ms"
+            f"by how late the audio system was, this would have held {which}: --buffer-ms"
             f" {self._named(whole_s)}"
         )
 

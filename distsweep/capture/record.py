@@ -21,6 +21,7 @@ class TakeRecord:
     name : its recordings begin with it.
     place : where it was made, and the plan's name of its stimulus.
     asked : its levels as they were asked for, see ``Order.asked``; None in older records.
+    replaces : sidecars of takes that leave the session's list once this one is whole.
     probe_gain_db : of the last probe before its first recording, from 0 dBFS played to dBFS at the
         input.
     rungs : what was measured last of each rung of a ladder, by its number from 1.
@@ -30,6 +31,7 @@ class TakeRecord:
     name: str
     place: Place
     asked: dict[str, Any] | None = None
+    replaces: tuple[str, ...] = ()
     probe_gain_db: float | None = None
     rungs: dict[int, dict[str, Any]] = field(default_factory=dict)
     ended: str | None = None
@@ -43,11 +45,13 @@ class Record:
     ----------
     takes : in the order in which they were begun, by their names.
     named : name of the take that a sidecar, as listed in ``session.toml``, belongs to.
+    retired : sidecars of takes that have left the session's list for another one.
     spoilt : names of recordings that were made again, for samples were lost in them.
     """
 
     takes: dict[str, TakeRecord] = field(default_factory=dict)
     named: dict[str, str] = field(default_factory=dict)
+    retired: set[str] = field(default_factory=set)
     spoilt: set[str] = field(default_factory=set)
 
     def take_of(self, sidecar: str, recordings: Sequence[Path]) -> str | None:
@@ -79,7 +83,10 @@ def read_record(folder: Path) -> Record:
         if kind == "started":
             asked = event.get("asked")
             current = TakeRecord(
-                name, noted_place(event, name), asked if isinstance(asked, dict) else None
+                name,
+                noted_place(event, name),
+                asked if isinstance(asked, dict) else None,
+                _names(event.get("replaces")),
             )
             record.takes.pop(name, None)  # a name that was free again
             record.takes[name] = current
@@ -88,11 +95,15 @@ def read_record(folder: Path) -> Record:
         elif kind == "resumed":
             current = record.takes.get(name)
             probe_gain_db = None
+            if current is not None:
+                current.replaces = _names(event.get("replaces"))
         elif kind == "recorded":
             recorded = str(event.get("file"))
             record.spoilt.discard(recorded)
             if current is not None and take_of_recording(recorded) == current.name:
                 _note_probe(current, probe_gain_db)
+        elif kind == "retired":
+            record.retired.update(_names(event.get("takes")))
         elif kind == "repeated":
             record.spoilt.add(recorded)
         elif kind == "take":
@@ -140,6 +151,10 @@ def noted_place(event: dict[str, Any], take: str) -> Place:
         distance_m=_number(event.get("distance_m")),
         planned=planned if isinstance(planned, str) else None,
     )
+
+
+def _names(value: Any) -> tuple[str, ...]:
+    return tuple(map(str, value)) if isinstance(value, list) else ()
 
 
 def _number(value: Any) -> float | None:

@@ -139,6 +139,7 @@ def _capture_files(
         take=files.name,
         planned=place.planned,
         asked=order.asked,
+        replaces=files.replaces,
         **place.values(),
         output=route.output.name,
         input=route.input.name,

@@ -225,8 +225,8 @@ def vouch(
     answer = asker.typed("Was the loudest probe about as loud as speech, or quieter? Type yes: ")
     if not is_yes(answer):
         raise SafetyRefusal(
-            "the probe was louder than its level says: turn the volume down, and check the"
-            f" calibration; {played}"
+            f"no yes was typed ({answer.strip()!r}): if the probe was louder than speech, turn the"
+            f" volume down, and check the calibration; {played}"
         )
 
 

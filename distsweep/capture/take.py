@@ -143,7 +143,7 @@ class TakeFiles:
         self._place = place
         self._rate_hz = rate_hz
         self._calibration = calibration
-        self._replaces = tuple(replaces)
+        self.replaces = tuple(replaces)
         self._stimulus: Stimulus | None = None
         self._ballast: Reservation | None = None
 
@@ -236,10 +236,8 @@ class TakeFiles:
         else:
             rewrite_take(self.folder / FILE_NAME, self.begun.sidecar, values)
         log(self.folder, "take", take=self.name, **values)
-        if whole and self._replaces:
-            why = f"Recorded again as {name}, {now_text()}:"
-            retire_takes(self.folder / FILE_NAME, self._replaces, why)
-            log(self.folder, "retired", takes=self._replaces, by=name)
+        if whole and self.replaces:
+            retire(self.folder, self.replaces, by=name)
         return self.folder / name
 
     def _is_as_it_was(self) -> bool:
@@ -252,6 +250,13 @@ class TakeFiles:
             return
         if is_whole(stimulus, self.awaited, self.partial):
             self.complete[self.awaited.name] = self.partial
+
+
+def retire(folder: Path, sidecars: Collection[str], *, by: str) -> None:
+    """Take out of the session's list what another take, by its sidecar's name, has replaced."""
+    why = f"Recorded again as {by}, {now_text()}:"
+    retire_takes(folder / FILE_NAME, sidecars, why)
+    log(folder, "retired", takes=sidecars, by=by)
 
 
 def is_whole(stimulus: Stimulus, file: StimulusFile, recording: Path) -> bool:

@@ -31,8 +31,9 @@ class Taken:
     begun : what there is of it; ``wanted`` is what is missing.
     ended : why it is not gone on with; None where it may be.
     sidecars : of this and earlier takes of the same step, as listed.
-    loopback_channel : see ``Place``.
+    loopback_channel, placement : see ``Place``; as listed.
     asked : see ``TakeRecord``.
+    replaced : sidecars of earlier takes that should have left the list when this one was whole.
     """
 
     name: str
@@ -41,6 +42,8 @@ class Taken:
     sidecars: tuple[str, ...]
     loopback_channel: int | None = None
     asked: dict[str, Any] | None = None
+    replaced: tuple[str, ...] = ()
+    placement: int | None = None
 
     @property
     def whole(self) -> bool:
@@ -137,7 +140,17 @@ def taken_steps(
             ended = take.ended or _too_distorted(take, thd_limit_percent)
             sidecars = tuple(listed.stimulus.name for _, listed in entries)
             ended = ended if begun.wanted else None
-            found[step] = Taken(name, begun, ended, sidecars, entry.loopback_channel, take.asked)
+            left = set(take.replaces) - record.retired
+            found[step] = Taken(
+                name,
+                begun,
+                ended,
+                sidecars,
+                entry.loopback_channel,
+                take.asked,
+                tuple(name for name in sidecars if name in left),
+                entry.placement,
+            )
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,14 +19,16 @@ from distsweep.capture.safeguards import SplCeiling
 from distsweep.capture.sending import Order, Screen
 from distsweep.capture.session_lock import session_lock
 from distsweep.capture.stays import Again, Stay, Step
-from distsweep.capture.take import Begun, Place, TakeFiles
+from distsweep.capture.take import Begun, Place, TakeFiles, retire
 from distsweep.capture.taken import Taken, replaced_by, taken_steps
 from distsweep.errors import InputError
 from distsweep.takes.session import read_session
+from distsweep.takes.session_edit import rewrite_take
+from distsweep.takes.session_file import FILE_NAME
 from distsweep.takes.session_takes import STATES
 from distsweep.words.wording import listed
 
-QUESTION = "Enter goes on; or type skip, again (the stay before, once more), or stop: "
+QUESTION = "Enter goes on; or type skip, again (what came before it, once more), or stop: "
 
 
 @dataclass(frozen=True)
@@ -90,15 +92,18 @@ class Walk:
         with like_ctrl_c(), session_lock(self._folder, doing=doing):
             for sentence in recover(self._folder):
                 self._means.screen.tell(sentence)
-            self._say_all()
+            self._look()
             number = 0
             while number < len(self._stays):
                 stay = self._stays[number]
                 answer = self._ask(number, stay)
                 if answer == "stop":
                     return False
+                if answer == "again" and number == 0:
+                    self._means.screen.tell("nothing comes before it: --again names what is there")
+                    continue
                 if answer == "again":
-                    number = max(number - 1, 0)
+                    number -= 1
                     self._once_more = self._stays[number]
                     continue
                 if answer == "go":
@@ -123,9 +128,10 @@ class Walk:
         return self._once_more is stay
 
     def _wants(self, stay: Stay, step: Step, taken: Taken | None) -> bool:
-        if self._again is not None:
-            return self._again.means(step)
-        return self._once_more is stay or taken is None or taken.goes_on
+        """Tell whether a take is to be recorded, whole or in part."""
+        if self._again is not None or self._anew(stay, step):
+            return self._anew(stay, step)
+        return taken is None or taken.goes_on
 
     def _pairs_wanted(self, stay: Stay) -> int:
         """Return how many pairs of the background a stay lacks."""
@@ -134,9 +140,10 @@ class Walk:
         planned = stay.planned
         return max(0, stay.pairs - pairs_there(self._folder, planned.position, planned.distance_m))
 
-    def _say_all(self) -> None:
-        """Say how much there is to record, and how long that lasts at least."""
+    def _look(self) -> None:
+        """Look at what is there; say how much is to be recorded, and for how long at least."""
         taken = self._taken([step for stay in self._stays for step in stay.steps])
+        self._mend_list(taken)
         takes, pairs, seconds = 0, 0, 0.0
         heard_at = set()
         for stay in self._stays:
@@ -146,7 +153,7 @@ class Walk:
                     seconds += least_s(self._means.orders[step][0], begun)
                     takes += 1
                     heard_at.add(stay.planned.position)
-            pairs += self._pairs_wanted(stay)
+            pairs += self._pairs_wanted(stay) if self._means.background else 0
         seconds += LISTENED_S * len(heard_at) + len(STATES) * pairs * DEFAULT_SECONDS
         counted = [f"{takes} take(s)"] * (takes > 0) + [f"{pairs} background pair(s)"] * (pairs > 0)
         if counted:
@@ -154,6 +161,16 @@ class Walk:
                 f"to be recorded: {listed(counted)}, at least {duration_text(seconds)} in all"
                 " without moves and answers"
             )
+
+    def _mend_list(self, taken: Mapping[Step, Taken]) -> None:
+        """Bring the session's list of takes up to date with what is there and with the plan."""
+        for step, take in taken.items():
+            if take.whole and take.replaced:  # a killed process had not come to it
+                retire(self._folder, take.replaced, by=take.begun.sidecar)
+            if take.placement is None and step.noted_placement is not None:
+                # It was made before the plan had others, and is the first of them now.
+                values = {"placement": step.placement}
+                rewrite_take(self._folder / FILE_NAME, take.begun.sidecar, values)
 
     def _ask(self, number: int, stay: Stay) -> str:
         """Say what is there and what follows; return "go", "skip", "again" or "stop"."""
@@ -172,7 +189,8 @@ class Walk:
             return "skip"
         tell(f"  {move_text(stay)}")
         if self._means.input_gain is not None:
-            tell(f"  The input gain stands at {self._means.input_gain!r}, as you said, or stop.")
+            gain = self._means.input_gain
+            tell(f"  The input gain stands at {gain!r}, you said: where it does not, type stop.")
         answer = self._answer()
         if answer == "skip":
             self._left_out.append(stay.title)
@@ -194,6 +212,7 @@ class Walk:
                 return "stop"
             if word in ("", "skip", "again", "stop"):
                 return word or "go"
+            self._means.screen.tell(f"{word!r} is none of these")
 
     def _standing(self, stay: Stay, step: Step, taken: Taken | None) -> str:
         """Say what there is of a take, and what is to be done about it."""
@@ -231,7 +250,7 @@ class Walk:
                 )
             else:
                 self._means.background(stay)
-                self._means.screen.tell("switch the loudspeaker on again before the next take")
+                self._means.screen.tell("the loudspeaker has to be on for the next take")
 
     def _capture(self, stay: Stay, step: Step, taken: Taken | None) -> None:
         means = self._means

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,8 +17,10 @@ if TYPE_CHECKING:
     from distsweep.capture.safeguards import SplCeiling
     from distsweep.capture.sending import Order
     from distsweep.capture.stays import Stay, Step
+    from distsweep.capture.walk import Walk
 
 OF_A_PLAN = {"again": "--again", "placement": "--placement", "placed": "--placed"}
+GOES_ON = "stopped: the same command goes on from here"
 OF_ONE_TAKE = {"levels_spl": "--levels-spl", "levels_dbfs": "--levels-dbfs"}
 
 
@@ -102,18 +105,27 @@ def capture_plan(setting: Setting, stays: Sequence[Stay], ceiling: SplCeiling) -
         background=_background(setting) if setting.asker.is_terminal() else None,
     )
     walk = Walk(setting.folder, stays, means, again=which)
-    try:
-        went_through = walk.go()
-    finally:
-        for sidecar in walk.captured:
-            printing.put_out(str(sidecar))
     tell = setting.screen.tell
+    went_through = _go(walk, tell)
     for name in walk.left_out:
         tell(f"not recorded: {name}")
     if went_through:
         tell(f"captured: 'distsweep analyse {setting.folder}' makes results of it")
     else:
-        tell("stopped: the same command goes on from here")
+        tell(GOES_ON)
+
+
+def _go(walk: Walk, tell: Callable[[str], None]) -> bool:
+    """Go through the plan; tell whether that was to its end. What was captured is put out."""
+    try:
+        return walk.go()
+    except KeyboardInterrupt:
+        with suppress(OSError):  # the terminal may be gone
+            tell(GOES_ON)
+        raise
+    finally:
+        for sidecar in walk.captured:
+            printing.put_out(str(sidecar))
 
 
 def _check_levels_serve(stay: Stay, orders: Sequence[Order]) -> None:

@@ -71,7 +71,8 @@ if TYPE_CHECKING:
 @click.option(
     "--placed",
     is_flag=True,
-    help="The microphone is where each position says, or something else puts it there: do not ask.",
+    help="The microphone is where each position says, or something else puts it there: do not ask."
+    " Several placements then need --placement, one at a time.",
 )
 @click.option(
     "--ceiling-spl",
@@ -87,8 +88,8 @@ if TYPE_CHECKING:
     "accept_level_spl_db",
     type=numbers.LEVEL_SPL_DB,
     metavar="DB",
-    help="Without a terminal: confirm levels up to this, dB SPL at worst, that the gain stands as"
-    " at the calibration, and that the probe is no louder than speech.",
+    help="Without a terminal: confirm, for every take, levels up to this, dB SPL at worst, that the"
+    " gain stands as at the calibration, and that the probe is no louder than speech.",
 )
 @click.option(
     "--accept-ceiling",

@@ -58,6 +58,10 @@ FILES = {"short": 2, "tones": 1, "single": 1, "louder": 1}
 STRONG = {"second": 10.0, "third": 400.0, "gain_db": 14.0, "noise_dbfs": -106.0}
 """As for single captures: with 112 dB SPL for full scale one probe will do."""
 
+DROPPED_OUT, TRIES = 5, 4
+"""Exit code where drop-outs of a busy machine have ended the command; the same one goes on then,
+as after any stop."""
+
 SAME = 1e-3
 """Largest residual of a match, as a part of the energy (single precision leaves 1e-13; a rung that
 was faded out, or is of another level or layout, leaves more than a tenth)."""
@@ -112,6 +116,25 @@ def times_sounded(sent: np.ndarray, wave: np.ndarray) -> int:
     )
 
 
+def stop_in_the_second_position(rig: Rig, session: Path, command: tuple[str, ...]) -> None:
+    """Interrupt the command in the last rung of the ladder at the second position."""
+    for _ in range(TRIES):
+        process = rig.popen(*command)
+        try:
+            deadline = time.monotonic() + 120.0
+            while len(events(session, "rung")) < 2 and process.poll() is None:
+                assert time.monotonic() < deadline, "it did not come to the second position"
+                time.sleep(0.05)
+            time.sleep(1.3)  # into the next sweep
+            process.send_signal(signal.SIGINT)
+            err = process.communicate(timeout=20)[1]
+        finally:
+            process.kill()
+        if process.returncode != DROPPED_OUT:
+            break
+    assert process.returncode == 130, err
+
+
 def test_four_positions_are_complete_after_a_stop_and_nothing_sounds_twice(
     rig: Rig, session: Path
 ) -> None:
@@ -119,24 +142,14 @@ def test_four_positions_are_complete_after_a_stop_and_nothing_sounds_twice(
     command = ("capture", str(session), "--input", "mic", "--output", "spk")
     # The longest buffer from the start: drop-outs of a busy machine are no matter here.
     command += ("--placed", "--accept-level", "95", "--buffer-ms", "80")
-    process = rig.popen(*command)
-    try:
-        deadline = time.monotonic() + 90.0
-        while len(events(session, "rung")) < 2:  # one of the first position, one of the second
-            assert time.monotonic() < deadline, "it did not come to the second position"
-            assert process.poll() is None, process.communicate()[1]
-            time.sleep(0.05)
-        time.sleep(1.3)  # into the next sweep
-        process.send_signal(signal.SIGINT)
-        err = process.communicate(timeout=20)[1]
-    finally:
-        process.kill()
-    assert process.returncode == 130, err
+    stop_in_the_second_position(rig, session, command)
     assert [take.partial for take in read_session(session).takes] == [False, False, True]
 
-    done = rig.run(*command, timeout_s=240.0)  # the same
-    assert done.exit_code == 0, done.stderr[-3000:]
-    assert "short.json: 1 of 2 rungs there (left), to be gone on with" in done.stderr
+    gone_on = [rig.run(*command, timeout_s=240.0)]  # the same
+    while gone_on[-1].exit_code == DROPPED_OUT and len(gone_on) < TRIES:
+        gone_on.append(rig.run(*command, timeout_s=240.0))
+    assert gone_on[-1].exit_code == 0, gone_on[-1].stderr[-3000:]
+    assert "short.json: 1 of 2 rungs there (left), to be gone on with" in gone_on[0].stderr
 
     made = read_session(session)
     expected = [(at, FILES[name]) for at, names in POSITIONS.items() for name in names]

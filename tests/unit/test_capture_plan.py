@@ -200,7 +200,9 @@ def test_one_rung_again_takes_the_former_ones_place(whole: Path) -> None:
 
 def test_a_whole_position_again_leaves_the_former_take_as_a_remark(whole: Path) -> None:
     stopped = FakeBench(fault=stopping_at(-39.0))
-    assert run_plan(stopped, whole, *NOBODY, "--again", "port").exit_code == 130
+    ran = run_plan(stopped, whole, *NOBODY, "--again", "port")
+    assert ran.exit_code == 130
+    assert "the same command goes on from here" in ran.stderr
     # Until it is whole the former one stays.
     assert listed(whole)[1:] == [
         ("port", names("port", 3), False),
@@ -243,12 +245,15 @@ def test_somebody_is_asked_before_each_position(tmp_path: Path) -> None:
     ran = run_plan(FakeBench(), session, typed="what?\n\nskip\n")
     assert ran.exit_code == 0, ran.stderr
     assert "Now: onto the stand" in ran.stderr
+    assert "'what?' is none of these" in ran.stderr
     assert "not recorded: port" in ran.stderr
     assert listed(session) == [("axis", names("axis", 2), False)]
     ran = run_plan(FakeBench(), session, typed="again\n\nstop\n")
     assert ran.exit_code == 0, ran.stderr
     assert "the same command goes on from here" in ran.stderr
     assert listed(session) == [("axis", names("axis_2", 2), False)]
+    ran = run_plan(FakeBench(), session, "--position", "port", typed="again\nstop\n")
+    assert "nothing comes before it" in ran.stderr
     ran = run_plan(FakeBench(), session, typed="")
     assert "the same command goes on from here" in ran.stderr
     assert run_plan(FakeBench(), session, typed="\n").exit_code == 0

@@ -108,7 +108,7 @@ def test_at_most_is_said_as_such() -> None:
 @pytest.mark.parametrize(
     ("low_m", "reach_m", "high_m", "heard", "sentence"),
     [
-        (0.3, 0.4, 0.5, "not heard", "Hiss: heard up to about 40 cm."),
+        (0.3, 0.4, 0.5, "not heard", "Hiss: heard up to about 40 cm in this room."),
         (2.0, 2.4, 3.0, "perhaps", "perhaps at the listener's 2.5 m."),
         (3.0, 4.0, 5.0, "heard", "Hiss: heard at the listener's 2.5 m."),
         (None, None, 3.0, "perhaps", "is not known (noise)."),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -22,10 +24,13 @@ from plan_bench import (
     stopping_at,
 )
 
+from distsweep.capture import take
+from distsweep.capture.background_files import BackgroundFiles
 from distsweep.capture.session_lock import session_lock
 from distsweep.errors import SafetyRefusal
 from distsweep.stimulus.recipe import parse_recipe
 from distsweep.stimulus.write import write_stimulus
+from distsweep.takes.session import read_session
 
 PLAN = '[[positions]]\nposition = "axis"\nstimuli = ["short.json"]\n'
 
@@ -159,6 +164,16 @@ def test_a_whole_take_of_other_levels_is_kept_and_said(stopped: Path) -> None:
     assert "recorded with another list of levels: --again is for it" in ran.stderr
 
 
+def test_a_take_is_the_first_placement_once_the_plan_has_others(stopped: Path) -> None:
+    """Else the analysis, which counts noted placements, would leave it out."""
+    assert run_plan(FakeBench(), stopped, *NOBODY).exit_code == 0
+    edit(stopped, 'stimuli = ["short.json"]\n', 'stimuli = ["short.json"]\nplacements = 2\n')
+    bench = FakeBench()
+    assert run_plan(bench, stopped, *NOBODY, "--placement", "1").exit_code == 0
+    assert bench.sent == []
+    assert [take.placement for take in read_session(stopped).takes] == [1]
+
+
 def bang_in_the_first(number: int, count: int, heard: np.ndarray) -> np.ndarray:
     return heard + 0.3 * np.sin(0.3 * np.arange(len(heard))) if number == 1 else heard
 
@@ -199,3 +214,120 @@ def test_a_calibration_made_meanwhile_is_not_passed_over(
     ran = run_plan(bench, session, typed="")
     assert (ran.exit_code, bench.sent) == (3, [])
     assert "its calibration is another one" in ran.stderr
+
+
+# ── ended at any moment ────────────────────────────────────────────────────────────────────
+
+PAIRS = '[[positions]]\nposition = "tweeter"\nbackground_pairs = 2\n'
+
+
+class Ended(FakeBench):
+    """A bench whose recordings without sound end by Ctrl-C from a number on, counted from 1."""
+
+    def __init__(self, end_at: int) -> None:
+        super().__init__()
+        self.end_at, self.records = end_at, 0
+
+    def record(self, device, *, channels, rate_hz, seconds, heard=None, dropped=None):
+        self.records += 1
+        recorded = 1e-4 * self._rng.standard_normal((round(seconds * rate_hz), channels))
+        heard(recorded[: 3 * rate_hz])
+        if self.records >= self.end_at:
+            raise KeyboardInterrupt
+        return recorded
+
+
+def test_ctrl_c_while_listening_leaves_nothing_half_done(tmp_path: Path) -> None:
+    session = planned_session(tmp_path / "s", PLAN)
+    before = (session / "session.toml").read_bytes()
+    bench = Ended(1)
+    assert run_plan(bench, session, *NOBODY).exit_code == 130
+    assert bench.sent == []
+    assert (session / "session.toml").read_bytes() == before
+    assert not list(session.glob(".*"))
+    assert run_plan(FakeBench(), session, *NOBODY).exit_code == 0
+    assert listed(session) == [("axis", [f"axis-0{n}.wav" for n in (1, 2, 3)], False)]
+
+
+def test_ctrl_c_at_a_question_keeps_what_was_recorded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = planned_session(tmp_path / "s", PLAN + PLAN.replace("axis", "port"), [-55.0, -47.0])
+    answers = iter(["\n"])
+
+    def typed(*_: object) -> str:
+        try:
+            return next(answers)
+        except StopIteration:
+            raise KeyboardInterrupt from None
+
+    monkeypatch.setattr(Terminal, "readline", typed)
+    ran = run_plan(FakeBench(), session, typed="")
+    assert (ran.exit_code, ran.stdout.strip()) == (130, str(session / "axis.json"))
+    assert listed(session) == [("axis", ["axis-01.wav", "axis-02.wav"], False)]
+    assert not (session / ".capture-lock").exists()
+
+
+def test_ctrl_c_in_a_background_recording_keeps_whole_pairs(tmp_path: Path) -> None:
+    session = planned_session(tmp_path / "s", PAIRS + PLAN)
+    bench = Ended(4)
+    ran = run_plan(bench, session, typed="\n" * 8)
+    assert (ran.exit_code, bench.sent) == (130, [])
+    counts = [len(entry.recordings) for entry in read_session(session).backgrounds]
+    assert counts == [1, 1]
+    assert not list(session.glob(".*"))
+
+
+def test_pairs_of_a_killed_process_are_entered_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed before they were entered, or before the record said that they were."""
+    session = planned_session(tmp_path / "s", PAIRS)
+    with monkeypatch.context() as patch:
+        patch.setattr(BackgroundFiles, "finish", lambda _: 0)
+        assert run_plan(Ended(9), session, typed="\n" * 8).exit_code == 0
+    for _ in range(2):
+        ran = run_plan(Ended(9), session, *NOBODY)  # where nobody could switch anything
+        assert ran.exit_code == 0, ran.stderr
+        assert "to be recorded" not in ran.stderr
+        counts = [len(entry.recordings) for entry in read_session(session).backgrounds]
+        assert counts == [2, 2]
+        forget(session, "background")
+
+
+def test_a_take_that_was_replaced_leaves_the_list_though_the_process_was_killed(
+    stopped: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert run_plan(FakeBench(), stopped, *NOBODY).exit_code == 0
+    with monkeypatch.context() as patch:
+        patch.setattr(take, "retire", lambda *_, **__: None)
+        assert run_plan(FakeBench(), stopped, *NOBODY, "--again", "axis").exit_code == 0
+    assert len(listed(stopped)) == 2
+    bench = FakeBench()
+    assert run_plan(bench, stopped, *NOBODY).exit_code == 0
+    assert (listed(stopped), bench.sent) == (
+        [("axis", [f"axis_2-0{n}.wav" for n in (1, 2, 3)], False)],
+        [],
+    )
+
+
+def test_a_full_disk_between_two_takes_keeps_the_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = planned_session(tmp_path / "s", PLAN + PLAN.replace("axis", "port"))
+    given = os.posix_fallocate
+
+    def full(handle: int, offset: int, size: int) -> None:
+        if len(list(session.glob("axis*.wav"))) == 4:  # the probe's and three rungs'
+            raise OSError(errno.ENOSPC, "No space left on device")
+        given(handle, offset, size)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "posix_fallocate", full)
+        ran = run_plan(FakeBench(), session, *NOBODY)
+    assert ran.exit_code == 3
+    assert "there is no room for the next recording" in ran.stderr
+    first = ("axis", [f"axis-0{n}.wav" for n in (1, 2, 3)], False)
+    assert listed(session) == [first]
+    assert run_plan(FakeBench(), session, *NOBODY).exit_code == 0
+    assert listed(session) == [first, ("port", [f"port-0{n}.wav" for n in (1, 2, 3)], False)]

@@ -148,10 +148,11 @@ def verdict_sentence(take: Take, hiss: Hiss) -> str:
         return f"Hiss: heard at the listener's {listener}."
     if heard == "perhaps" and hiss.audible_to_m is None:
         return f"Hiss: whether it is heard at the listener's {listener} is not known (noise)."
+    here = " in this room" if hiss.hidden_by == "room" else ""  # in a quieter one it is, farther
     if hiss.audible_to_m is None:
-        return f"Hiss: heard no farther than {rounded(high_m, up=True)}."
+        return f"Hiss: heard no farther than {rounded(high_m, up=True)}{here}."
     there = f", perhaps at the listener's {listener}" if heard == "perhaps" else ""
-    return f"Hiss: heard up to about {rounded(hiss.audible_to_m)}{there}."
+    return f"Hiss: heard up to about {rounded(hiss.audible_to_m)}{here}{there}."
 
 
 def _level_there(take: Take, hiss: Hiss) -> str:
