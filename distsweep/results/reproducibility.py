@@ -51,7 +51,8 @@ class PlaceSpread(Record):
 class Reproducibility(Record):
     """How well one stimulus repeats at one position where the microphone is put back there.
 
-    ``placements`` is how many there were, ``takes`` which takes of the results, counted from 0;
+    ``placements`` is how many were complete, ``takes`` which takes of the results hold it in their
+    intervals, partial ones among them, counted from 0;
     ``spreads`` holds single frequencies first, then 1/12, 1/6 and 1/3 octave.
     """
 

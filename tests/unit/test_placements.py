@@ -145,6 +145,18 @@ def test_one_placement_tells_nothing(placed: Results, tmp_path: Path) -> None:
     assert reproducibility_of([replace(take, placement=None) for take in placed.takes]) == []
 
 
+def test_a_partial_placement_holds_what_the_complete_ones_tell(placed: Results) -> None:
+    first, second, third, _ = placed.takes
+    (whole,) = reproducibility_of([first, second])
+    cut = replace(third, partial=True, rungs=third.rungs[:1])
+    (found,) = reproducibility_of([cut, first, second])
+    assert (found.placements, found.takes) == (2, [0, 1, 2])
+    assert found.spreads[0].level.deviation_db == pytest.approx(
+        whole.spreads[0].level.deviation_db, nan_ok=True
+    )
+    assert reproducibility_of([cut, first]) == []
+
+
 def test_drives_of_each_placements_own_are_brought_together(placed: Results) -> None:
     first, second, *_ = placed.takes
     louder = with_levels(second, 0.3)

@@ -23,7 +23,8 @@ UNKNOWN_DB = 100.0
 def reproducibility_of(takes: Sequence[Take]) -> list[Reproducibility]:
     """Return what two or more placements at a position tell, one record a position and stimulus.
 
-    Complete ladders and staircases count. Takes are of one stimulus that have as many rungs on one
+    Complete ladders and staircases count; partial ones of the kind belong to what these tell, with
+    nothing of their own in it. Takes are of one stimulus that have as many rungs on one
     grid, in one unit: a capture writes a stimulus anew for each take, by another name, and with
     drives of its own where levels in dB SPL were asked for. Of several takes of one placement the
     first counts: they differ by what repeats without moving anything.
@@ -35,9 +36,7 @@ def reproducibility_of(takes: Sequence[Take]) -> list[Reproducibility]:
     groups: dict[tuple[object, ...], list[int]] = {}
     for number, take in enumerate(takes):
         if take.placement is not None and (take.rungs or take.staircase) and not take.partial:
-            grid = take.frequency_hz.tobytes(), len(take.rungs)
-            key = (take.position, take.kind, take.level_unit, *grid)
-            groups.setdefault(key, []).append(number)
+            groups.setdefault((*_place_and_grid(take), len(take.rungs)), []).append(number)
     found = []
     for numbers in groups.values():
         each = {takes[number].placement: takes[number] for number in reversed(numbers)}
@@ -47,10 +46,26 @@ def reproducibility_of(takes: Sequence[Take]) -> list[Reproducibility]:
         spreads = tone_spreads(placed) if placed[0].staircase else _spreads(placed)
         if spreads:
             first = takes[numbers[0]]
+            members = sorted(numbers + _partial_beside(first, takes))
             found.append(
-                Reproducibility(first.position, first.stimulus, len(placed), numbers, spreads)
+                Reproducibility(first.position, first.stimulus, len(placed), members, spreads)
             )
     return found
+
+
+def _place_and_grid(take: Take) -> tuple[object, ...]:
+    return take.position, take.kind, take.level_unit, take.frequency_hz.tobytes()
+
+
+def _partial_beside(first: Take, takes: Sequence[Take]) -> list[int]:
+    """Return which takes were made as the first of a group, but ended early."""
+    return [
+        number
+        for number, take in enumerate(takes)
+        if take.partial
+        and take.placement is not None
+        and _place_and_grid(take) == _place_and_grid(first)
+    ]
 
 
 def _spreads(placed: Sequence[Take]) -> list[PlaceSpread]:
