@@ -124,20 +124,24 @@ def _audibility(
         "heard_at_hz": heard.frequency_hz,
         "hidden_by": "room" if heard.by_room else "threshold",
     }
+    fields |= {
+        "at_1m_db": _carried_db(found.a_weighted, measured_m, 1.0),
+        "at_1m_high_db": _carried_db(found.a_weighted_high, measured_m, 1.0),
+    }
     if listener_m is None:
         return fields
-    levels = {"at_listener_db": found.a_weighted, "at_listener_high_db": found.a_weighted_high}
     return fields | {
         "listener_distance_m": listener_m,
-        **{name: _at_listener_db(p, measured_m, listener_m) for name, p in levels.items()},
+        "at_listener_db": _carried_db(found.a_weighted, measured_m, listener_m),
+        "at_listener_high_db": _carried_db(found.a_weighted_high, measured_m, listener_m),
     }
 
 
-def _at_listener_db(power: float, measured_m: float, listener_m: float) -> float | None:
+def _carried_db(power: float, measured_m: float, distance_m: float) -> float | None:
     level_db = _level_or_none(power)
     if level_db is None:
         return None
-    return at_distance_db(level_db, measured_m=measured_m, distance_m=listener_m)
+    return at_distance_db(level_db, measured_m=measured_m, distance_m=distance_m)
 
 
 def _level_or_none(power: float) -> float | None:

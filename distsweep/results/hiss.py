@@ -37,6 +37,7 @@ class Hiss(Record):
     hidden_by : "room" or "threshold": what ends it there.
     listener_distance_m, at_listener_db : listener's distance, and the A-weighted level of the
         direct sound there; at_listener_high_db its upper end.
+    at_1m_db, at_1m_high_db : the same at 1 m.
     """
 
     a_weighted_db: float | None
@@ -61,3 +62,5 @@ class Hiss(Record):
     at_listener_high_db: float | None = None
     audible_in_silence_m: float | None = None
     audible_in_silence_high_m: float | None = None
+    at_1m_db: float | None = None
+    at_1m_high_db: float | None = None

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from distsweep.analysis.noise.hiss import falls_with_it_on
 from distsweep.analysis.noise.third_octave_levels import NoiseLevels, noise_levels
 from distsweep.errors import InputError
 from distsweep.reason import Reason
@@ -21,6 +22,10 @@ from distsweep.units import FloatArray, power_to_db
 LISTENER = "listener"
 """Position of a background take where the listener is, whose room noise goes before others."""
 
+FAR_M = 0.5
+"""A driver's hiss is recorded from nearer than this (chosen: ten times what is near; a distance
+written in centimetres is ten times as far again)."""
+
 
 @dataclass
 class FoundBackground:
@@ -28,7 +33,8 @@ class FoundBackground:
 
     Attributes
     ----------
-    distance_m : the microphone's; None where neither take nor session tells.
+    distance_m : the microphone's; None where the take does not tell. The session's, which is that
+        of "axis", serves there only: hiss is recorded close by.
     calibration : that of the first recording.
     levels : of each recording, by the loudspeaker's state, in the order listed; powers are re 0 dB
         of the unit.
@@ -69,7 +75,7 @@ def find_backgrounds(session: Session) -> tuple[list[FoundBackground], list[tupl
     for entry in session.backgrounds:
         calibration = session.calibration_of(entry)
         distance_m = entry.distance_m
-        if distance_m is None:
+        if distance_m is None and entry.position == AXIS:
             distance_m = session.conditions.distance_m
         key = entry.position, distance_m, calibration.level_unit
         for path in entry.recordings:
@@ -137,9 +143,18 @@ def _recording_warnings(recording: Recording, levels: NoiseLevels) -> list[Reaso
 
 def _pair_warnings(place: FoundBackground, elsewhere: bool) -> list[Reason]:
     counts = {"on": len(place.on), "off": len(place.off)}
-    if not place.on or counts["on"] == counts["off"]:
+    if not place.on:
         return []
-    return [Reason("background_unpaired", **counts, elsewhere=elsewhere)]
+    reasons = []
+    if counts["on"] != counts["off"]:
+        reasons.append(Reason("background_unpaired", **counts, elsewhere=elsewhere))
+    if falls_with_it_on(place.on, place.off):
+        reasons.append(Reason("background_exchanged"))
+    if place.distance_m is None:
+        reasons.append(Reason("background_distance_unknown"))
+    elif place.distance_m > FAR_M and place.position not in (AXIS, LISTENER):
+        reasons.append(Reason("background_far", distance_m=place.distance_m))
+    return reasons
 
 
 def room_for(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from distsweep.words.wording import as_given
+
 
 def _clipped(recording: str) -> str:
     return (
@@ -31,6 +33,27 @@ def _unpaired(on: int, off: int, *, elsewhere: bool = False) -> str:
     )
 
 
+def _exchanged() -> str:
+    return (
+        "The background is softer with the loudspeaker on than with it off: are the states"
+        ' exchanged? Look at state = "on" and "off" in session.toml.'
+    )
+
+
+def _distance_unknown() -> str:
+    return (
+        "How far the hiss is heard is not known without the microphone's distance: write"
+        " distance_m = 0.05, in metres from the driver, into the background's tables."
+    )
+
+
+def _far(distance_m: float) -> str:
+    return (
+        f"The background with the loudspeaker on was recorded from {as_given(distance_m)} m, and"
+        " goes by that: hiss is told from some centimetres. Is distance_m in metres?"
+    )
+
+
 def _times(count: int) -> str:
     return {0: "never", 1: "once"}.get(count, f"{count} times")
 
@@ -38,5 +61,8 @@ def _times(count: int) -> str:
 SENTENCES: dict[str, Callable[..., str]] = {
     "background_clipped": _clipped,
     "background_disturbed": _disturbed,
+    "background_distance_unknown": _distance_unknown,
+    "background_exchanged": _exchanged,
+    "background_far": _far,
     "background_unpaired": _unpaired,
 }

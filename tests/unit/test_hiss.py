@@ -241,3 +241,27 @@ def test_hiss_that_cannot_be_is_refused(tmp_path: Path, rng: np.random.Generator
         spoil(data["takes"][0]["hiss"])
         with pytest.raises(InputError, match="is damaged"):
             parse_results(json.dumps(data), where="here")
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"distance_m = 0.05": ""}, "background_distance_unknown"),
+        ({"distance_m = 0.05": "distance_m = 5"}, "background_far"),
+        ({'"on"': '"was on"', '"off"': '"on"', "was on": "off"}, "background_exchanged"),
+    ],
+)
+def test_slips_in_the_tables_of_hiss_are_warned_of(
+    changes: dict[str, str], code: str, tmp_path: Path, rng: np.random.Generator
+) -> None:
+    folder = session(tmp_path / "s", rng, hiss=2e-5)
+    file = folder / "session.toml"
+    text = file.read_text().replace("[conditions]", "[conditions]\ndistance_m = 1.0")
+    for former, written in changes.items():
+        text = text.replace(former, written)
+    file.write_text(text)
+    results = analyse(folder)
+    assert [warning.code for warning in results.warnings] == [code]
+    hiss = results.take("tweeter", kind="background").hiss
+    assert hiss is not None
+    assert (hiss.audible_to_high_m is None) == (code == "background_distance_unknown")

@@ -50,6 +50,7 @@ def _blocks(results: Results, take: Take, name: str) -> list[Block]:
     known = [
         words.level_sentence(take, found),
         words.reach_sentence(found),
+        words.one_metre_sentence(take, found),
         words.listener_sentence(take, found),
         words.silence_sentence(found),
         words.room_sentence(found),

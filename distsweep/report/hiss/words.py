@@ -95,9 +95,7 @@ def listener_sentence(take: Take, hiss: Hiss) -> str | None:
     listener_m, high_db = hiss.listener_distance_m, hiss.at_listener_high_db
     if listener_m is None or high_db is None or hiss.audible_to_high_m is None:
         return None
-    level = f"at most {wording.decibels(math.ceil(high_db), a_weighted_unit(take), 0)}"
-    if hiss.at_listener_db is not None and hiss.low_db is not None:
-        level = wording.decibels(hiss.at_listener_db, a_weighted_unit(take), 0)
+    level = _carried(take, hiss, hiss.at_listener_db, high_db)
     heard = {
         "heard": "it is heard there",
         "perhaps": "it may be heard there",
@@ -105,6 +103,21 @@ def listener_sentence(take: Take, hiss: Hiss) -> str | None:
         "not heard": "it is not heard there",
     }[at_listener(hiss)]
     return f"At the listener's {distance(listener_m)} the direct sound would be {level}: {heard}."
+
+
+def one_metre_sentence(take: Take, hiss: Hiss) -> str | None:
+    """Say what the direct sound would be at 1 m; None where no distance is known, or it is 1 m."""
+    if hiss.at_1m_high_db is None or hiss.distance_m == 1.0:
+        return None
+    level = _carried(take, hiss, hiss.at_1m_db, hiss.at_1m_high_db)
+    return f"Its direct sound at 1 m would be {level}."
+
+
+def _carried(take: Take, hiss: Hiss, level_db: float | None, high_db: float) -> str:
+    """Write a level at another distance than the microphone's."""
+    if level_db is not None and hiss.low_db is not None:
+        return wording.decibels(level_db, a_weighted_unit(take), 0)
+    return f"at most {wording.decibels(math.ceil(high_db), a_weighted_unit(take), 0)}"
 
 
 def at_listener(hiss: Hiss) -> str:
