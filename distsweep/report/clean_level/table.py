@@ -18,6 +18,10 @@ COLUMNS = (
 )  # fmt: skip
 _NUMBERS = COLUMNS[2:9]
 
+WIDE_DB = 6.0
+"""A level whose interval is wider than this is written by its ends alone (chosen: its middle would
+be quoted, which is known no better than a rung's step)."""
+
 
 def clean_level_table(found: Sequence[CleanLevel]) -> str:
     """Text of the CSV: a row a limit and frequency; see `distsweep.results.CleanLevel`."""
@@ -43,9 +47,8 @@ def clean_level_cells(take: Take, _name: str) -> Table:
     ]
     return Table(
         f"Highest clean level, {unit}, with its 95 % interval, and below it the drive. “≈”: known"
-        " to 1.5 dB; “75 to 81”:"
-        " between two levels played; “≥”: the limit was not reached; “<”: already past it at this"
-        " level; a dash: noise hides it, or louder levels contradict quieter ones. Above half the"
+        " to 1.5 dB; “75 to 81”: between two levels played, or known no closer; “≥”: the limit was"
+        " not reached; “<”: already past it at this level; a dash: noise hides it, or louder levels contradict quieter ones. Above half the"
         " measured band's upper end no harmonic lies inside it: there compression alone counts.",
         columns,
         rows,
@@ -57,6 +60,8 @@ def _cell(clean: CleanLevel, i: int) -> Cell:
     if clean.state[i] == "reached" and np.isfinite(clean.low_db[i] + clean.high_db[i]):
         ends = clean.level_db[i], clean.low_db[i], clean.high_db[i]
         level = wording.give_or_take(*(float(end) for end in ends))
+        if ends[2] - ends[1] > WIDE_DB:
+            level = f"{wording.signed(ends[1], 0)} to {wording.signed(ends[2], 0)}"
     drive = _span(
         clean.state[i], clean.drive_dbfs[i], clean.drive_low_dbfs[i], clean.drive_high_dbfs[i]
     )
