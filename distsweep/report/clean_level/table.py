@@ -48,8 +48,9 @@ def clean_level_cells(take: Take, _name: str) -> Table:
     return Table(
         f"Highest clean level, {unit}, with its 95 % interval, and below it the drive. “≈”: known"
         " to 1.5 dB; “75 to 81”: between two levels played, or known no closer; “≥”: the limit was"
-        " not reached; “<”: already past it at this level; a dash: noise hides it, or louder levels contradict quieter ones. Above half the"
-        " measured band's upper end no harmonic lies inside it: there compression alone counts.",
+        " not reached; “<”: already past it at this level; a dash: noise hides it, or louder levels"
+        " contradict quieter ones. Above half the measured band's upper end no harmonic lies inside"
+        " it: there compression alone counts.",
         columns,
         rows,
     )
