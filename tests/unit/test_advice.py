@@ -219,7 +219,7 @@ def test_sentences_before_the_measurement() -> None:
         assert lines(now, more)[0] == f"THD of 1 % at 75 dB SPL will {end}"
     assert lines((160.0, 2e3), (80.0, 5e3), flat=False)[1:] == [
         "Where THD will be known, in Hz (as the probe shows it):",
-        "             THD of 1 %   4 repeats    THD of 0.1 % 4 repeats    least",
+        "             THD of 1 %   4 repeats    THD of 0.1 % 4 repeats    least THD",
         "  75 dB SPL  160–2k       80 up        nowhere      nowhere      0.27 %",
     ]
 
