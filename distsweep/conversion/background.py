@@ -124,24 +124,29 @@ def _audibility(
         "heard_at_hz": heard.frequency_hz,
         "hidden_by": "room" if heard.by_room else "threshold",
     }
-    fields |= {
-        "at_1m_db": _carried_db(found.a_weighted, measured_m, 1.0),
-        "at_1m_high_db": _carried_db(found.a_weighted_high, measured_m, 1.0),
-    }
+    fields |= _carried(found, measured_m, 1.0, "at_1m")
     if listener_m is None:
         return fields
     return fields | {
         "listener_distance_m": listener_m,
-        "at_listener_db": _carried_db(found.a_weighted, measured_m, listener_m),
-        "at_listener_high_db": _carried_db(found.a_weighted_high, measured_m, listener_m),
+        **_carried(found, measured_m, listener_m, "at_listener"),
     }
 
 
-def _carried_db(power: float, measured_m: float, distance_m: float) -> float | None:
-    level_db = _level_or_none(power)
-    if level_db is None:
-        return None
-    return at_distance_db(level_db, measured_m=measured_m, distance_m=distance_m)
+def _carried(
+    found: HissPower, measured_m: float, distance_m: float, name: str
+) -> dict[str, float | None]:
+    """Return the A-weighted level of the direct sound at a distance, and its upper end."""
+    levels_db = {
+        f"{name}_db": _level_or_none(found.a_weighted),
+        f"{name}_high_db": _level_or_none(found.a_weighted_high),
+    }
+    return {
+        key: None
+        if level_db is None
+        else at_distance_db(level_db, measured_m=measured_m, distance_m=distance_m)
+        for key, level_db in levels_db.items()
+    }
 
 
 def _level_or_none(power: float) -> float | None:

@@ -74,6 +74,7 @@ def played_and_analysed(
     return distsweep.read_results(results).take("axis")
 
 
+@pytest.mark.long
 def test_audio_server_hands_a_ladder_on(
     audio_server: AudioServer, stimulus: Path, tmp_path: Path
 ) -> None:

@@ -230,8 +230,8 @@ def test_too_much_distortion_stops_the_rung_and_the_ladder(session: Path, sideca
 # ── Ctrl-C ─────────────────────────────────────────────────────────────────────────────────
 
 MOMENTS = [
-    *((1, 0), (2, SWEEP_AT), (2, IN_SWEEP), (3, IN_SWEEP)),
-    *(long(*at) for at in ((1, IN_SWEEP), (2, 0), (3, 4800))),
+    *((1, 0), (2, IN_SWEEP), (3, IN_SWEEP)),
+    *(long(*at) for at in ((2, SWEEP_AT), (1, IN_SWEEP), (2, 0), (3, 4800))),
 ]
 
 

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import long
 from numpy.typing import NDArray
 
 from distsweep.capture.backend import (
@@ -205,7 +206,7 @@ def test_an_eased_input_keeps_its_short_blocks(fake: SimpleNamespace) -> None:
     assert fake.streams[0].given["blocksize"] == round(0.005 * RATE_HZ)
 
 
-@pytest.mark.parametrize(("lag_s", "within_s"), [(0.004, 0.05), (0.03, 0.1)])
+@pytest.mark.parametrize(("lag_s", "within_s"), [long(0.004, 0.05), (0.03, 0.1)])
 def test_a_devices_own_latency_is_told(
     fake: SimpleNamespace, monkeypatch: pytest.MonkeyPatch, lag_s: float, within_s: float
 ) -> None:

@@ -7,7 +7,7 @@ import functools
 import numpy as np
 import pytest
 from closed_form import Branch, flat, harmonic_amplitudes, high_pass, low_pass, play
-from conftest import RATE_HZ, Bench
+from conftest import RATE_HZ, Bench, long
 
 AMPLITUDE = 10.0 ** (-10.0 / 20.0)
 
@@ -79,7 +79,7 @@ def test_floors_are_the_true_noise(long_bench: Bench) -> None:
         assert abs(np.mean(ratios) * np.e - 1.0) < 0.15
 
 
-@pytest.mark.parametrize("order", [1, 2])
+@pytest.mark.parametrize("order", [long(1), 2])
 def test_errors_spread_as_the_floor_says(long_bench: Bench, order: int) -> None:
     """A noise of RMS r beside a value v moves its level by 8.69·Re(n/v) dB: RMS 6.14·r/v dB."""
     spreads = []

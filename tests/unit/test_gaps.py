@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from closed_form import MILDLY_CURVED, Branch, cascade, flat, high_pass, low_pass, peak, play
-from conftest import RATE_HZ, Bench, draws, ladder_recipe
+from conftest import RATE_HZ, Bench, draws, ladder_recipe, long
 from test_placement import recorded_by_another_clock
 
 from distsweep.results import Take
@@ -78,7 +78,7 @@ def assert_same_elsewhere(
 
 @pytest.mark.parametrize(
     ("rung", "frequency_hz", "count"),
-    [(0, 90.0, 512), (1, 200.0, 16), (1, 1000.0, 64), (2, 1500.0, 4096), (2, 9000.0, 512)],
+    [(0, 90.0, 512), (1, 200.0, 16), (1, 1000.0, 64), long(2, 1500.0, 4096), (2, 9000.0, 512)],
 )
 def test_a_lost_block_is_named_and_put_right(
     bench: Bench, heard: np.ndarray, plain: Take, rung: int, frequency_hz: float, count: int

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import scipy.signal
 from closed_form import MILDLY_CURVED, harmonic_amplitudes, play
-from conftest import RATE_HZ, Bench
+from conftest import RATE_HZ, Bench, long
 from crackling import a_click, clicks_at, excursion, passings
 
 from distsweep.results import Results, Take
@@ -83,7 +83,7 @@ def test_nothing_is_found_where_nothing_happened(heard: Heard) -> None:
     ("sound", "size", "kinds"),
     [(click, 0.3, {"click"}), (knock, 0.1, {"knock"}), (talk, 0.05, {"noise", "knock"})],
 )
-@pytest.mark.parametrize("rung", [0, 1, 2])
+@pytest.mark.parametrize("rung", [long(0), 1, long(2)])
 def test_what_happened_is_named_at_its_time(
     heard: Heard,
     rng: np.random.Generator,

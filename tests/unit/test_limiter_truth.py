@@ -203,7 +203,7 @@ def test_a_rattle_is_found_from_its_drive_on(tmp_path: Path, rng: np.random.Gene
     assert take.staircase[0].limiter.kind == "none"
 
 
-@pytest.mark.parametrize("below_hz", [None, 1500.0])
+@pytest.mark.parametrize("below_hz", [long(None), 1500.0])
 def test_a_ladder_tells_threshold_and_band(tmp_path: Path, below_hz: float | None) -> None:
     limiter = TrueLimiter(-19.4, 8.0, 6.0, 5.0, 200.0)
     case = LimitedCase(limiter, LOUDSPEAKER, 500.0, below_hz, 11)

@@ -136,7 +136,7 @@ def test_a_car_that_passes_counts_as_noise(
     assert min(shares_held(rung, truth_db)) > 0.9
 
 
-@pytest.mark.parametrize("size", [0.1, 1.0])
+@pytest.mark.parametrize("size", [long(0.1), 1.0])
 def test_a_knock_in_one_of_four_passes_is_named_and_weighs_little(
     passes_of: Callable[[int], Passes], rng: np.random.Generator, size: float
 ) -> None:

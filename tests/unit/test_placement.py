@@ -62,7 +62,7 @@ def two_rungs(tmp_path_factory: pytest.TempPathFactory) -> Plain:
     return heard_on(Bench(tmp_path_factory.mktemp("rungs"), ladder_recipe()))
 
 
-@pytest.mark.parametrize("ppm", [300.0, long(-300.0), 41.5])
+@pytest.mark.parametrize("ppm", [300.0, long(-300.0), long(41.5)])
 def test_drift_is_found_and_taken_out(long_rung: Plain, ppm: float) -> None:
     bench, heard, same = long_rung.bench, long_rung.heard, long_rung.take
     drifted = bench.analyse(recorded_by_another_clock(heard, ppm), name="drifted.wav").take()

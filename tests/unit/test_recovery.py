@@ -322,6 +322,7 @@ def test_a_polite_kill_while_it_sounds_fades_out_and_enters_what_there_is(
     assert takes(session) == [("axis", ["axis-01.wav"], True)]
 
 
+@pytest.mark.long
 def test_a_terminal_that_is_closed_ends_it_as_ctrl_c_does(session: Path, sidecar: Path) -> None:
     """The terminal's end hangs up, and from then on nothing can be printed."""
     ours, theirs = pty.openpty()

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from closed_form import Branch, cascade, flat, high_pass, low_pass, peak
-from conftest import RATE_HZ, Bench, ladder_recipe
+from conftest import RATE_HZ, Bench, ladder_recipe, long
 from resonating import EXCITED, OWN, RADIATED, at_places, echo, hear, only, three_rungs
 
 from distsweep.analysis.resonance.find import (
@@ -96,7 +96,7 @@ def test_a_comb_is_no_resonance(bench: Bench) -> None:
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
 
-@pytest.mark.parametrize("bump_hz", [500.0, 800.0])
+@pytest.mark.parametrize("bump_hz", [500.0, long(800.0)])
 @pytest.mark.parametrize(
     ("own", "after"),
     [(OWN, flat), ((*OWN, 0.02, 0.5), flat), ((*OWN, 0.02, 0.5), low_pass(2500.0))],
@@ -114,7 +114,7 @@ def test_an_equaliser_s_bump_is_no_resonance(
     assert [r for r in results.resonances if r.confidence >= 0.5] == []
 
 
-@pytest.mark.parametrize("own", [OWN, (*OWN, 0.02, 0.02)])
+@pytest.mark.parametrize("own", [OWN, long((*OWN, 0.02, 0.02))])
 @pytest.mark.parametrize("set_off", [(0.0, 0.2, 0.8, 3.2), (0.0, 0.2, 0.8, 3.2, 12.0)])
 def test_what_is_set_off_may_raise_every_harmonic(
     bench: Bench, own: tuple[float, ...], set_off: tuple[float, ...]

@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 TESTS = Path(__file__).parent.parent
 
 FAILS_ONCE = """
@@ -54,6 +56,7 @@ def test_a_failure_on_a_machine_that_ran_stays_one(tmp_path: Path) -> None:
     assert (code, runs) == (1, 1) or "LATE by" in out, out
 
 
+@pytest.mark.long
 def test_run_again_where_tests_run_side_by_side(tmp_path: Path) -> None:
     code, out, runs = outcome(tmp_path, "Stream underrun.", "-n", "1")
     assert (code, runs) == (0, 2), out
