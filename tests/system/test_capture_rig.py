@@ -293,7 +293,7 @@ def test_ctrl_c_fades_out_and_keeps_what_was_recorded(
 ) -> None:
     rig.start_loudspeaker(loudspeaker_model(**STRONG))
     process = rig.popen(*arguments(session, sidecar, *SEPARATE, *LEVELS))
-    awaited = "started" if stage == "probe" else "rung"
+    awaited = "listened" if stage == "probe" else "rung"
     wait_for(lambda: bool(events_so_far(session, awaited)), 40.0)
     time.sleep(2.3)  # into the sweep
     process.send_signal(signal.SIGINT)
