@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from distsweep.analysis.noise.third_octave_levels import NoiseLevels, noise_levels
+from distsweep.capture.running_level import SHOWN_OVER_S, a_weighted_db
 from distsweep.takes.correction import no_correction
 from distsweep.takes.session_calibration import Calibration
 from distsweep.units import FloatArray, power_to_db
 from distsweep.words.wording import signed
 
-SHOWN_EVERY_S, SHOWN_OVER_S = 0.5, 1.0
-"""How often a running level is worked out, and over which time (chosen: a number can be read, and
-it follows the room)."""
+SHOWN_EVERY_S = 0.5
+"""How often the running level is worked out (chosen: a number can be read)."""
 
 GROWN_DB = 3.0
 """The last third of a recording is as loud as the first within this (chosen: a room changes by one
@@ -51,12 +51,9 @@ class LevelMeter:
 
     def level(self, samples: FloatArray) -> str:
         """Return a level: "31.2 dB(A)", re full scale where nothing is calibrated."""
-        levels = noise_levels(
-            samples, rate_hz=self._rate_hz, correction_db=self._calibration.correction_db
-        )
-        if levels is None or not levels.a_weighted > 0.0:
+        level_db = a_weighted_db(samples, rate_hz=self._rate_hz, calibration=self._calibration)
+        if level_db is None:
             return "nothing"
-        level_db = float(power_to_db(levels.a_weighted)) + self._calibration.level_offset_db
         calibrated = self._calibration.pascal_per_fs is not None
         return f"{signed(level_db)} {'dB(A)' if calibrated else 'dBFS(A)'}"
 

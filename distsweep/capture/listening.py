@@ -16,6 +16,7 @@ from distsweep.analysis.settings import TakeSettings
 from distsweep.capture.backend import Backend, Route
 from distsweep.capture.keeping import log
 from distsweep.capture.response import level_powers
+from distsweep.capture.running_level import SHOWN_OVER_S, a_weighted_db
 from distsweep.capture.sending import Order, Screen
 from distsweep.results import Tone
 from distsweep.takes.recording import CLIPPED_FROM, SILENT_PEAK
@@ -26,9 +27,8 @@ LISTENED_S = 5.0
 """How long is listened (chosen: thirteen stretches of the noise's spectrum, so that a third of an
 octave at 100 Hz is known within 1.2 dB, and nobody minds waiting)."""
 
-SHOWN_EVERY_S, SHOWN_OVER_S = 0.2, 1.0
-"""How often the running level is worked out, and over which time (chosen: it can be read, and
-follows the room)."""
+SHOWN_EVERY_S = 0.2
+"""How often the running level is worked out (chosen: it can be read)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,16 +186,10 @@ class _Meter:
         self._shown = len(frames)
         samples = np.array(frames[:, self._channel], dtype=float)
         last = samples[-round(SHOWN_OVER_S * self._rate_hz) :]
-        levels = noise_levels(
-            last, rate_hz=self._rate_hz, correction_db=self._order.calibration.correction_db
-        )
-        scale = self._order.scale
-        a_weighted_db = None
-        if levels is not None and levels.a_weighted > 0.0:
-            a_weighted_db = _level_db(levels.a_weighted) + scale.offset_db
+        calibration, scale = self._order.calibration, self._order.scale
         line = meter_line(
             level_db=scale.of_power(float(np.mean(last**2))),
-            a_weighted_db=a_weighted_db,
+            a_weighted_db=a_weighted_db(last, rate_hz=self._rate_hz, calibration=calibration),
             loudest_db=scale.of_power(float(np.max(level_powers(samples, rate_hz=self._rate_hz)))),
             unit=scale.unit,
             clipped=bool(np.max(np.abs(samples)) >= CLIPPED_FROM),

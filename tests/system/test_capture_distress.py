@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from own_server import AudioServer
 from rig import RATE_HZ, Rig, loudspeaker_model
 
 from distsweep.stimulus.recipe import parse_recipe
@@ -40,13 +38,6 @@ STRIKES_AFTER_S = 1.5
 
 WITHIN_S = 1.0
 """Issue: capture."""
-
-
-@pytest.fixture
-def rig(audio_server: AudioServer, tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(audio_server, tmp_path / "rig")
-    yield made
-    made.stop_loudspeaker()
 
 
 def captured(rig: Rig, folder: Path, *, second: float, limit_percent: float):

@@ -8,13 +8,11 @@ from __future__ import annotations
 import json
 import signal
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import scipy.signal
-from own_server import AudioServer
 from rig import RATE_HZ, Rig, loudspeaker_model, write_session
 
 from distsweep.stimulus.recipe import parse_recipe
@@ -65,13 +63,6 @@ as after any stop."""
 SAME = 1e-3
 """Largest residual of a match, as a part of the energy (single precision leaves 1e-13; a rung that
 was faded out, or is of another level or layout, leaves more than a tenth)."""
-
-
-@pytest.fixture
-def rig(audio_server: AudioServer, tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(audio_server, tmp_path / "rig")
-    yield made
-    made.stop_loudspeaker()
 
 
 @pytest.fixture

@@ -13,13 +13,12 @@ import select
 import signal
 import subprocess
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import scipy.signal
-from own_server import AudioServer, running_server
+from own_server import running_server
 from rig import RATE_HZ, Finished, Rig, loudspeaker_model, write_session
 
 from distsweep.stimulus.recipe import parse_recipe
@@ -51,13 +50,6 @@ STRONG = {"second": 10.0, "third": 400.0, "gain_db": 14.0}
 CLEAR_DB = 45.0
 """What is compared stands so far above its floor: noise that exceeds its RMS threefold (one
 value in ten thousand) then moves it by 0.15 dB."""
-
-
-@pytest.fixture
-def rig(audio_server: AudioServer, tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(audio_server, tmp_path / "rig")
-    yield made
-    made.stop_loudspeaker()
 
 
 @pytest.fixture(scope="module")

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
-from own_server import AudioServer
 from rig import RATE_HZ, Rig, loudspeaker_model
 from rig_loudspeaker import Loudspeaker
 
@@ -51,13 +49,6 @@ MILD = {"second": 0.5, "third": 2.0, "gain_db": 10.0, "noise_dbfs": -100.0}
 
 SPL_AT_0DBFS_IN_DB = 110.0
 ACCEPT = ("--accept-level", "100")
-
-
-@pytest.fixture
-def rig(audio_server: AudioServer, tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(audio_server, tmp_path / "rig")
-    yield made
-    made.stop_loudspeaker()
 
 
 @pytest.fixture

@@ -8,12 +8,10 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from own_server import AudioServer
 from rig import NICE, RATE_HZ, Rig, loudspeaker_model
 from stop_latency import Stopped, stop_by_gain, stop_by_signal
 
@@ -28,14 +26,6 @@ WITHIN_S = 0.05
 
 TRIES = 4
 """A busy machine lets a stream run dry before the stop that is meant: it is tried again."""
-
-
-@pytest.fixture
-def rig(audio_server: AudioServer, tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(audio_server, tmp_path / "rig")
-    yield made
-    made.stop_monitor()
-    made.stop_loudspeaker()
 
 
 def stopped(rig: Rig, how: str, eases: int) -> Stopped:

@@ -7,12 +7,10 @@ sine of amplitude A, H3 is c·A²/4 over 1 + 3/4·c·A².
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from own_server import AudioServer
 from rig import RATE_HZ, Rig, loudspeaker_model, write_session
 from test_capture_rig import RECIPE, SPL_AT_0DBFS_IN_DB, expected_harmonics_db
 
@@ -30,13 +28,6 @@ DELAY = 240
 def cubic(third_db: float) -> float:
     """Coefficient of x³ that makes this third harmonic at the loudest drive."""
     return 4.0 * 10.0 ** (third_db / 20.0) / 10.0 ** (LOUDEST_DBFS / 10.0)
-
-
-@pytest.fixture
-def rig(audio_server: AudioServer, tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(audio_server, tmp_path / "rig")
-    yield made
-    made.stop_loudspeaker()
 
 
 def with_loopback(session: Path) -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from distsweep.analysis.noise.interval import is_reliable
-from distsweep.analysis.sweep.intervals import wider
+from distsweep.analysis.sweep.intervals import wider, with_ends
 from distsweep.results import CleanLevel, HarmonicCurve, Rung, Smoothed, SmoothedLevel
 from distsweep.results.reproducibility import THIRDS, PlaceDeviation, PlaceSpread, Reproducibility
 from distsweep.units import FloatArray
@@ -92,21 +92,10 @@ def _rung(rung: Rung, found: Reproducibility, change: Change) -> Rung:
     thd = _ends((rung.thd_db, rung.thd_low_db, rung.thd_high_db), single.thd, change)
     smoothed = [_smoothed(one, found.of(one.bands_per_octave), change) for one in rung.smoothed]
     curves = {n: _curve(one, single.harmonics.get(n), change) for n, one in rung.harmonics.items()}
-    thirds = next((one.thd for one in smoothed if one.bands_per_octave == 3), None)
-    averages = rung.thd_third_octave
-    if averages is not None and thirds is not None:
-        averages = replace(averages, low_db=thirds.low_db, high_db=thirds.high_db)
-    return replace(
-        rung,
-        fundamental_low_db=level[0],
-        fundamental_high_db=level[1],
-        harmonics=curves,
-        thd_low_db=thd[0],
-        thd_high_db=thd[1],
-        thd_reliable=rung.thd_reliable & is_reliable(*thd),
-        thd_third_octave=averages,
-        smoothed=smoothed,
+    changed = with_ends(
+        rung, harmonics=curves, thd_low_db=thd[0], thd_high_db=thd[1], smoothed=smoothed
     )
+    return replace(changed, fundamental_low_db=level[0], fundamental_high_db=level[1])
 
 
 def _curve(curve: HarmonicCurve, place: PlaceDeviation | None, change: Change) -> HarmonicCurve:

@@ -10,6 +10,7 @@ import numpy as np
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.analysis.resonance.steady import SteadyChange
 from distsweep.analysis.sweep.harmonics import SweptHarmonics
+from distsweep.analysis.sweep.intervals import with_ends
 from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel
 from distsweep.units import BoolArray, FloatArray, db_to_power, power_to_db
@@ -49,17 +50,11 @@ def _rung(rung: Rung, lower: FloatArray, higher: FloatArray, frequency_hz: Float
         _smoothed(one, lower, higher, known, octave_bands(frequency_hz, one.bands_per_octave)[1])
         for one in rung.smoothed
     ]
-    third = next((one.thd for one in smoothed if one.bands_per_octave == 3), None)
-    octaves = rung.thd_third_octave
-    if octaves is not None and third is not None:
-        octaves = replace(octaves, low_db=third.low_db, high_db=third.high_db)
-    return replace(
+    return with_ends(
         rung,
         harmonics=curves,
         thd_low_db=thd_low_db,
         thd_high_db=thd_high_db,
-        thd_reliable=rung.thd_reliable & is_reliable(thd_low_db, thd_high_db),
-        thd_third_octave=octaves,
         smoothed=smoothed,
     )
 

@@ -18,6 +18,7 @@ from distsweep.analysis.noise.certainty import RELIABLE_DB, SEEN_DB
 from distsweep.analysis.noise.interval import is_reliable
 from distsweep.analysis.sweep.harmonics import SweptHarmonics
 from distsweep.analysis.sweep.interface import InterfaceReach
+from distsweep.analysis.sweep.intervals import with_ends
 from distsweep.analysis.third_octave import octave_bands
 from distsweep.results import HarmonicCurve, Rung, Smoothed, SmoothedLevel
 from distsweep.units import (
@@ -49,23 +50,21 @@ def _rung(rung: Rung, own: Rung, reach: InterfaceReach, row: int, frequency_hz: 
     moves = _power_moves([curve.level_db for curve in harmonics.values()], bounds)
     low_db, high_db = _power_moved(rung.thd_low_db, rung.thd_high_db, moves)
     smoothed = [_smoothed(one, bounds, frequency_hz) for one in rung.smoothed]
-    third = rung.thd_third_octave
-    if third is not None:
-        thirds = next(one for one in smoothed if one.bands_per_octave == 3)
-        third = replace(
-            third,
-            low_db=thirds.thd.low_db,
-            high_db=thirds.thd.high_db,
-            interface_half_width_db=_half_width_db(thirds, bounds, frequency_hz),
-        )
-    return replace(
+    changed = with_ends(
         _with_high_orders(rung, reach.high_orders[row]),
         harmonics=harmonics,
         thd_low_db=low_db,
         thd_high_db=high_db,
-        thd_reliable=rung.thd_reliable & is_reliable(low_db, high_db),
-        thd_third_octave=third,
         smoothed=smoothed,
+    )
+    third = changed.thd_third_octave
+    if third is not None:
+        thirds = next(one for one in smoothed if one.bands_per_octave == 3)
+        left_db = _half_width_db(thirds, bounds, frequency_hz)
+        third = replace(third, interface_half_width_db=left_db)
+    return replace(
+        changed,
+        thd_third_octave=third,
         thd_interface_db=np.where(np.isfinite(own.thd_low_db), own.thd_db, np.nan),
         thd_interface_high_db=own.thd_high_db,
         thd_interface_reach_db=_to_db(total),

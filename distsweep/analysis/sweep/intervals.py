@@ -295,3 +295,30 @@ def _rung(
         ),
         smoothed=smoothed,
     )
+
+
+def with_ends(
+    rung: Rung,
+    *,
+    harmonics: dict[int, HarmonicCurve],
+    thd_low_db: FloatArray,
+    thd_high_db: FloatArray,
+    smoothed: list[Smoothed],
+) -> Rung:
+    """Return a rung with other ends of intervals; what is reliable follows, and thirds of THD.
+
+    ``harmonics`` and ``smoothed`` have their own already.
+    """
+    thirds = next((one.thd for one in smoothed if one.bands_per_octave == 3), None)
+    averages = rung.thd_third_octave
+    if averages is not None and thirds is not None:
+        averages = replace(averages, low_db=thirds.low_db, high_db=thirds.high_db)
+    return replace(
+        rung,
+        harmonics=harmonics,
+        thd_low_db=thd_low_db,
+        thd_high_db=thd_high_db,
+        thd_reliable=rung.thd_reliable & is_reliable(thd_low_db, thd_high_db),
+        thd_third_octave=averages,
+        smoothed=smoothed,
+    )
