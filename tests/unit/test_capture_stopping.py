@@ -143,7 +143,7 @@ def talk_on(where: Route, *, seconds: float = 3.0) -> Conversation:
 # ── the cut ────────────────────────────────────────────────────────────────────────────────
 
 
-@pytest.mark.parametrize("eases", [0, 1, 4])
+@pytest.mark.parametrize("eases", [0, long(1), 4])
 @pytest.mark.parametrize("kind", ["loud", "interrupted"])
 def test_what_an_output_holds_is_cut_where_a_fade_would_be_late(
     fake: SimpleNamespace, eases: int, kind: str

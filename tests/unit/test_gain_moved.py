@@ -262,7 +262,7 @@ def session(tmp_path: Path) -> Path:
     return calibrated_session(tmp_path / "session", 135.0)
 
 
-@pytest.mark.parametrize("step_db", [-5.0, 4.5])
+@pytest.mark.parametrize("step_db", [long(-5.0), 4.5])
 def test_over_3_db_the_ladder_ends_and_what_was_recorded_is_kept(
     session: Path, sidecar: Path, step_db: float
 ) -> None:
@@ -296,7 +296,7 @@ def test_from_1_to_3_db_it_is_said(session: Path, sidecar: Path) -> None:
     assert "voice coil is hot" in ran.stderr
 
 
-@pytest.mark.parametrize("step_db", [0.0, 0.7])
+@pytest.mark.parametrize("step_db", [long(0.0), 0.7])
 def test_below_1_db_nothing_is_said(session: Path, sidecar: Path, step_db: float) -> None:
     ran = run_capture(FakeBench(fault=stepping(FIRST_RUNG, step_db)), session, sidecar, *LEVELS)
     assert ran.exit_code == 0

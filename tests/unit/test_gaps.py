@@ -78,7 +78,7 @@ def assert_same_elsewhere(
 
 @pytest.mark.parametrize(
     ("rung", "frequency_hz", "count"),
-    [(0, 90.0, 512), (1, 200.0, 16), (1, 1000.0, 64), long(2, 1500.0, 4096), (2, 9000.0, 512)],
+    [(0, 90.0, 512), long(1, 200.0, 16), (1, 1000.0, 64), long(2, 1500.0, 4096), (2, 9000.0, 512)],
 )
 def test_a_lost_block_is_named_and_put_right(
     bench: Bench, heard: np.ndarray, plain: Take, rung: int, frequency_hz: float, count: int

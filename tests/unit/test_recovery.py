@@ -312,6 +312,7 @@ def test_a_polite_kill_between_rungs_enters_what_there_is(
     assert not list(session.glob(".recording-*")) and not (session / LOCK_NAME).exists()
 
 
+@pytest.mark.long
 def test_a_polite_kill_while_it_sounds_fades_out_and_enters_what_there_is(
     session: Path, sidecar: Path
 ) -> None:
