@@ -32,24 +32,25 @@ def resonance_notes(findings: ResonanceFindings) -> list[str]:
 def resonance_record(found: FoundResonance) -> Resonance:
     """Return the record of a resonance."""
     facts = found.facts
-    evidence, growth = facts.evidence, facts.growth
+    heights, growth = facts.heights, facts.growth
+    mild_db_per_db = growth.mild_db_per_db if growth.points else None
     return Resonance(
-        frequency_hz=evidence.frequency_hz,
-        q=facts.q,
+        frequency_hz=facts.mode.frequency_hz,
+        q=facts.mode.q,
         kind=facts.kind,
         confidence=facts.confidence,
-        prominence_db=evidence.strongest.prominence_db,
+        prominence_db=heights.top.prominence_db,
         growth_db_per_db=growth.slope_db_per_db,
         seen_in=facts.seen_in,
         agrees_with=sentences(found.agrees_with),
         speaks_against=sentences(found.speaks_against),
         possible_causes=[cause_record(cause) for cause in found.causes],
         other_kind=facts.other_kind,
-        expected_growth_db_per_db=growth.mild_db_per_db,
+        expected_growth_db_per_db=mild_db_per_db,
         appears_at_dbfs=growth.appears_at_dbfs,
         growth=growth.points,
         fundamental_bump=facts.fundamental_bump,
-        fundamental_bump_db=evidence.bump_db if math.isfinite(evidence.bump_db) else None,
+        fundamental_bump_db=heights.bump_db if math.isfinite(heights.bump_db) else None,
         decay=decay_record(facts.decay),
         positions=facts.positions.at,
         summary=" ".join(sentences(found.summary)),

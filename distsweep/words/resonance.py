@@ -45,20 +45,55 @@ def _peaks_where_played(
     return f"Peaks stand at the same excitation frequency: {peaks}, with the response divided out."
 
 
-def _orders_rise_alone(*, orders: Sequence[int]) -> str:
-    names = listed([f"the {ordinal(order)}" for order in orders])
-    return (
-        f"Where they are played, {names} harmonic each rise alone: they are lifted where they "
-        "land, not set off."
-    )
+def _curve_names(orders: Sequence[int], positions: Sequence[str]) -> list[str]:
+    """Name curves, a take's together: the linear response and harmonics."""
+    names: dict[str, list[str]] = {}
+    for order, position in zip(orders, positions, strict=True):
+        curve = "the linear response" if order == 1 else f"the {ordinal(order)} harmonic"
+        names.setdefault(position, []).append(curve)
+    return [f"{listed(curves)} at “{position}”" for position, curves in names.items()]
 
 
-def _mode_explains_response(*, q: float, share: float) -> str:
-    percent = "over 99" if share > 0.99 else f"{100.0 * share:.0f}"
-    return (
-        f"A mode of Q {q:.0f} explains {percent} % of what is not smooth in the complex response "
-        "around it, reflected sound set aside."
+def _times(log_ratio: float) -> str:
+    """Write how many times likelier something is."""
+    decades = log_ratio / math.log(10.0)
+    if decades >= 6.0:
+        return "more than a million times"
+    digits = 10.0 ** math.floor(decades)
+    return f"{math.floor(math.exp(log_ratio) / digits) * digits:,.0f} times"
+
+
+def _curves_agree(
+    *, orders: Sequence[int], positions: Sequence[str], log_ratios: Sequence[float]
+) -> str:
+    first = _curve_names(orders[:1], positions[:1])[0]
+    sentence = f"With such a mode {first} is {_times(log_ratios[0])} likelier than without"
+    others = _curve_names(orders[1:], positions[1:])
+    if not others:
+        return f"{sentence}."
+    least = min(log_ratios[1:])
+    return f"{sentence}; {listed(others)} {_agrees(len(orders) - 1)}, by {_times(least)} or more."
+
+
+def _agrees(count: int) -> str:
+    return "agrees" if count == 1 else "agree"
+
+
+def _curves_disagree(
+    *, orders: Sequence[int], positions: Sequence[str], log_ratios: Sequence[float]
+) -> str:
+    names = listed(_curve_names(orders, positions))
+    verb = "is" if len(orders) == 1 else "are"
+    return f"Without such a mode {names} {verb} likelier, by {_times(min(log_ratios))}."
+
+
+def _explained_otherwise(*, kind: str, share: float) -> str:
+    other = (
+        "A boost of the drive at that frequency, or a mode that lifts products where they land,"
+        if kind == "excited"
+        else "A filter in front of the loudspeaker, which lifts no product that lands there,"
     )
+    return f"{other} would explain {100.0 * share:.0f} % of what the curves show."
 
 
 def _shown_at(
@@ -84,43 +119,6 @@ def _single_order(*, order: int, silent_orders: Sequence[int]) -> str:
     silent = listed([ordinal(n) for n in silent_orders])
     others = f", though {silent} could" if silent else ""
     return f"Only the {ordinal(order)} harmonic shows it{others}."
-
-
-def _division_leaves(*, left_db: float, peak_db: float, lifts: bool, equalised: bool) -> str:
-    left = f"{signed(left_db)} of {signed(peak_db)} dB of the peak stay"
-    if lifts:
-        heights = f"{signed(left_db)} instead of {signed(peak_db)} dB"
-        left = f"the peak stands out even more, by {heights}"
-    cause = ", as where an equaliser takes a mode off it" if equalised else ""
-    return f"Divided by the linear response, {left}{cause}."
-
-
-def _boost_may_raise_peak(*, bump_db: float, share_db: float, order: int, peak_db: float) -> str:
-    return (
-        f"The fundamental has a peak of {signed(bump_db)} dB there or close by; if an equaliser "
-        f"makes it, {_share(share_db, order, peak_db)} are due to that."
-    )
-
-
-def _hidden_boost_may_raise_peak(*, share_db: float, order: int, peak_db: float) -> str:
-    return (
-        "An equaliser's boost before the curvature, of which the fundamental may show little, "
-        f"would explain {_share(share_db, order, peak_db)}."
-    )
-
-
-def _share(share_db: float, order: int, peak_db: float) -> str:
-    return f"{signed(share_db)} dB of the {ordinal(order)} harmonic's {signed(peak_db)}"
-
-
-def _comb_taken_off(*, delays_s: Sequence[float], comb_db: float) -> str:
-    late = listed([f"{1000.0 * delay_s:.1f}" for delay_s in delays_s])
-    several = len(delays_s) > 1
-    return (
-        f"{'Reflections' if several else 'A reflection'} {late} ms after the direct sound "
-        f"{'make' if several else 'makes'} a comb of peaks and dips, with a peak of "
-        f"{signed(comb_db)} dB here; it was taken off before judging."
-    )
 
 
 def _on_hum(*, hum_hz: float, order: int, steady: bool) -> str:
@@ -251,9 +249,20 @@ def _chance(confidence: float) -> str:
 SENTENCES: dict[str, Callable[..., str]] = {
     "peaks_where_products_land": _peaks_where_products_land,
     "peaks_where_played": _peaks_where_played,
-    "division_takes_peak": lambda *, left_db, peak_db: (
-        f"Divided by the linear response, only {signed(left_db)} of {signed(peak_db)} dB of the "
-        "peak are left."
+    "curves_agree": _curves_agree,
+    "curves_disagree": _curves_disagree,
+    "explained_otherwise": _explained_otherwise,
+    "products_keep_it": lambda: (
+        "The linear response does not show it, but the products that land there are lifted alike: "
+        "so it is where an equaliser takes a mode off the response."
+    ),
+    "room_may_make_it": lambda: (
+        "A room could make the same: where it shows, the direct sound does not dominate, and no "
+        "second position agrees."
+    ),
+    "near_field_would_tell": lambda: (
+        "Whether the loudspeaker or the room resonates, one near-field take of woofer and port "
+        "would tell."
     ),
     "fundamental_peaks_too": lambda *, bump_db: (
         f"The fundamental has a peak of {signed(bump_db)} dB there."
@@ -262,22 +271,11 @@ SENTENCES: dict[str, Callable[..., str]] = {
         "The fundamental has no peak there, as for something that is only set off at that "
         "frequency."
     ),
-    "orders_rise_alone": _orders_rise_alone,
-    "mode_explains_response": _mode_explains_response,
     "levels_show_it": lambda *, showing, clear: (
         f"{showing} of {clear} levels that could show it do."
     ),
     "shown_at": _shown_at,
     "single_order": _single_order,
-    "division_leaves_peak": _division_leaves,
-    "mode_explains_little": lambda *, share: (
-        f"A mode explains but {100.0 * share:.0f} % of what is not smooth in the complex response "
-        "around it."
-    ),
-    "response_of_other_q": lambda *, response_q, lifted_q: (
-        f"The response fits a Q of {response_q:.0f}, what is lifted one of {lifted_q:.0f}: an "
-        "equaliser may bend the one, noise or a neighbour the other."
-    ),
     "outside_sweep": lambda: (
         "Its frequency lies outside the sweep, so the fundamental there is not seen."
     ),
@@ -285,13 +283,6 @@ SENTENCES: dict[str, Callable[..., str]] = {
     "fundamental_peak_too_small": lambda *, bump_db: (
         f"The fundamental's peak of {signed(bump_db)} dB there is too small to tell from ripple."
     ),
-    "boost_may_raise_peak": _boost_may_raise_peak,
-    "hidden_boost_may_raise_peak": _hidden_boost_may_raise_peak,
-    "set_off_or_lifted": lambda *, played_hz, heard_hz: (
-        f"No other harmonic is clear enough to tell whether it is set off at {played_hz:.0f} Hz "
-        f"or lifted at {heard_hz:.0f} Hz, by a mode that an equaliser takes off the response."
-    ),
-    "comb_taken_off": _comb_taken_off,
     "on_hum": _on_hum,
     "one_clear_level": lambda *, drive_dbfs: (
         f"Only one level, at {as_given(drive_dbfs)} dBFS, stands clear of the noise: no other "

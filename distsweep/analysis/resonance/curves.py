@@ -1,5 +1,4 @@
-"""A ladder's curves as the search for resonances needs them: stacked, freed of reflections'
-comb, with what stands out."""
+"""A ladder's curves, stacked, with how far each point stands out: what a reader sees of a mode."""
 
 from __future__ import annotations
 
@@ -10,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.noise.certainty import SEEN_DB
-from distsweep.analysis.resonance.echo import Echo, comb_db
 from distsweep.analysis.resonance.peaks import Spike, find_spikes, prominences_db, surprise
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.analysis.sweep.harmonics import ImpulseResponse, SweptHarmonics
@@ -82,11 +80,7 @@ class LadderCurves:
     frequency_hz : shape ``(F,)``.
     drive_dbfs : shape ``(R,)``.
     orders : shape ``(O,)``, 2 and up.
-    echoes : reflections, strongest first; their comb is taken off all but ``relative``.
-    comb_prominence_db : how far their comb alone stands out, shape ``(F,)``.
-    response_db, bump_db : fundamental of the loudest rung and how far that stands out, ``(F,)``.
-    lasting_bump_db : the lesser of that and of the same at the quietest rung, as what is linear
-        does not change with level; strong odd products raise the fundamental at the loudest.
+    bump_db : how far the fundamental of the loudest rung stands out, shape ``(F,)``.
     relative : harmonics re the fundamental, as in results.
     absolute : the same as levels: a dip of the fundamental makes no peak in these.
     input_referred : with the linear response between f and n·f divided out.
@@ -98,11 +92,7 @@ class LadderCurves:
     frequency_hz: FloatArray
     drive_dbfs: FloatArray
     orders: IntArray
-    echoes: tuple[Echo, ...]
-    comb_prominence_db: FloatArray
-    response_db: FloatArray
     bump_db: FloatArray
-    lasting_bump_db: FloatArray
     relative: Family
     absolute: Family
     input_referred: Family
@@ -118,11 +108,11 @@ class LadderCurves:
         return 1.0 <= self.place(frequency_hz) <= len(self.frequency_hz) - 2.0
 
 
-def ladder_curves(take: SearchedTake, echoes: tuple[Echo, ...]) -> LadderCurves | None:
+def ladder_curves(take: SearchedTake) -> LadderCurves | None:
     """Stack a take's rungs with harmonics that did not clip; None where there is none.
 
     Where the neighbouring harmonics leave a window too few periods, nothing is taken to stand
-    above the floor: no narrow peak can be resolved. ``echoes`` are the take's reflections.
+    above the floor: no narrow peak can be resolved.
     """
     rungs, orders = _searchable(take)
     if not orders:
@@ -133,13 +123,6 @@ def ladder_curves(take: SearchedTake, echoes: tuple[Echo, ...]) -> LadderCurves 
 
     fundamental = np.array([rung.fundamental_db for rung in rungs])
     f = take.frequency_hz
-    # Of each order its product's comb, and that of the fundamental at the same heard frequency.
-    product_comb_db = np.array([comb_db(echoes, n * f, order=n) for n in orders])
-    response_comb_db = np.array([comb_db(echoes, n * f) for n in orders])
-    own_comb_db = comb_db(echoes, f)
-    response_db = fundamental[-1] - own_comb_db
-    linear = np.stack([own_comb_db, response_db, fundamental[0] - own_comb_db])
-    bumps = prominences_db(linear)
     level = stacked("level_db")
     input_referred = stacked("input_referred_db")
     floor = np.maximum(stacked("floor_db"), LOWEST_FLOOR_DB)
@@ -156,14 +139,10 @@ def ladder_curves(take: SearchedTake, echoes: tuple[Echo, ...]) -> LadderCurves 
             frequency_hz=f,
             drive_dbfs=np.array([rung.drive_dbfs for rung in rungs]),
             orders=np.array(orders),
-            echoes=echoes,
-            comb_prominence_db=bumps[0],
-            response_db=response_db,
-            bump_db=bumps[1],
-            lasting_bump_db=np.minimum(bumps[1], bumps[2]),
+            bump_db=prominences_db(fundamental[-1]),
             relative=family(level),
-            absolute=family(level + fundamental[:, None, :] - product_comb_db),
-            input_referred=family(input_referred - product_comb_db + response_comb_db),
+            absolute=family(level + fundamental[:, None, :]),
+            input_referred=family(input_referred),
             resolved_from_hz=resolved_from_hz,
             above_floor_db=np.where(resolved, level - floor, np.nan),
         )

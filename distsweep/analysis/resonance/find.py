@@ -1,4 +1,4 @@
-"""Resonances of a session: every take is searched, and what they say is put together."""
+"""Resonances of a session: its takes are searched together, and what they say is put together."""
 
 from __future__ import annotations
 
@@ -6,39 +6,41 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from distsweep.analysis.resonance.arrivals import first_reflection_s
 from distsweep.analysis.resonance.causes import (
     Enclosure,
     PredictedMode,
     possible_causes,
     predicted_modes,
 )
-from distsweep.analysis.resonance.curves import SearchedTake, ladder_curves, take_spikes
+from distsweep.analysis.resonance.curves import (
+    LadderCurves,
+    SearchedTake,
+    ladder_curves,
+    take_spikes,
+)
 from distsweep.analysis.resonance.decay import FoundDecay, Ringing, decay_at, decay_map
-from distsweep.analysis.resonance.echo_search import find_echoes
-from distsweep.analysis.resonance.linear_response import linear_response
-from distsweep.analysis.resonance.listing import ListedCandidate, listed, rungs_that_show
+from distsweep.analysis.resonance.excited import find_excited, find_lifted
+from distsweep.analysis.resonance.listing import ListedMode, listed
+from distsweep.analysis.resonance.mode import FoundMode
 from distsweep.analysis.resonance.notes import notes
-from distsweep.analysis.resonance.take_modes import Q_WITHOUT_FIT, nearest, take_modes
-from distsweep.analysis.resonance.take_search import TakeSearch, search_take
+from distsweep.analysis.resonance.radiated import find_radiated
+from distsweep.analysis.resonance.take_modes import nearest, take_modes
 from distsweep.reason import Reason
-from distsweep.results import AtPosition, DecayMap, SpikeSeen, Tone
+from distsweep.results import DecayMap, SpikeSeen, Tone
 
 if TYPE_CHECKING:
-    from distsweep.analysis.resonance.evidence import Evidence
     from distsweep.analysis.resonance.found import FoundResonance
+    from distsweep.analysis.resonance.heights import Heights
     from distsweep.analysis.resonance.steady import SteadyChange, SteadyLevel
     from distsweep.analysis.resonance.swept_fit import FittedMode
 
 __all__ = ["Enclosure", "ResonanceFindings", "SearchedTake", "find_resonances"]
 
-LAST_REFLECTION_DB = -26.0
-"""A reflection weaker than this re the direct sound leaves a decay of 20 dB alone (chosen: it adds
-half of what is left at −20 dB)."""
-
 SHOWN_UNCERTAINTY, PRODUCTS_UNCERTAINTY = 0.003, 0.008
 """Of a resonance's own frequency, as a fraction, where the response shows it, and where only the
-products do: 95 of 100 of 1590 simulated ones are closer. Taken for one standard
-deviation where causes are matched, which is cautious (chosen)."""
+products do: 95 of 100 simulated ones are closer. Taken for one standard deviation where causes
+are matched, which is cautious (chosen)."""
 
 
 @dataclass(frozen=True)
@@ -62,24 +64,25 @@ class ResonanceFindings:
 
 @dataclass(frozen=True)
 class _Searched:
-    """A take with its search and its ringing."""
+    """A take that could be searched, with its ringing, and the excited modes fitted to it."""
 
     take: SearchedTake
-    search: TakeSearch
+    curves: LadderCurves
     ringing: Ringing
-
-    @property
-    def free_s(self) -> float | None:
-        """Time until the first strong reflection, None if there is none."""
-        echoes = self.search.curves.echoes
-        return min((e.first_s for e in echoes if e.strength_db >= LAST_REFLECTION_DB), default=None)
-
-    def spikes(self) -> list[SpikeSeen]:
-        return take_spikes(self.take, self.search.curves)
+    free_s: float | None
+    passed: Sequence[FittedMode]
 
     def decay_map(self) -> DecayMap:
-        loudest_dbfs = float(self.search.curves.drive_dbfs[-1])
+        loudest_dbfs = float(self.curves.drive_dbfs[-1])
         return decay_map(self.ringing, drive_dbfs=loudest_dbfs, reflection_s=self.free_s)
+
+    def steady_change(self) -> SteadyChange | None:
+        """Return what steady tones would change; None where no excited mode was fitted."""
+        if self.take.swept is None or not self.passed:
+            return None
+        from distsweep.analysis.resonance.steady import steady_change
+
+        return steady_change(self.take.swept, self.passed)
 
 
 def find_resonances(
@@ -93,137 +96,129 @@ def find_resonances(
     enclosure : for possible causes.
     hum : mains lines of the background.
     """
-    in_order = [_search(take) for take in takes]
+    curves = [None if take.impulse is None else ladder_curves(take) for take in takes]
+    usable = [take for take, own in zip(takes, curves, strict=True) if own is not None]
+    excited = find_excited(usable)
+    modes = [*excited, *find_lifted(usable), *find_radiated(usable)]
+    in_order = [
+        None if own is None else _searched(take, own, excited)
+        for take, own in zip(takes, curves, strict=True)
+    ]
     searched = sorted(
         (done for done in in_order if done is not None),
         key=lambda done: (done.take.position != "axis", done.take.partial),
     )
-    modes = predicted_modes(enclosure)
-    items = listed([s.search for s in searched])
-    excited = [
-        item.judged.evidence for item in items if item.judged.evidence.candidate.kind == "excited"
-    ]
-    passed = [
-        [] if done is None else take_modes(done.take, done.search, excited) for done in in_order
-    ]
-    by_search = {id(d.search): m for d, m in zip(in_order, passed, strict=True) if d is not None}
-    resonances = tuple(
-        _resonance(item, searched, modes, hum, by_search[id(item.search)]) for item in items
-    )
+    predicted = predicted_modes(enclosure)
+    items = listed(modes)
+    resonances = tuple(_resonance(item, searched, predicted, hum) for item in items)
     return ResonanceFindings(
         resonances,
         tuple(
             notes(
-                [s.search.curves for s in searched],
+                [done.curves for done in searched],
                 takes=len(takes),
                 resonances=len(resonances),
-                sizes_known=bool(modes),
+                sizes_known=bool(predicted),
             )
         ),
-        tuple([] if done is None else done.spikes() for done in in_order),
+        tuple([] if d is None else take_spikes(d.take, d.curves) for d in in_order),
         tuple(None if done is None else done.decay_map() for done in in_order),
-        tuple(_changes(take, fitted) for take, fitted in zip(takes, passed, strict=True)),
+        tuple(None if done is None else done.steady_change() for done in in_order),
     )
 
 
-def _changes(take: SearchedTake, fitted: Sequence[FittedMode]) -> SteadyChange | None:
-    """Return what steady tones would change of a take; None where no excited mode was fitted."""
-    if take.swept is None or not fitted:
-        return None
-    from distsweep.analysis.resonance.steady import steady_change
-
-    return steady_change(take.swept, fitted)
-
-
-def _search(take: SearchedTake) -> _Searched | None:
-    """Search a take; None where every rung clipped or there is no harmonic."""
-    if take.impulse is None:
-        return None
-    response = linear_response(take.impulse)
-    echoes = find_echoes(response, top_hz=float(take.frequency_hz[-1]))
-    curves = ladder_curves(take, echoes)
-    if curves is None:
-        return None
-    search = search_take(curves, response, rate_constant_s=take.rate_constant_s)
-    return _Searched(take, search, Ringing(take.impulse))
+def _searched(take: SearchedTake, curves: LadderCurves, excited: Sequence[FoundMode]) -> _Searched:
+    assert take.impulse is not None
+    passed = take_modes(take, curves, excited)
+    free_s = first_reflection_s(take.impulse)
+    return _Searched(take, curves, Ringing(take.impulse), free_s, passed)
 
 
 def _resonance(
-    item: ListedCandidate,
+    item: ListedMode,
     searched: Sequence[_Searched],
-    modes: Sequence[PredictedMode],
+    predicted: Sequence[PredictedMode],
     hum: Sequence[Tone],
-    passed: Sequence[FittedMode],
 ) -> FoundResonance:
-    """Measure a listed candidate at every position, and gather what is to be said of it."""
+    """Measure a listed mode at every position, and gather what is to be said of it."""
     # Loaded with the first resonance: many sessions show none.
     from distsweep.analysis.resonance.found import FoundResonance, ResonanceFacts
     from distsweep.analysis.resonance.growth import growth_of
+    from distsweep.analysis.resonance.heights import measure_heights, rungs_that_show
     from distsweep.analysis.resonance.positions import at_positions, seen_in
     from distsweep.analysis.resonance.reasons import agreements, contradictions, summary
 
-    evidence, curves = item.judged.evidence, item.search.curves
-    positions = at_positions([s.search for s in searched], evidence)
-    levels_showing, levels_clear = rungs_that_show(curves, evidence)
+    mode = item.mode
+    measured = [measure_heights(done.curves, mode) for done in searched]
+    place = _shown_best(measured)
+    heights, done = measured[place], searched[place]
+    levels_showing, levels_clear = rungs_that_show(heights)
     facts = ResonanceFacts(
-        position=curves.position,
-        evidence=evidence,
+        heights=heights,
         confidence=item.confidence,
-        other_kind=item.judged.other_kind,
+        other_kind=item.other_kind,
         levels_showing=levels_showing,
         levels_clear=levels_clear,
-        growth=growth_of(curves, evidence),
-        decay=_decay(searched, evidence, positions.at),
-        positions=positions,
-        own_peaks=seen_in(curves, evidence.seen),
-        steady=_steady(evidence, passed, float(curves.drive_dbfs[-1])),
+        growth=growth_of(heights),
+        decay=_decay(mode, searched, measured),
+        positions=at_positions(measured),
+        own_peaks=seen_in(heights.curves, heights.seen or (heights.top,)),
+        steady=_steady(mode, done),
     )
-    causes = possible_causes(evidence.frequency_hz, frequency_uncertainty(evidence), modes)
+    uncertainty = frequency_uncertainty(mode)
+    causes = possible_causes(mode.frequency_hz, uncertainty, predicted)
     return FoundResonance(
         facts,
         tuple(causes),
         agreements(facts),
-        contradictions(facts, curves, hum),
-        summary(facts, causes, sizes_known=bool(modes)),
+        contradictions(facts, hum),
+        summary(facts, causes, sizes_known=bool(predicted)),
     )
 
 
-def _steady(
-    evidence: Evidence, passed: Sequence[FittedMode], drive_dbfs: float
-) -> SteadyLevel | None:
+def _shown_best(measured: Sequence[Heights]) -> int:
+    """Return the place of the leading take where that shows the mode, or else of the surest."""
+    from distsweep.analysis.resonance.positions import SHOWN_LOG_RATIO, log_ratio_at
+
+    shown = [log_ratio_at(heights) for heights in measured]
+    return 0 if shown[0] >= SHOWN_LOG_RATIO else shown.index(max(shown))
+
+
+def _steady(mode: FoundMode, done: _Searched) -> SteadyLevel | None:
     """Return what a steady tone shows of an excited resonance that was fitted."""
-    if evidence.candidate.kind != "excited":
+    fitted = nearest(done.passed, mode.frequency_hz)
+    if mode.kind != "excited" or fitted is None:
         return None
     from distsweep.analysis.resonance.steady import steady_level
 
-    mode = nearest(passed, evidence.frequency_hz)
-    return None if mode is None else steady_level(mode, drive_dbfs)
+    return steady_level(fitted, float(done.curves.drive_dbfs[-1]))
 
 
-def frequency_uncertainty(evidence: Evidence) -> float:
+def frequency_uncertainty(mode: FoundMode) -> float:
     """Return what a resonance's frequency is uncertain by, as a fraction."""
-    return SHOWN_UNCERTAINTY if evidence.in_response else PRODUCTS_UNCERTAINTY
+    shown = mode.kind == "radiated" and mode.in_response
+    return SHOWN_UNCERTAINTY if shown else PRODUCTS_UNCERTAINTY
 
 
 def _decay(
-    searched: Sequence[_Searched], evidence: Evidence, positions: Sequence[AtPosition]
+    mode: FoundMode, searched: Sequence[_Searched], measured: Sequence[Heights]
 ) -> FoundDecay:
     """Look at every take's decay; that of the position where the mode is strongest counts.
 
     Where the room or noise hides it there, any other that shows it does.
     """
-    if evidence.candidate.kind == "excited":
+    if mode.kind == "excited":
         return FoundDecay("unknown", Reason("decay_not_looked_at"))
-    q = Q_WITHOUT_FIT if evidence.mode is None else evidence.mode.q
-    bumps_db = [at.fundamental_bump_db or 0.0 for at in positions]
-    ranked = [searched[k] for k in sorted(range(len(searched)), key=lambda k: -bumps_db[k])]
+    ranked = sorted(
+        (k for k, done in enumerate(searched) if done.curves.holds(mode.frequency_hz)),
+        key=lambda k: -measured[k].bump_db,
+    )
     decays = [
         decay_at(
-            done.ringing, evidence.frequency_hz, q, free_s=done.free_s,
-            position=done.take.position,
+            searched[k].ringing, mode.frequency_hz, mode.q, free_s=searched[k].free_s,
+            position=searched[k].take.position,
         )
-        for done in ranked
-        if done.search.curves.holds(evidence.frequency_hz)
+        for k in ranked
     ]  # fmt: skip
     if not decays:
         return FoundDecay("unknown", Reason("decay_outside_sweep"))

@@ -8,9 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from distsweep.analysis.noise.certainty import RELIABLE_DB
-from distsweep.analysis.resonance.candidates import OrderPeak, highest_near, tolerance_octaves
-from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.evidence import Evidence, clearest
+from distsweep.analysis.resonance.heights import (
+    Heights,
+    OrderPeak,
+    clearest,
+    highest_near,
+    tolerance_octaves,
+)
 from distsweep.results import GrowthPoint
 from distsweep.units import db_to_ratio
 
@@ -40,26 +44,29 @@ class Growth:
         return {"order": self.order, **slope, "mild_db_per_db": self.mild_db_per_db}
 
 
-def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
+def growth_of(heights: Heights) -> Growth:
     """Follow one order's peak through the rungs: the one that most rungs show clearly.
 
     The level is that re the fundamental at the peak; while the nonlinearity is mild it grows
     by order − 1 dB per dB. The slope is that of a straight line through the rungs that stand
     clear of their floors; None for fewer than two. The peak appears at the lowest drive from
-    which on every louder rung shows it.
+    which on every louder rung shows it. Where no harmonic has a peak there is nothing to follow.
     """
-    top = _followed(curves, evidence)
-    tolerance = tolerance_octaves(evidence.candidate)
+    if not heights.spikes:
+        return Growth(1, [], None, None)
+    curves, top = heights.curves, _followed(heights)
+    column = int(np.flatnonzero(curves.orders == top.order)[0])
+    tolerance = tolerance_octaves(heights.mode)
     points, shown = [], []
     for row, drive_dbfs in enumerate(curves.drive_dbfs):
         height, index = highest_near(
-            curves, curves.relative.prominence_db[row, top.column], top.excitation_hz, tolerance
+            curves, curves.relative.prominence_db[row, column], top.excitation_hz, tolerance
         )
-        level = float(curves.relative.level_db[row, top.column, index])
-        above = float(curves.above_floor_db[row, top.column, index])
+        level = float(curves.relative.level_db[row, column, index])
+        above = float(curves.above_floor_db[row, column, index])
         if math.isfinite(level):
             points.append(GrowthPoint(top.order, float(drive_dbfs), level, above, height))
-        shown.append(any(s.row == row and s.order == top.order for s in evidence.seen))
+        shown.append(any(s.row == row and s.order == top.order for s in heights.seen))
     clear = [p for p in points if p.above_floor_db >= ABOVE_FLOOR_DB]
     slope = None
     if len(clear) >= 2:
@@ -77,13 +84,14 @@ def growth_of(curves: LadderCurves, evidence: Evidence) -> Growth:
     return Growth(top.order, points, slope, appears)
 
 
-def _followed(curves: LadderCurves, evidence: Evidence) -> OrderPeak:
+def _followed(heights: Heights) -> OrderPeak:
     """Choose the order with most rungs clear of the floor; of several the highest peak."""
+    curves = heights.curves
 
     def clear_rungs(seen: OrderPeak) -> int:
         place = round(curves.place(seen.excitation_hz))
-        above = curves.above_floor_db[:, seen.column, place]
+        above = curves.above_floor_db[:, curves.orders == seen.order, place]
         return int(np.sum(above >= ABOVE_FLOOR_DB))
 
-    tops = [clearest(evidence.seen, order) for order in evidence.spike_db]
+    tops = [clearest(heights.seen, order) for order in heights.spike_db]
     return max(tops, key=lambda seen: (clear_rungs(seen), seen.prominence_db))

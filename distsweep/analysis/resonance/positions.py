@@ -8,14 +8,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from distsweep.analysis.resonance.candidates import OrderPeak, highest_near, tolerance_octaves
 from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.evidence import Evidence, clear_orders, clearest, gather
-from distsweep.analysis.resonance.take_search import TakeSearch
+from distsweep.analysis.resonance.heights import Heights, OrderPeak, clearest
 from distsweep.results import AtPosition, SeenIn
 
+SHOWN_LOG_RATIO = math.log(20.0)
+"""A position shows a mode where its curves are 20 times likelier with it, and misses it where they
+are 20 times likelier without (chosen: the odds of what statistics calls significant)."""
+
 LEAST_SHOWN_DB = 2.0
-"""A smaller peak of the fundamental shows nothing (chosen: a response ripples as much)."""
+"""A mode is strongest where its peak is highest, but for one of the fundamental that is smaller
+(chosen: a response ripples as much)."""
 
 
 @dataclass(frozen=True)
@@ -26,39 +29,30 @@ class Positions:
     seen: list[SeenIn]
 
 
-def at_positions(searches: Sequence[TakeSearch], evidence: Evidence) -> Positions:
-    """Measure one resonance at every position.
+def at_positions(heights: Sequence[Heights]) -> Positions:
+    """Say how strongly each take shows a mode; ``heights`` are of that mode, one a take.
 
-    A radiated mode is present where the fundamental has a peak, and strongest where that is
-    highest. It is present, too, where two orders show it alone, as an equaliser may take it off the
-    fundamental; one harmonic's peak without these proves nothing. It is missing where its mark is
-    absent although it could be seen: the fundamental's peak, or, of a mode that an equaliser takes
-    off the fundamental, a harmonic's. An excited mode is strongest where the level of its product
-    is highest: how far a product stands out depends on what else a place makes.
+    A radiated mode is strongest where the fundamental's peak is highest, an excited one where the
+    level of its product is: how far a product stands out depends on what else a place makes.
     """
-    shared_dbfs = min(float(search.curves.drive_dbfs[-1]) for search in searches)
-    candidate = replace(evidence.candidate, frequency_hz=evidence.frequency_hz)
-    at, seen = [], []
-    for search in searches:
-        curves = search.curves
-        here = gather(curves, candidate)
-        bump_db = math.nan
-        if curves.holds(candidate.frequency_hz):
-            tolerance = tolerance_octaves(candidate)
-            bump_db, _ = highest_near(curves, curves.bump_db, candidate.frequency_hz, tolerance)
-        could_show = bool(clear_orders(curves, candidate))
-        at.append(
-            AtPosition(
-                curves.position,
-                _state(evidence, bump_db, here, could_show=could_show),
-                bump_db if math.isfinite(bump_db) else None,
-                None if here is None else max(here.spike_db.values()),
-                _product_level_db(curves, evidence, shared_dbfs),
-            )
+    shared_dbfs = min(float(one.curves.drive_dbfs[-1]) for one in heights)
+    top = max((one.top for one in heights), key=lambda peak: peak.prominence_db)
+    at = [
+        AtPosition(
+            one.curves.position,
+            _state(one),
+            one.bump_db if math.isfinite(one.bump_db) else None,
+            max(one.spike_db.values(), default=None),
+            _product_level_db(one.curves, top.order, top.excitation_hz, shared_dbfs),
         )
-        if here is not None:
-            seen += seen_in(curves, (clearest(here.seen, order) for order in here.spike_db))
-    return Positions(_with_strongest(at, evidence), seen)
+        for one in heights
+    ]
+    seen = [
+        peak
+        for one in heights
+        for peak in seen_in(one.curves, (clearest(one.seen, n) for n in one.spike_db))
+    ]
+    return Positions(_with_strongest(at, heights[0].mode.kind), seen)
 
 
 def seen_in(curves: LadderCurves, peaks: Iterable[OrderPeak]) -> list[SeenIn]:
@@ -72,33 +66,34 @@ def seen_in(curves: LadderCurves, peaks: Iterable[OrderPeak]) -> list[SeenIn]:
     ]  # fmt: skip
 
 
-def _state(evidence: Evidence, bump_db: float, here: Evidence | None, *, could_show: bool) -> str:
-    """Return a position's state; ``could_show``: whether any order is clear of its floor."""
-    if evidence.candidate.kind == "excited":
-        if here is not None:
-            return "present"
-        return "missing" if could_show else "cannot_tell"
-    if bump_db >= LEAST_SHOWN_DB or (here is not None and len(here.lone_orders) >= 2):
+def log_ratio_at(heights: Heights) -> float:
+    """Return what all curves of a take together say of a mode."""
+    own = [c for c in heights.mode.contributions if c.position == heights.curves.position]
+    return sum(c.log_ratio for c in own)
+
+
+def _state(heights: Heights) -> str:
+    log_ratio = log_ratio_at(heights)
+    if log_ratio >= SHOWN_LOG_RATIO:
         return "present"
-    if here is not None or math.isnan(bump_db):
-        return "cannot_tell"
-    return "missing" if could_show or evidence.lifted_pole is None else "cannot_tell"
+    return "missing" if log_ratio <= -SHOWN_LOG_RATIO else "cannot_tell"
 
 
-def _product_level_db(curves: LadderCurves, evidence: Evidence, drive_dbfs: float) -> float | None:
-    """Level of the strongest order at its peak, at the rung nearest to a drive."""
-    order, at_hz = evidence.strongest.order, evidence.strongest.excitation_hz
+def _product_level_db(
+    curves: LadderCurves, order: int, played_hz: float, drive_dbfs: float
+) -> float | None:
+    """Level of an order where it peaks, at the rung nearest to a drive."""
     columns = np.flatnonzero(curves.orders == order)
-    if not len(columns) or not curves.holds(at_hz):
+    if not len(columns) or not curves.holds(played_hz):
         return None
     row = int(np.argmin(np.abs(curves.drive_dbfs - drive_dbfs)))
-    level = float(curves.absolute.level_db[row, columns[0], round(curves.place(at_hz))])
+    level = float(curves.absolute.level_db[row, columns[0], round(curves.place(played_hz))])
     return level if math.isfinite(level) else None
 
 
-def _with_strongest(at: list[AtPosition], evidence: Evidence) -> list[AtPosition]:
+def _with_strongest(at: list[AtPosition], kind: str) -> list[AtPosition]:
     """Mark the strongest of several positions that show it, by what is measured there."""
-    radiated = evidence.candidate.kind == "radiated"
+    radiated = kind == "radiated"
     least_db = LEAST_SHOWN_DB if radiated else -math.inf
     sizes_db = [
         (size_db, number)

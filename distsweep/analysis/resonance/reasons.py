@@ -6,23 +6,19 @@ import math
 from collections.abc import Sequence
 
 from distsweep.analysis.resonance.causes import OfferedCause
-from distsweep.analysis.resonance.curves import LadderCurves
-from distsweep.analysis.resonance.evidence import PRESENT_BUMP_DB, Evidence, clearest
-from distsweep.analysis.resonance.found import ABSENT_BUMP_DB, ResonanceFacts
+from distsweep.analysis.resonance.found import PRESENT_BUMP_DB, ResonanceFacts
 from distsweep.analysis.resonance.growth import Growth
+from distsweep.analysis.resonance.heights import clearest
+from distsweep.analysis.resonance.positions import SHOWN_LOG_RATIO
 from distsweep.reason import Reason
 from distsweep.results import AtPosition, Tone
 
-EXPLAINS_MUCH, EXPLAINS_LITTLE = 0.9, 0.7
-"""Share of the response's shape (on 550 simulated loudspeakers 95 of 100 real modes explain 0.88
-and more, half of all other candidates less than 0.65)."""
-
-COMB_WORTH_A_WORD_DB, RAISED_WORTH_A_WORD_DB, STANDS_OUT_MORE_DB = 1.0, 3.0, 0.5
-"""Peak that a comb makes, what a boost of the drive would add to a product, and by how much a peak
-grows in the division: less goes without a word (chosen: it would explain no peak of 3 dB)."""
+OTHERWISE_WORTH_A_WORD = 0.2
+"""Share of a mode's evidence that another explanation reaches: less goes without a word (chosen:
+one in five is no rarity)."""
 
 Q_AGREES = 1.4
-"""Two Qs agree within this factor (chosen: the fit to products has steps of 1.1, and a ripple of
+"""Two Qs agree within this factor (chosen: the Qs that are tried are 1.6 apart, and a ripple of
 2 dB bends a decay of 20 dB by a tenth)."""
 
 HUM_WITHIN = 0.015
@@ -39,11 +35,13 @@ OTHER_KIND_WORTH_A_WORD = 0.2
 
 def agreements(facts: ResonanceFacts) -> tuple[Reason, ...]:
     """Return what agrees with the resonance's kind."""
-    evidence = facts.evidence
-    reasons = [_peaks(facts)]
+    reasons = [*_curves(facts, "curves_agree", 1.0), *_peaks(facts)]
     if facts.kind == "radiated":
-        reasons += _radiated_agrees(facts)
-    elif facts.fundamental_bump == "absent" and evidence.nearby_bump_db < PRESENT_BUMP_DB:
+        if not facts.mode.in_response:
+            reasons.append(Reason("products_keep_it"))
+        elif facts.fundamental_bump == "present":
+            reasons.append(Reason("fundamental_peaks_too", bump_db=facts.heights.bump_db))
+    elif facts.fundamental_bump == "absent":
         reasons.append(Reason("fundamental_flat_where_set_off"))
     if facts.levels_clear > 1 and facts.levels_showing > 1:
         reasons.append(
@@ -56,54 +54,54 @@ def agreements(facts: ResonanceFacts) -> tuple[Reason, ...]:
     return (*reasons, *(_shown_at(at, facts) for at in facts.positions.at if _elsewhere(at, facts)))
 
 
-def _peaks(facts: ResonanceFacts) -> Reason:
-    evidence = facts.evidence
-    orders = sorted(evidence.spike_db)
+def _curves(facts: ResonanceFacts, code: str, sign: float) -> list[Reason]:
+    """Name the curves that speak for a mode, or against it where ``sign`` is −1, most first."""
+    chosen = sorted(
+        (c for c in facts.mode.contributions if sign * c.log_ratio >= SHOWN_LOG_RATIO),
+        key=lambda c: -sign * c.log_ratio,
+    )
+    if not chosen:
+        return []
+    return [
+        Reason(
+            code,
+            orders=[c.order for c in chosen],
+            positions=[c.position for c in chosen],
+            log_ratios=[sign * c.log_ratio for c in chosen],
+        )
+    ]
+
+
+def _peaks(facts: ResonanceFacts) -> list[Reason]:
+    heights = facts.heights
+    if not heights.spikes:
+        return []
+    orders = sorted(heights.spike_db)
     peaks: dict[str, list[float]] = {
-        "played_hz": [clearest(evidence.seen, order).excitation_hz for order in orders],
-        "heights_db": [evidence.spike_db[order] for order in orders],
+        "played_hz": [clearest(heights.seen, order).excitation_hz for order in orders],
+        "heights_db": [heights.spike_db[order] for order in orders],
     }
     if facts.kind == "excited":
-        return Reason("peaks_where_played", orders=orders, **peaks)
-    hz = evidence.frequency_hz
-    return Reason("peaks_where_products_land", frequency_hz=hz, orders=orders, **peaks)
+        return [Reason("peaks_where_played", orders=orders, **peaks)]
+    hz = facts.mode.frequency_hz
+    return [Reason("peaks_where_products_land", frequency_hz=hz, orders=orders, **peaks)]
 
 
-def _radiated_agrees(facts: ResonanceFacts) -> list[Reason]:
-    evidence, pole = facts.evidence, facts.evidence.pole
-    reasons = []
-    if not evidence.survives_division:
-        left_db = max(evidence.other_family_db, 0.0)
-        reasons.append(
-            Reason("division_takes_peak", left_db=left_db, peak_db=evidence.heights_db[0])
-        )
-    if facts.fundamental_bump == "present":
-        reasons.append(Reason("fundamental_peaks_too", bump_db=evidence.bump_db))
-    if evidence.lifted_pole is not None:
-        reasons.append(Reason("orders_rise_alone", orders=evidence.lone_orders))
-    if pole is not None and pole.explained >= EXPLAINS_MUCH:
-        reasons.append(Reason("mode_explains_response", q=pole.q, share=pole.explained))
-    return reasons
-
-
-def contradictions(
-    facts: ResonanceFacts, curves: LadderCurves, hum: Sequence[Tone]
-) -> tuple[Reason, ...]:
-    """Return what speaks against the resonance.
-
-    Parameters
-    ----------
-    facts : of the resonance.
-    curves : of the take it was found in.
-    hum : mains lines of the background.
-    """
-    evidence = facts.evidence
-    reasons = []
-    if len(evidence.spike_db) == 1:
-        silent = [n for n in evidence.clear_orders if n not in evidence.spike_db]
-        reasons.append(Reason("single_order", order=evidence.strongest.order, silent_orders=silent))
-    reasons += _radiated_against(facts) if facts.kind == "radiated" else _excited_against(evidence)
-    reasons += _comb(evidence, curves) + _hum(facts, hum) + _one_level(facts, curves)
+def contradictions(facts: ResonanceFacts, hum: Sequence[Tone]) -> tuple[Reason, ...]:
+    """Return what speaks against the resonance; ``hum`` is the background's mains lines."""
+    heights, mode = facts.heights, facts.mode
+    reasons = _curves(facts, "curves_disagree", -1.0)
+    if not mode.direct:
+        reasons.append(Reason("room_may_make_it"))
+    if facts.kind == "excited" and len(heights.spike_db) == 1:
+        silent = [n for n in heights.clear_orders if n not in heights.spike_db]
+        reasons.append(Reason("single_order", order=heights.top.order, silent_orders=silent))
+    if facts.kind == "radiated" and mode.in_response and facts.fundamental_bump != "present":
+        reasons.append(_little_bump(heights.bump_db))
+    if mode.other_log_ratio > OTHERWISE_WORTH_A_WORD * mode.log_ratio:
+        share = min(mode.other_log_ratio / mode.log_ratio, 1.0)
+        reasons.append(Reason("explained_otherwise", kind=facts.kind, share=share))
+    reasons += _hum(facts, hum) + _one_level(facts)
     if facts.growth.slope_db_per_db is not None and not _grows_mildly(facts.growth):
         reasons.append(Reason("grows_otherwise", **facts.growth.values))
     if facts.other_kind >= OTHER_KIND_WORTH_A_WORD:
@@ -118,80 +116,24 @@ def contradictions(
     return tuple(reasons)
 
 
-def _radiated_against(facts: ResonanceFacts) -> list[Reason]:
-    evidence, pole = facts.evidence, facts.evidence.pole
-    equalised = evidence.lifted_pole is not None
-    reasons = []
-    if evidence.survives_division:
-        left_db, peak_db = max(evidence.other_family_db, 0.0), evidence.heights_db[0]
-        lifts = left_db > peak_db + STANDS_OUT_MORE_DB
-        reasons.append(
-            Reason(
-                "division_leaves_peak",
-                left_db=left_db if lifts else min(left_db, peak_db),
-                peak_db=peak_db,
-                lifts=lifts,
-                equalised=equalised,
-            )
-        )
-    if not equalised and pole is not None and pole.explained < EXPLAINS_LITTLE:
-        reasons.append(Reason("mode_explains_little", share=pole.explained))
-    reasons += _two_qs(evidence)
-    if facts.fundamental_bump != "present":
-        reasons.append(_little_bump(evidence))
-    return reasons
-
-
-def _two_qs(evidence: Evidence) -> list[Reason]:
-    """Response and products disagree on how sharp a mode is."""
-    pole, lifted = evidence.pole, evidence.lifted_pole
-    if pole is None or lifted is None or pole.explained < EXPLAINS_LITTLE:
-        return []
-    if _agree(pole.q, lifted.q):
-        return []
-    return [Reason("response_of_other_q", response_q=pole.q, lifted_q=lifted.q)]
-
-
 def _agree(one_q: float, other_q: float) -> bool:
     return abs(math.log(one_q / other_q)) < math.log(Q_AGREES)
 
 
-def _little_bump(evidence: Evidence) -> Reason:
+def _little_bump(bump_db: float) -> Reason:
     """What the fundamental shows where it has no peak that is surely one."""
-    if math.isnan(evidence.bump_db):
+    if math.isnan(bump_db):
         return Reason("outside_sweep")
-    if evidence.bump_db <= 0.0:
+    if bump_db <= 0.0:
         return Reason("fundamental_has_no_peak")
-    return Reason("fundamental_peak_too_small", bump_db=evidence.bump_db)
-
-
-def _excited_against(evidence: Evidence) -> list[Reason]:
-    """How much a boost of the drive could explain; and whether the kind is open."""
-    order = max(evidence.spike_db, key=lambda n: evidence.spike_db[n])
-    raised_db, peak_db = evidence.raised_db[order], evidence.spike_db[order]
-    share = {"order": order, "share_db": min(raised_db, peak_db), "peak_db": peak_db}
-    reasons = []
-    if evidence.nearby_bump_db >= PRESENT_BUMP_DB:
-        reasons.append(Reason("boost_may_raise_peak", bump_db=evidence.nearby_bump_db, **share))
-    elif raised_db >= RAISED_WORTH_A_WORD_DB:
-        reasons.append(Reason("hidden_boost_may_raise_peak", **share))
-    if evidence.kind_open:
-        played_hz = evidence.frequency_hz
-        heard_hz = evidence.strongest.order * played_hz
-        reasons.append(Reason("set_off_or_lifted", played_hz=played_hz, heard_hz=heard_hz))
-    return reasons
-
-
-def _comb(evidence: Evidence, curves: LadderCurves) -> list[Reason]:
-    if not curves.echoes or not evidence.comb_bump_db >= COMB_WORTH_A_WORD_DB:
-        return []
-    delays_s = sorted(echo.delay_s for echo in curves.echoes)
-    return [Reason("comb_taken_off", delays_s=delays_s, comb_db=evidence.comb_bump_db)]
+    return Reason("fundamental_peak_too_small", bump_db=bump_db)
 
 
 def _hum(facts: ResonanceFacts, hum: Sequence[Tone]) -> list[Reason]:
     """A peak that sits on a mains line, and perhaps does not grow as distortion would."""
-    top, growth = facts.evidence.strongest, facts.growth.slope_db_per_db
+    top, growth = facts.heights.top, facts.growth.slope_db_per_db
+    if not facts.heights.spikes:
+        return []
     heard_hz = top.order * top.excitation_hz
     for tone in hum:
         if abs(heard_hz / tone.frequency_hz - 1.0) <= HUM_WITHIN:
@@ -200,10 +142,10 @@ def _hum(facts: ResonanceFacts, hum: Sequence[Tone]) -> list[Reason]:
     return []
 
 
-def _one_level(facts: ResonanceFacts, curves: LadderCurves) -> list[Reason]:
-    if facts.levels_showing > 1:
+def _one_level(facts: ResonanceFacts) -> list[Reason]:
+    if facts.levels_showing != 1:
         return []
-    drive_dbfs = float(curves.drive_dbfs[facts.evidence.seen[0].row])
+    drive_dbfs = float(facts.heights.curves.drive_dbfs[facts.heights.seen[0].row])
     if facts.levels_clear == 1:
         return [Reason("one_clear_level", drive_dbfs=drive_dbfs)]
     return [Reason("one_of_several_levels", drive_dbfs=drive_dbfs, clear=facts.levels_clear)]
@@ -216,10 +158,8 @@ def _grows_mildly(growth: Growth) -> bool:
 
 def _decay_of_other_q(facts: ResonanceFacts) -> list[Reason]:
     """The decay means another Q than the response and the fit."""
-    decay, q, pole = facts.decay, facts.q, facts.evidence.pole
-    if decay.q is None or q is None:
-        return []
-    if _agree(decay.q, q) or (pole is not None and _agree(decay.q, pole.q)):
+    decay, q = facts.decay, facts.mode.q
+    if decay.q is None or _agree(decay.q, q):
         return []
     return [Reason("rings_with_other_q", **decay.reason.values, fitted_q=q)]
 
@@ -231,7 +171,7 @@ def _elsewhere(at: AtPosition, facts: ResonanceFacts) -> bool:
 def _shown_at(at: AtPosition, facts: ResonanceFacts) -> Reason:
     """A position that shows it too, with the heights that are worth a number."""
     bump_db, spike_db = (
-        None if height_db is None or height_db < ABSENT_BUMP_DB else height_db
+        None if height_db is None or height_db < PRESENT_BUMP_DB else height_db
         for height_db in (at.fundamental_bump_db, at.spike_db)
     )
     strongest = at.state == "strongest"
@@ -277,15 +217,17 @@ def summary(
         Reason(
             "something_resonates",
             confidence=facts.confidence,
-            frequency_hz=facts.evidence.frequency_hz,
-            q=facts.q,
+            frequency_hz=facts.mode.frequency_hz,
+            q=facts.mode.q,
             kind=facts.kind,
             position=facts.position if len(positions) > 1 else None,
-            peak_db=facts.evidence.strongest.prominence_db,
+            peak_db=facts.heights.top.prominence_db,
             appears_at_dbfs=growth.appears_at_dbfs,
         )
     ]
-    if growth.slope_db_per_db is None:
+    if not facts.mode.direct:
+        reasons.append(Reason("near_field_would_tell"))
+    if growth.slope_db_per_db is None and facts.heights.spikes:
         reasons.append(Reason("growth_not_known"))
     strongest = next((at.position for at in positions if at.state == "strongest"), None)
     if strongest is not None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from distsweep.analysis.resonance.mode_in_products import template
+from distsweep.analysis.resonance.passed import template
 from distsweep.analysis.resonance.swept_fit import PRODUCT, FittedMode, OrderFit, OrderView
 from distsweep.analysis.resonance.swept_mode import steady
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE

@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from distsweep.analysis.resonance.pole import HIGHEST_Q, LOWEST_Q
+from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q
 from distsweep.analysis.resonance.swept_mode import swept
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.analysis.sweep.harmonics import SweptHarmonics

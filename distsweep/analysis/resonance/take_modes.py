@@ -9,19 +9,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from distsweep.analysis.noise.certainty import CLEAR_DB
-from distsweep.analysis.resonance.candidates import octaves
-from distsweep.analysis.resonance.curves import SearchedTake
-from distsweep.analysis.resonance.evidence import Evidence
+from distsweep.analysis.resonance.curves import LadderCurves, SearchedTake
+from distsweep.analysis.resonance.listing import octaves
+from distsweep.analysis.resonance.mode import FoundMode
 from distsweep.analysis.resonance.peaks import LEAST_PROMINENCE_DB
-from distsweep.analysis.resonance.take_search import SAME_OCTAVES, TakeSearch
 
 if TYPE_CHECKING:
     from distsweep.analysis.resonance.swept_fit import FittedMode
 
-Q_WITHOUT_FIT = 20.0
-"""A fit begins there where the levels gave no Q (chosen: the middle of those that can be fitted, by
-their logarithm)."""
+SAME_OCTAVES = 0.06
+"""What lies closer to a place that was fitted is not fitted again (chosen: two skirts of one peak)."""
 
+Q_OF_TOPS = 20.0
+"""A fit to a top begins there (chosen: the middle of those that can be fitted, by their
+logarithm)."""
 
 TOPS_FITTED, HIGHEST_ORDER_OF_TOPS = 4, 4
 """So many tops of the input-referred levels that are no candidates are fitted besides, and of these
@@ -33,16 +34,17 @@ MOST_MISFIT = 2.0
 
 
 def take_modes(
-    take: SearchedTake, search: TakeSearch, elsewhere: Sequence[Evidence]
+    take: SearchedTake, curves: LadderCurves, excited: Sequence[FoundMode]
 ) -> list[FittedMode]:
-    """Fit every excited candidate of a take, however sure, those of other takes, and other tops.
+    """Fit every excited mode that a session shows, however sure, to a take, and its other tops.
 
     What is none, the fit tells: its product is no surer than noise. A top need not be a candidate:
     where a sweep is short, low orders have too few periods for the search.
 
     Parameters
     ----------
-    elsewhere : excited candidates of the session.
+    curves : of the take.
+    excited : modes of the session.
     """
     clean = [row for row, rung in enumerate(take.rungs) if not rung.clipped]
     if take.swept is None or not clean:
@@ -54,7 +56,7 @@ def take_modes(
     def fit(near_hz: float, q: float, most_misfit: float) -> bool:
         """Fit what is not close to what was fitted before, and tell whether that was the case."""
         assert take.swept is not None
-        if not search.curves.holds(near_hz) or _is_near(near_hz, fitted_hz):
+        if not curves.holds(near_hz) or _is_near(near_hz, fitted_hz):
             return False
         from distsweep.analysis.resonance.swept_fit import fit_mode
 
@@ -68,13 +70,11 @@ def take_modes(
             modes.append(mode)
         return True
 
-    own = [one.evidence for one in search.judged if one.evidence.candidate.kind == "excited"]
-    for evidence in [*own, *elsewhere]:
-        q = Q_WITHOUT_FIT if evidence.mode is None else evidence.mode.q
-        fit(evidence.frequency_hz, q, math.inf)
+    for one in excited:
+        fit(one.frequency_hz, one.q, math.inf)
     left = TOPS_FITTED
-    for top_hz in _tops(take, search, loudest):
-        if left and fit(top_hz, Q_WITHOUT_FIT, MOST_MISFIT):
+    for top_hz in _tops(take, curves, loudest):
+        if left and fit(top_hz, Q_OF_TOPS, MOST_MISFIT):
             left -= 1
     return modes
 
@@ -83,15 +83,15 @@ def _is_near(frequency_hz: float, others_hz: Sequence[float]) -> bool:
     return any(octaves(frequency_hz, other_hz) <= SAME_OCTAVES for other_hz in others_hz)
 
 
-def _tops(take: SearchedTake, search: TakeSearch, row: int) -> list[float]:
+def _tops(take: SearchedTake, curves: LadderCurves, row: int) -> list[float]:
     """Return where input-referred levels of low orders have a clear top, the highest first."""
     found: list[tuple[float, float]] = []
-    for column, order in enumerate(search.curves.orders):
+    for column, order in enumerate(curves.orders):
         if order > HIGHEST_ORDER_OF_TOPS:
             continue
         curve = take.rungs[row].harmonics[int(order)]
         # The loudest clean rung is the last of the search's curves.
-        height_db = np.nan_to_num(search.curves.input_referred.prominence_db[-1, column])
+        height_db = np.nan_to_num(curves.input_referred.prominence_db[-1, column])
         clear = (height_db >= LEAST_PROMINENCE_DB) & (curve.level_db - curve.floor_db >= CLEAR_DB)
         is_top = height_db[1:-1] >= np.maximum(height_db[:-2], height_db[2:])
         places = np.flatnonzero(clear[1:-1] & is_top) + 1

@@ -1,0 +1,2 @@
+def find_radiated(takes):  # type: ignore
+    return []
