@@ -142,8 +142,9 @@ def _searched(take: Take, measured: MeasuredLadder) -> SearchedTake:
         measured.rungs_as_measured,
         measured.impulse,
         measured.rate_constant_s,
+        measured.swept,
         partial=take.partial,
-        swept=measured.swept,
+        distance_m=take.distance_m,
     )
 
 

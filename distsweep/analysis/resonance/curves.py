@@ -22,6 +22,10 @@ LEAST_PERIODS = 48.0
 """A harmonic's impulse response must have so many periods to itself, of 64 that its window takes
 where there is room (chosen: with fewer, a peak is as narrow as the window lets it be)."""
 
+NEAR_POSITIONS, NEAR_M = ("woofer", "port", "tweeter"), 0.1
+"""Positions that are close to a driver or the port, where no distance is noted; and how close that
+is (names: `distsweep demo`'s; distance chosen: half of what small woofers measure across)."""
+
 LOWEST_FLOOR_DB = -120.0
 """Re the fundamental, no floor is believed to lie lower: what a digital loop shows below is
 rounding, which comes with the signal and so is not in the background (chosen: no microphone
@@ -39,8 +43,9 @@ class SearchedTake:
     rungs : levels, harmonics and floors, in the order of the results.
     impulse : of the fundamental; None where every rung clipped.
     rate_constant_s : the sweep's L.
+    swept : the same harmonics, complex.
     partial : whether the capture ended before the stimulus did.
-    swept : the same harmonics, complex; None where only levels are known.
+    distance_m : of the microphone, as noted for this take; None where it was not.
     """
 
     position: str
@@ -48,8 +53,16 @@ class SearchedTake:
     rungs: Sequence[Rung]
     impulse: ImpulseResponse | None
     rate_constant_s: float
+    swept: SweptHarmonics
     partial: bool = False
-    swept: SweptHarmonics | None = None
+    distance_m: float | None = None
+
+    @property
+    def near(self) -> bool:
+        """Whether the microphone stood close to a driver or the port."""
+        if self.distance_m is None:
+            return self.position in NEAR_POSITIONS
+        return self.distance_m <= NEAR_M
 
 
 @dataclass(frozen=True)

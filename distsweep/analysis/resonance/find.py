@@ -78,7 +78,7 @@ class _Searched:
 
     def steady_change(self) -> SteadyChange | None:
         """Return what steady tones would change; None where no excited mode was fitted."""
-        if self.take.swept is None or not self.passed:
+        if not self.passed:
             return None
         from distsweep.analysis.resonance.steady import steady_change
 

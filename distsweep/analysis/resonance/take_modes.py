@@ -47,7 +47,7 @@ def take_modes(
     excited : modes of the session.
     """
     clean = [row for row, rung in enumerate(take.rungs) if not rung.clipped]
-    if take.swept is None or not clean:
+    if not clean:
         return []
     loudest = max(clean, key=lambda row: take.rungs[row].drive_dbfs)
     modes: list[FittedMode] = []
@@ -55,7 +55,6 @@ def take_modes(
 
     def fit(near_hz: float, q: float, most_misfit: float) -> bool:
         """Fit what is not close to what was fitted before, and tell whether that was the case."""
-        assert take.swept is not None
         if not curves.holds(near_hz) or _is_near(near_hz, fitted_hz):
             return False
         from distsweep.analysis.resonance.swept_fit import fit_mode
