@@ -42,12 +42,16 @@ that agree; what one does not share speaks little against, as a cause may make e
 LEAST_SEEN = 8.0
 """Modes with less together are not returned (chosen: far below what is likely one)."""
 
+REMOVED_SHARE = 0.1
+"""What has been found and taken off leaves values uncertain by this part of it (chosen)."""
+
 MOST_MODES = 8
 """So many are looked for, other explanations among them (chosen)."""
 
-BELL_QS, BELL_GAINS_DB, BELL_PLACES = (2.0, 4.0, 7.0, 12.0), (1.0, 2.0, 3.0, 4.5), (-4, -2, 0, 2, 4)
-"""Boosts of the drive that are tried instead: Q, gain either way, points beside the mode (chosen: what
+BELL_QS, BELL_GAINS_DB, BELL_PLACES = (1.5, 3.0, 5.0, 8.0, 13.0, 25.0), (-8.0, -5.5, -4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0), (-4.0, -2.5, -1.0, 0.0, 1.0, 2.5, 4.0)
+"""Boosts and cuts of the drive that are tried instead: Q, gain, points beside the mode (chosen: what
 equalisers before a loudspeaker are set to)."""
+DEBUG = []
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +90,19 @@ class _Around:
         lead = modes.shape[:-1] if modes is not None else values.shape[:-1]
         share = self.curves.independent[:, root.shape[1] // 2]
         return np.maximum(squares.reshape(lead), 0.0) * share.reshape(-1, *[1] * (len(lead) - 1))
+
+    def rest_raised(self, values: ComplexArray, raised: ComplexArray) -> FloatArray:
+        """values (K, P); raised (K, A, P) -> (K, A)."""
+        root = np.sqrt(self.curves.precision)
+        base = root[..., None] * base_columns(self.curves.direct)
+        basis = np.ascontiguousarray(base[:, None] * raised[..., None])
+        turned = np.swapaxes(basis.conj(), -1, -2)
+        target = (root * values)[:, None, :, None]
+        seen = turned @ target
+        gram = turned @ basis + base_prior()
+        kept = np.sum(seen.conj() * np.linalg.solve(gram, seen), axis=(-1, -2)).real
+        share = self.curves.independent[:, root.shape[1] // 2, None]
+        return np.maximum(np.sum(np.abs(target) ** 2, axis=(-1, -2)) - kept, 0.0) * share
 
     def modes(self, frequency_hz: FloatArray, q: float, *, lifted: bool = False) -> ComplexArray:
         """(K, A, P)"""
@@ -129,14 +146,18 @@ def bounded(ratio):
 
 
 def together(curves: ProductCurves, ratios: FloatArray) -> tuple[FloatArray, list[tuple[str, int, FloatArray]]]:
-    """Sum over orders and positions of what rungs say in the mean, within bounds."""
+    """Sum over orders of what rungs say in the mean and positions together, each within bounds."""
     parts = []
-    for position in dict.fromkeys(curves.positions):
-        for order in np.unique(curves.orders):
+    total = np.zeros(ratios.shape[1:])
+    for order in np.unique(curves.orders):
+        votes = []
+        for position in dict.fromkeys(curves.positions):
             own = [k for k, p in enumerate(curves.positions) if p == position and curves.orders[k] == order]
             if own:
-                parts.append((position, int(order), bounded(np.mean(ratios[own], axis=0))))
-    return np.sum([p[2] for p in parts], axis=0), parts
+                votes.append(np.mean(ratios[own], axis=0))
+                parts.append((position, int(order), votes[-1]))
+        total = total + bounded(np.sum(votes, axis=0))
+    return total, parts
 
 
 def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
@@ -156,20 +177,50 @@ def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
                 best = (float(total[i]), i, q, shift, rough[:, i], search.fits[q, shift].free[:, i])
         if best[0] < LEAST_SEEN:
             break
-        mode, explained, (first, last) = _examined(search.curves, *best[1:])
+        mode, explained, (first, last), removed = _examined(search.curves, *best[1:])
         if mode is not None:
             found.append(mode)
         values = search.curves.values.copy()
         values[:, first:last] = explained
-        search.curves = replace(search.curves, values=values)
+        precision = search.curves.precision.copy()
+        here = precision[:, first:last]
+        precision[:, first:last] = here / (1.0 + here * (REMOVED_SHARE * np.abs(removed)) ** 2)
+        search.curves = replace(search.curves, values=values, precision=precision)
         search.again(first, last)
     return sorted(found, key=lambda m: -(m.log_ratio - m.other_log_ratio))
 
 
-def _bell(frequency_hz: FloatArray, at_hz: float, q: float, gain_db: float) -> ComplexArray:
-    s = 1j * (frequency_hz / at_hz)
-    a = 10.0 ** (gain_db / 40.0)
-    return np.asarray((s**2 + s * a / q + 1.0) / (s**2 + s / (a * q) + 1.0))
+def _bells(frequency_hz: FloatArray, at_hz, q, gain_db) -> ComplexArray:
+    """Responses of bells, shape (A, B, C, P)."""
+    s = 1j * frequency_hz / at_hz[:, None, None, None]
+    a = 10.0 ** (gain_db / 40.0)[:, None]
+    q = q[:, None, None]
+    whole = s**2 + 1.0
+    return np.asarray((whole + s * (a / q)) / (whole + s / (a * q)))
+
+
+def _best_bell(around, values, plain, f0):
+    def raised(at_hz, q, gain_db):
+        bells = _bells(around.curves.frequency_hz, at_hz, q, gain_db).reshape(-1, values.shape[-1])
+        power = {1: bells}
+        for n in range(2, 6):
+            power[n] = power[n - 1] * bells
+        return np.array([power[int(n)] for n in around.curves.orders])
+
+    def misfits(at_hz, q, gain_db):
+        rest = around.rest_raised(values[:, 0], raised(at_hz, q, gain_db)).reshape(len(values), len(at_hz), len(q), len(gain_db))
+        one = (slice(None), None, None, None)
+        return -np.sum(log_ratio(around.free[one], around.rough[one], plain[one], rest), axis=0)
+
+    step = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+    best = narrowed_minimum(
+        misfits,
+        Axis(f0 * step ** np.array(BELL_PLACES), (5, 5, 5)),
+        Axis(np.array(BELL_QS), (5, 5, 5), lowest=1.0, highest=40.0),
+        Axis(np.array(BELL_GAINS_DB), (5, 5, 5), lowest=-12.0, highest=6.0),
+    )
+    bell = raised(*(np.array([x]) for x in best.place))
+    return best.place, around.rest_raised(values[:, 0], bell)[:, 0], values[:, 0] / bell[:, 0]
 
 
 def _examined(curves: ProductCurves, index: int, q: float, shift: float, rough: FloatArray, free: FloatArray):
@@ -202,33 +253,32 @@ def _examined(curves: ProductCurves, index: int, q: float, shift: float, rough: 
     energy = np.sum(root2 * np.abs(modes[:, 0]) ** 2, axis=1) * around.curves.independent[:, 0]
     ratio = np.where(free > 0, log_ratio(free, rough, plain, rest) - np.log1p(energy / rough), 0.0)
     total, parts = together(curves, ratio[:, None])
-    # bells
-    bells = [(f0 * step**place, bq, sign * g) for place in BELL_PLACES for bq in BELL_QS for g in BELL_GAINS_DB for sign in (-1, 1)]
-    drive = np.array([_bell(around.curves.frequency_hz, *b) for b in bells])
-    undone = values * drive[None] ** -curves.orders[:, None, None].astype(float)
-    with_bell = around.rest(undone)
-    gains = together(curves, log_ratio(free[:, None], rough[:, None], plain[:, None], with_bell))[0]
-    b = int(np.argmax(gains))
-    margin = together(curves, np.where(free > 0, log_ratio(free, rough, with_bell[:, b], rest)  - np.log1p(energy / rough), 0.0)[:, None])[0]
+    bell, with_bell, undone = _best_bell(around, values, plain, f0)
+    margin = together(curves, np.where(free > 0, log_ratio(free, rough, with_bell, rest) - np.log1p(energy / rough), 0.0)[:, None])[0]
     knock = _one_rung(curves, ratio)
-    margin = min(float(margin[0]), knock)
+    bell_margin = float(margin[0])
+    margin = min(bell_margin, knock)
+    DEBUG.append((round(f0, 1), tuple(np.round(bell, 2)), round(bell_margin, 1), round(knock, 1)))
     mode = FoundMode(
         "excited", f0, q0, float(total[0]), float(total[0]) - margin,
         tuple(Contribution(p, n, float(v[0])) for p, n, v in parts),
     )
-    if margin < 0 and knock > margin:
-        return mode, undone[:, b], (first, last)
+    if bell_margin < 0 and knock > bell_margin:
+        return mode, undone, (first, last), 0.0 * undone
     # deflate
     gain = _coefficient(around, values[:, 0], modes[:, 0])
-    return mode, values[:, 0] - gain[:, None] * modes[:, 0], (first, last)
+    removed = gain[:, None] * modes[:, 0]
+    return mode, values[:, 0] - removed, (first, last), removed
 
 
-def _one_rung(curves, ratio):
-    """What is left if the best rung alone is spoilt."""
-    return min(sum(
-        float(bounded(np.mean(ratio[[k for k in range(len(ratio)) if curves.positions[k] == p and curves.orders[k] == n and not (curves.positions[k] == sp and curves.rungs[k] == sr)] or [0]])))
-        for p in dict.fromkeys(curves.positions) for n in np.unique(curves.orders))
-        for sp in dict.fromkeys(curves.positions) for sr in np.unique(curves.rungs))
+def _one_rung(curves: ProductCurves, ratio: FloatArray) -> float:
+    """Return what all say together but for the one rung of one take that says most."""
+    best = np.inf
+    for position, rung in {*zip(curves.positions, curves.rungs.tolist(), strict=True)}:
+        spoilt = np.array([p == position for p in curves.positions]) & (curves.rungs == rung)
+        # What is left counts as the mean of the two rungs does.
+        best = min(best, float(together(curves, np.where(spoilt, 0.0, ratio)[:, None])[0][0]))
+    return best
 
 
 def _coefficient(around: _Around, values: ComplexArray, modes: ComplexArray) -> ComplexArray:
