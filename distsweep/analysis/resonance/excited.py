@@ -1,15 +1,16 @@
-"""Modes that show in the products alone: set off where they are played, or lifting what is heard.
+"""Modes that products show: set off where they are played, or lifting what is heard.
 
 An excited mode moves nonlinearly: its products of all orders, rungs and takes agree in the frequency
-played. A mode that an equaliser has taken off the response still lifts the products, which have not
-passed that equaliser: they agree in the frequency heard, n·f.
+played. A mode that an equaliser has taken off the response still lifts what is made behind that
+equaliser: products agree in the frequency heard, n·f. Both are looked for one after the other,
+each taken off the curves before the next, so that what one leaves beside itself is not called.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,277 +19,296 @@ from distsweep.analysis.resonance.curves import SearchedTake
 from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q, Contribution, FoundMode
 from distsweep.analysis.resonance.mode_in_products import template
 from distsweep.analysis.resonance.products import (
-    Fits,
+    REACH,
+    ROUGH_WEIGHT,
+    Base,
     ProductCurves,
-    base_columns,
-    base_prior,
-    fit_everywhere,
-    log_ratio,
+    Scan,
+    _template,
+    base_of,
     product_curves,
-    reach_points,
-    roughness,
 )
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
-from distsweep.units import ComplexArray, FloatArray
+from distsweep.units import ComplexArray, FloatArray, IntArray
 
-QS, SHIFTS = (8.0, 14.0, 22.0, 36.0, 60.0), (0.0, 0.5)
-"""The Qs and the places between grid points that are tried (chosen: no mode is farther than 30 % or a
-192nd of an octave from one)."""
+QS = (8.0, 14.0, 22.0, 36.0, 60.0)
+"""The Qs that are tried at first (chosen: no mode is farther than 30 % from one)."""
 
 MOST_RATIO, LEAST_RATIO = 20.0, -1.0
-"""Bounds of what one order of one take may say (chosen: one alone, however clear, is less than two
-that agree; what one does not share speaks little against, as a cause may make even orders alone)."""
+"""Bounds of what one order may say (chosen: one alone, however clear, is less than two that agree;
+what one does not share speaks little against, as a cause may make even orders alone)."""
 
-LEAST_SEEN = 8.0
-"""Modes with less together are not returned (chosen: far below what is likely one)."""
+LEAST_SEEN, MOST_MODES = 10.0, 8
+"""Modes with less together are not returned; nor more than so many looked for, boosts of the drive
+among them (chosen: far below what is likely one)."""
 
 REMOVED_SHARE = 0.1
-"""What has been found and taken off leaves values uncertain by this part of it (chosen)."""
+"""What has been found and taken off leaves values uncertain by this part of it (chosen: filters
+around a mode turn its product by so much)."""
 
-MOST_MODES = 8
-"""So many are looked for, other explanations among them (chosen)."""
+BELLS = (
+    np.array([-4.0, -2.5, -1.0, 0.0, 1.0, 2.5, 4.0]),
+    np.array([1.5, 3.0, 5.0, 8.0, 13.0, 25.0]),
+    np.array([-8.0, -5.5, -4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0]),
+)
+"""Boosts and cuts of the drive that are tried instead: points beside the mode, Q, gain in decibels
+(chosen: what equalisers before a loudspeaker are set to, cuts at its modes among it)."""
 
-BELL_QS, BELL_GAINS_DB, BELL_PLACES = (1.5, 3.0, 5.0, 8.0, 13.0, 25.0), (-8.0, -5.5, -4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0), (-4.0, -2.5, -1.0, 0.0, 1.0, 2.5, 4.0)
-"""Boosts and cuts of the drive that are tried instead: Q, gain, points beside the mode (chosen: what
-equalisers before a loudspeaker are set to)."""
-DEBUG = []
-
-
-@dataclass(frozen=True, eq=False)
-class _Around:
-    """The curves around one place.
-
-    Attributes
-    ----------
-    curves : those with enough known, on the window's part of the grid, shape ``(K, P)``.
-    rough, share : of each, shape ``(K,)``.
-    """
-
-    curves: ProductCurves
-    rough: FloatArray
-    free: FloatArray
-
-    def rest(self, values: ComplexArray, modes: ComplexArray | None = None) -> FloatArray:
-        """values (K, ..., P), modes (K, ..., P) -> (K, ...)."""
-        root = np.sqrt(self.curves.precision)
-        basis = root[..., None] * base_columns(self.curves.direct)
-        prior = np.broadcast_to(np.sqrt(base_prior()), (len(basis), *base_prior().shape))
-        ortho = np.linalg.qr(np.concatenate([basis, prior], axis=1))[0][:, : root.shape[1]]
-        shape = (len(root), -1, root.shape[1])
-
-        def seen(a: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
-            rows = a.reshape(shape) * root[:, None]
-            return rows, rows @ ortho.conj()
-
-        rows, part = seen(values)
-        squares = np.sum(np.abs(rows) ** 2, axis=-1) - np.sum(np.abs(part) ** 2, axis=-1)
-        if modes is not None:
-            mode, own = seen(modes)
-            size = np.sum(np.abs(mode) ** 2, axis=-1) - np.sum(np.abs(own) ** 2, axis=-1)
-            cross = np.sum(mode.conj() * rows, axis=-1) - np.sum(own.conj() * part, axis=-1)
-            squares = squares - np.abs(cross) ** 2 / np.maximum(size, 1e-9)
-        lead = modes.shape[:-1] if modes is not None else values.shape[:-1]
-        share = self.curves.independent[:, root.shape[1] // 2]
-        return np.maximum(squares.reshape(lead), 0.0) * share.reshape(-1, *[1] * (len(lead) - 1))
-
-    def rest_raised(self, values: ComplexArray, raised: ComplexArray) -> FloatArray:
-        """values (K, P); raised (K, A, P) -> (K, A)."""
-        root = np.sqrt(self.curves.precision)
-        base = root[..., None] * base_columns(self.curves.direct)
-        basis = np.ascontiguousarray(base[:, None] * raised[..., None])
-        turned = np.swapaxes(basis.conj(), -1, -2)
-        target = (root * values)[:, None, :, None]
-        seen = turned @ target
-        gram = turned @ basis + base_prior()
-        kept = np.sum(seen.conj() * np.linalg.solve(gram, seen), axis=(-1, -2)).real
-        share = self.curves.independent[:, root.shape[1] // 2, None]
-        return np.maximum(np.sum(np.abs(target) ** 2, axis=(-1, -2)) - kept, 0.0) * share
-
-    def modes(self, frequency_hz: FloatArray, q: float, *, lifted: bool = False) -> ComplexArray:
-        """(K, A, P)"""
-        made = []
-        for order, constant_s in zip(self.curves.orders, self.curves.rate_constants_s, strict=True):
-            n = int(order)
-            heard = n if lifted else 1
-            ratio = heard * self.curves.frequency_hz / frequency_hz[:, None]
-            made.append(template(
-                0.5 * q * (ratio - 1.0 / ratio), frequency_hz=float(np.median(frequency_hz)),
-                q=q, power=1 if lifted else n, order=n, rate_constant_s=float(constant_s),
-            ))  # fmt: skip
-        return np.array(made)
-
-
-class _Search:
-    def __init__(self, curves: ProductCurves) -> None:
-        self.curves = curves
-        self.fits = {(q, s): fit_everywhere(curves, q, s, lifted=False) for q in QS for s in SHIFTS}
-
-    def again(self, first: int, last: int) -> None:
-        """Fit again between two points, after the values there have changed."""
-        for (q, shift), fits in self.fits.items():
-            reach = reach_points(q)
-            low, high = max(0, first - 2 * reach), min(len(self.curves.frequency_hz), last + 2 * reach)
-            new = fit_everywhere(self.curves.between(low, high), q, shift, lifted=False)
-            a, b = (low if low == 0 else low + reach), (high if high == len(self.curves.frequency_hz) else high - reach)
-            for name in ("without", "rest", "free", "energy"):
-                getattr(fits, name)[:, a:b] = getattr(new, name)[:, a - low : b - low]
-
-    def ratios(self, q: float, shift: float) -> tuple[FloatArray, FloatArray]:
-        fits = self.fits[q, shift]
-        rough = roughness(fits, q)
-        gain = log_ratio(fits.free, rough, fits.without, fits.rest)
-        return np.where(fits.free > 0.0, gain - np.log1p(fits.energy / rough), 0.0), rough
-
-
-def bounded(ratio):
-    up = np.maximum(ratio, 0.0)
-    return up * MOST_RATIO / (up + MOST_RATIO) + np.clip(ratio, LEAST_RATIO, 0.0)
-
-
-def together(curves: ProductCurves, ratios: FloatArray) -> tuple[FloatArray, list[tuple[str, int, FloatArray]]]:
-    """Sum over orders of what rungs say in the mean and positions together, each within bounds."""
-    parts = []
-    total = np.zeros(ratios.shape[1:])
-    for order in np.unique(curves.orders):
-        votes = []
-        for position in dict.fromkeys(curves.positions):
-            own = [k for k, p in enumerate(curves.positions) if p == position and curves.orders[k] == order]
-            if own:
-                votes.append(np.mean(ratios[own], axis=0))
-                parts.append((position, int(order), votes[-1]))
-        total = total + bounded(np.sum(votes, axis=0))
-    return total, parts
+STEP = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
 
 
 def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     """Return modes that are set off where they are played, likeliest first."""
     curves = product_curves(takes)
-    if curves is None:
-        return []
-    search = _Search(curves)
-    found = []
-    for _ in range(MOST_MODES):
-        best = None
-        for q, shift in search.fits:
-            ratios, rough = search.ratios(q, shift)
-            total = together(curves, ratios)[0]
-            i = int(np.argmax(total))
-            if best is None or total[i] > best[0]:
-                best = (float(total[i]), i, q, shift, rough[:, i], search.fits[q, shift].free[:, i])
-        if best[0] < LEAST_SEEN:
-            break
-        mode, explained, (first, last), removed = _examined(search.curves, *best[1:])
-        if mode is not None:
-            found.append(mode)
-        values = search.curves.values.copy()
-        values[:, first:last] = explained
-        precision = search.curves.precision.copy()
-        here = precision[:, first:last]
-        precision[:, first:last] = here / (1.0 + here * (REMOVED_SHARE * np.abs(removed)) ** 2)
-        search.curves = replace(search.curves, values=values, precision=precision)
-        search.again(first, last)
-    return sorted(found, key=lambda m: -(m.log_ratio - m.other_log_ratio))
+    return [] if curves is None else _Search(curves, lifted=False).modes()
 
 
-def _bells(frequency_hz: FloatArray, at_hz, q, gain_db) -> ComplexArray:
-    """Responses of bells, shape (A, B, C, P)."""
-    s = 1j * frequency_hz / at_hz[:, None, None, None]
-    a = 10.0 ** (gain_db / 40.0)[:, None]
-    q = q[:, None, None]
-    whole = s**2 + 1.0
-    return np.asarray((whole + s * (a / q)) / (whole + s / (a * q)))
+def find_lifted(takes: Sequence[SearchedTake]) -> list[FoundMode]:
+    """Return modes that lift products where they are heard though the response has lost them."""
+    curves = product_curves(takes)
+    return [] if curves is None else _Search(curves, lifted=True).modes()
 
 
-def _best_bell(around, values, plain, f0):
-    def raised(at_hz, q, gain_db):
-        bells = _bells(around.curves.frequency_hz, at_hz, q, gain_db).reshape(-1, values.shape[-1])
-        power = {1: bells}
-        for n in range(2, 6):
-            power[n] = power[n - 1] * bells
-        return np.array([power[int(n)] for n in around.curves.orders])
+class _Search:
+    """One search: curves, and how well a mode of every frequency and Q explains them."""
 
-    def misfits(at_hz, q, gain_db):
-        rest = around.rest_raised(values[:, 0], raised(at_hz, q, gain_db)).reshape(len(values), len(at_hz), len(q), len(gain_db))
-        one = (slice(None), None, None, None)
-        return -np.sum(log_ratio(around.free[one], around.rough[one], plain[one], rest), axis=0)
+    def __init__(self, curves: ProductCurves, *, lifted: bool) -> None:
+        self.curves, self.lifted = curves, lifted
+        self._above = POINTS_PER_OCTAVE * np.log2(curves.orders) * lifted
+        shape = curves.values.shape
+        self._scans = {
+            (q, shift): Scan(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)
+        }
+        self._scan(np.tile(np.arange(-REACH, shape[1] + REACH), (shape[0], 1)))
 
-    step = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+    def _power(self, order: int) -> int:
+        return 1 if self.lifted else order
+
+    def _scan(self, points: IntArray) -> None:
+        """Fit base and mode around all but the outer ``REACH`` of some points, ``(K, W)``."""
+        around, width = self.curves.at(points), 2 * REACH + 1
+        values, precision, direct = (
+            np.lib.stride_tricks.sliding_window_view(a, width, axis=1)
+            for a in (around.values, around.precision, around.direct)
+        )
+        base = Base(values, precision, base_of(direct))
+        centres = points[:, REACH:-REACH]
+        share = around.share[:, REACH:-REACH]
+        known = precision > 0.0
+        sides = known[..., :REACH].sum(axis=-1), known[..., -REACH:].sum(axis=-1)
+        free = known.sum(axis=-1) - base_of(direct[:1, :1]).shape[-1]
+        share = np.where((np.minimum(*sides) >= REACH // 2), share, 0.0)
+        thirds = np.round(3.0 * np.log2(around.frequency_hz[:, REACH:-REACH])).astype(int)
+        for (q, shift), scan in self._scans.items():
+            down = np.ceil(self._above - shift).astype(int)
+            beside = shift - self._above + down
+            modes = np.empty(values.shape, dtype=np.complex128)
+            for k, n in enumerate(self.curves.orders.tolist()):
+                for third in range(thirds[k].min(), thirds[k].max() + 1):
+                    modes[k, thirds[k] == third] = _template(
+                        third, q, float(beside[k]), self._power(n), n,
+                        float(self.curves.rate_constants_s[k]),
+                    )  # fmt: skip
+            size, energy = base.with_mode(modes)
+            rest = np.maximum(base.squares - energy * np.abs(size) ** 2, 0.0)
+            places = centres + down[:, None]
+            inside = (places >= 0) & (places < scan.free.shape[1])
+            rows = np.broadcast_to(np.arange(len(places))[:, None], places.shape)[inside]
+            for name, found in (("without", base.squares), ("rest", rest), ("free", free), ("energy", energy)):
+                getattr(scan, name)[rows, places[inside]] = (share * found)[inside]
+
+    def modes(self) -> list[FoundMode]:
+        """Look for one after the other, and return them likeliest first."""
+        found: list[FoundMode] = []
+        for _ in range(MOST_MODES):
+            best = (-math.inf, 0, 0.0, 0.0)
+            for (q, shift), scan in self._scans.items():
+                total = together(self.curves, said(scan, roughness(scan)))
+                index = int(np.argmax(total))
+                best = max(best, (float(total[index]), index, q, shift))
+            if best[0] < LEAST_SEEN:
+                break
+            mode = self._examined(*best[1:])
+            apart = [abs(math.log(mode.frequency_hz / m.frequency_hz)) * m.q for m in found]
+            if min(apart, default=math.inf) > 1.0:
+                found.append(mode)
+        return sorted(found, key=lambda mode: mode.other_log_ratio - mode.log_ratio)
+
+    def _examined(self, index: int, q: float, shift: float) -> FoundMode:
+        """Fit a mode, and what else may make the same; take the likelier off the curves."""
+        scan = self._scans[q, shift]
+        rough, free = roughness(scan)[:, index, None], scan.free[:, index, None]
+        centres = index - np.ceil(self._above - shift).astype(int)
+        points = centres[:, None] + np.arange(-REACH, REACH + 1)
+        around = self.curves.at(points)
+        share = around.share[:, REACH, None]
+        columns = base_of(around.direct)[:, None]
+        base = Base(around.values[:, None], around.precision[:, None], columns)
+        plain = share * base.squares
+
+        def fitted(frequencies: FloatArray, one: float) -> tuple[ComplexArray, ...]:
+            modes = self._templates(around, frequencies, one)
+            size, energy = base.with_mode(modes)
+            rest = share * np.maximum(base.squares - energy * np.abs(size) ** 2, 0.0)
+            return size[..., None] * modes, share * energy, rest
+
+        def misfits(frequencies: FloatArray, qs: FloatArray) -> FloatArray:
+            rests = [fitted(frequencies, float(one))[2] for one in qs]
+            return np.array([-np.sum(log_ratio(free, rough, plain, r), axis=0) for r in rests]).T
+
+        near_hz = float(self.curves.frequency_hz[0, 0] * STEP ** (index + shift))
+        best = narrowed_minimum(
+            misfits,
+            Axis(near_hz * STEP ** np.linspace(-1.0, 1.0, 7), (5, 5, 5)),
+            Axis(
+                np.clip(q * np.array([0.6, 0.75, 1.0, 1.3, 1.6]), LOWEST_Q, HIGHEST_Q), (5, 5, 5),
+                lowest=LOWEST_Q, highest=HIGHEST_Q,
+            ),
+        )  # fmt: skip
+        product, energy, rest = fitted(np.array([best.place[0]]), best.place[1])
+        cost = np.log1p(energy / rough)
+        ratios = np.where(free > 0.0, log_ratio(free, rough, plain, rest) - cost, 0.0)
+        total = float(together(self.curves, ratios)[0])
+        margin = _without_best_rung(self.curves, ratios)
+        left = around.values - product[:, 0]
+        doubt = REMOVED_SHARE * np.abs(product[:, 0])
+        if not self.lifted:
+            drive, with_bell = _bell(around, rough, free, plain, best.place[0])
+            against = np.where(free > 0.0, log_ratio(free, rough, with_bell, rest) - cost, 0.0)
+            bell_margin = float(together(self.curves, against)[0])
+            DEBUG.append((round(best.place[0], 1), bell_margin, margin, drive[1]))
+            margin = min(margin, bell_margin)
+            if bell_margin < 0.0:
+                left, doubt = around.values / drive[0], 0.0 * doubt
+        self._replace(points, left, doubt)
+        return FoundMode(
+            "radiated" if self.lifted else "excited", *best.place, total, total - margin,
+            tuple(_contributions(self.curves, ratios)), in_response=not self.lifted,
+        )  # fmt: skip
+
+    def _templates(self, around: ProductCurves, mode_hz: FloatArray, q: float) -> ComplexArray:
+        """Return what a mode makes of each curve, for several frequencies, ``(K, A, P)``."""
+        made = []
+        for row, n in enumerate(around.orders.tolist()):
+            heard = n if self.lifted else 1
+            ratio = heard * around.frequency_hz[row] / mode_hz[:, None]
+            made.append(template(
+                0.5 * q * (ratio - 1.0 / ratio), frequency_hz=float(np.median(mode_hz)), q=q,
+                power=self._power(n), order=n, rate_constant_s=float(around.rate_constants_s[row]),
+            ))  # fmt: skip
+        return np.array(made)
+
+    def _replace(self, points: IntArray, values: ComplexArray, doubt: FloatArray) -> None:
+        """Put other values at some points, uncertain by ``doubt`` more, and scan there again."""
+        row, column = np.nonzero((points >= 0) & (points < self.curves.values.shape[1]))
+        place = row, points[row, column]
+        everywhere, precision = self.curves.values.copy(), self.curves.precision.copy()
+        everywhere[place] = values[row, column]
+        before = precision[place]
+        precision[place] = before / (1.0 + before * doubt[row, column] ** 2)
+        self.curves = replace(self.curves, values=everywhere, precision=precision)
+        self._scan(points[:, REACH, None] + np.arange(-3 * REACH, 3 * REACH + 1))
+
+
+DEBUG = []
+
+
+def roughness(scan: Scan) -> FloatArray:
+    """Return how many times its variance a curve's rest is on either side, 1 at least, ``(K, F)``.
+
+    A mode must stand out of what is not smooth around it: the geometric mean, as another mode there
+    is no roughness.
+    """
+    known = scan.free > 0.0
+    level = np.log(np.maximum(scan.without, 1e-6) / np.where(known, scan.free, 1.0))
+    kernel = (np.abs(np.arange(-2 * REACH, 2 * REACH + 1)) > REACH).astype(float)
+
+    def summed(rows: FloatArray) -> FloatArray:
+        inner = slice(2 * REACH, 2 * REACH + rows.shape[1])
+        return np.array([np.convolve(row, kernel)[inner] for row in rows])
+
+    total = summed(np.where(known, level, 0.0))
+    return np.maximum(1.0, np.exp(total / np.maximum(summed(known.astype(float)), 1.0)))
+
+
+def log_ratio(free: FloatArray, rough: FloatArray, one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return how much likelier a curve is with a rest ``other`` than with ``one``, as logarithm.
+
+    Student's: the variance is not known but from the rest itself and the roughness around.
+    """
+    prior = ROUGH_WEIGHT * rough
+    return np.asarray((free + ROUGH_WEIGHT) * np.log((one + prior) / (other + prior)))
+
+
+def said(scan: Scan, rough: FloatArray) -> FloatArray:
+    """Return what every curve says of a mode: its log ratio, less what its free c explains."""
+    gain = log_ratio(scan.free, rough, scan.without, scan.rest) - np.log1p(scan.energy / rough)
+    return np.where(scan.free > 0.0, gain, 0.0)
+
+
+def _contributions(curves: ProductCurves, ratios: FloatArray) -> list[Contribution]:
+    """Return the mean of an order's rungs, ratios being of shape ``(K, 1)``."""
+    keys = list(zip(curves.positions, curves.orders.tolist(), strict=True))
+    return [
+        Contribution(*key, float(np.mean([r for r, k in zip(ratios, keys, strict=True) if k == key])))
+        for key in dict.fromkeys(keys)
+    ]
+
+
+def together(curves: ProductCurves, ratios: FloatArray, weights: FloatArray | None = None) -> FloatArray:
+    """Return what all curves say, ``(F,)``, of what each does, ``(K, F)``.
+
+    Rungs show the same model error, so that their mean counts; positions add up; what an order
+    says is bounded.
+    """
+    if weights is None:
+        weights = np.ones(len(ratios))
+    total = np.zeros(ratios.shape[1])
+    positions = np.array(curves.positions)
+    for order in np.unique(curves.orders):
+        vote = np.zeros(ratios.shape[1])
+        for position in np.unique(positions):
+            own = (positions == position) & (curves.orders == order)
+            vote += weights[own] @ ratios[own] / max(float(np.sum(weights[own])), 1e-9)
+        above = np.maximum(vote, 0.0)
+        total += above * MOST_RATIO / (above + MOST_RATIO) + np.clip(vote, LEAST_RATIO, 0.0)
+    return total
+
+
+def _without_best_rung(curves: ProductCurves, ratios: FloatArray) -> float:
+    """Return what is said together if one rung of one take, the one that says most, is spoilt."""
+    left = []
+    for position, rung in set(zip(curves.positions, curves.rungs.tolist(), strict=True)):
+        own = (np.array(curves.positions) == position) & (curves.rungs == rung)
+        left.append(float(together(curves, ratios, 1.0 - own)[0]))
+    return min(left)
+
+
+def _bell(around: ProductCurves, rough: FloatArray, free: FloatArray, plain: FloatArray, near_hz: float):
+    """Return the likeliest boost or cut of the drive, as it raises each curve, and its rest."""
+
+    def rests(chosen: IntArray, *bell: FloatArray) -> tuple[ComplexArray, FloatArray]:
+        at_hz, q, gain_db = np.meshgrid(*bell, indexing="ij")
+        a = 10.0 ** (gain_db / 40.0)
+        s = 1j * around.frequency_hz[0] / at_hz[..., None] if False else None
+        s = 1j * around.frequency_hz[chosen][:, None] / at_hz.reshape(1, -1, 1)
+        upper, lower = (x.reshape(1, -1, 1) for x in (a / q, 1.0 / (a * q)))
+        raised = ((s**2 + s * upper + 1.0) / (s**2 + s * lower + 1.0)) ** around.orders[chosen][:, None, None]
+        columns = base_of(around.direct[chosen])[:, None] * raised[..., None]
+        base = Base(around.values[chosen][:, None], around.precision[chosen][:, None], columns)
+        return raised, around.share[chosen, REACH, None] * base.squares
+
+    loudest = np.flatnonzero(around.rungs == 0)
+
+    def misfits(*bell: FloatArray) -> FloatArray:
+        ratio = log_ratio(free[loudest], rough[loudest], plain[loudest], rests(loudest, *bell)[1])
+        return -np.sum(ratio, axis=0).reshape([len(a) for a in bell])
+
     best = narrowed_minimum(
         misfits,
-        Axis(f0 * step ** np.array(BELL_PLACES), (5, 5, 5)),
-        Axis(np.array(BELL_QS), (5, 5, 5), lowest=1.0, highest=40.0),
-        Axis(np.array(BELL_GAINS_DB), (5, 5, 5), lowest=-12.0, highest=6.0),
+        Axis(near_hz * STEP ** BELLS[0], (5, 5, 5)),
+        Axis(BELLS[1], (5, 5, 5), lowest=1.0),
+        Axis(BELLS[2], (5, 5, 5)),
     )
-    bell = raised(*(np.array([x]) for x in best.place))
-    return best.place, around.rest_raised(values[:, 0], bell)[:, 0], values[:, 0] / bell[:, 0]
-
-
-def _examined(curves: ProductCurves, index: int, q: float, shift: float, rough: FloatArray, free: FloatArray):
-    reach = reach_points(q)
-    first, last = max(0, index - reach), min(len(curves.frequency_hz), index + reach + 1)
-    around = _Around(curves.between(first, last), rough, free)
-    start_hz = float(curves.frequency_hz[index] * 2.0 ** (shift / POINTS_PER_OCTAVE))
-    values = around.curves.values[:, None]
-    plain = around.rest(values)
-
-    def misfits(frequencies: FloatArray, qs: FloatArray) -> FloatArray:
-        columns = []
-        for one in qs:
-            rest = around.rest(values, around.modes(frequencies, float(one)))
-            ratio = log_ratio(free[:, None], rough[:, None], plain, rest)
-            columns.append(-np.sum(ratio, axis=0))
-        return np.array(columns).T
-
-    step = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
-    best = narrowed_minimum(
-        misfits,
-        Axis(start_hz * step ** np.linspace(-1.0, 1.0, 7), (5, 5, 5)),
-        Axis(np.clip(q * np.array([0.6, 0.75, 1.0, 1.3, 1.6]), LOWEST_Q, HIGHEST_Q), (5, 5, 5), lowest=LOWEST_Q, highest=HIGHEST_Q),
-    )
-    f0, q0 = best.place
-    modes = around.modes(np.array([f0]), q0)
-    rest = around.rest(values, modes)[:, 0]
-    plain = plain[:, 0]
-    root2 = around.curves.precision
-    energy = np.sum(root2 * np.abs(modes[:, 0]) ** 2, axis=1) * around.curves.independent[:, 0]
-    ratio = np.where(free > 0, log_ratio(free, rough, plain, rest) - np.log1p(energy / rough), 0.0)
-    total, parts = together(curves, ratio[:, None])
-    bell, with_bell, undone = _best_bell(around, values, plain, f0)
-    margin = together(curves, np.where(free > 0, log_ratio(free, rough, with_bell, rest) - np.log1p(energy / rough), 0.0)[:, None])[0]
-    knock = _one_rung(curves, ratio)
-    bell_margin = float(margin[0])
-    margin = min(bell_margin, knock)
-    DEBUG.append((round(f0, 1), tuple(np.round(bell, 2)), round(bell_margin, 1), round(knock, 1)))
-    mode = FoundMode(
-        "excited", f0, q0, float(total[0]), float(total[0]) - margin,
-        tuple(Contribution(p, n, float(v[0])) for p, n, v in parts),
-    )
-    if bell_margin < 0 and knock > bell_margin:
-        return mode, undone, (first, last), 0.0 * undone
-    # deflate
-    gain = _coefficient(around, values[:, 0], modes[:, 0])
-    removed = gain[:, None] * modes[:, 0]
-    return mode, values[:, 0] - removed, (first, last), removed
-
-
-def _one_rung(curves: ProductCurves, ratio: FloatArray) -> float:
-    """Return what all say together but for the one rung of one take that says most."""
-    best = np.inf
-    for position, rung in {*zip(curves.positions, curves.rungs.tolist(), strict=True)}:
-        spoilt = np.array([p == position for p in curves.positions]) & (curves.rungs == rung)
-        # What is left counts as the mean of the two rungs does.
-        best = min(best, float(together(curves, np.where(spoilt, 0.0, ratio)[:, None])[0][0]))
-    return best
-
-
-def _coefficient(around: _Around, values: ComplexArray, modes: ComplexArray) -> ComplexArray:
-    root = np.sqrt(around.curves.precision)
-    out = []
-    bc = base_columns(around.curves.direct)
-    pr = np.sqrt(base_prior())
-    for k in range(len(values)):
-        basis = np.column_stack([bc[k], modes[k]]) * root[k][:, None]
-        basis = np.vstack([basis, np.pad(pr, ((0, 0), (0, 1)))])
-        sol = np.linalg.lstsq(basis, np.concatenate([values[k] * root[k], np.zeros(len(pr))]), rcond=None)[0]
-        out.append(sol[-1] if np.any(root[k]) else 0.0)
-    return np.array(out)
+    raised, rest = rests(np.arange(len(rough)), *(np.array([x]) for x in best.place))
+    return (raised[:, 0], best.place), rest
