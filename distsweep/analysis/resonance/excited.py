@@ -145,6 +145,7 @@ class _Search:
         columns = base_of(around.direct)[:, None]
         base = Base(around.values[:, None], around.precision[:, None], columns)
         plain = share * base.squares
+        products = self.curves.orders > 1
 
         def fitted(frequencies: FloatArray, one: float) -> tuple[ComplexArray, ...]:
             modes = self._templates(around, frequencies, one)
@@ -154,7 +155,8 @@ class _Search:
 
         def misfits(frequencies: FloatArray, qs: FloatArray) -> FloatArray:
             rests = [fitted(frequencies, float(one))[2] for one in qs]
-            return np.array([-np.sum(log_ratio(free, rough, plain, r), axis=0) for r in rests]).T
+            ratios = [log_ratio(free, rough, plain, rest)[products] for rest in rests]
+            return np.array([-np.sum(r, axis=0) for r in ratios]).T
 
         near_hz = float(self.curves.frequency_hz[0, 0] * STEP ** (index + shift))
         best = narrowed_minimum(
@@ -167,12 +169,25 @@ class _Search:
         )  # fmt: skip
         product, energy, rest = fitted(np.array([best.place[0]]), best.place[1])
         cost = np.log1p(energy / rough)
-        ratios = np.where(free > 0.0, log_ratio(free, rough, plain, rest) - cost, 0.0)
+        ratios = np.where((free > 0.0) & products[:, None], log_ratio(free, rough, plain, rest) - cost, 0.0)
         total = float(together(self.curves, ratios)[0])
         margin = _without_best_rung(self.curves, ratios)
         left = around.values - product[:, 0]
         doubt = REMOVED_SHARE * np.abs(product[:, 0])
-        if not self.lifted:
+        left[~products], doubt[~products] = around.values[~products], 0.0
+        if self.lifted:
+            held = np.flatnonzero(products & (free[:, 0] > 0.0) & (around.rungs == 0))
+            beside = around.values[held, REACH] - product[held, 0, REACH]
+            shares = product[held, 0] / beside[:, None]
+            lift = 1.0 + np.median(shares.real, axis=0) + 1j * np.median(shares.imag, axis=0)
+            cut = np.where(products[:, None], 1.0, 1.0 / lift)[:, None]
+            vote = max(
+                _response_says(self.curves, free, rough, plain, raised_rest(around, cut**part))
+                for part in (0.5, 0.75, 1.0)
+            )
+            DEBUG.append((best.place[0], margin, vote))
+            margin = min(margin, -vote)
+        else:
             drive, with_bell = _bell(around, rough, free, plain, best.place[0])
             against = np.where(free > 0.0, log_ratio(free, rough, with_bell, rest) - cost, 0.0)
             bell_margin = float(together(self.curves, against)[0])
@@ -246,12 +261,24 @@ def said(scan: Scan, rough: FloatArray) -> FloatArray:
     return np.where(scan.free > 0.0, gain, 0.0)
 
 
+def _response_says(curves, free, rough, plain, rest) -> float:
+    ratio = np.where(free > 0.0, log_ratio(free, rough, plain, rest), 0.0)[curves.orders == 1]
+    return float(np.clip(np.sum(ratio), -MOST_RATIO, MOST_RATIO))
+
+
+def raised_rest(around: ProductCurves, raised: ComplexArray) -> FloatArray:
+    columns = base_of(around.direct)[:, None] * raised[..., None]
+    base = Base(around.values[:, None], around.precision[:, None], columns)
+    return around.share[:, REACH, None] * base.squares
+
+
 def _contributions(curves: ProductCurves, ratios: FloatArray) -> list[Contribution]:
     """Return the mean of an order's rungs, ratios being of shape ``(K, 1)``."""
     keys = list(zip(curves.positions, curves.orders.tolist(), strict=True))
     return [
         Contribution(*key, float(np.mean([r for r, k in zip(ratios, keys, strict=True) if k == key])))
         for key in dict.fromkeys(keys)
+        if key[1] > 1
     ]
 
 
@@ -265,7 +292,7 @@ def together(curves: ProductCurves, ratios: FloatArray, weights: FloatArray | No
         weights = np.ones(len(ratios))
     total = np.zeros(ratios.shape[1])
     positions = np.array(curves.positions)
-    for order in np.unique(curves.orders):
+    for order in np.unique(curves.orders[curves.orders > 1]):
         vote = np.zeros(ratios.shape[1])
         for position in np.unique(positions):
             own = (positions == position) & (curves.orders == order)
@@ -298,17 +325,18 @@ def _bell(around: ProductCurves, rough: FloatArray, free: FloatArray, plain: Flo
         base = Base(around.values[chosen][:, None], around.precision[chosen][:, None], columns)
         return raised, around.share[chosen, REACH, None] * base.squares
 
-    loudest = np.flatnonzero(around.rungs == 0)
+    loudest = np.flatnonzero((around.rungs == 0) & (around.orders > 1))
 
     def misfits(*bell: FloatArray) -> FloatArray:
         ratio = log_ratio(free[loudest], rough[loudest], plain[loudest], rests(loudest, *bell)[1])
+        ratio = np.where(free[loudest] > 0.0, ratio, 0.0)
         return -np.sum(ratio, axis=0).reshape([len(a) for a in bell])
 
     best = narrowed_minimum(
         misfits,
         Axis(near_hz * STEP ** BELLS[0], (5, 5, 5)),
         Axis(BELLS[1], (5, 5, 5), lowest=1.0),
-        Axis(BELLS[2], (5, 5, 5)),
+        Axis(BELLS[2], (5, 5, 5), highest=4.5),
     )
     raised, rest = rests(np.arange(len(rough)), *(np.array([x]) for x in best.place))
     return (raised[:, 0], best.place), rest

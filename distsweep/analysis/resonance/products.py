@@ -1,6 +1,6 @@
 """Products of several rungs and takes, and how well a narrow mode explains each of them.
 
-A curve is one order n of one rung of one take: V(f) = H(n·f)·B(f), H being the linear response heard
+A curve is the response H itself or one order n of one rung of one take: V(f) = H(n·f)·B(f), H being the linear response heard
 through the windows of order n. Dividing by it takes out the room and all else that lies behind
 the place where the product is made. What is left, B, is smooth in the complex plane, nulls
 included, but for modes: around one, B = base + c·P with c free and P the mode's product as a sweep
@@ -57,8 +57,8 @@ class ProductCurves:
     frequency_hz : played, shape ``(K, F)``.
     positions : of each curve's take, length K.
     rungs : 0 for the take's loudest clean one, shape ``(K,)``.
-    orders : shape ``(K,)``.
-    values : B over its envelope; 0 where it is not known, shape ``(K, F)``.
+    orders : shape ``(K,)``; 1 for the response.
+    values : B, or H, over its envelope; 0 where it is not known, shape ``(K, F)``.
     direct : what has a smooth response of its own over H, likewise, shape ``(K, F)``.
     precision : one over a value's variance; 0 where it is not known, shape ``(K, F)``.
     share : of an independent value that a point is worth, shape ``(K, F)``.
@@ -103,12 +103,14 @@ def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
         grid_hz, constant_s = swept.frequency_hz, swept.rate_constant_s
         clean = [row for row, rung in enumerate(take.rungs) if not rung.clipped]
         clean.sort(key=lambda row: -take.rungs[row].drive_dbfs)
-        for order in range(2, min(HIGHEST_ORDER, len(swept.values)) + 1):
+        for order in range(1, min(HIGHEST_ORDER, len(swept.values)) + 1):
             heard_hz, linear = order * grid_hz, swept.linear[order - 1]
             spans = WindowSpans(order, float(heard_hz[0]), constant_s)
             share = heard_hz * spans.energy_s(heard_hz) * math.log(2.0) / POINTS_PER_OCTAVE
             resolved = heard_hz * spans.span_s(0)[1] >= LEAST_PERIODS
-            for rung, row in enumerate(clean[:RUNGS]):
+            if order == 1:
+                linear = np.ones_like(linear)
+            for rung, row in enumerate(clean[: RUNGS if order > 1 else 1]):
                 with np.errstate(all="ignore"):
                     value = swept.values[order - 1, row] / linear
                     noise = np.nan_to_num(swept.floors[order - 1, row]) / np.abs(linear)
@@ -119,7 +121,7 @@ def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
                 variance = np.where(held, (noise / envelope) ** 2 + MODEL_SHARE**2, np.inf)
                 found.append((
                     grid_hz, take.position, rung, order, np.where(held, value / envelope, 0.0),
-                    _direct(linear, held), 1.0 / variance, np.minimum(1.0, share), constant_s,
+                    _direct(linear, held) if order > 1 else 0.0 * linear, 1.0 / variance, np.minimum(1.0, share), constant_s,
                 ))  # fmt: skip
     if not found:
         return None
