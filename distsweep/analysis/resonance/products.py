@@ -1,0 +1,227 @@
+"""Products of several rungs and takes, and how well a narrow mode explains each of them.
+
+A curve is the response H itself or one order n of one rung of one take: V(f) = H(n·f)·B(f), H being the linear response heard
+through the windows of order n. Dividing by it takes out the room and all else that lies behind
+the place where the product is made. What is left, B, is smooth in the complex plane, nulls
+included, but for modes: around one, B = base + c·P with c free and P the mode's product as a sweep
+shows it. The base is a polynomial over the logarithm of f; and, as near a crossover another driver
+may radiate n·f than makes it, what is radiated with a smooth response: one over H's direct sound.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from distsweep.analysis.resonance.curves import HIGHEST_ORDER, LEAST_PERIODS, SearchedTake
+from distsweep.analysis.resonance.passed import template
+from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.windows import WindowSpans
+from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
+
+RUNGS = 2
+"""So many of the loudest clean rungs are searched (chosen: quieter ones show the same, nearer the
+noise; two tell what lasts from what happened once)."""
+
+REACH = 16
+"""Points to either side of a mode that are looked at (chosen: a third of an octave, where the second
+product of a mode of Q 8 has fallen by 20 dB). A curve's level is smoothed as widely."""
+
+SMOOTH_COLUMNS, DIRECT_COLUMNS = 4, 1
+"""Columns of the base, polynomial and over the direct sound (chosen: a cubic follows a null that
+is wider than a sixth of an octave; the second radiator is a correction)."""
+
+MODEL_SHARE = 0.01
+"""Values are uncertain by this part of their envelope besides noise (chosen: as exactly as a cubic
+follows a product in free field)."""
+
+DIRECT_OCTAVES = 0.06
+"""Deviation of the Gaussian that smooths a complex response to its direct sound (chosen: keeps
+about the first six periods of what is heard)."""
+
+ROUGH_WEIGHT = 5.0
+"""How rough a curve is to either side counts as so many values (chosen: a fifth of those that are
+fitted)."""
+
+
+@dataclass(frozen=True, eq=False)
+class ProductCurves:
+    """K curves on one grid, or P points of it around a place of its own for each.
+
+    Attributes
+    ----------
+    frequency_hz : played, shape ``(K, F)``.
+    positions : of each curve's take, length K.
+    rungs : 0 for the take's loudest clean one, shape ``(K,)``.
+    orders : shape ``(K,)``; 1 for the response.
+    values : B, or H, over its envelope; 0 where it is not known, shape ``(K, F)``.
+    direct : what has a smooth response of its own over H, likewise, shape ``(K, F)``.
+    precision : one over a value's variance; 0 where it is not known, shape ``(K, F)``.
+    share : of an independent value that a point is worth, shape ``(K, F)``.
+    rate_constants_s : the sweep's L, shape ``(K,)``.
+    """
+
+    frequency_hz: FloatArray
+    positions: tuple[str, ...]
+    rungs: IntArray
+    orders: IntArray
+    values: ComplexArray
+    direct: ComplexArray
+    precision: FloatArray
+    share: FloatArray
+    rate_constants_s: FloatArray
+
+    def at(self, points: IntArray) -> ProductCurves:
+        """Return some points, shape ``(K, P)``; those beyond the grid are not known."""
+        inside = (points >= 0) & (points < self.values.shape[1])
+        held = np.clip(points, 0, self.values.shape[1] - 1)
+
+        def taken(values: FloatArray) -> FloatArray:
+            return np.take_along_axis(values, held, axis=1)
+
+        return replace(
+            self, frequency_hz=taken(self.frequency_hz), values=taken(self.values),
+            direct=taken(self.direct), precision=np.where(inside, taken(self.precision), 0.0),
+            share=taken(self.share),
+        )  # fmt: skip
+
+
+def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
+    """Gather the loudest clean rungs of all takes; None where no product is known.
+
+    Takes on another grid than the first one's are left out.
+    """
+    found, grid_hz = [], None
+    for take in takes:
+        swept = take.swept
+        if swept is None or (grid_hz is not None and len(grid_hz) != len(swept.frequency_hz)):
+            continue
+        grid_hz, constant_s = swept.frequency_hz, swept.rate_constant_s
+        clean = [row for row, rung in enumerate(take.rungs) if not rung.clipped]
+        clean.sort(key=lambda row: -take.rungs[row].drive_dbfs)
+        for order in range(1, min(HIGHEST_ORDER, len(swept.values)) + 1):
+            heard_hz, linear = order * grid_hz, swept.linear[order - 1]
+            spans = WindowSpans(order, float(heard_hz[0]), constant_s)
+            share = heard_hz * spans.energy_s(heard_hz) * math.log(2.0) / POINTS_PER_OCTAVE
+            resolved = heard_hz * spans.span_s(0)[1] >= LEAST_PERIODS
+            if order == 1:
+                linear = np.ones_like(linear)
+            for rung, row in enumerate(clean[: RUNGS if order > 1 else 1]):
+                with np.errstate(all="ignore"):
+                    value = swept.values[order - 1, row] / linear
+                    noise = np.nan_to_num(swept.floors[order - 1, row]) / np.abs(linear)
+                held = np.isfinite(value) & np.isfinite(noise) & resolved
+                if np.count_nonzero(held) <= 2 * REACH:
+                    continue
+                envelope = _envelope(np.hypot(np.abs(value), noise), held)
+                variance = np.where(held, (noise / envelope) ** 2 + MODEL_SHARE**2, np.inf)
+                found.append((
+                    grid_hz, take.position, rung, order, np.where(held, value / envelope, 0.0),
+                    _direct(linear, held) if order > 1 else 0.0 * linear, 1.0 / variance, np.minimum(1.0, share), constant_s,
+                ))  # fmt: skip
+    if not found:
+        return None
+    grids, positions, *columns = zip(*found, strict=True)
+    return ProductCurves(np.array(grids), positions, *(np.array(column) for column in columns))
+
+
+def _smoothed(values: FloatArray | ComplexArray, held: BoolArray, points: float) -> ComplexArray:
+    """Return a Gaussian mean over what is held, shape ``(F,)``."""
+    reach = min(int(4.0 * points), (len(values) - 1) // 2)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / points) ** 2)
+    total = np.convolve(np.where(held, values, 0.0), kernel, "same")
+    return np.asarray(total / np.maximum(np.convolve(held, kernel, "same"), 1e-30))
+
+
+def _envelope(size: FloatArray, held: BoolArray) -> FloatArray:
+    """Return the smoothed level of a curve, as an amplitude."""
+    level = np.log(np.where(held, np.maximum(size, 1e-30), 1.0))
+    return np.exp(_smoothed(level, held, REACH).real)
+
+
+def _direct(linear: ComplexArray, held: BoolArray) -> ComplexArray:
+    """Return one over the direct sound of a response, over its envelope; 0 where not held.
+
+    Smoothing the complex response over frequency keeps what arrives first, about time zero.
+    """
+    smooth = _smoothed(linear, held, DIRECT_OCTAVES * POINTS_PER_OCTAVE)
+    inverse = np.where(held, 1.0 / np.where(held, smooth, 1.0), 0.0)
+    return np.asarray(inverse / _envelope(np.abs(inverse), held))
+
+
+@lru_cache(maxsize=8192)
+def _template(
+    third: int, q: float, shift: float, power: int, order: int, constant_s: float
+) -> ComplexArray:
+    """Return P at the points around a mode that lies ``shift`` points above the middle one.
+
+    ``third`` is the played frequency in thirds of an octave re 1 Hz: how a sweep shows a mode
+    depends on it that little.
+    """
+    ratio = 2.0 ** ((np.arange(-REACH, REACH + 1) - shift) / POINTS_PER_OCTAVE)
+    return template(
+        0.5 * q * (ratio - 1.0 / ratio), frequency_hz=2.0 ** (third / 3.0) * order / power,
+        q=q, power=power, order=order, rate_constant_s=constant_s,
+    )  # fmt: skip
+
+
+def base_of(direct: ComplexArray) -> ComplexArray:
+    """Return the base's columns at the points of windows, shape ``(…, P, columns)``."""
+    place = np.linspace(-1.0, 1.0, direct.shape[-1])
+    smooth = np.polynomial.legendre.legvander(place, SMOOTH_COLUMNS - 1)
+    columns = np.empty((*direct.shape, SMOOTH_COLUMNS + DIRECT_COLUMNS), dtype=np.complex128)
+    columns[..., :SMOOTH_COLUMNS] = smooth
+    columns[..., SMOOTH_COLUMNS:] = direct[..., None] * smooth[:, :DIRECT_COLUMNS]
+    return columns
+
+
+class Base:
+    """Bases fitted to windows of curves: leading axes, then P points.
+
+    Attributes
+    ----------
+    rest : what they leave over of the values, shape ``(…, P)``.
+    squares : sum of its squares in variances, shape ``(…)``.
+    """
+
+    def __init__(self, values: ComplexArray, precision: FloatArray, columns: ComplexArray) -> None:
+        """Fit ``columns``, shape ``(…, P, columns)``."""
+        self._precision = precision
+        self._weighted = np.swapaxes((precision[..., None] * columns).conj(), -1, -2)
+        # Coefficients over direct sound are about the envelope; the others may be anything.
+        prior = np.diag([1e-6] * SMOOTH_COLUMNS + [1.0] * DIRECT_COLUMNS)
+        self._inverse = np.linalg.inv(self._weighted @ columns + prior)
+        solved = self._inverse @ (self._weighted @ values[..., None])
+        self.rest = values - (columns @ solved)[..., 0]
+        squares = np.sum(precision * (values.conj() * self.rest).real, axis=-1)
+        self.squares = np.maximum(squares, 0.0)
+
+    def with_mode(self, modes: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+        """Return c and one over its variance, for templates of shape ``(…, P)``."""
+        seen = self._weighted @ modes[..., None]
+        known = np.sum((seen.conj() * (self._inverse @ seen)).real, axis=(-1, -2))
+        energy = np.sum(self._precision * (modes.real**2 + modes.imag**2), axis=-1) - known
+        energy = np.maximum(energy, 1e-9)
+        cross = np.sum(self._precision * modes.conj() * self.rest, axis=-1)
+        return cross / energy, energy
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """What bases and modes leave over at every place, for one Q: arrays of shape ``(K, F)``.
+
+    Attributes
+    ----------
+    without, rest : sums of squares, in variances.
+    free : independent values less the base's columns; 0 where too little is known.
+    energy : one over the variance of c.
+    """
+
+    without: FloatArray
+    rest: FloatArray
+    free: FloatArray
+    energy: FloatArray
