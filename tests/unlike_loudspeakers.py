@@ -201,7 +201,9 @@ class Played:
                 return spectrum
         raise ValueError("this emitter was not played")
 
-    def heard(self, places: Mapping[str, np.ndarray], paths: Mapping[str, np.ndarray]) -> np.ndarray:
+    def heard(
+        self, places: Mapping[str, np.ndarray], paths: Mapping[str, np.ndarray]
+    ) -> np.ndarray:
         """Return a recording through impulse responses by place, as long as the FFT."""
         spectrum = sum(places[p] * scipy.fft.rfft(paths[p], self.length) for p in places)
         return np.asarray(scipy.fft.irfft(spectrum, self.length))
@@ -267,4 +269,3 @@ def passing(frequency_hz: float, q: float, rate_constant_s: float) -> float:
     pushed = np.exp(1j * np.pi * rate * time_s**2) * np.exp(np.clip(b * time_s, -700.0, 700.0))
     envelope = np.cumsum(pushed) * b * step_s * np.exp(-np.clip(b * time_s, -700.0, 700.0))
     return float(np.max(np.abs(envelope)))
-

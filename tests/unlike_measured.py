@@ -167,7 +167,10 @@ class Stand:
         time_s = np.arange(samples - start) / RATE_HZ
         burst = np.zeros(samples)
         for _ in range(4):
-            middle_hz, fall_s = np.exp(rng.uniform(np.log(80.0), np.log(2000.0))), rng.uniform(5e-3, 0.04)
+            middle_hz, fall_s = (
+                np.exp(rng.uniform(np.log(80.0), np.log(2000.0))),
+                rng.uniform(5e-3, 0.04),
+            )
             burst[start:] += np.exp(-time_s / fall_s) * np.sin(2.0 * np.pi * middle_hz * time_s)
         return burst * setup.amplitude(rng.uniform(45.0, 70.0)) / 4.0
 

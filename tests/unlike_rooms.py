@@ -20,7 +20,7 @@ OCTAVES_HZ = 125.0 * 2.0 ** np.arange(7)
 LATENCY_S = 0.01
 """Everything is late by so much: weights over frequency ring before an arrival, too."""
 
-SLOWER_THAN_EYRING = 1.6
+SLOWER_THAN_EYRING = 1.3
 """How much longer these rooms ring from −5 to −25 dB than Eyring's formula says, about: walls
 differ, and nothing scatters. The unit test holds what is heard against what is drawn."""
 
@@ -55,7 +55,9 @@ class Room:
         """Draw a furnished room of 0.25 to 0.6 s at 1 kHz; in one of three the floor is bare."""
         sides_m = np.array([rng.uniform(3.5, 7.0), rng.uniform(3.0, 5.0), rng.uniform(2.3, 3.0)])
         times_s = rng.uniform(0.25, 0.6) * np.interp(
-            np.arange(7.0) - 3.0, [-3.0, 0.0, 3.0], [rng.uniform(1.0, 1.6), 1.0, rng.uniform(0.5, 0.85)]
+            np.arange(7.0) - 3.0,
+            [-3.0, 0.0, 3.0],
+            [rng.uniform(1.0, 1.6), 1.0, rng.uniform(0.5, 0.85)],
         )
         volume_m3 = float(np.prod(sides_m))
         areas_m2 = np.repeat(volume_m3 / sides_m, 2)
@@ -75,7 +77,7 @@ class Room:
 
         It ends where the slowest octave has fallen by some 45 dB; ``free``: direct sound only.
         """
-        reach_m = 1.0 + 0.75 * float(np.max(self.decay_s[2:])) * SOUND_M_S
+        reach_m = 1.0 + 0.75 * float(np.max(self.decay_s[1:])) * SOUND_M_S
         away_m, cosine, shares = self._images(source, heard_m, 0.0 if free else reach_m)
         late_s = LATENCY_S + away_m / SOUND_M_S
         length = round((2.0 * LATENCY_S + (reach_m + 1.0) / SOUND_M_S) * RATE_HZ)

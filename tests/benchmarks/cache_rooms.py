@@ -13,6 +13,7 @@ import pickle
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,26 +29,19 @@ SETS = {
 """Takes that a search is given: one microphone, near-field ones with it, three in the room."""
 
 
-def calls(record: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
-    """Return what the search calls from every set."""
+def called(record: dict[str, Any], positions: Sequence[str]) -> list[dict[str, Any]]:
+    """Return what the search on the path calls from the takes at these positions."""
     from distsweep.analysis.resonance.find import Enclosure, SearchedTake, find_resonances
+    from distsweep.conversion.resonances import resonance_records
 
-    found = {}
-    for name, positions in SETS.items():
-        takes = [SearchedTake(**t) for t in record["takes"] if t["position"] in positions]
-        listed = find_resonances(takes, Enclosure(None, None, 20.0), hum=record["hum"]).resonances
-        found[name] = [_call(one) for one in listed]
-    return found
-
-
-def _call(one: Any) -> dict[str, Any]:
-    facts, evidence = one.facts, one.facts.evidence
-    return {
-        "frequency_hz": evidence.frequency_hz,
-        "kind": evidence.candidate.kind,
-        "confidence": facts.confidence,
-        "q": None if evidence.mode is None else evidence.mode.q,
-    }
+    takes = [SearchedTake(**t) for t in record["takes"] if t["position"] in positions]
+    found = resonance_records(
+        find_resonances(takes, Enclosure(None, None, 20.0), hum=record["hum"])
+    )
+    return [
+        {"frequency_hz": r.frequency_hz, "kind": r.kind, "confidence": r.confidence, "q": r.q}
+        for r in found
+    ]
 
 
 def main() -> None:
@@ -66,7 +60,7 @@ def main() -> None:
         started = time.process_time()
         record = stand.measured(seed, resonant=not given.no_modes)
         made = time.process_time() - started
-        record["old"] = calls(record)
+        record["old"] = {name: called(record, positions) for name, positions in SETS.items()}
         whole = time.process_time() - started
         part = path.with_suffix(".part")
         part.write_bytes(pickle.dumps(record))
