@@ -13,9 +13,9 @@ from typing import Any
 from unittest import mock
 
 import numpy as np
-import soundfile
 from conftest import RATE_HZ, Bench, ladder_recipe
-from unlike_draws import LOUDEST, Loudspeaker, TrueMode, draw_loudspeaker
+from unlike_draws import draw_loudspeaker
+from unlike_drivers import LOUDEST, Loudspeaker, TrueMode
 from unlike_loudspeakers import Played, harmonics, play
 from unlike_rooms import Room, Source
 
@@ -187,11 +187,7 @@ class Stand:
         swept = self._swept(setup, loudspeaker) if loudspeaker.excited else None
         heights = []
         for mode in loudspeaker.truth:
-            near = [
-                other for other in loudspeaker.truth
-                if other.group == mode.group
-                and (mode.kind == "excited" or abs(np.log(other.frequency_hz / mode.frequency_hz)) <= ONE_WITHIN)
-            ]  # fmt: skip
+            near = [other for other in loudspeaker.truth if _as_one(mode, other)]
             if mode.kind == "radiated":
                 lacking = _steady_db(setup, loudspeaker, grid_hz, near)
                 heights.append(standing_db(mode, grid_hz, steady, lacking, floors_db))
@@ -224,6 +220,12 @@ class Stand:
         return np.array(
             [rung.fundamental_db] + [rung.harmonics[n].level_db for n in range(2, ORDER + 1)]
         )
+
+
+def _as_one(mode: TrueMode, other: TrueMode) -> bool:
+    """Tell whether two poles are left out together: they count as one, or one curve has both."""
+    apart = abs(np.log(other.frequency_hz / mode.frequency_hz))
+    return other.group == mode.group and (mode.kind == "excited" or bool(apart <= ONE_WITHIN))
 
 
 def standing_db(

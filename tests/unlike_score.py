@@ -1,6 +1,6 @@
 """What a search calls in unlike rooms, held against what is there.
 
-A call is real within 2 % of a pole of its kind, or between two poles of one mode at most 8 % apart
+A call is real within 2 % of a pole of its kind, or else between two poles of a mode within 8 %
 (of two that overlap only one peak is seen). Found is an eligible pole with a real call at 0.5 or
 more: its own, one between it and a neighbour, or one of a pole of the same mode within 4 %. A pole
 that is there and not eligible is no false call, and none that is missed.
@@ -75,7 +75,7 @@ class RoomScore:
                 other = any(_same(call["frequency_hz"], t["frequency_hz"]) for t in truth)
                 score.other_kind += other
                 self.false.append(f"  false: seed {seed}, {_call(call)}; there are {_named(truth)}")
-        for number, (mode, height) in enumerate(zip(truth, standing_db, strict=True)):
+        for number, height in enumerate(standing_db):
             if height >= ELIGIBLE_DB:
                 self._eligible(seed, number, truth, height, sure)
 
@@ -154,6 +154,8 @@ def poles_of(call: Entry, truth: Sequence[Entry]) -> list[int]:
     """Return which true poles a call is real by; none: it is not."""
     mine = [k for k, mode in enumerate(truth) if mode["kind"] == call["kind"]]
     hit = {k for k in mine if _same(call["frequency_hz"], truth[k]["frequency_hz"])}
+    if hit:
+        return sorted(hit)
     for a in mine:
         for b in mine:
             low_hz, high_hz = truth[a]["frequency_hz"], truth[b]["frequency_hz"]
