@@ -2,7 +2,7 @@
 
     python tests/benchmarks/cache_rooms.py FIRST COUNT FOLDER [--no-modes]
 
-Seeds whose file exists are skipped. A record (pickled) holds `Stand.measured`'s, and ``old``: what
+Seeds whose file exists are skipped, and those that another process is at (whose "part" exists). A record (pickled) holds `Stand.measured`'s, and ``old``: what
 the search of the package on the path calls from three sets of takes (see `SETS`).
 """
 
@@ -55,14 +55,18 @@ def main() -> None:
     stand = Stand(Path(tempfile.mkdtemp()) / "stand")
     for seed in range(given.first, given.first + given.count):
         path = given.folder / f"{seed}.pickle"
-        if path.exists():
+        part = path.with_suffix(".part")
+        try:
+            if path.exists():
+                continue
+            part.touch(exist_ok=False)
+        except FileExistsError:
             continue
         started = time.process_time()
         record = stand.measured(seed, resonant=not given.no_modes)
         made = time.process_time() - started
         record["old"] = {name: called(record, positions) for name, positions in SETS.items()}
         whole = time.process_time() - started
-        part = path.with_suffix(".part")
         part.write_bytes(pickle.dumps(record))
         part.rename(path)
         print(f"{seed}: {made:.1f} s made, {whole - made:.1f} s searched", flush=True)
