@@ -2,8 +2,10 @@
 
     python tests/benchmarks/cache_rooms.py FIRST COUNT FOLDER [--no-modes]
 
-Seeds whose file exists are skipped, and those that another process is at (whose "part" exists). A record (pickled) holds `Stand.measured`'s, and ``old``: what
-the search of the package on the path calls from three sets of takes (see `SETS`).
+Seeds whose file exists are skipped, and those that another process is at, whose file's name ends
+in "part": after a run that was ended early, remove that. A record (pickled) holds what
+`Stand.measured` returns, and ``old``: what the search of the package on the path calls from three
+sets of takes (`SETS`). To keep an earlier search's calls, run this with that package on the path.
 """
 
 from __future__ import annotations
@@ -56,12 +58,9 @@ def main() -> None:
     for seed in range(given.first, given.first + given.count):
         path = given.folder / f"{seed}.pickle"
         part = path.with_suffix(".part")
-        try:
-            if path.exists():
-                continue
-            part.touch(exist_ok=False)
-        except FileExistsError:
+        if path.exists() or part.exists():
             continue
+        part.touch(exist_ok=False)
         started = time.process_time()
         record = stand.measured(seed, resonant=not given.no_modes)
         made = time.process_time() - started
