@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 import pytest
+from distsweep.analysis.resonance.mode_in_response import fit_response
 
 from distsweep.analysis.resonance.causes import (
     FLANGED_END,
@@ -20,7 +21,6 @@ from distsweep.analysis.resonance.causes import (
 )
 from distsweep.analysis.resonance.decay import DECAY_DB_PER_PERIOD_OVER_Q, Ringing, decay_at
 from distsweep.analysis.resonance.linear_response import linear_response
-from distsweep.analysis.resonance.mode_in_response import fit_response
 from distsweep.analysis.sweep.harmonics import ImpulseResponse
 
 RATE_HZ = 48000

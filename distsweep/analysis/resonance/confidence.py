@@ -23,8 +23,13 @@ def margin(mode: FoundMode) -> float:
     return math.sqrt(max(mode.log_ratio - max(mode.other_log_ratio, 0.0), 0.0))
 
 
+def kind_of(mode: FoundMode) -> str:
+    """Return the kind that a mode's numbers are kept under."""
+    return mode.kind if mode.in_response else "lifted"
+
+
 def confidence(mode: FoundMode) -> float:
     """Return the share of modes with such evidence that are real, 0…1 (logistic regression)."""
-    constant, weight = WEIGHTS[mode.kind if mode.in_response else "lifted"]
+    constant, weight = WEIGHTS[kind_of(mode)]
     value = 1.0 / (1.0 + math.exp(-(constant + weight * margin(mode))))
     return value if mode.direct else min(value, MOST_IN_A_ROOM)

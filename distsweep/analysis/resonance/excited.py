@@ -76,9 +76,7 @@ class _Search:
         self.curves, self.lifted = curves, lifted
         self._above = POINTS_PER_OCTAVE * np.log2(curves.orders) * lifted
         shape = curves.values.shape
-        self._scans = {
-            (q, shift): Scan(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)
-        }
+        self._scans = {(q, shift): Scan(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)}
         self._scan(np.tile(np.arange(-REACH, shape[1] + REACH), (shape[0], 1)))
 
     def _power(self, order: int) -> int:
@@ -114,7 +112,12 @@ class _Search:
             places = centres + down[:, None]
             inside = (places >= 0) & (places < scan.free.shape[1])
             rows = np.broadcast_to(np.arange(len(places))[:, None], places.shape)[inside]
-            for name, found in (("without", base.squares), ("rest", rest), ("free", free), ("energy", energy)):
+            for name, found in (
+                ("without", base.squares),
+                ("rest", rest),
+                ("free", free),
+                ("energy", energy),
+            ):
                 getattr(scan, name)[rows, places[inside]] = (share * found)[inside]
 
     def modes(self) -> list[FoundMode]:
@@ -169,7 +172,9 @@ class _Search:
         )  # fmt: skip
         product, energy, rest = fitted(np.array([best.place[0]]), best.place[1])
         cost = np.log1p(energy / rough)
-        ratios = np.where((free > 0.0) & products[:, None], log_ratio(free, rough, plain, rest) - cost, 0.0)
+        ratios = np.where(
+            (free > 0.0) & products[:, None], log_ratio(free, rough, plain, rest) - cost, 0.0
+        )
         total = float(together(self.curves, ratios)[0])
         margin = _without_best_rung(self.curves, ratios)
         left = around.values - product[:, 0]
@@ -246,7 +251,9 @@ def roughness(scan: Scan) -> FloatArray:
     return np.maximum(1.0, np.exp(total / np.maximum(summed(known.astype(float)), 1.0)))
 
 
-def log_ratio(free: FloatArray, rough: FloatArray, one: FloatArray, other: FloatArray) -> FloatArray:
+def log_ratio(
+    free: FloatArray, rough: FloatArray, one: FloatArray, other: FloatArray
+) -> FloatArray:
     """Return how much likelier a curve is with a rest ``other`` than with ``one``, as logarithm.
 
     Student's: the variance is not known but from the rest itself and the roughness around.
@@ -276,13 +283,17 @@ def _contributions(curves: ProductCurves, ratios: FloatArray) -> list[Contributi
     """Return the mean of an order's rungs, ratios being of shape ``(K, 1)``."""
     keys = list(zip(curves.positions, curves.orders.tolist(), strict=True))
     return [
-        Contribution(*key, float(np.mean([r for r, k in zip(ratios, keys, strict=True) if k == key])))
+        Contribution(
+            *key, float(np.mean([r for r, k in zip(ratios, keys, strict=True) if k == key]))
+        )
         for key in dict.fromkeys(keys)
         if key[1] > 1
     ]
 
 
-def together(curves: ProductCurves, ratios: FloatArray, weights: FloatArray | None = None) -> FloatArray:
+def together(
+    curves: ProductCurves, ratios: FloatArray, weights: FloatArray | None = None
+) -> FloatArray:
     """Return what all curves say, ``(F,)``, of what each does, ``(K, F)``.
 
     Rungs show the same model error, so that their mean counts; positions add up; what an order
@@ -311,7 +322,9 @@ def _without_best_rung(curves: ProductCurves, ratios: FloatArray) -> float:
     return min(left)
 
 
-def _bell(around: ProductCurves, rough: FloatArray, free: FloatArray, plain: FloatArray, near_hz: float):
+def _bell(
+    around: ProductCurves, rough: FloatArray, free: FloatArray, plain: FloatArray, near_hz: float
+):
     """Return the likeliest boost or cut of the drive, as it raises each curve, and its rest."""
 
     def rests(chosen: IntArray, *bell: FloatArray) -> tuple[ComplexArray, FloatArray]:
@@ -320,7 +333,9 @@ def _bell(around: ProductCurves, rough: FloatArray, free: FloatArray, plain: Flo
         s = 1j * around.frequency_hz[0] / at_hz[..., None] if False else None
         s = 1j * around.frequency_hz[chosen][:, None] / at_hz.reshape(1, -1, 1)
         upper, lower = (x.reshape(1, -1, 1) for x in (a / q, 1.0 / (a * q)))
-        raised = ((s**2 + s * upper + 1.0) / (s**2 + s * lower + 1.0)) ** around.orders[chosen][:, None, None]
+        raised = ((s**2 + s * upper + 1.0) / (s**2 + s * lower + 1.0)) ** around.orders[chosen][
+            :, None, None
+        ]
         columns = base_of(around.direct[chosen])[:, None] * raised[..., None]
         base = Base(around.values[chosen][:, None], around.precision[chosen][:, None], columns)
         return raised, around.share[chosen, REACH, None] * base.squares

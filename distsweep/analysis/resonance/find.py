@@ -98,8 +98,8 @@ def find_resonances(
     """
     curves = [None if take.impulse is None else ladder_curves(take) for take in takes]
     usable = [take for take, own in zip(takes, curves, strict=True) if own is not None]
-    excited = find_excited(usable)
-    modes = [*excited, *find_lifted(usable), *find_radiated(usable)]
+    modes = found_modes(usable)
+    excited = [mode for mode in modes if mode.kind == "excited"]
     in_order = [
         None if own is None else _searched(take, own, excited)
         for take, own in zip(takes, curves, strict=True)
@@ -125,6 +125,11 @@ def find_resonances(
         tuple(None if done is None else done.decay_map() for done in in_order),
         tuple(None if done is None else done.steady_change() for done in in_order),
     )
+
+
+def found_modes(takes: Sequence[SearchedTake]) -> list[FoundMode]:
+    """Return every mode that the searches find, however unlikely."""
+    return [*find_excited(takes), *find_lifted(takes), *find_radiated(takes)]
 
 
 def _searched(take: SearchedTake, curves: LadderCurves, excited: Sequence[FoundMode]) -> _Searched:
