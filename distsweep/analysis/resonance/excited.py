@@ -34,7 +34,7 @@ from distsweep.units import ComplexArray, FloatArray, IntArray
 QS = (8.0, 14.0, 22.0, 36.0, 60.0)
 """The Qs that are tried at first (chosen: no mode is farther than 30 % from one)."""
 
-MOST_RATIO, LEAST_RATIO = 20.0, -1.0
+MOST_RATIO, LEAST_RATIO = 20.0, -8.0
 """Bounds of what one order may say (chosen: one alone, however clear, is less than two that agree;
 what one does not share speaks little against, as a cause may make even orders alone)."""
 
@@ -42,7 +42,7 @@ LEAST_SEEN, MOST_MODES = 10.0, 8
 """Modes with less together are not returned; nor more than so many looked for, boosts of the drive
 among them (chosen: far below what is likely one)."""
 
-REMOVED_SHARE = 0.1
+REMOVED_SHARE = 0.2
 """What has been found and taken off leaves values uncertain by this part of it (chosen: filters
 around a mode turn its product by so much)."""
 
@@ -76,7 +76,9 @@ class _Search:
         self.curves, self.lifted = curves, lifted
         self._above = POINTS_PER_OCTAVE * np.log2(curves.orders) * lifted
         shape = curves.values.shape
-        self._scans = {(q, shift): Scan(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)}
+        self._scans = {
+            (q, shift): Scan(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)
+        }
         self._scan(np.tile(np.arange(-REACH, shape[1] + REACH), (shape[0], 1)))
 
     def _power(self, order: int) -> int:
@@ -108,16 +110,10 @@ class _Search:
                         float(self.curves.rate_constants_s[k]),
                     )  # fmt: skip
             size, energy = base.with_mode(modes)
-            rest = np.maximum(base.squares - energy * np.abs(size) ** 2, 0.0)
             places = centres + down[:, None]
             inside = (places >= 0) & (places < scan.free.shape[1])
             rows = np.broadcast_to(np.arange(len(places))[:, None], places.shape)[inside]
-            for name, found in (
-                ("without", base.squares),
-                ("rest", rest),
-                ("free", free),
-                ("energy", energy),
-            ):
+            for name, found in (("without", base.squares), ("gain", energy * np.abs(size) ** 2), ("free", free), ("energy", energy)):
                 getattr(scan, name)[rows, places[inside]] = (share * found)[inside]
 
     def modes(self) -> list[FoundMode]:
@@ -153,7 +149,8 @@ class _Search:
         def fitted(frequencies: FloatArray, one: float) -> tuple[ComplexArray, ...]:
             modes = self._templates(around, frequencies, one)
             size, energy = base.with_mode(modes)
-            rest = share * np.maximum(base.squares - energy * np.abs(size) ** 2, 0.0)
+            gain = share * energy * np.abs(size) ** 2
+            rest = left_over(plain, gain, share * energy, rough)
             return size[..., None] * modes, share * energy, rest
 
         def misfits(frequencies: FloatArray, qs: FloatArray) -> FloatArray:
@@ -172,9 +169,7 @@ class _Search:
         )  # fmt: skip
         product, energy, rest = fitted(np.array([best.place[0]]), best.place[1])
         cost = np.log1p(energy / rough)
-        ratios = np.where(
-            (free > 0.0) & products[:, None], log_ratio(free, rough, plain, rest) - cost, 0.0
-        )
+        ratios = np.where((free > 0.0) & products[:, None], log_ratio(free, rough, plain, rest) - cost, 0.0)
         total = float(together(self.curves, ratios)[0])
         margin = _without_best_rung(self.curves, ratios)
         left = around.values - product[:, 0]
@@ -251,9 +246,7 @@ def roughness(scan: Scan) -> FloatArray:
     return np.maximum(1.0, np.exp(total / np.maximum(summed(known.astype(float)), 1.0)))
 
 
-def log_ratio(
-    free: FloatArray, rough: FloatArray, one: FloatArray, other: FloatArray
-) -> FloatArray:
+def log_ratio(free: FloatArray, rough: FloatArray, one: FloatArray, other: FloatArray) -> FloatArray:
     """Return how much likelier a curve is with a rest ``other`` than with ``one``, as logarithm.
 
     Student's: the variance is not known but from the rest itself and the roughness around.
@@ -262,10 +255,16 @@ def log_ratio(
     return np.asarray((free + ROUGH_WEIGHT) * np.log((one + prior) / (other + prior)))
 
 
+def left_over(without, gain, energy, rough):
+    """Return the rest with a mode whose c is about the envelope: no more than that is likely."""
+    return np.maximum(without - gain * energy / (energy + rough), 0.0)
+
+
 def said(scan: Scan, rough: FloatArray) -> FloatArray:
     """Return what every curve says of a mode: its log ratio, less what its free c explains."""
-    gain = log_ratio(scan.free, rough, scan.without, scan.rest) - np.log1p(scan.energy / rough)
-    return np.where(scan.free > 0.0, gain, 0.0)
+    rest = left_over(scan.without, scan.gain, scan.energy, rough)
+    ratio = log_ratio(scan.free, rough, scan.without, rest) - np.log1p(scan.energy / rough)
+    return np.where(scan.free > 0.0, ratio, 0.0)
 
 
 def _response_says(curves, free, rough, plain, rest) -> float:
@@ -283,31 +282,26 @@ def _contributions(curves: ProductCurves, ratios: FloatArray) -> list[Contributi
     """Return the mean of an order's rungs, ratios being of shape ``(K, 1)``."""
     keys = list(zip(curves.positions, curves.orders.tolist(), strict=True))
     return [
-        Contribution(
-            *key, float(np.mean([r for r, k in zip(ratios, keys, strict=True) if k == key]))
-        )
+        Contribution(*key, float(np.max([r for r, k in zip(ratios, keys, strict=True) if k == key])))
         for key in dict.fromkeys(keys)
         if key[1] > 1
     ]
 
 
-def together(
-    curves: ProductCurves, ratios: FloatArray, weights: FloatArray | None = None
-) -> FloatArray:
+def together(curves: ProductCurves, ratios: FloatArray) -> FloatArray:
     """Return what all curves say, ``(F,)``, of what each does, ``(K, F)``.
 
-    Rungs show the same model error, so that their mean counts; positions add up; what an order
+    Rungs show the same model error, so that the clearest counts; positions add up; what an order
     says is bounded.
     """
-    if weights is None:
-        weights = np.ones(len(ratios))
     total = np.zeros(ratios.shape[1])
     positions = np.array(curves.positions)
     for order in np.unique(curves.orders[curves.orders > 1]):
         vote = np.zeros(ratios.shape[1])
         for position in np.unique(positions):
             own = (positions == position) & (curves.orders == order)
-            vote += weights[own] @ ratios[own] / max(float(np.sum(weights[own])), 1e-9)
+            if np.any(own):
+                vote += np.max(ratios[own], axis=0)
         above = np.maximum(vote, 0.0)
         total += above * MOST_RATIO / (above + MOST_RATIO) + np.clip(vote, LEAST_RATIO, 0.0)
     return total
@@ -315,16 +309,18 @@ def together(
 
 def _without_best_rung(curves: ProductCurves, ratios: FloatArray) -> float:
     """Return what is said together if one rung of one take, the one that says most, is spoilt."""
-    left = []
+    rest = []
     for position, rung in set(zip(curves.positions, curves.rungs.tolist(), strict=True)):
-        own = (np.array(curves.positions) == position) & (curves.rungs == rung)
-        left.append(float(together(curves, ratios, 1.0 - own)[0]))
-    return min(left)
+        kept = ~((np.array(curves.positions) == position) & (curves.rungs == rung))
+        votes = [np.sum(ratios[kept & (curves.orders == n)]) for n in np.unique(curves.orders[curves.orders > 1])]
+        rest.append(sum(v * MOST_RATIO / (abs(v) + MOST_RATIO) for v in votes))
+    return float(min(rest)) + KNOCK
 
 
-def _bell(
-    around: ProductCurves, rough: FloatArray, free: FloatArray, plain: FloatArray, near_hz: float
-):
+KNOCK = 30.0
+
+
+def _bell(around: ProductCurves, rough: FloatArray, free: FloatArray, plain: FloatArray, near_hz: float):
     """Return the likeliest boost or cut of the drive, as it raises each curve, and its rest."""
 
     def rests(chosen: IntArray, *bell: FloatArray) -> tuple[ComplexArray, FloatArray]:
@@ -333,9 +329,7 @@ def _bell(
         s = 1j * around.frequency_hz[0] / at_hz[..., None] if False else None
         s = 1j * around.frequency_hz[chosen][:, None] / at_hz.reshape(1, -1, 1)
         upper, lower = (x.reshape(1, -1, 1) for x in (a / q, 1.0 / (a * q)))
-        raised = ((s**2 + s * upper + 1.0) / (s**2 + s * lower + 1.0)) ** around.orders[chosen][
-            :, None, None
-        ]
+        raised = ((s**2 + s * upper + 1.0) / (s**2 + s * lower + 1.0)) ** around.orders[chosen][:, None, None]
         columns = base_of(around.direct[chosen])[:, None] * raised[..., None]
         base = Base(around.values[chosen][:, None], around.precision[chosen][:, None], columns)
         return raised, around.share[chosen, REACH, None] * base.squares

@@ -216,12 +216,13 @@ class Scan:
 
     Attributes
     ----------
-    without, rest : sums of squares, in variances.
+    without : sum of squares that the base leaves, in variances.
+    gain : by how much the mode makes that less.
     free : independent values less the base's columns; 0 where too little is known.
     energy : one over the variance of c.
     """
 
     without: FloatArray
-    rest: FloatArray
+    gain: FloatArray
     free: FloatArray
     energy: FloatArray
