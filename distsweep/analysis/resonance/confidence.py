@@ -7,8 +7,8 @@ import math
 
 from distsweep.analysis.resonance.mode import FoundMode
 
-WEIGHTS = {"excited": (-6.0, 0.2), "radiated": (-6.0, 0.2), "lifted": (-6.0, 0.2)}
-"""Of each kind a constant and the weight of `margin`. To be fitted."""
+WEIGHTS = {"excited": (-8.0, 2.3), "radiated": (-8.0, 1.0), "lifted": (-8.0, 2.0)}
+"""Of each kind a constant and the weight of `margin`. (chosen: to be fitted)"""
 
 MOST_IN_A_ROOM = 0.49
 """Where a room could make the same, a mode is never called likelier than not (chosen: at one place
