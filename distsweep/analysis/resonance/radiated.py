@@ -49,7 +49,7 @@ ZERO_QS = 1.5 * 2.0 ** np.arange(6.0)
 """Dividing by 1 + ρT puts a zero where the pole was, and the pole at Q/(1 + ρ), which is tried
 here (chosen: Q 8 with 15 dB has 1.4, Q 60 with 4 dB has 38)."""
 
-STARTS = np.array([0.0, 1.0, 4.0])
+STARTS = np.array([0.0, 3.0, -0.5 + 2.5j, -0.5 - 2.5j])
 """Values of ρ from which its best is looked for (chosen: 0, 6 and 14 dB)."""
 
 LEAST_LOG_RATIO = 15.0
@@ -70,6 +70,7 @@ APART_HZ = 300.0
 MOST_RATIO = 6.0
 """In the far field no mode is louder than so many times the direct sound (chosen: 17 dB)."""
 
+LEAST_Q = 6.0
 MOST_MODES, ROUNDS = 12, 6
 
 PRODUCTS_ERROR = 1e-3
@@ -253,7 +254,7 @@ class _Response:
         whiteners, none = band.best_gains(values)
         aside, ratio = 0.02, 2.5
         starts = np.outer(STARTS, np.ones(len(values))).astype(np.complex128)
-        mode = _Mode(near_hz, q, np.zeros(len(values)), np.zeros(len(values)))
+        mode = _Mode(near_hz, min(q, HIGHEST_Q), np.zeros(len(values)), np.zeros(len(values)))
         for points in (9, 9, 5, 5, 5):
             tried_hz = mode.frequency_hz * np.exp(np.linspace(-aside, aside, points))
             tried_q = np.clip(mode.q * ratio ** np.linspace(-1.0, 1.0, 5), LOWEST_Q, HIGHEST_Q)
@@ -339,37 +340,52 @@ def _counted(centre_hz: float) -> FloatArray:
     return np.where(DELAYS_S > 1.0 / centre_hz, (0.5 + 0.5 * np.cos(np.pi * fade)) ** 2, 0.0)
 
 
+def _holds(modes: Sequence[_Mode]) -> bool:
+    """Tell whether modes are likely, lift, are narrow, and lie apart by half a bandwidth."""
+    for index, mode in enumerate(modes):
+        if np.sum(mode.log_ratios) < LEAST_LOG_RATIO or mode.q < LEAST_Q:
+            return False
+        if np.max(mode.lifts_db) < LEAST_LIFT_DB:
+            return False
+        for other in modes[:index]:
+            if abs(math.log(mode.frequency_hz / other.frequency_hz)) < 0.5 / min(mode.q, other.q):
+                return False
+    return True
+
+
 def _found(response: _Response) -> list[_Mode]:
-    """Take modes off, the likeliest first; each time its neighbours are looked at once more."""
+    """Take modes off, the likeliest first; each time its neighbours are fitted once more."""
     modes: list[_Mode] = []
     screens = [response.screened(row, modes) for row in range(len(response.bands))]
     tried: list[float] = []
     while len(modes) < MOST_MODES:
         candidates = np.vstack(screens)
         fresh = [not any(abs(math.log2(hz / t)) < 0.02 for t in tried) for hz in candidates[:, 1]]
-        fresh &= candidates[:, 2] > 0.8 * LOWEST_Q
-        gains = np.where(fresh, candidates[:, 0], -np.inf)
+        gains = np.where(fresh & (candidates[:, 2] > 0.8 * LOWEST_Q), candidates[:, 0], -np.inf)
         log_ratio, near_hz, q = candidates[int(np.argmax(gains))]
         if np.max(gains) < LEAST_LOG_RATIO:
             break
         tried.append(near_hz)
-        mode = response.refined(near_hz, min(q, HIGHEST_Q), modes)
-        if np.sum(mode.log_ratios) < LEAST_LOG_RATIO or mode.q < 1.1 * LOWEST_Q:
-            continue
-        beside = [m for m in modes if abs(math.log2(m.frequency_hz / mode.frequency_hz)) < REACH_OCTAVES]
-        if np.max(mode.lifts_db) < LEAST_LIFT_DB and not beside:
-            continue
-        modes.append(mode)
+        mode = response.refined(near_hz, q, modes)
+        beside = [m for m in modes if _octaves(m, mode) < REACH_OCTAVES]
+        apart = [m for m in modes if _octaves(m, mode) >= REACH_OCTAVES]
+        close = [*beside, mode]
         for _ in range(2 if beside else 0):
-            for index, other in enumerate(modes):
-                if other in (*beside, mode) if 0 else abs(math.log2(other.frequency_hz / mode.frequency_hz)) < REACH_OCTAVES:
-                    rest = modes[:index] + modes[index + 1 :]
-                    modes[index] = response.refined(other.frequency_hz, other.q, rest)
+            for index, other in enumerate(close):
+                rest = [*apart, *close[:index], *close[index + 1 :]]
+                close[index] = response.refined(other.frequency_hz, other.q, rest)
+        if not _holds(close):
+            continue
+        modes = [*apart, *close]
         tried = [t for t in tried if abs(math.log2(t / mode.frequency_hz)) > REACH_OCTAVES]
         for row, centre_hz in enumerate(response.centres_hz):
             if abs(math.log2(centre_hz / mode.frequency_hz)) < 2.0 * REACH_OCTAVES:
                 screens[row] = response.screened(row, modes)
-    return [m for m in modes if np.max(m.lifts_db) >= LEAST_LIFT_DB and m.q > 1.1 * LOWEST_Q and np.sum(m.log_ratios)>LEAST_LOG_RATIO]
+    return modes
+
+
+def _octaves(one: _Mode, other: _Mode) -> float:
+    return abs(math.log2(one.frequency_hz / other.frequency_hz))
 
 
 def _flatness(
