@@ -165,7 +165,8 @@ def _judged(
             drive += value
         loose = max(loose, _loose(take, mode))
     shows = mode.lifts_db >= LEAST_LIFT_DB
-    telling = shows & (responses.direct_db(mode.frequency_hz) >= DIRECT_DB)
+    near = np.array([take.position in NEAR_FIELD for take in takes])
+    telling = shows & (near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB))
     if mode.frequency_hz >= APART_HZ and np.sum(shows & (mode.log_ratios > 0.0)) > 1:
         telling = shows
     told = float(np.sum(mode.log_ratios[telling]))
