@@ -29,6 +29,12 @@ TIMES_S = np.geomspace(1e-3, WINDOW_S, 24)
 """Between these, power is averaged (chosen: each stretch is 30 % longer than the one before)."""
 
 
+def counted_share(delay_s: FloatArray) -> FloatArray:
+    """Return the share of the power at some delays that the window leaves."""
+    fade = np.clip(3.0 * delay_s / WINDOW_S - 2.0, 0.0, 1.0)
+    return np.asarray((0.5 + 0.5 * np.cos(np.pi * fade)) ** 2)
+
+
 class Spectrum:
     """The spectrum of an impulse response behind a window, phase re the direct sound."""
 
@@ -52,7 +58,7 @@ class Spectrum:
         place = frequency_hz / self.step_hz
         first = np.clip(place.astype(int), 0, len(self.values) - 2)
         share = place - first
-        return (1.0 - share) * self.values[first] + share * self.values[first + 1]
+        return np.asarray((1.0 - share) * self.values[first] + share * self.values[first + 1])
 
     def reflected_power(self, centre_hz: float, delay_s: FloatArray) -> FloatArray:
         """Return the reflected power a second at some delays, re the direct sound's energy.
@@ -67,13 +73,15 @@ class Spectrum:
         median = np.nanmedian(powers[:, seen], axis=0) / 0.8
         middle_s = np.sqrt(TIMES_S[1:] * TIMES_S[:-1])[seen]
         level = np.log(np.maximum(median, 1e-12))
-        return np.exp(np.interp(np.log(delay_s), np.log(middle_s), level))
+        return np.asarray(np.exp(np.interp(np.log(delay_s), np.log(middle_s), level)))
 
     def _power(self, centre_hz: float) -> FloatArray:
         """Return the mean power behind a band-pass between TIMES_S, re the direct sound's energy;
         NaN where that is still there."""
         ends = 2.0 ** (np.array([0.5, -0.5]) / SUBBANDS_PER_OCTAVE)
-        sigma_bins = centre_hz * (ends[0] - ends[1]) / (2.0 * math.sqrt(math.log(2.0)) * self.step_hz)
+        sigma_bins = (
+            centre_hz * (ends[0] - ends[1]) / (2.0 * math.sqrt(math.log(2.0)) * self.step_hz)
+        )
         reach = int(4.0 * sigma_bins) + 1
         bins = np.arange(-reach, reach + 1)
         centre = round(centre_hz / self.step_hz)
@@ -90,7 +98,6 @@ class Spectrum:
         within = np.diff(np.interp(TIMES_S, np.arange(count + 1) * step_s, summed))
         mean = within / np.diff(TIMES_S)
         return np.where(TIMES_S[:-1] >= SETTLED_PERIODS / centre_hz, mean, np.nan)
-
 
 
 REFLECTION_DB, STANDS_OUT_DB = -26.0, 6.0
