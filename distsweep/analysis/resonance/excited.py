@@ -28,6 +28,8 @@ from distsweep.analysis.resonance.products import (
     base_of,
     product_curves,
 )
+from distsweep.analysis.resonance.swept_mode import swept
+from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.units import ComplexArray, FloatArray, IntArray
 
@@ -168,7 +170,13 @@ class _Search:
             ),
         )  # fmt: skip
         product, energy, rest = fitted(np.array([best.place[0]]), best.place[1])
-        cost = np.log1p(energy / rough)
+        if EXACT and not self.lifted and float(together(self.curves, np.where(free > 0, log_ratio(free, rough, plain, rest), 0.0))[0]) > 25.0:
+            modes = self._swept(around, *best.place)[:, None]
+            size, energy = base.with_mode(modes)
+            gain = share * energy * np.abs(size) ** 2
+            exact = left_over(plain, gain, share * energy, rough)
+            product, energy, rest = size[..., None] * modes, share * energy, exact
+        cost = np.log1p(TAU * energy / rough)
         ratios = np.where((free > 0.0) & products[:, None], log_ratio(free, rough, plain, rest) - cost, 0.0)
         total = float(together(self.curves, ratios)[0])
         margin = _without_best_rung(self.curves, ratios)
@@ -213,6 +221,15 @@ class _Search:
             ))  # fmt: skip
         return np.array(made)
 
+    def _swept(self, around, mode_hz, q):
+        made = {}
+        for row, n in enumerate(around.orders.tolist()):
+            key = n, float(around.rate_constants_s[row])
+            if key not in made:
+                spans = WindowSpans(n, n * float(self.curves.frequency_hz[0, 0]), key[1])
+                made[key] = swept(around.frequency_hz[row], mode_hz=mode_hz, q=q, order=n, rate_constant_s=key[1], spans=spans)
+        return np.array([made[n, float(c)] for n, c in zip(around.orders.tolist(), around.rate_constants_s)])
+
     def _replace(self, points: IntArray, values: ComplexArray, doubt: FloatArray) -> None:
         """Put other values at some points, uncertain by ``doubt`` more, and scan there again."""
         row, column = np.nonzero((points >= 0) & (points < self.curves.values.shape[1]))
@@ -226,6 +243,7 @@ class _Search:
 
 
 DEBUG = []
+EXACT = True
 
 
 def roughness(scan: Scan) -> FloatArray:
@@ -257,13 +275,13 @@ def log_ratio(free: FloatArray, rough: FloatArray, one: FloatArray, other: Float
 
 def left_over(without, gain, energy, rough):
     """Return the rest with a mode whose c is about the envelope: no more than that is likely."""
-    return np.maximum(without - gain * energy / (energy + rough), 0.0)
+    return np.maximum(without - gain * energy / (energy + rough / TAU), 0.0)
 
 
 def said(scan: Scan, rough: FloatArray) -> FloatArray:
     """Return what every curve says of a mode: its log ratio, less what its free c explains."""
     rest = left_over(scan.without, scan.gain, scan.energy, rough)
-    ratio = log_ratio(scan.free, rough, scan.without, rest) - np.log1p(scan.energy / rough)
+    ratio = log_ratio(scan.free, rough, scan.without, rest) - np.log1p(TAU * scan.energy / rough)
     return np.where(scan.free > 0.0, ratio, 0.0)
 
 
@@ -318,6 +336,7 @@ def _without_best_rung(curves: ProductCurves, ratios: FloatArray) -> float:
 
 
 KNOCK = 30.0
+TAU = 4.0
 
 
 def _bell(around: ProductCurves, rough: FloatArray, free: FloatArray, plain: FloatArray, near_hz: float):
