@@ -13,12 +13,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
 from distsweep.analysis.resonance.curves import HIGHEST_ORDER, LEAST_PERIODS, SearchedTake
-from distsweep.analysis.resonance.mode_in_products import template
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
@@ -31,9 +29,9 @@ REACH = 16
 """Points to either side of a mode that are looked at (chosen: a third of an octave, where the second
 product of a mode of Q 8 has fallen by 20 dB). A curve's level is smoothed as widely."""
 
-SMOOTH_COLUMNS, DIRECT_COLUMNS = 4, 1
-"""Columns of the base, polynomial and over the direct sound (chosen: a cubic follows a null that
-is wider than a sixth of an octave; the second radiator is a correction)."""
+COLUMNS = 4
+"""Columns of either half of the base (chosen: a cubic follows a null that is wider than a sixth of
+an octave)."""
 
 MODEL_SHARE = 0.01
 """Values are uncertain by this part of their envelope besides noise (chosen: as exactly as a cubic
@@ -42,10 +40,6 @@ follows a product in free field)."""
 DIRECT_OCTAVES = 0.06
 """Deviation of the Gaussian that smooths a complex response to its direct sound (chosen: keeps
 about the first six periods of what is heard)."""
-
-ROUGH_WEIGHT = 5.0
-"""How rough a curve is to either side counts as so many values (chosen: a fifth of those that are
-fitted)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +82,12 @@ class ProductCurves:
             direct=taken(self.direct), precision=np.where(inside, taken(self.precision), 0.0),
             share=taken(self.share),
         )  # fmt: skip
+
+    def of(self, chosen: IntArray) -> ProductCurves:
+        """Return some of the curves."""
+        positions = tuple(self.positions[k] for k in chosen)
+        arrays = {k: v[chosen] for k, v in vars(self).items() if k != "positions"}
+        return ProductCurves(positions=positions, **arrays)
 
 
 def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
@@ -153,30 +153,12 @@ def _direct(linear: ComplexArray, held: BoolArray) -> ComplexArray:
     return np.asarray(inverse / _envelope(np.abs(inverse), held))
 
 
-@lru_cache(maxsize=8192)
-def _template(
-    third: int, q: float, shift: float, power: int, order: int, constant_s: float
-) -> ComplexArray:
-    """Return P at the points around a mode that lies ``shift`` points above the middle one.
-
-    ``third`` is the played frequency in thirds of an octave re 1 Hz: how a sweep shows a mode
-    depends on it that little.
-    """
-    ratio = 2.0 ** ((np.arange(-REACH, REACH + 1) - shift) / POINTS_PER_OCTAVE)
-    return template(
-        0.5 * q * (ratio - 1.0 / ratio), frequency_hz=2.0 ** (third / 3.0) * order / power,
-        q=q, power=power, order=order, rate_constant_s=constant_s,
-    )  # fmt: skip
-
-
 def base_of(direct: ComplexArray) -> ComplexArray:
-    """Return the base's columns at the points of windows, shape ``(…, P, columns)``."""
+    """Return the base's columns at the points of windows, shape ``(…, P, 2·COLUMNS)``."""
     place = np.linspace(-1.0, 1.0, direct.shape[-1])
-    smooth = np.polynomial.legendre.legvander(place, SMOOTH_COLUMNS - 1)
-    columns = np.empty((*direct.shape, SMOOTH_COLUMNS + DIRECT_COLUMNS), dtype=np.complex128)
-    columns[..., :SMOOTH_COLUMNS] = smooth
-    columns[..., SMOOTH_COLUMNS:] = direct[..., None] * smooth[:, :DIRECT_COLUMNS]
-    return columns
+    smooth = np.polynomial.legendre.legvander(place, COLUMNS - 1)
+    both = np.stack([np.ones_like(direct), direct], axis=-1)[..., None] * smooth[:, None]
+    return np.asarray(both.reshape(*direct.shape, 2 * COLUMNS))
 
 
 class Base:
@@ -193,7 +175,7 @@ class Base:
         self._precision = precision
         self._weighted = np.swapaxes((precision[..., None] * columns).conj(), -1, -2)
         # Coefficients over direct sound are about the envelope; the others may be anything.
-        prior = np.diag([1e-6] * SMOOTH_COLUMNS + [1.0] * DIRECT_COLUMNS)
+        prior = np.diag([1e-6] * COLUMNS + [1.0] * COLUMNS)
         self._inverse = np.linalg.inv(self._weighted @ columns + prior)
         solved = self._inverse @ (self._weighted @ values[..., None])
         self.rest = values - (columns @ solved)[..., 0]
@@ -208,21 +190,3 @@ class Base:
         energy = np.maximum(energy, 1e-9)
         cross = np.sum(self._precision * modes.conj() * self.rest, axis=-1)
         return cross / energy, energy
-
-
-@dataclass(frozen=True, eq=False)
-class Scan:
-    """What bases and modes leave over at every place, for one Q: arrays of shape ``(K, F)``.
-
-    Attributes
-    ----------
-    without : sum of squares that the base leaves, in variances.
-    gain : by how much the mode makes that less.
-    free : independent values less the base's columns; 0 where too little is known.
-    energy : one over the variance of c.
-    """
-
-    without: FloatArray
-    gain: FloatArray
-    free: FloatArray
-    energy: FloatArray
