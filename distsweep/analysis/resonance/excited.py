@@ -41,9 +41,9 @@ LIKELY_SIZE = 2.0
 ROUGH_WEIGHT = 5.0
 """How rough a curve is to either side counts as so many values (chosen: a fifth of those fitted)."""
 
-MOST_RATIO, LEAST_RATIO = 20.0, -3.0
-"""Bounds of what one order may say (chosen: one alone, however clear, is less than two that agree;
-what one does not share speaks little against, as a cause may make even orders alone)."""
+MOST_RATIO = 20.0
+"""Bound of what one order may say for or against (chosen: one alone, however clear, is less than two
+that agree)."""
 
 MOST_MODES = 8
 """So many are looked for, boosts of the drive among them (chosen: twice what is ever there)."""
@@ -130,6 +130,10 @@ def _log_ratio(
 ) -> FloatArray:
     prior = ROUGH_WEIGHT * rough
     return np.asarray((free + ROUGH_WEIGHT) * np.log((one + prior) / (other + prior)))
+
+
+def _bounded(votes: FloatArray) -> FloatArray:
+    return np.asarray(votes * MOST_RATIO / (np.abs(votes) + MOST_RATIO))
 
 
 @lru_cache(maxsize=8192)
@@ -270,7 +274,7 @@ class _Search:
             ))  # fmt: skip
         return np.array(made)
 
-    def _together(self, ratios: FloatArray, *, least: float = LEAST_RATIO) -> FloatArray:
+    def _together(self, ratios: FloatArray) -> FloatArray:
         """Return what all curves say, ``(F,)``, of what each does, ``(K, F)``.
 
         Rungs show the same model error, so that the clearest counts; positions add up; what an
@@ -280,9 +284,8 @@ class _Search:
         positions = np.array(self.curves.positions)
         for order in np.unique(self.curves.orders[self._products]):
             own = [(positions == p) & (self.curves.orders == order) for p in np.unique(positions)]
-            vote = np.sum([np.max(ratios[o], axis=0) for o in own if np.any(o)], axis=0)
-            above = np.maximum(vote, 0.0)
-            total += above * MOST_RATIO / (above + MOST_RATIO) + np.clip(vote, least, 0.0)
+            votes = np.array([np.max(ratios[o], axis=0) for o in own if np.any(o)])
+            total += _bounded(np.where(np.sum(votes, axis=0) > 0.0, np.sum(votes, axis=0), np.mean(votes, axis=0)))
         return total
 
     def _without_best_rung(self, ratios: FloatArray) -> float:
@@ -298,7 +301,7 @@ class _Search:
                 float(np.sum(ratios[(self.curves.orders == n) & ~spoilt]))
                 for n in np.unique(self.curves.orders[self._products])
             ]
-            left.append(sum(vote * MOST_RATIO / (abs(vote) + MOST_RATIO) for vote in votes))
+            left.append(float(np.sum(_bounded(np.array(votes)))))
         return MOST_RATIO + min(left)
 
     def _uncut(
