@@ -12,7 +12,7 @@ out: the curve is rough all around, and a mode is not told from that.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -65,7 +65,6 @@ BELLS = (
 (chosen: what equalisers before a loudspeaker are set to, cuts at its modes among it)."""
 
 _STEP = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
-_Ratios = Callable[[FloatArray], FloatArray]
 
 
 def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
@@ -229,8 +228,8 @@ class _Search:
             return size[..., None] * modes, _Fit(share * base.squares, gain, share * energy, free)
 
         def misfits(mode_hz: FloatArray, qs: FloatArray) -> FloatArray:
-            ratios = [fitted(mode_hz, float(one))[1].ratio(rough) for one in qs]
-            return -np.array([np.sum(r[self._products], axis=0) for r in ratios]).T
+            fits = [fitted(mode_hz, float(one))[1] for one in qs]
+            return -np.array([self._together(fit.ratio(rough)) for fit in fits]).T
 
         near_hz = float(self.curves.frequency_hz[0, 0] * _STEP ** (index + shift))
         near_q = np.clip(q * 1.3 ** np.arange(-2.0, 3.0), LOWEST_Q, HIGHEST_Q)
