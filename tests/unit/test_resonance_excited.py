@@ -8,7 +8,7 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
-from closed_form import Branch, cascade, flat, harmonic_products, high_pass, low_pass, peak
+from closed_form import Branch, cascade, harmonic_products, high_pass, low_pass, peak
 from resonating import band_pass, echo
 
 from distsweep.analysis.resonance.curves import SearchedTake

@@ -1,9 +1,9 @@
 """Modes that products show: set off where they are played, or lifting what is heard.
 
-An excited mode moves nonlinearly: its products of all orders, rungs and takes agree in the frequency
-played. A mode that an equaliser has taken off the response still lifts what is made behind that
-equaliser: products agree in the frequency heard, n·f. Either kind is looked for one by one, each
-taken off the curves before the next, so that what it leaves beside itself is not called.
+An excited mode moves nonlinearly: its products of all orders, rungs and takes agree in the
+frequency played. A mode that an equaliser has taken off the response still lifts what is made
+behind that equaliser: products agree in the frequency heard, n·f. Either kind is looked for one by
+one, each taken off the curves before the next, so that what it leaves beside itself is not called.
 
 Where the driver that radiates n·f is not the one that makes the product, the room does not divide
 out: the curve is rough all around, and a mode is not told from that.
@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -25,8 +26,10 @@ from distsweep.analysis.resonance.mode_in_products import template
 from distsweep.analysis.resonance.products import (
     REACH,
     Base,
+    ModeFit,
     ProductCurves,
     base_of,
+    log_ratio,
     product_curves,
 )
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
@@ -35,26 +38,22 @@ from distsweep.units import ComplexArray, FloatArray, IntArray
 QS = (8.0, 14.0, 22.0, 36.0, 60.0)
 """The Qs that are tried at first (chosen: no mode is farther than 30 % from one)."""
 
-LIKELY_SIZE = 2.0
-"""A mode's c is about so many times the envelope (chosen: 6 dB of lift, from which on one is seen)."""
-
-ROUGH_WEIGHT = 5.0
-"""How rough a curve is to either side counts as so many values (chosen: a fifth of those fitted)."""
-
 MOST_RATIO = 20.0
-"""Bound of what one order may say for or against (chosen: one alone, however clear, is less than two
-that agree)."""
+"""Bound of what one order may say for or against (chosen: one alone, however clear, is less than
+two that agree). Half of it is the least that is returned; and by it what happens once is less
+likely to look like a mode than a mode is."""
 
 MOST_MODES = 8
-"""So many are looked for, boosts of the drive among them (chosen: twice what is ever there)."""
+"""So many are looked for, boosts of the drive among them (chosen: bounds the time; the simulated
+loudspeakers have three excited modes at most)."""
 
 REMOVED_SHARE = 0.2
 """What has been found and taken off leaves values uncertain by this part of it (chosen: filters
 around a mode, and a sweep that passes it fast, turn its product by so much)."""
 
 APART_BANDWIDTHS = 2.0
-"""Closer to a likelier one, what is left is that one's skirt (chosen: so far the product of a mode
-is higher than REMOVED_SHARE of its top)."""
+"""Closer to a likelier one, what is left is that one's skirt (chosen: as far as what is left of
+modes of Q 25 to 44 lay, which a sweep of 6 s passes fast, on simulated loudspeakers)."""
 
 BELLS = (
     np.array([-4.0, -2.5, -1.0, 0.0, 1.0, 2.5, 4.0]),
@@ -65,6 +64,7 @@ BELLS = (
 (chosen: what equalisers before a loudspeaker are set to, cuts at its modes among it)."""
 
 _STEP = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+"""Ratio of the grid's neighbouring frequencies (its definition)."""
 
 
 def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
@@ -77,58 +77,6 @@ def find_lifted(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     """Return modes that lift products where they are heard though the response has lost them."""
     curves = product_curves(takes)
     return [] if curves is None else _Search(curves, lifted=True).modes()
-
-
-@dataclass(frozen=True, eq=False)
-class _Fit:
-    """Curves with and without a mode: K curves, at one place or several.
-
-    Attributes
-    ----------
-    without : sum of squares that the base leaves, in variances.
-    gain : by how much the mode makes that less.
-    energy : one over the variance of the mode's c.
-    free : independent values less the base's columns; 0 where too little is known.
-    """
-
-    without: FloatArray
-    gain: FloatArray
-    energy: FloatArray
-    free: FloatArray
-
-    def rough(self) -> FloatArray:
-        """Return how many times its variance a curve's rest is to either side, 1 at least.
-
-        A mode must stand out of what is not smooth around it: the geometric mean, as another mode
-        there is no roughness.
-        """
-        known = self.free > 0.0
-        level = np.log(np.maximum(self.without, 1e-6) / np.where(known, self.free, 1.0))
-        kernel = np.abs(np.arange(-2 * REACH, 2 * REACH + 1)) > REACH
-        inner = slice(2 * REACH, 2 * REACH + level.shape[1])
-        total, count = (
-            np.array([np.convolve(row, kernel)[inner] for row in rows])
-            for rows in (np.where(known, level, 0.0), known.astype(float))
-        )
-        return np.maximum(1.0, np.exp(total / np.maximum(count, 1.0)))
-
-    def ratio(self, rough: FloatArray, other: FloatArray | None = None) -> FloatArray:
-        """Return the logarithm of how much likelier a curve is with the mode than with a rest.
-
-        Student's: the variance is not known but from the rest and the roughness around. ``other``
-        is the rest of another explanation; None for the base alone.
-        """
-        energy = LIKELY_SIZE**2 * self.energy / rough
-        rest = np.maximum(self.without - self.gain * energy / (1.0 + energy), 0.0)
-        gain = _log_ratio(self.without if other is None else other, rest, self.free, rough)
-        return np.where(self.free > 0.0, gain - np.log1p(energy), 0.0)
-
-
-def _log_ratio(
-    one: FloatArray, other: FloatArray, free: FloatArray, rough: FloatArray
-) -> FloatArray:
-    prior = ROUGH_WEIGHT * rough
-    return np.asarray((free + ROUGH_WEIGHT) * np.log((one + prior) / (other + prior)))
 
 
 def _bounded(votes: FloatArray) -> FloatArray:
@@ -160,7 +108,9 @@ class _Search:
         self._above = POINTS_PER_OCTAVE * np.log2(curves.orders) * lifted
         self._powers = [1 if lifted else n for n in curves.orders.tolist()]
         shape = curves.values.shape
-        self._fits = {(q, shift): _Fit(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)}
+        self._fits = {
+            (q, shift): ModeFit(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)
+        }
         self._scan(np.tile(np.arange(-REACH, shape[1] + REACH), (shape[0], 1)))
 
     def modes(self) -> list[FoundMode]:
@@ -183,11 +133,12 @@ class _Search:
     def _scan(self, points: IntArray) -> None:
         """Fit base and mode around all but the outer ``REACH`` of some points, ``(K, W)``."""
         around, inner = self.curves.at(points), np.s_[:, REACH:-REACH]
-        values, precision, direct = (
-            np.lib.stride_tricks.sliding_window_view(a, 2 * REACH + 1, axis=1)
-            for a in (around.values, around.precision, around.direct)
-        )
-        columns = base_of(direct)
+
+        def windows(curves: Any) -> Any:
+            return np.lib.stride_tricks.sliding_window_view(curves, 2 * REACH + 1, axis=1)
+
+        values, precision = windows(around.values), windows(around.precision)
+        columns = base_of(windows(around.direct))
         base = Base(values, precision, columns)
         known = precision > 0.0
         sides = known[..., :REACH].sum(axis=-1), known[..., -REACH:].sum(axis=-1)
@@ -214,18 +165,42 @@ class _Search:
     def _examined(self, index: int, q: float, shift: float) -> FoundMode:
         """Fit a mode, and what else may make the same; take the likelier off the curves."""
         rough = self._fits[q, shift].rough()[:, index, None]
-        free = self._fits[q, shift].free[:, index, None]
         centres = index - np.ceil(self._above - shift).astype(int)
         points = centres[:, None] + np.arange(-REACH, REACH + 1)
         around = self.curves.at(points)
-        share = around.share[:, REACH, None]
-        base = Base(around.values[:, None], around.precision[:, None], base_of(around.direct)[:, None])
+        place, product, fit = self._refined(around, index, q, shift, rough)
+        ratios = fit.ratio(rough)
+        total, margin = float(self._together(ratios)[0]), self._without_best_rung(ratios)
+        left, doubt = around.values - product, REMOVED_SHARE * np.abs(product)
+        if self._lifted:
+            margin = min(margin, self._uncut(around, product, fit, rough))
+        else:
+            raised, with_bell = _bell(around, fit, rough, place[0])
+            than_bell = float(self._together(fit.ratio(rough, with_bell))[0])
+            margin = min(margin, than_bell)
+            if than_bell < 0.0:
+                left, doubt = around.values / raised, np.zeros_like(doubt)
+        left[~self._products] = around.values[~self._products]
+        self._replace(points, left, doubt * self._products[:, None])
+        return FoundMode(
+            "radiated" if self._lifted else "excited", *place, total, total - margin,
+            self._contributions(ratios), in_response=not self._lifted,
+        )  # fmt: skip
 
-        def fitted(mode_hz: FloatArray, one: float) -> tuple[ComplexArray, _Fit]:
+    def _refined(
+        self, around: ProductCurves, index: int, q: float, shift: float, rough: FloatArray
+    ) -> tuple[tuple[float, float], ComplexArray, ModeFit]:
+        """Return frequency and Q that all orders make likeliest, c·P and the fit of each curve."""
+        share, free = around.share[:, REACH, None], self._fits[q, shift].free[:, index, None]
+        columns = base_of(around.direct)[:, None]
+        base = Base(around.values[:, None], around.precision[:, None], columns)
+
+        def fitted(mode_hz: FloatArray, one: float) -> tuple[ComplexArray, ModeFit]:
             modes = self._templates(around, mode_hz, one)
             size, energy = base.with_mode(modes)
             gain = share * energy * np.abs(size) ** 2
-            return size[..., None] * modes, _Fit(share * base.squares, gain, share * energy, free)
+            fit = ModeFit(share * base.squares, gain, share * energy, free)
+            return size[..., None] * modes, fit
 
         def misfits(mode_hz: FloatArray, qs: FloatArray) -> FloatArray:
             fits = [fitted(mode_hz, float(one))[1] for one in qs]
@@ -233,34 +208,23 @@ class _Search:
 
         near_hz = float(self.curves.frequency_hz[0, 0] * _STEP ** (index + shift))
         near_q = np.clip(q * 1.3 ** np.arange(-2.0, 3.0), LOWEST_Q, HIGHEST_Q)
-        f0, q = narrowed_minimum(
+        mode_hz, mode_q = narrowed_minimum(
             misfits,
             Axis(near_hz * _STEP ** np.linspace(-1.0, 1.0, 7), (5, 5, 5)),
             Axis(near_q, (5, 5, 5), lowest=LOWEST_Q, highest=HIGHEST_Q),
         ).place
-        product, fit = fitted(np.array([f0]), q)
-        ratios = fit.ratio(rough)
-        total, other = float(self._together(ratios)[0]), self._without_best_rung(ratios)
-        left, doubt = around.values - product[:, 0], REMOVED_SHARE * np.abs(product[:, 0])
-        if self._lifted:
-            other = min(other, self._uncut(around, product[:, 0], fit, rough))
-        else:
-            raised, with_bell = _bell(around, fit, rough, f0)
-            bell = float(self._together(fit.ratio(rough, with_bell))[0])
-            other = min(other, bell)
-            if bell < 0.0:
-                left, doubt = around.values / raised, np.zeros_like(doubt)
-        left[~self._products] = around.values[~self._products]
-        self._replace(points, left, doubt * self._products[:, None])
-        keys = list(zip(self.curves.positions, self.curves.orders.tolist(), strict=True))
-        said = {key: -math.inf for key in keys if key[1] > 1}
-        for key, ratio in zip(keys, ratios[:, 0].tolist(), strict=True):
-            said.update({key: max(said[key], ratio)} if key in said else {})
-        return FoundMode(
-            "radiated" if self._lifted else "excited", f0, q, total, total - other,
-            tuple(Contribution(*key, ratio) for key, ratio in said.items()),
-            in_response=not self._lifted,
-        )  # fmt: skip
+        product, fit = fitted(np.array([mode_hz]), mode_q)
+        return (mode_hz, mode_q), product[:, 0], fit
+
+    def _contributions(self, ratios: FloatArray) -> tuple[Contribution, ...]:
+        """Return what the clearest rung of every order of every take says, from ``(K, 1)``."""
+        said: dict[tuple[str, int], float] = {}
+        for position, order, ratio in zip(
+            self.curves.positions, self.curves.orders.tolist(), ratios[:, 0].tolist(), strict=True
+        ):
+            if order > 1:
+                said[position, order] = max(said.get((position, order), -math.inf), ratio)
+        return tuple(Contribution(*key, ratio) for key, ratio in said.items())
 
     def _templates(self, around: ProductCurves, mode_hz: FloatArray, q: float) -> ComplexArray:
         """Return P of each curve, for modes of several frequencies, shape ``(K, A, P)``."""
@@ -284,7 +248,9 @@ class _Search:
         for order in np.unique(self.curves.orders[self._products]):
             own = [(positions == p) & (self.curves.orders == order) for p in np.unique(positions)]
             votes = np.array([np.max(ratios[o], axis=0) for o in own if np.any(o)])
-            total += _bounded(np.where(np.sum(votes, axis=0) > 0.0, np.sum(votes, axis=0), np.mean(votes, axis=0)))
+            vote = np.sum(votes, axis=0)
+            # What an order does not share no more speaks against it for being seen from everywhere.
+            total += _bounded(np.where(vote > 0.0, vote, vote / len(votes)))
         return total
 
     def _without_best_rung(self, ratios: FloatArray) -> float:
@@ -304,7 +270,7 @@ class _Search:
         return MOST_RATIO + min(left)
 
     def _uncut(
-        self, around: ProductCurves, product: ComplexArray, fit: _Fit, rough: FloatArray
+        self, around: ProductCurves, product: ComplexArray, fit: ModeFit, rough: FloatArray
     ) -> float:
         """Return by how much a mode is likelier than a cut of the equaliser where there is none.
 
@@ -319,7 +285,7 @@ class _Search:
         for part in (0.5, 0.75, 1.0):
             cut = np.broadcast_to(lift**-part, around.values.shape)[:, None]
             rest = _raised_rest(around, cut)
-            parts.append(np.sum(_log_ratio(fit.without, rest, fit.free, rough)[heard]))
+            parts.append(np.sum(log_ratio(fit.without, rest, fit.free, rough)[heard]))
         return -float(max(parts))
 
     def _replace(self, points: IntArray, values: ComplexArray, doubt: FloatArray) -> None:
@@ -337,11 +303,11 @@ def _raised_rest(around: ProductCurves, raised: ComplexArray) -> FloatArray:
     """Return what bases leave that are raised by some filters, ``(K, A, P)``: shape ``(K, A)``."""
     columns = base_of(around.direct)[:, None] * raised[..., None]
     base = Base(around.values[:, None], around.precision[:, None], columns)
-    return around.share[:, REACH, None] * base.squares
+    return np.asarray(around.share[:, REACH, None] * base.squares)
 
 
 def _bell(
-    around: ProductCurves, fit: _Fit, rough: FloatArray, near_hz: float
+    around: ProductCurves, fit: ModeFit, rough: FloatArray, near_hz: float
 ) -> tuple[ComplexArray, FloatArray]:
     """Return the likeliest boost or cut of the drive, as it raises each curve, and the rest."""
 
@@ -356,8 +322,8 @@ def _bell(
 
     def misfits(*bell: FloatArray) -> FloatArray:
         rest = _raised_rest(loudest, raised(loudest, *bell))
-        ratio = _log_ratio(fit.without[chosen], rest, fit.free[chosen], rough[chosen])
-        return -np.sum(ratio, axis=0).reshape([len(a) for a in bell])
+        ratio = log_ratio(fit.without[chosen], rest, fit.free[chosen], rough[chosen])
+        return np.asarray(-np.sum(ratio, axis=0).reshape([len(a) for a in bell]))
 
     best = narrowed_minimum(
         misfits,
