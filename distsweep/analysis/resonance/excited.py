@@ -1,9 +1,12 @@
 """Modes that products show: set off where they are played, or lifting what is heard.
 
-An excited mode moves nonlinearly: its products of all orders, rungs and takes agree in the frequency
-played. A mode that an equaliser has taken off the response still lifts what is made behind that
-equaliser: products agree in the frequency heard, n·f. Both are looked for one after the other,
-each taken off the curves before the next, so that what one leaves beside itself is not called.
+An excited mode moves nonlinearly: its products of all orders, rungs and takes agree in the
+frequency played. A mode that an equaliser has taken off the response still lifts what is made
+behind that equaliser: products agree in the frequency heard, n·f. Either kind is looked for one by
+one, each taken off the curves before the next, so that what it leaves beside itself is not called.
+
+Where the driver that radiates n·f is not the one that makes the product, the room does not divide
+out: the curve is rough all around, and a mode is not told from that.
 """
 
 from __future__ import annotations
@@ -11,6 +14,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -20,12 +25,11 @@ from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q, Contribution,
 from distsweep.analysis.resonance.passed import template
 from distsweep.analysis.resonance.products import (
     REACH,
-    ROUGH_WEIGHT,
     Base,
+    ModeFit,
     ProductCurves,
-    Scan,
-    _template,
     base_of,
+    log_ratio,
     product_curves,
 )
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
@@ -34,17 +38,22 @@ from distsweep.units import ComplexArray, FloatArray, IntArray
 QS = (8.0, 14.0, 22.0, 36.0, 60.0)
 """The Qs that are tried at first (chosen: no mode is farther than 30 % from one)."""
 
-MOST_RATIO, LEAST_RATIO = 20.0, -8.0
-"""Bounds of what one order may say (chosen: one alone, however clear, is less than two that agree;
-what one does not share speaks little against, as a cause may make even orders alone)."""
+MOST_RATIO = 20.0
+"""Bound of what one order may say for or against (chosen: one alone, however clear, is less than
+two that agree). Half of it is the least that is returned; and by it what happens once is less
+likely to look like a mode than a mode is."""
 
-LEAST_SEEN, MOST_MODES = 10.0, 8
-"""Modes with less together are not returned; nor more than so many looked for, boosts of the drive
-among them (chosen: far below what is likely one)."""
+MOST_MODES = 8
+"""So many are looked for, boosts of the drive among them (chosen: bounds the time; the simulated
+loudspeakers have three excited modes at most)."""
 
 REMOVED_SHARE = 0.2
 """What has been found and taken off leaves values uncertain by this part of it (chosen: filters
-around a mode turn its product by so much)."""
+around a mode, and a sweep that passes it fast, turn its product by so much)."""
+
+APART_BANDWIDTHS = 2.0
+"""Closer to a likelier one, what is left is that one's skirt (chosen: as far as what is left of
+modes of Q 25 to 44 lay, which a sweep of 6 s passes fast, on simulated loudspeakers)."""
 
 BELLS = (
     np.array([-4.0, -2.5, -1.0, 0.0, 1.0, 2.5, 4.0]),
@@ -54,7 +63,8 @@ BELLS = (
 """Boosts and cuts of the drive that are tried instead: points beside the mode, Q, gain in decibels
 (chosen: what equalisers before a loudspeaker are set to, cuts at its modes among it)."""
 
-STEP = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+_STEP = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+"""Ratio of the grid's neighbouring frequencies (its definition)."""
 
 
 def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
@@ -69,283 +79,257 @@ def find_lifted(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     return [] if curves is None else _Search(curves, lifted=True).modes()
 
 
+def _bounded(votes: FloatArray) -> FloatArray:
+    return np.asarray(votes * MOST_RATIO / (np.abs(votes) + MOST_RATIO))
+
+
+@lru_cache(maxsize=8192)
+def _template(
+    third: int, q: float, beside: float, power: int, order: int, constant_s: float
+) -> ComplexArray:
+    """Return P around a mode ``beside`` points above the middle of a window.
+
+    ``third`` is the frequency played in thirds of an octave re 1 Hz: how a sweep shows a mode
+    depends on it that little.
+    """
+    ratio = _STEP ** (np.arange(-REACH, REACH + 1) - beside)
+    return template(
+        0.5 * q * (ratio - 1.0 / ratio), frequency_hz=2.0 ** (third / 3.0) * order / power,
+        q=q, power=power, order=order, rate_constant_s=constant_s,
+    )  # fmt: skip
+
+
 class _Search:
-    """One search: curves, and how well a mode of every frequency and Q explains them."""
+    """Curves, and how well a mode of every frequency and Q explains them."""
 
     def __init__(self, curves: ProductCurves, *, lifted: bool) -> None:
-        self.curves, self.lifted = curves, lifted
+        self.curves, self._lifted = curves, lifted
+        self._products = curves.orders > 1
         self._above = POINTS_PER_OCTAVE * np.log2(curves.orders) * lifted
+        self._powers = [1 if lifted else n for n in curves.orders.tolist()]
         shape = curves.values.shape
-        self._scans = {
-            (q, shift): Scan(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)
+        self._fits = {
+            (q, shift): ModeFit(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)
         }
         self._scan(np.tile(np.arange(-REACH, shape[1] + REACH), (shape[0], 1)))
-
-    def _power(self, order: int) -> int:
-        return 1 if self.lifted else order
-
-    def _scan(self, points: IntArray) -> None:
-        """Fit base and mode around all but the outer ``REACH`` of some points, ``(K, W)``."""
-        around, width = self.curves.at(points), 2 * REACH + 1
-        values, precision, direct = (
-            np.lib.stride_tricks.sliding_window_view(a, width, axis=1)
-            for a in (around.values, around.precision, around.direct)
-        )
-        base = Base(values, precision, base_of(direct))
-        centres = points[:, REACH:-REACH]
-        share = around.share[:, REACH:-REACH]
-        known = precision > 0.0
-        sides = known[..., :REACH].sum(axis=-1), known[..., -REACH:].sum(axis=-1)
-        free = known.sum(axis=-1) - base_of(direct[:1, :1]).shape[-1]
-        share = np.where((np.minimum(*sides) >= REACH // 2), share, 0.0)
-        thirds = np.round(3.0 * np.log2(around.frequency_hz[:, REACH:-REACH])).astype(int)
-        for (q, shift), scan in self._scans.items():
-            down = np.ceil(self._above - shift).astype(int)
-            beside = shift - self._above + down
-            modes = np.empty(values.shape, dtype=np.complex128)
-            for k, n in enumerate(self.curves.orders.tolist()):
-                for third in range(thirds[k].min(), thirds[k].max() + 1):
-                    modes[k, thirds[k] == third] = _template(
-                        third, q, float(beside[k]), self._power(n), n,
-                        float(self.curves.rate_constants_s[k]),
-                    )  # fmt: skip
-            size, energy = base.with_mode(modes)
-            places = centres + down[:, None]
-            inside = (places >= 0) & (places < scan.free.shape[1])
-            rows = np.broadcast_to(np.arange(len(places))[:, None], places.shape)[inside]
-            for name, found in (("without", base.squares), ("gain", energy * np.abs(size) ** 2), ("free", free), ("energy", energy)):
-                getattr(scan, name)[rows, places[inside]] = (share * found)[inside]
 
     def modes(self) -> list[FoundMode]:
         """Look for one after the other, and return them likeliest first."""
         found: list[FoundMode] = []
         for _ in range(MOST_MODES):
             best = (-math.inf, 0, 0.0, 0.0)
-            for (q, shift), scan in self._scans.items():
-                total = together(self.curves, said(scan, roughness(scan)))
+            for (q, shift), fit in self._fits.items():
+                total = self._together(fit.ratio(fit.rough()))
                 index = int(np.argmax(total))
                 best = max(best, (float(total[index]), index, q, shift))
-            if best[0] < LEAST_SEEN:
+            if best[0] < 0.5 * MOST_RATIO:
                 break
             mode = self._examined(*best[1:])
             apart = [abs(math.log(mode.frequency_hz / m.frequency_hz)) * m.q for m in found]
-            if min(apart, default=math.inf) > 1.0:
+            if min(apart, default=math.inf) > APART_BANDWIDTHS and mode.q > LOWEST_Q:
                 found.append(mode)
         return sorted(found, key=lambda mode: mode.other_log_ratio - mode.log_ratio)
 
+    def _scan(self, points: IntArray) -> None:
+        """Fit base and mode around all but the outer ``REACH`` of some points, ``(K, W)``."""
+        around, inner = self.curves.at(points), np.s_[:, REACH:-REACH]
+
+        def windows(curves: Any) -> Any:
+            return np.lib.stride_tricks.sliding_window_view(curves, 2 * REACH + 1, axis=1)
+
+        values, precision = windows(around.values), windows(around.precision)
+        columns = base_of(windows(around.direct))
+        base = Base(values, precision, columns)
+        known = precision > 0.0
+        sides = known[..., :REACH].sum(axis=-1), known[..., -REACH:].sum(axis=-1)
+        share = np.where(np.minimum(*sides) >= REACH // 2, around.share[inner], 0.0)
+        free = np.maximum(known.sum(axis=-1) - columns.shape[-1], 0)
+        thirds = np.round(3.0 * np.log2(around.frequency_hz[inner])).astype(int)
+        modes = np.empty(values.shape, dtype=np.complex128)
+        for (q, shift), fit in self._fits.items():
+            down = np.ceil(self._above - shift).astype(int)
+            for k, n in enumerate(self.curves.orders.tolist()):
+                kind = self._powers[k], n, float(self.curves.rate_constants_s[k])
+                for third in range(thirds[k].min(), thirds[k].max() + 1):
+                    beside = float(shift - self._above[k] + down[k])
+                    modes[k, thirds[k] == third] = _template(third, q, beside, *kind)
+            size, energy = base.with_mode(modes)
+            places = points[inner] + down[:, None]
+            row, column = np.nonzero((places >= 0) & (places < fit.free.shape[1]))
+            for kept, one in (
+                (fit.without, base.squares), (fit.gain, energy * np.abs(size) ** 2),
+                (fit.energy, energy), (fit.free, free),
+            ):  # fmt: skip
+                kept[row, places[row, column]] = (share * one)[row, column]
+
     def _examined(self, index: int, q: float, shift: float) -> FoundMode:
         """Fit a mode, and what else may make the same; take the likelier off the curves."""
-        scan = self._scans[q, shift]
-        rough, free = roughness(scan)[:, index, None], scan.free[:, index, None]
+        rough = self._fits[q, shift].rough()[:, index, None]
         centres = index - np.ceil(self._above - shift).astype(int)
         points = centres[:, None] + np.arange(-REACH, REACH + 1)
         around = self.curves.at(points)
-        share = around.share[:, REACH, None]
+        place, product, fit = self._refined(around, index, q, shift, rough)
+        ratios = fit.ratio(rough)
+        total, margin = float(self._together(ratios)[0]), self._without_best_rung(ratios)
+        left, doubt = around.values - product, REMOVED_SHARE * np.abs(product)
+        if self._lifted:
+            margin = min(margin, self._uncut(around, product, fit, rough))
+        else:
+            raised, with_bell = _bell(around, fit, rough, place[0])
+            than_bell = float(self._together(fit.ratio(rough, with_bell))[0])
+            margin = min(margin, than_bell)
+            if than_bell < 0.0:
+                left, doubt = around.values / raised, np.zeros_like(doubt)
+        left[~self._products] = around.values[~self._products]
+        self._replace(points, left, doubt * self._products[:, None])
+        return FoundMode(
+            "radiated" if self._lifted else "excited", *place, total, total - margin,
+            self._contributions(ratios), in_response=not self._lifted,
+        )  # fmt: skip
+
+    def _refined(
+        self, around: ProductCurves, index: int, q: float, shift: float, rough: FloatArray
+    ) -> tuple[tuple[float, float], ComplexArray, ModeFit]:
+        """Return frequency and Q that all orders make likeliest, c·P and the fit of each curve."""
+        share, free = around.share[:, REACH, None], self._fits[q, shift].free[:, index, None]
         columns = base_of(around.direct)[:, None]
         base = Base(around.values[:, None], around.precision[:, None], columns)
-        plain = share * base.squares
-        products = self.curves.orders > 1
 
-        def fitted(frequencies: FloatArray, one: float) -> tuple[ComplexArray, ...]:
-            modes = self._templates(around, frequencies, one)
+        def fitted(mode_hz: FloatArray, one: float) -> tuple[ComplexArray, ModeFit]:
+            modes = self._templates(around, mode_hz, one)
             size, energy = base.with_mode(modes)
             gain = share * energy * np.abs(size) ** 2
-            rest = left_over(plain, gain, share * energy, rough)
-            return size[..., None] * modes, share * energy, rest
+            fit = ModeFit(share * base.squares, gain, share * energy, free)
+            return size[..., None] * modes, fit
 
-        def misfits(frequencies: FloatArray, qs: FloatArray) -> FloatArray:
-            rests = [fitted(frequencies, float(one))[2] for one in qs]
-            ratios = [log_ratio(free, rough, plain, rest)[products] for rest in rests]
-            return np.array([-np.sum(r, axis=0) for r in ratios]).T
+        def misfits(mode_hz: FloatArray, qs: FloatArray) -> FloatArray:
+            fits = [fitted(mode_hz, float(one))[1] for one in qs]
+            return -np.array([self._together(fit.ratio(rough)) for fit in fits]).T
 
-        near_hz = float(self.curves.frequency_hz[0, 0] * STEP ** (index + shift))
-        best = narrowed_minimum(
+        near_hz = float(self.curves.frequency_hz[0, 0] * _STEP ** (index + shift))
+        near_q = np.clip(q * 1.3 ** np.arange(-2.0, 3.0), LOWEST_Q, HIGHEST_Q)
+        mode_hz, mode_q = narrowed_minimum(
             misfits,
-            Axis(near_hz * STEP ** np.linspace(-1.0, 1.0, 7), (5, 5, 5)),
-            Axis(
-                np.clip(q * np.array([0.6, 0.75, 1.0, 1.3, 1.6]), LOWEST_Q, HIGHEST_Q), (5, 5, 5),
-                lowest=LOWEST_Q, highest=HIGHEST_Q,
-            ),
-        )  # fmt: skip
-        product, energy, rest = fitted(np.array([best.place[0]]), best.place[1])
-        cost = np.log1p(energy / rough)
-        ratios = np.where((free > 0.0) & products[:, None], log_ratio(free, rough, plain, rest) - cost, 0.0)
-        total = float(together(self.curves, ratios)[0])
-        margin = _without_best_rung(self.curves, ratios)
-        left = around.values - product[:, 0]
-        doubt = REMOVED_SHARE * np.abs(product[:, 0])
-        left[~products], doubt[~products] = around.values[~products], 0.0
-        if self.lifted:
-            held = np.flatnonzero(products & (free[:, 0] > 0.0) & (around.rungs == 0))
-            beside = around.values[held, REACH] - product[held, 0, REACH]
-            shares = product[held, 0] / beside[:, None]
-            lift = 1.0 + np.median(shares.real, axis=0) + 1j * np.median(shares.imag, axis=0)
-            cut = np.where(products[:, None], 1.0, 1.0 / lift)[:, None]
-            vote = max(
-                _response_says(self.curves, free, rough, plain, raised_rest(around, cut**part))
-                for part in (0.5, 0.75, 1.0)
-            )
-            DEBUG.append((best.place[0], margin, vote))
-            margin = min(margin, -vote)
-        else:
-            drive, with_bell = _bell(around, rough, free, plain, best.place[0])
-            against = np.where(free > 0.0, log_ratio(free, rough, with_bell, rest) - cost, 0.0)
-            bell_margin = float(together(self.curves, against)[0])
-            DEBUG.append((round(best.place[0], 1), bell_margin, margin, drive[1]))
-            margin = min(margin, bell_margin)
-            if bell_margin < 0.0:
-                left, doubt = around.values / drive[0], 0.0 * doubt
-        self._replace(points, left, doubt)
-        return FoundMode(
-            "radiated" if self.lifted else "excited", *best.place, total, total - margin,
-            tuple(_contributions(self.curves, ratios)), in_response=not self.lifted,
-        )  # fmt: skip
+            Axis(near_hz * _STEP ** np.linspace(-1.0, 1.0, 7), (5, 5, 5)),
+            Axis(near_q, (5, 5, 5), lowest=LOWEST_Q, highest=HIGHEST_Q),
+        ).place
+        product, fit = fitted(np.array([mode_hz]), mode_q)
+        return (mode_hz, mode_q), product[:, 0], fit
+
+    def _contributions(self, ratios: FloatArray) -> tuple[Contribution, ...]:
+        """Return what the clearest rung of every order of every take says, from ``(K, 1)``."""
+        said: dict[tuple[str, int], float] = {}
+        for position, order, ratio in zip(
+            self.curves.positions, self.curves.orders.tolist(), ratios[:, 0].tolist(), strict=True
+        ):
+            if order > 1:
+                said[position, order] = max(said.get((position, order), -math.inf), ratio)
+        return tuple(Contribution(*key, ratio) for key, ratio in said.items())
 
     def _templates(self, around: ProductCurves, mode_hz: FloatArray, q: float) -> ComplexArray:
-        """Return what a mode makes of each curve, for several frequencies, ``(K, A, P)``."""
+        """Return P of each curve, for modes of several frequencies, shape ``(K, A, P)``."""
         made = []
-        for row, n in enumerate(around.orders.tolist()):
-            heard = n if self.lifted else 1
-            ratio = heard * around.frequency_hz[row] / mode_hz[:, None]
+        for k, n in enumerate(around.orders.tolist()):
+            ratio = around.frequency_hz[k] * (n if self._lifted else 1) / mode_hz[:, None]
             made.append(template(
                 0.5 * q * (ratio - 1.0 / ratio), frequency_hz=float(np.median(mode_hz)), q=q,
-                power=self._power(n), order=n, rate_constant_s=float(around.rate_constants_s[row]),
+                power=self._powers[k], order=n, rate_constant_s=float(around.rate_constants_s[k]),
             ))  # fmt: skip
         return np.array(made)
 
+    def _together(self, ratios: FloatArray) -> FloatArray:
+        """Return what all curves say, ``(F,)``, of what each does, ``(K, F)``.
+
+        Rungs show the same model error, so that the clearest counts; positions add up; what an
+        order says is bounded.
+        """
+        total = np.zeros(ratios.shape[1])
+        positions = np.array(self.curves.positions)
+        for order in np.unique(self.curves.orders[self._products]):
+            own = [(positions == p) & (self.curves.orders == order) for p in np.unique(positions)]
+            votes = np.array([np.max(ratios[o], axis=0) for o in own if np.any(o)])
+            vote = np.sum(votes, axis=0)
+            # What an order does not share no more speaks against it for being seen from everywhere.
+            total += _bounded(np.where(vote > 0.0, vote, vote / len(votes)))
+        return total
+
+    def _without_best_rung(self, ratios: FloatArray) -> float:
+        """Return by how much a mode is likelier than what happened once, in one rung of one take.
+
+        That is what the others say; it is rare that it looks like a mode.
+        """
+        takes = set(zip(self.curves.positions, self.curves.rungs.tolist(), strict=True))
+        left = []
+        for position, rung in takes:
+            spoilt = (np.array(self.curves.positions) == position) & (self.curves.rungs == rung)
+            votes = [
+                float(np.sum(ratios[(self.curves.orders == n) & ~spoilt]))
+                for n in np.unique(self.curves.orders[self._products])
+            ]
+            left.append(float(np.sum(_bounded(np.array(votes)))))
+        return MOST_RATIO + min(left)
+
+    def _uncut(
+        self, around: ProductCurves, product: ComplexArray, fit: ModeFit, rough: FloatArray
+    ) -> float:
+        """Return by how much a mode is likelier than a cut of the equaliser where there is none.
+
+        The response would have such a cut, or half of it; where there is a mode it would be rougher
+        without.
+        """
+        held = self._products & (fit.free[:, 0] > 0.0) & (around.rungs == 0)
+        shares = product[held] / (around.values - product)[held, REACH, None]
+        lift = 1.0 + np.median(shares.real, axis=0) + 1j * np.median(shares.imag, axis=0)
+        heard = ~self._products & (fit.free[:, 0] > 0.0)
+        parts = []
+        for part in (0.5, 0.75, 1.0):
+            cut = np.broadcast_to(lift**-part, around.values.shape)[:, None]
+            rest = _raised_rest(around, cut)
+            parts.append(np.sum(log_ratio(fit.without, rest, fit.free, rough)[heard]))
+        return -float(max(parts))
+
     def _replace(self, points: IntArray, values: ComplexArray, doubt: FloatArray) -> None:
-        """Put other values at some points, uncertain by ``doubt`` more, and scan there again."""
+        """Put other values at some points, uncertain by ``doubt`` more, and fit there again."""
         row, column = np.nonzero((points >= 0) & (points < self.curves.values.shape[1]))
         place = row, points[row, column]
         everywhere, precision = self.curves.values.copy(), self.curves.precision.copy()
         everywhere[place] = values[row, column]
-        before = precision[place]
-        precision[place] = before / (1.0 + before * doubt[row, column] ** 2)
+        precision[place] /= 1.0 + precision[place] * doubt[row, column] ** 2
         self.curves = replace(self.curves, values=everywhere, precision=precision)
         self._scan(points[:, REACH, None] + np.arange(-3 * REACH, 3 * REACH + 1))
 
 
-DEBUG = []
-
-
-def roughness(scan: Scan) -> FloatArray:
-    """Return how many times its variance a curve's rest is on either side, 1 at least, ``(K, F)``.
-
-    A mode must stand out of what is not smooth around it: the geometric mean, as another mode there
-    is no roughness.
-    """
-    known = scan.free > 0.0
-    level = np.log(np.maximum(scan.without, 1e-6) / np.where(known, scan.free, 1.0))
-    kernel = (np.abs(np.arange(-2 * REACH, 2 * REACH + 1)) > REACH).astype(float)
-
-    def summed(rows: FloatArray) -> FloatArray:
-        inner = slice(2 * REACH, 2 * REACH + rows.shape[1])
-        return np.array([np.convolve(row, kernel)[inner] for row in rows])
-
-    total = summed(np.where(known, level, 0.0))
-    return np.maximum(1.0, np.exp(total / np.maximum(summed(known.astype(float)), 1.0)))
-
-
-def log_ratio(free: FloatArray, rough: FloatArray, one: FloatArray, other: FloatArray) -> FloatArray:
-    """Return how much likelier a curve is with a rest ``other`` than with ``one``, as logarithm.
-
-    Student's: the variance is not known but from the rest itself and the roughness around.
-    """
-    prior = ROUGH_WEIGHT * rough
-    return np.asarray((free + ROUGH_WEIGHT) * np.log((one + prior) / (other + prior)))
-
-
-def left_over(without, gain, energy, rough):
-    """Return the rest with a mode whose c is about the envelope: no more than that is likely."""
-    return np.maximum(without - gain * energy / (energy + rough), 0.0)
-
-
-def said(scan: Scan, rough: FloatArray) -> FloatArray:
-    """Return what every curve says of a mode: its log ratio, less what its free c explains."""
-    rest = left_over(scan.without, scan.gain, scan.energy, rough)
-    ratio = log_ratio(scan.free, rough, scan.without, rest) - np.log1p(scan.energy / rough)
-    return np.where(scan.free > 0.0, ratio, 0.0)
-
-
-def _response_says(curves, free, rough, plain, rest) -> float:
-    ratio = np.where(free > 0.0, log_ratio(free, rough, plain, rest), 0.0)[curves.orders == 1]
-    return float(np.clip(np.sum(ratio), -MOST_RATIO, MOST_RATIO))
-
-
-def raised_rest(around: ProductCurves, raised: ComplexArray) -> FloatArray:
+def _raised_rest(around: ProductCurves, raised: ComplexArray) -> FloatArray:
+    """Return what bases leave that are raised by some filters, ``(K, A, P)``: shape ``(K, A)``."""
     columns = base_of(around.direct)[:, None] * raised[..., None]
     base = Base(around.values[:, None], around.precision[:, None], columns)
-    return around.share[:, REACH, None] * base.squares
+    return np.asarray(around.share[:, REACH, None] * base.squares)
 
 
-def _contributions(curves: ProductCurves, ratios: FloatArray) -> list[Contribution]:
-    """Return the mean of an order's rungs, ratios being of shape ``(K, 1)``."""
-    keys = list(zip(curves.positions, curves.orders.tolist(), strict=True))
-    return [
-        Contribution(*key, float(np.max([r for r, k in zip(ratios, keys, strict=True) if k == key])))
-        for key in dict.fromkeys(keys)
-        if key[1] > 1
-    ]
+def _bell(
+    around: ProductCurves, fit: ModeFit, rough: FloatArray, near_hz: float
+) -> tuple[ComplexArray, FloatArray]:
+    """Return the likeliest boost or cut of the drive, as it raises each curve, and the rest."""
 
+    def raised(curves: ProductCurves, *bell: FloatArray) -> ComplexArray:
+        at_hz, q, gain_db = (a.reshape(1, -1, 1) for a in np.meshgrid(*bell, indexing="ij"))
+        half, s = 10.0 ** (gain_db / 40.0), 1j * curves.frequency_hz[:, None] / at_hz
+        response = (s**2 + s * half / q + 1.0) / (s**2 + s / (half * q) + 1.0)
+        return np.asarray(response ** curves.orders[:, None, None])
 
-def together(curves: ProductCurves, ratios: FloatArray) -> FloatArray:
-    """Return what all curves say, ``(F,)``, of what each does, ``(K, F)``.
-
-    Rungs show the same model error, so that the clearest counts; positions add up; what an order
-    says is bounded.
-    """
-    total = np.zeros(ratios.shape[1])
-    positions = np.array(curves.positions)
-    for order in np.unique(curves.orders[curves.orders > 1]):
-        vote = np.zeros(ratios.shape[1])
-        for position in np.unique(positions):
-            own = (positions == position) & (curves.orders == order)
-            if np.any(own):
-                vote += np.max(ratios[own], axis=0)
-        above = np.maximum(vote, 0.0)
-        total += above * MOST_RATIO / (above + MOST_RATIO) + np.clip(vote, LEAST_RATIO, 0.0)
-    return total
-
-
-def _without_best_rung(curves: ProductCurves, ratios: FloatArray) -> float:
-    """Return what is said together if one rung of one take, the one that says most, is spoilt."""
-    rest = []
-    for position, rung in set(zip(curves.positions, curves.rungs.tolist(), strict=True)):
-        kept = ~((np.array(curves.positions) == position) & (curves.rungs == rung))
-        votes = [np.sum(ratios[kept & (curves.orders == n)]) for n in np.unique(curves.orders[curves.orders > 1])]
-        rest.append(sum(v * MOST_RATIO / (abs(v) + MOST_RATIO) for v in votes))
-    return float(min(rest)) + KNOCK
-
-
-KNOCK = 30.0
-
-
-def _bell(around: ProductCurves, rough: FloatArray, free: FloatArray, plain: FloatArray, near_hz: float):
-    """Return the likeliest boost or cut of the drive, as it raises each curve, and its rest."""
-
-    def rests(chosen: IntArray, *bell: FloatArray) -> tuple[ComplexArray, FloatArray]:
-        at_hz, q, gain_db = np.meshgrid(*bell, indexing="ij")
-        a = 10.0 ** (gain_db / 40.0)
-        s = 1j * around.frequency_hz[0] / at_hz[..., None] if False else None
-        s = 1j * around.frequency_hz[chosen][:, None] / at_hz.reshape(1, -1, 1)
-        upper, lower = (x.reshape(1, -1, 1) for x in (a / q, 1.0 / (a * q)))
-        raised = ((s**2 + s * upper + 1.0) / (s**2 + s * lower + 1.0)) ** around.orders[chosen][:, None, None]
-        columns = base_of(around.direct[chosen])[:, None] * raised[..., None]
-        base = Base(around.values[chosen][:, None], around.precision[chosen][:, None], columns)
-        return raised, around.share[chosen, REACH, None] * base.squares
-
-    loudest = np.flatnonzero((around.rungs == 0) & (around.orders > 1))
+    chosen = np.flatnonzero((around.rungs == 0) & (around.orders > 1) & (fit.free[:, 0] > 0.0))
+    loudest = around.of(chosen)
 
     def misfits(*bell: FloatArray) -> FloatArray:
-        ratio = log_ratio(free[loudest], rough[loudest], plain[loudest], rests(loudest, *bell)[1])
-        ratio = np.where(free[loudest] > 0.0, ratio, 0.0)
-        return -np.sum(ratio, axis=0).reshape([len(a) for a in bell])
+        rest = _raised_rest(loudest, raised(loudest, *bell))
+        ratio = log_ratio(fit.without[chosen], rest, fit.free[chosen], rough[chosen])
+        return np.asarray(-np.sum(ratio, axis=0).reshape([len(a) for a in bell]))
 
     best = narrowed_minimum(
         misfits,
-        Axis(near_hz * STEP ** BELLS[0], (5, 5, 5)),
+        Axis(near_hz * _STEP ** BELLS[0], (5, 5, 5)),
         Axis(BELLS[1], (5, 5, 5), lowest=1.0),
-        Axis(BELLS[2], (5, 5, 5), highest=4.5),
+        Axis(BELLS[2], (5, 5, 5), highest=float(BELLS[2][-1])),
     )
-    raised, rest = rests(np.arange(len(rough)), *(np.array([x]) for x in best.place))
-    return (raised[:, 0], best.place), rest
+    drive = raised(around, *(np.array([value]) for value in best.place))
+    return drive[:, 0], _raised_rest(around, drive)

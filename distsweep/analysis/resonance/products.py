@@ -1,11 +1,11 @@
 """Products of several rungs and takes, and how well a narrow mode explains each of them.
 
-A curve is the response H itself or one order n of one rung of one take: V(f) = H(n·f)·B(f), H being the linear response heard
-through the windows of order n. Dividing by it takes out the room and all else that lies behind
-the place where the product is made. What is left, B, is smooth in the complex plane, nulls
+A curve is the response H itself or one order n of one rung of one take: V(f) = H(n·f)·B(f), H being
+heard through the windows of order n. Dividing by it takes out the room and all else that lies
+behind the place where the product is made. What is left, B, is smooth in the complex plane, nulls
 included, but for modes: around one, B = base + c·P with c free and P the mode's product as a sweep
-shows it. The base is a polynomial over the logarithm of f; and, as near a crossover another driver
-may radiate n·f than makes it, what is radiated with a smooth response: one over H's direct sound.
+shows it. The base is a polynomial over the logarithm of f and, as near a crossover another driver
+may radiate n·f than makes it, a second one for what has a smooth response: over H's direct sound.
 """
 
 from __future__ import annotations
@@ -13,12 +13,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
 from distsweep.analysis.resonance.curves import HIGHEST_ORDER, LEAST_PERIODS, SearchedTake
-from distsweep.analysis.resonance.passed import template
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
@@ -28,12 +27,12 @@ RUNGS = 2
 noise; two tell what lasts from what happened once)."""
 
 REACH = 16
-"""Points to either side of a mode that are looked at (chosen: a third of an octave, where the second
-product of a mode of Q 8 has fallen by 20 dB). A curve's level is smoothed as widely."""
+"""Points to either side of a mode that are looked at (chosen: a third of an octave, where the
+second product of a mode of Q 8 has fallen by 23 dB). A curve's level is smoothed as widely."""
 
-SMOOTH_COLUMNS, DIRECT_COLUMNS = 4, 1
-"""Columns of the base, polynomial and over the direct sound (chosen: a cubic follows a null that
-is wider than a sixth of an octave; the second radiator is a correction)."""
+COLUMNS = 4
+"""Columns of either half of the base (chosen: a cubic follows a null that is wider than a sixth of
+an octave)."""
 
 MODEL_SHARE = 0.01
 """Values are uncertain by this part of their envelope besides noise (chosen: as exactly as a cubic
@@ -41,7 +40,10 @@ follows a product in free field)."""
 
 DIRECT_OCTAVES = 0.06
 """Deviation of the Gaussian that smooths a complex response to its direct sound (chosen: keeps
-about the first six periods of what is heard)."""
+about the first five periods of what is heard)."""
+
+LIKELY_SIZE = 2.0
+"""A mode's c is about so many times the envelope (chosen: 6 dB of lift, from which one is seen)."""
 
 ROUGH_WEIGHT = 5.0
 """How rough a curve is to either side counts as so many values (chosen: a fifth of those that are
@@ -80,7 +82,7 @@ class ProductCurves:
         inside = (points >= 0) & (points < self.values.shape[1])
         held = np.clip(points, 0, self.values.shape[1] - 1)
 
-        def taken(values: FloatArray) -> FloatArray:
+        def taken(values: Any) -> Any:
             return np.take_along_axis(values, held, axis=1)
 
         return replace(
@@ -88,6 +90,12 @@ class ProductCurves:
             direct=taken(self.direct), precision=np.where(inside, taken(self.precision), 0.0),
             share=taken(self.share),
         )  # fmt: skip
+
+    def of(self, chosen: IntArray) -> ProductCurves:
+        """Return some of the curves."""
+        positions = tuple(self.positions[k] for k in chosen)
+        arrays = {k: v[chosen] for k, v in vars(self).items() if k != "positions"}
+        return ProductCurves(positions=positions, **arrays)
 
 
 def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
@@ -121,7 +129,8 @@ def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
                 variance = np.where(held, (noise / envelope) ** 2 + MODEL_SHARE**2, np.inf)
                 found.append((
                     grid_hz, take.position, rung, order, np.where(held, value / envelope, 0.0),
-                    _direct(linear, held) if order > 1 else 0.0 * linear, 1.0 / variance, np.minimum(1.0, share), constant_s,
+                    (order > 1) * _direct(linear, held), 1.0 / variance, np.minimum(1.0, share),
+                    constant_s,
                 ))  # fmt: skip
     if not found:
         return None
@@ -153,30 +162,12 @@ def _direct(linear: ComplexArray, held: BoolArray) -> ComplexArray:
     return np.asarray(inverse / _envelope(np.abs(inverse), held))
 
 
-@lru_cache(maxsize=8192)
-def _template(
-    third: int, q: float, shift: float, power: int, order: int, constant_s: float
-) -> ComplexArray:
-    """Return P at the points around a mode that lies ``shift`` points above the middle one.
-
-    ``third`` is the played frequency in thirds of an octave re 1 Hz: how a sweep shows a mode
-    depends on it that little.
-    """
-    ratio = 2.0 ** ((np.arange(-REACH, REACH + 1) - shift) / POINTS_PER_OCTAVE)
-    return template(
-        0.5 * q * (ratio - 1.0 / ratio), frequency_hz=2.0 ** (third / 3.0) * order / power,
-        q=q, power=power, order=order, rate_constant_s=constant_s,
-    )  # fmt: skip
-
-
 def base_of(direct: ComplexArray) -> ComplexArray:
-    """Return the base's columns at the points of windows, shape ``(…, P, columns)``."""
+    """Return the base's columns at the points of windows, shape ``(…, P, 2·COLUMNS)``."""
     place = np.linspace(-1.0, 1.0, direct.shape[-1])
-    smooth = np.polynomial.legendre.legvander(place, SMOOTH_COLUMNS - 1)
-    columns = np.empty((*direct.shape, SMOOTH_COLUMNS + DIRECT_COLUMNS), dtype=np.complex128)
-    columns[..., :SMOOTH_COLUMNS] = smooth
-    columns[..., SMOOTH_COLUMNS:] = direct[..., None] * smooth[:, :DIRECT_COLUMNS]
-    return columns
+    smooth = np.polynomial.legendre.legvander(place, COLUMNS - 1)
+    both = np.stack([np.ones_like(direct), direct], axis=-1)[..., None] * smooth[:, None]
+    return np.asarray(both.reshape(*direct.shape, 2 * COLUMNS))
 
 
 class Base:
@@ -193,7 +184,7 @@ class Base:
         self._precision = precision
         self._weighted = np.swapaxes((precision[..., None] * columns).conj(), -1, -2)
         # Coefficients over direct sound are about the envelope; the others may be anything.
-        prior = np.diag([1e-6] * SMOOTH_COLUMNS + [1.0] * DIRECT_COLUMNS)
+        prior = np.diag([1e-6] * COLUMNS + [1.0] * COLUMNS)
         self._inverse = np.linalg.inv(self._weighted @ columns + prior)
         solved = self._inverse @ (self._weighted @ values[..., None])
         self.rest = values - (columns @ solved)[..., 0]
@@ -211,18 +202,55 @@ class Base:
 
 
 @dataclass(frozen=True, eq=False)
-class Scan:
-    """What bases and modes leave over at every place, for one Q: arrays of shape ``(K, F)``.
+class ModeFit:
+    """Curves with and without a mode: K curves, at one place or several.
 
     Attributes
     ----------
     without : sum of squares that the base leaves, in variances.
     gain : by how much the mode makes that less.
+    energy : one over the variance of the mode's c.
     free : independent values less the base's columns; 0 where too little is known.
-    energy : one over the variance of c.
     """
 
     without: FloatArray
     gain: FloatArray
-    free: FloatArray
     energy: FloatArray
+    free: FloatArray
+
+    def rough(self) -> FloatArray:
+        """Return how many times its variance a curve's rest is to either side, 1 at least.
+
+        A mode must stand out of what is not smooth around it: the geometric mean, as another mode
+        there is no roughness.
+        """
+        known = self.free > 0.0
+        level = np.log(np.maximum(self.without, 1e-6) / np.where(known, self.free, 1.0))
+        kernel = np.abs(np.arange(-2 * REACH, 2 * REACH + 1)) > REACH
+        inner = slice(2 * REACH, 2 * REACH + level.shape[1])
+        total, count = (
+            np.array([np.convolve(row, kernel)[inner] for row in rows])
+            for rows in (np.where(known, level, 0.0), known.astype(float))
+        )
+        return np.asarray(np.maximum(1.0, np.exp(total / np.maximum(count, 1.0))))
+
+    def ratio(self, rough: FloatArray, other: FloatArray | None = None) -> FloatArray:
+        """Return the logarithm of how much likelier a curve is with the mode than with a rest.
+
+        ``other`` is the rest of another explanation; None for the base alone.
+        """
+        energy = LIKELY_SIZE**2 * self.energy / rough
+        rest = np.maximum(self.without - self.gain * energy / (1.0 + energy), 0.0)
+        gain = log_ratio(self.without if other is None else other, rest, self.free, rough)
+        return np.where(self.free > 0.0, gain - np.log1p(energy), 0.0)
+
+
+def log_ratio(
+    one: FloatArray, other: FloatArray, free: FloatArray, rough: FloatArray
+) -> FloatArray:
+    """Return the logarithm of how much likelier a rest ``other`` makes curves than a rest ``one``.
+
+    Student's: the variance is not known but from the rest and the roughness around.
+    """
+    prior = ROUGH_WEIGHT * rough
+    return np.asarray((free + ROUGH_WEIGHT) * np.log((one + prior) / (other + prior)))
