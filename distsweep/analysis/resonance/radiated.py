@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -62,6 +63,10 @@ RUNGS_OWN, RUNGS_ERROR = 1e-3, 1e-5
 """The same between the fundamentals of two rungs, of low Q and without form: −30 and −50 dB
 (chosen: what is linear cancels there)."""
 
+SPLIT_ROUNDS, SPLIT_LOG_RATIO = 2, 30.0
+"""Each of two poles is fitted so many times beside the other, and they must be so much likelier
+than one (chosen: they move little after; one more has four free numbers a take)."""
+
 LEAST_POINTS = 12
 """Fewer points of a product tell nothing (chosen: a quarter of an octave)."""
 
@@ -112,7 +117,7 @@ def _found(responses: Responses) -> list[Mode]:
         gains = np.where(fresh, candidates[:, 0], -np.inf)
         _, near_hz, q = candidates[int(np.argmax(gains))]
         if np.max(gains) < LEAST_LOG_RATIO:
-            return modes
+            return _split(responses, modes)
         tried.append(float(near_hz))
         nothing = np.zeros(len(responses.spectra), dtype=np.complex128)
         start = Mode(float(near_hz), min(float(q), HIGHEST_Q), nothing, nothing.real)
@@ -133,12 +138,37 @@ def _found(responses: Responses) -> list[Mode]:
                 screens[row] = responses.screened(row, modes)
 
 
+def _split(responses: Responses, modes: Sequence[Mode]) -> list[Mode]:
+    """Try two poles in the place of each: of a close pair one is found first, in the middle."""
+    found = list(modes)
+    for mode in modes:
+        others = [other for other in found if other is not mode]
+        aside = 0.5 / mode.q
+        pair = [
+            replace(
+                mode,
+                frequency_hz=mode.frequency_hz * math.exp(side),
+                q=min(1.6 * mode.q, HIGHEST_Q),
+                ratios=0.5 * mode.ratios,
+            )
+            for side in (-aside, aside)
+        ]
+        for _ in range(SPLIT_ROUNDS):
+            for index in range(2):
+                pair[index] = responses.refined(pair[index], [*others, pair[1 - index]])
+        one, two = (responses.together(m, others, mode.frequency_hz) for m in ([mode], pair))
+        if two > one + SPLIT_LOG_RATIO and _hold([*others, *pair]):
+            found = [*others, *pair]
+    return found
+
+
 def _hold(modes: Sequence[Mode]) -> bool:
     """Tell whether modes are likely, lift, are narrow, and lie apart by half a bandwidth."""
     return all(
         np.sum(mode.log_ratios) >= LEAST_LOG_RATIO
         and np.max(mode.lifts_db) >= LEAST_LIFT_DB
         and mode.q >= LEAST_Q
+        and mode.frequency_hz >= SEARCHED_HZ[0]
         and all(
             mode.octaves_from(other) * math.log(2.0) >= 0.5 / min(mode.q, other.q)
             for other in modes[:index]
@@ -189,8 +219,9 @@ def _in_drive(take: SearchedTake, mode: Mode, ratio: complex) -> dict[int, float
     for index in range(1, min(HIGHEST_ORDER, len(swept.values))):
         heard_hz = (index + 1) * swept.frequency_hz
         linear = swept.linear[index]
-        values = swept.values[index, take.impulse.rung] / linear
-        floor = swept.floors[index, take.impulse.rung] / np.abs(linear)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            values = swept.values[index, take.impulse.rung] / linear
+            floor = swept.floors[index, take.impulse.rung] / np.abs(linear)
         known = _known(heard_hz, mode, values, floor)
         if np.sum(known) < LEAST_POINTS:
             continue
@@ -238,8 +269,9 @@ def _loose(take: SearchedTake, mode: Mode) -> float:
     loud, quiet = take.impulse.rung, min(clean, key=lambda row: take.rungs[row].drive_dbfs)
     if loud == quiet:
         return 0.0
-    values = swept.values[0, loud] / swept.values[0, quiet]
-    floor = swept.floors[0, quiet] / np.abs(swept.values[0, quiet])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        values = swept.values[0, loud] / swept.values[0, quiet]
+        floor = swept.floors[0, quiet] / np.abs(swept.values[0, quiet])
     known = _known(swept.frequency_hz, mode, values, floor)
     if np.sum(known) < LEAST_POINTS:
         return 0.0

@@ -254,6 +254,14 @@ class Responses:
             mode = replace(mode, log_ratios=with_mode - none - beyond)
         return mode
 
+    def together(self, modes: Sequence[Mode], others: Sequence[Mode], near_hz: float) -> float:
+        """Return the log ratio of some modes together against none, beside others."""
+        band = self.band_of(near_hz)
+        values = band.without(others)
+        factor = np.prod([mode.factor(band.frequency_hz) for mode in modes], axis=0)
+        change = band.best_gains(values / factor)[1] - band.best_gains(values)[1]
+        return float(np.sum(change) - 2.0 * np.sum(np.log(np.abs(factor))))
+
     def _best(
         self,
         band: _Band,
