@@ -1,4 +1,4 @@
-"""What the windowed spectrum shows of a mode that a sweep passes: a cheap model, from its bandwidth."""
+"""What the windowed spectrum shows of a mode that a sweep passes: a model of its bandwidth."""
 
 from __future__ import annotations
 

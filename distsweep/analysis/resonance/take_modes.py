@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from distsweep.analysis.resonance.swept_fit import FittedMode
 
 SAME_OCTAVES = 0.06
-"""What lies closer to a place that was fitted is not fitted again (chosen: two skirts of one peak)."""
+"""What lies closer to a place that was fitted is not fitted again (chosen: two skirts of one
+peak)."""
 
 Q_OF_TOPS = 20.0
 """A fit to a top begins there (chosen: the middle of those that can be fitted, by their
