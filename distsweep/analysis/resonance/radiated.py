@@ -44,9 +44,10 @@ LEAST_LIFT_DB = 3.0
 LEAST_Q = 1.2 * LOWEST_Q
 """One whose Q ends so low is a crossover's (chosen: a step of the last grids above the bound)."""
 
-DIRECT_DB = 8.0
-"""From this ratio of direct to reflected energy on, one take tells a loudspeaker's mode from a
-room's (chosen: the room's modes then lift by 3 dB, standard deviation)."""
+DIRECT_DB = 5.5
+"""From this ratio of direct to reflected energy on, one take in the far field tells a
+loudspeaker's mode from a room's (chosen: nine of ten places 1 m away in simulated living rooms
+have less, single reflections at −12 dB leave more)."""
 
 APART_HZ = 300.0
 """From this frequency on, two takes tell it (chosen: half a metre is half a wavelength there, and
