@@ -12,7 +12,7 @@ import pytest
 from distsweep.analysis.resonance.arrivals import first_reflection_s
 from distsweep.analysis.resonance.curves import SearchedTake
 from distsweep.analysis.resonance.mode import FoundMode
-from distsweep.analysis.resonance.radiated import find_radiated, strength
+from distsweep.analysis.resonance.radiated import find_radiated
 from distsweep.analysis.sweep.grid import frequency_grid
 from distsweep.analysis.sweep.harmonics import ImpulseResponse, SweptHarmonics
 
@@ -50,7 +50,10 @@ def impulse_of(heard: Heard, room: np.ndarray | None = None) -> ImpulseResponse:
 
 def take(heard: Heard, position: str = "axis", **more: Any) -> SearchedTake:
     impulse = impulse_of(heard, more.pop("room", None))
-    return SearchedTake(position, GRID_HZ, more.pop("rungs", ()), impulse, 0.85, **more)
+    nothing = np.zeros((1, 0, len(GRID_HZ)))
+    silent = SweptHarmonics(GRID_HZ, nothing + 0j, nothing, nothing[:, 0:0] + 0j, 0.85, 6.0)
+    harmonics = more.pop("swept", silent)
+    return SearchedTake(position, GRID_HZ, more.pop("rungs", ()), impulse, 0.85, harmonics, **more)
 
 
 def room_of(rng: np.random.Generator, decay_s: float = 0.4, energy: float = 1.0) -> np.ndarray:
@@ -64,7 +67,7 @@ def room_of(rng: np.random.Generator, decay_s: float = 0.4, energy: float = 1.0)
 
 
 def sure(takes: Sequence[SearchedTake]) -> list[FoundMode]:
-    return [found for found in find_radiated(takes) if found.direct and strength(found) > SURE]
+    return [found for found in find_radiated(takes) if found.direct and found.strength > SURE]
 
 
 def swept(heard: Heard, products: Heard, loud: Heard | None = None) -> SweptHarmonics:

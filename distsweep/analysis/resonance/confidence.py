@@ -16,11 +16,11 @@ in a room nothing tells them apart; asked for by what the tool says)."""
 
 
 def margin(mode: FoundMode) -> float:
-    """Return the root of how much likelier the curves are with the mode than with anything else.
+    """Return the logarithm of `FoundMode.strength`, which is at least 1 for that.
 
-    A likelihood's logarithm grows as the square of a height over its noise: its root is a height.
+    What a model leaves out grows with the evidence: twice as much of it is one step surer.
     """
-    return math.sqrt(max(mode.log_ratio - max(mode.other_log_ratio, 0.0), 0.0))
+    return math.log(max(mode.strength, 1.0))
 
 
 def kind_of(mode: FoundMode) -> str:

@@ -21,7 +21,13 @@ import numpy as np
 
 from distsweep.analysis.narrowing import Axis, narrowed_minimum
 from distsweep.analysis.resonance.curves import SearchedTake
-from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q, Contribution, FoundMode
+from distsweep.analysis.resonance.mode import (
+    HIGHEST_HZ,
+    HIGHEST_Q,
+    LOWEST_Q,
+    Contribution,
+    FoundMode,
+)
 from distsweep.analysis.resonance.passed import template
 from distsweep.analysis.resonance.products import (
     REACH,
@@ -46,6 +52,10 @@ likely to look like a mode than a mode is."""
 MOST_MODES = 8
 """So many are looked for, boosts of the drive among them (chosen: bounds the time; the simulated
 loudspeakers have three excited modes at most)."""
+
+LEAST_MARGIN = 5.0
+"""What lifts must be likelier than a cut of the equaliser without a mode, and than what happened
+once, by this, as a logarithm (chosen: 150 times)."""
 
 REMOVED_SHARE = 0.2
 """What has been found and taken off leaves values uncertain by this part of it (chosen: filters
@@ -120,6 +130,7 @@ class _Search:
             best = (-math.inf, 0, 0.0, 0.0)
             for (q, shift), fit in self._fits.items():
                 total = self._together(fit.ratio(fit.rough()))
+                total = np.where(self.curves.frequency_hz[0] <= HIGHEST_HZ, total, 0.0)
                 index = int(np.argmax(total))
                 best = max(best, (float(total[index]), index, q, shift))
             if best[0] < 0.5 * MOST_RATIO:
@@ -128,7 +139,7 @@ class _Search:
             apart = [abs(math.log(mode.frequency_hz / m.frequency_hz)) * m.q for m in found]
             if min(apart, default=math.inf) > APART_BANDWIDTHS and mode.q > LOWEST_Q:
                 found.append(mode)
-        return sorted(found, key=lambda mode: mode.other_log_ratio - mode.log_ratio)
+        return sorted(found, key=lambda mode: -mode.strength)
 
     def _scan(self, points: IntArray) -> None:
         """Fit base and mode around all but the outer ``REACH`` of some points, ``(K, W)``."""
@@ -182,10 +193,18 @@ class _Search:
                 left, doubt = around.values / raised, np.zeros_like(doubt)
         left[~self._products] = around.values[~self._products]
         self._replace(points, left, doubt * self._products[:, None])
-        return FoundMode(
-            "radiated" if self._lifted else "excited", *place, total, total - margin,
-            self._contributions(ratios), in_response=not self._lifted,
-        )  # fmt: skip
+        if self._lifted:
+            two = self._second_order(ratios) if margin >= LEAST_MARGIN else 0.0
+            said = self._contributions(ratios)
+            return FoundMode("radiated", *place, two, 0.0, said, in_response=False)
+        return FoundMode("excited", *place, total, total - margin, self._contributions(ratios))
+
+    def _second_order(self, ratios: FloatArray) -> float:
+        """Return what the second clearest order says: one alone may be set off where played."""
+        said = self._contributions(ratios)
+        orders = sorted({one.order for one in said})
+        sums = [sum(one.log_ratio for one in said if one.order == n) for n in orders]
+        return max(sorted(sums)[-2:][0], 0.0) if len(sums) > 1 else 0.0
 
     def _refined(
         self, around: ProductCurves, index: int, q: float, shift: float, rough: FloatArray

@@ -22,7 +22,7 @@ from distsweep.analysis.resonance.curves import (
 from distsweep.analysis.resonance.decay import FoundDecay, Ringing, decay_at, decay_map
 from distsweep.analysis.resonance.excited import find_excited, find_lifted
 from distsweep.analysis.resonance.listing import ListedMode, listed
-from distsweep.analysis.resonance.mode import FoundMode
+from distsweep.analysis.resonance.mode import SHOWN_LOG_RATIO, FoundMode
 from distsweep.analysis.resonance.notes import notes
 from distsweep.analysis.resonance.radiated import find_radiated
 from distsweep.analysis.resonance.take_modes import nearest, take_modes
@@ -183,7 +183,7 @@ def _resonance(
 
 def _shown_best(measured: Sequence[Heights]) -> int:
     """Return the place of the leading take where that shows the mode, or else of the surest."""
-    from distsweep.analysis.resonance.positions import SHOWN_LOG_RATIO, log_ratio_at
+    from distsweep.analysis.resonance.positions import log_ratio_at
 
     shown = [log_ratio_at(heights) for heights in measured]
     return 0 if shown[0] >= SHOWN_LOG_RATIO else shown.index(max(shown))

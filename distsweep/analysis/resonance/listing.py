@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from distsweep.analysis.resonance.confidence import confidence
-from distsweep.analysis.resonance.mode import FoundMode
+from distsweep.analysis.resonance.mode import SHOWN_LOG_RATIO, FoundMode
 
 LEAST_CONFIDENCE = 0.1
 """Less is not listed (chosen: nineteen of twenty such candidates are nothing)."""
@@ -34,6 +34,8 @@ def listed(modes: Iterable[FoundMode]) -> list[ListedMode]:
     judged = [ListedMode(mode, confidence(mode)) for mode in modes]
     kept: list[ListedMode] = []
     for one in sorted(judged, key=lambda j: (-j.confidence, -j.mode.log_ratio)):
+        if any(is_image(one.mode, other.mode) for other in kept):
+            continue
         at = next((k for k, other in enumerate(kept) if is_same(one.mode, other.mode)), None)
         if at is None:
             kept.append(one)
@@ -41,6 +43,18 @@ def listed(modes: Iterable[FoundMode]) -> list[ListedMode]:
             other_kind = max(kept[at].other_kind, one.confidence)
             kept[at] = replace(kept[at], other_kind=other_kind)
     return [one for one in kept if one.confidence >= LEAST_CONFIDENCE][:MOST_LISTED]
+
+
+def is_image(one: FoundMode, other: FoundMode) -> bool:
+    """Tell whether an excited mode's only product lands on a surer mode: that lifts it there."""
+    said: dict[int, float] = {}
+    for curve in one.contributions:
+        said[curve.order] = said.get(curve.order, 0.0) + curve.log_ratio
+    clear = [order for order, log_ratio in said.items() if log_ratio >= SHOWN_LOG_RATIO]
+    if one.kind != "excited" or len(clear) != 1:
+        return False
+    bandwidth = 1.0 / (other.q * math.log(2.0))
+    return octaves(clear[0] * one.frequency_hz, other.frequency_hz) <= bandwidth
 
 
 def octaves(one_hz: float, other_hz: float) -> float:

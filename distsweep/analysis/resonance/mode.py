@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -10,6 +11,15 @@ Kind = Literal["radiated", "excited"]
 LOWEST_Q, HIGHEST_Q = 5.0, 100.0
 """Bounds of every fitted Q (chosen: lower is no narrow peak; higher is not resolved by windows of
 90 periods)."""
+
+
+LOWEST_HZ, HIGHEST_HZ = 150.0, 3500.0
+"""Radiated modes are looked for between these, excited ones up to the second (chosen: below lie the
+box's own resonances and a room's lone modes; above, modes of domes, which are no narrow peaks)."""
+
+SHOWN_LOG_RATIO = math.log(20.0)
+"""Curves show a mode that they are 20 times likelier with, and miss it where they are 20 times
+likelier without (chosen: the odds of what statistics calls significant)."""
 
 
 @dataclass(frozen=True)
@@ -54,3 +64,8 @@ class FoundMode:
     contributions: tuple[Contribution, ...]
     in_response: bool = True
     direct: bool = True
+
+    @property
+    def strength(self) -> float:
+        """How much likelier the curves are with the mode than with anything else, as logarithm."""
+        return self.log_ratio - max(self.other_log_ratio, 0.0)

@@ -10,11 +10,8 @@ import numpy as np
 
 from distsweep.analysis.resonance.curves import LadderCurves
 from distsweep.analysis.resonance.heights import Heights, OrderPeak, clearest
+from distsweep.analysis.resonance.mode import SHOWN_LOG_RATIO
 from distsweep.results import AtPosition, SeenIn
-
-SHOWN_LOG_RATIO = math.log(20.0)
-"""A position shows a mode where its curves are 20 times likelier with it, and misses it where they
-are 20 times likelier without (chosen: the odds of what statistics calls significant)."""
 
 LEAST_SHOWN_DB = 2.0
 """A mode is strongest where its peak is highest, but for one of the fundamental that is smaller

@@ -19,6 +19,7 @@ import numpy as np
 
 from distsweep.analysis.resonance.curves import HIGHEST_ORDER, LEAST_PERIODS, SearchedTake
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
+from distsweep.analysis.sweep.harmonics import SweptHarmonics
 from distsweep.analysis.sweep.windows import WindowSpans
 from distsweep.units import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -99,15 +100,13 @@ class ProductCurves:
 
 
 def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
-    """Gather the loudest clean rungs of all takes; None where no product is known.
+    """Gather the loudest clean rungs of all takes, on the grid of the first; None without any.
 
-    Takes on another grid than the first one's are left out.
+    A product whose noise is not known is none.
     """
-    found, grid_hz = [], None
+    found = []
     for take in takes:
-        swept = take.swept
-        if swept is None or (grid_hz is not None and len(grid_hz) != len(swept.frequency_hz)):
-            continue
+        swept = _on_grid(take.swept, takes[0].swept.frequency_hz)
         grid_hz, constant_s = swept.frequency_hz, swept.rate_constant_s
         clean = [row for row, rung in enumerate(take.rungs) if not rung.clipped]
         clean.sort(key=lambda row: -take.rungs[row].drive_dbfs)
@@ -121,7 +120,9 @@ def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
             for rung, row in enumerate(clean[: RUNGS if order > 1 else 1]):
                 with np.errstate(all="ignore"):
                     value = swept.values[order - 1, row] / linear
-                    noise = np.nan_to_num(swept.floors[order - 1, row]) / np.abs(linear)
+                    noise = swept.floors[order - 1, row] / np.abs(linear)
+                if order == 1:
+                    noise = np.nan_to_num(noise)
                 held = np.isfinite(value) & np.isfinite(noise) & resolved
                 if np.count_nonzero(held) <= 2 * REACH:
                     continue
@@ -136,6 +137,26 @@ def product_curves(takes: Sequence[SearchedTake]) -> ProductCurves | None:
         return None
     grids, positions, *columns = zip(*found, strict=True)
     return ProductCurves(np.array(grids), positions, *(np.array(column) for column in columns))
+
+
+def _on_grid(swept: SweptHarmonics, grid_hz: FloatArray) -> SweptHarmonics:
+    """Return harmonics on another grid, as fine; NaN beyond their own."""
+    own_hz = swept.frequency_hz
+    if np.array_equal(own_hz, grid_hz):
+        return swept
+
+    def read(curves: Any) -> Any:
+        rows = curves.reshape(-1, len(own_hz))
+        on_grid = [np.interp(grid_hz, own_hz, row, left=np.nan, right=np.nan) for row in rows]
+        return np.array(on_grid).reshape(*curves.shape[:-1], len(grid_hz))
+
+    return replace(
+        swept,
+        frequency_hz=grid_hz,
+        values=np.asarray(read(swept.values), dtype=np.complex128),
+        floors=np.asarray(read(swept.floors), dtype=float),
+        linear=np.asarray(read(swept.linear), dtype=np.complex128),
+    )
 
 
 def _smoothed(values: FloatArray | ComplexArray, held: BoolArray, points: float) -> ComplexArray:

@@ -15,7 +15,14 @@ import numpy as np
 
 from distsweep.analysis.resonance.arrivals import Spectrum
 from distsweep.analysis.resonance.curves import HIGHEST_ORDER, SearchedTake
-from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q, Contribution, FoundMode
+from distsweep.analysis.resonance.mode import (
+    HIGHEST_HZ,
+    HIGHEST_Q,
+    LOWEST_HZ,
+    LOWEST_Q,
+    Contribution,
+    FoundMode,
+)
 from distsweep.analysis.resonance.response_model import (
     POINTS,
     REACH_OCTAVES,
@@ -27,12 +34,6 @@ from distsweep.analysis.resonance.response_model import (
 )
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.units import ComplexArray, FloatArray
-
-NEAR_FIELD = ("woofer", "port", "tweeter")
-
-SEARCHED_HZ = (150.0, 3500.0)
-"""Modes are looked for between these (chosen: below lie the box's own resonances and a room's
-lone modes; above, modes of the tweeter's dome)."""
 
 LEAST_LOG_RATIO = 15.0
 """A mode less likely than e¹⁵ times no mode is not kept (chosen: 1300 places and Qs are tried,
@@ -82,28 +83,23 @@ def find_radiated(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     Returns
     -------
     ``log_ratio`` counts the takes that can tell a loudspeaker's mode from a room's; where none
-    can, ``direct`` is False and it counts them all. See `strength` for what confidence rests on.
+    can, ``direct`` is False and it counts them all.
     """
     heard = [(take, Spectrum(take.impulse)) for take in takes if take.impulse is not None]
     if not heard:
         return []
     groups: dict[str, list[int]] = {}
     for index, (take, _) in enumerate(heard):
-        groups.setdefault(take.position if take.position in NEAR_FIELD else "", []).append(index)
+        groups.setdefault(take.position if take.near else "", []).append(index)
     responses = Responses(
         [spectrum for _, spectrum in heard],
         list(groups.values()),
         [not position for position in groups],
-        SEARCHED_HZ,
+        (LOWEST_HZ, HIGHEST_HZ),
     )
     modes = _found(responses)
     judged = [_judged([take for take, _ in heard], responses, mode, modes) for mode in modes]
-    return sorted(judged, key=lambda mode: -strength(mode))
-
-
-def strength(mode: FoundMode) -> float:
-    """Return what confidence rests on: the log ratio against whatever else is likeliest."""
-    return min(mode.log_ratio, mode.log_ratio - mode.other_log_ratio)
+    return sorted(judged, key=lambda mode: -mode.strength)
 
 
 def _found(responses: Responses) -> list[Mode]:
@@ -169,7 +165,7 @@ def _hold(modes: Sequence[Mode]) -> bool:
         np.sum(mode.log_ratios) >= LEAST_LOG_RATIO
         and np.max(mode.lifts_db) >= LEAST_LIFT_DB
         and mode.q >= LEAST_Q
-        and mode.frequency_hz >= SEARCHED_HZ[0]
+        and mode.frequency_hz >= LOWEST_HZ
         and all(
             mode.octaves_from(other) * math.log(2.0) >= 0.5 / min(mode.q, other.q)
             for other in modes[:index]
@@ -188,7 +184,7 @@ def _judged(
     ]
     total = float(np.sum(mode.log_ratios))
     drive, loose = total if mode.q < EQUALISED_Q else -math.inf, 0.0
-    if mode.q < EQUALISED_Q and any(take.position in NEAR_FIELD for take in takes):
+    if mode.q < EQUALISED_Q and any(take.near for take in takes):
         drive = responses.shared(mode, [other for other in modes if other is not mode])
     for take, ratio in zip(takes, mode.ratios, strict=True):
         for order, value in _in_drive(take, mode, complex(ratio)).items():
@@ -196,7 +192,7 @@ def _judged(
             drive += value
         loose = max(loose, _loose(take, mode))
     shows = mode.lifts_db >= LEAST_LIFT_DB
-    near = np.array([take.position in NEAR_FIELD for take in takes])
+    near = np.array([take.near for take in takes])
     telling = shows & (near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB))
     if mode.frequency_hz >= APART_HZ and np.sum(shows & (mode.log_ratios > 0.0)) > 1:
         telling = shows
@@ -215,7 +211,7 @@ def _in_drive(take: SearchedTake, mode: Mode, ratio: complex) -> dict[int, float
     Of order n at n·f, the response there divided out: an equaliser's pole is missing in these.
     """
     swept, ratios = take.swept, {}
-    if swept is None or take.impulse is None:
+    if take.impulse is None:
         return {}
     for index in range(1, min(HIGHEST_ORDER, len(swept.values))):
         heard_hz = (index + 1) * swept.frequency_hz
@@ -265,7 +261,7 @@ def _loose(take: SearchedTake, mode: Mode) -> float:
     """
     swept = take.swept
     clean = [row for row, rung in enumerate(take.rungs) if not rung.clipped]
-    if swept is None or take.impulse is None or not clean:
+    if take.impulse is None or not clean:
         return 0.0
     loud, quiet = take.impulse.rung, min(clean, key=lambda row: take.rungs[row].drive_dbfs)
     if loud == quiet:

@@ -9,7 +9,7 @@ from distsweep.analysis.resonance.causes import OfferedCause
 from distsweep.analysis.resonance.found import PRESENT_BUMP_DB, ResonanceFacts
 from distsweep.analysis.resonance.growth import Growth
 from distsweep.analysis.resonance.heights import clearest
-from distsweep.analysis.resonance.positions import SHOWN_LOG_RATIO
+from distsweep.analysis.resonance.mode import SHOWN_LOG_RATIO
 from distsweep.reason import Reason
 from distsweep.results import AtPosition, Tone
 
