@@ -142,14 +142,12 @@ def test_a_product_beside_an_equaliser_s_bump_is_no_mode_of_it(bench: Bench) -> 
         ((0.0, 0.04, 0.3), 2010.0, 12.0, 6.0),
         long((0.0, 0.04, 1.0), 2010.0, 25.0, 8.0),
         long((0.0, 0.2), 1400.0, 25.0, 10.0),
-        ((0.0, 0.0, 0.8), 2100.0, 25.0, 10.0),
     ],
 )
 def test_both_are_found_where_a_product_of_one_lands_on_or_beside_the_other(
     bench: Bench, set_off: tuple[float, ...], radiated_hz: float, q: float, lift_db: float
 ) -> None:
-    """The second or third harmonic of 700 Hz comes at most 4 % beside what radiates, and may
-    be the only one that is set off."""
+    """The second or third harmonic of 700 Hz comes at most 4 % beside what radiates, or on it."""
     after = peak(radiated_hz, q, lift_db)
     branches = [Branch(EXCITED[0].pre, OWN, after), Branch(EXCITED[1].pre, set_off, after)]
     called = [r for r in bench.analyse(hear(bench, branches)).resonances if r.confidence >= 0.5]

@@ -7,7 +7,7 @@ import math
 
 from distsweep.analysis.resonance.mode import FoundMode
 
-WEIGHTS = {"excited": (-8.0, 2.3), "radiated": (-8.0, 1.0), "lifted": (-8.0, 2.0)}
+WEIGHTS = {"excited": (-8.0, 3.6), "radiated": (-14.0, 3.6), "lifted": (-16.0, 4.0)}
 """Of each kind a constant and the weight of `margin`. (chosen: to be fitted)"""
 
 MOST_IN_A_ROOM = 0.49

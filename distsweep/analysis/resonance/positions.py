@@ -64,8 +64,17 @@ def seen_in(curves: LadderCurves, peaks: Iterable[OrderPeak]) -> list[SeenIn]:
 
 
 def log_ratio_at(heights: Heights) -> float:
-    """Return what all curves of a take together say of a mode."""
-    own = [c for c in heights.mode.contributions if c.position == heights.curves.position]
+    """Return what a take's curves say of a mode.
+
+    Of one that the response shows, the response; of one that lifts products where the response
+    does not show it, the second clearest order, as one alone may be set off where it is played.
+    """
+    mode = heights.mode
+    own = [c for c in mode.contributions if c.position == heights.curves.position]
+    if mode.kind == "radiated" and mode.in_response:
+        return sum(c.log_ratio for c in own if c.order == 1)
+    if mode.kind == "radiated":
+        return sorted((c.log_ratio for c in own), reverse=True)[1] if len(own) > 1 else 0.0
     return sum(c.log_ratio for c in own)
 
 

@@ -177,27 +177,33 @@ def _hold(modes: Sequence[Mode]) -> bool:
 def _judged(
     takes: Sequence[SearchedTake], responses: Responses, mode: Mode, modes: Sequence[Mode]
 ) -> FoundMode:
-    """Compare a mode with a pole in the drive, something loose, and the room."""
+    """Compare a mode with a pole in the drive, something loose, and the room.
+
+    A take whose own best ratio lifts by less speaks as if it were lifted by LEAST_LIFT_DB.
+    """
+    others = [other for other in modes if other is not mode]
+    shows = mode.lifts_db >= LEAST_LIFT_DB
+    least = responses.lifted_by(mode, others, LEAST_LIFT_DB)
     contributions = [
         Contribution(take.position, 1, float(value))
-        for take, value in zip(takes, mode.log_ratios, strict=True)
+        for take, value in zip(takes, np.where(shows, mode.log_ratios, least), strict=True)
     ]
     total = float(np.sum(mode.log_ratios))
     drive, loose = total if mode.q < EQUALISED_Q else -math.inf, 0.0
     if mode.q < EQUALISED_Q and any(take.near for take in takes):
-        drive = responses.shared(mode, [other for other in modes if other is not mode])
+        drive = responses.shared(mode, others)
     for take, ratio in zip(takes, mode.ratios, strict=True):
         for order, value in _in_drive(take, mode, complex(ratio)).items():
             contributions.append(Contribution(take.position, order, -value))
             drive += value
         loose = max(loose, _loose(take, mode))
-    shows = mode.lifts_db >= LEAST_LIFT_DB
     near = np.array([take.near for take in takes])
     telling = shows & (near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB))
     if mode.frequency_hz >= APART_HZ and np.sum(shows & (mode.log_ratios > 0.0)) > 1:
         telling = shows
     told = float(np.sum(mode.log_ratios[telling]))
-    direct = told >= LEAST_LOG_RATIO
+    nowhere_near = np.sum(near) > 1 and not np.any(shows & near)
+    direct = told >= LEAST_LOG_RATIO and not nowhere_near
     log_ratio = told if direct else total
     return FoundMode(
         "radiated", mode.frequency_hz, mode.q, log_ratio, log_ratio - total + max(drive, loose),

@@ -18,7 +18,7 @@ import numpy as np
 from distsweep.analysis.resonance.arrivals import Spectrum, counted_share
 from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
-from distsweep.units import ComplexArray, FloatArray, ratio_to_db
+from distsweep.units import ComplexArray, FloatArray, db_to_ratio, ratio_to_db
 
 REACH_OCTAVES, POINTS = 0.4, 90
 """The response is looked at so far to either side, at so many frequencies (chosen: at 1 kHz they
@@ -261,6 +261,20 @@ class Responses:
         factor = np.prod([mode.factor(band.frequency_hz) for mode in modes], axis=0)
         change = band.best_gains(values / factor)[1] - band.best_gains(values)[1]
         return float(np.sum(change) - 2.0 * np.sum(np.log(np.abs(factor))))
+
+    def lifted_by(self, mode: Mode, others: Sequence[Mode], lift_db: float) -> FloatArray:
+        """Return each take's log ratio if the mode lifted by so much there, however turned."""
+        band = self.band_of(mode.frequency_hz)
+        values = band.without(others)
+        none = band.best_gains(values)[1]
+        found = np.full(len(values), -np.inf)
+        for turn in np.exp(0.25j * np.pi * np.arange(8)):
+            ratios = np.full(len(values), (db_to_ratio(lift_db) - 1.0) * turn)
+            factor = replace(mode, ratios=ratios).factor(band.frequency_hz)
+            change = band.best_gains(values / factor)[1] - none
+            change -= 2.0 * np.sum(np.log(np.abs(factor)), axis=1)
+            found = np.maximum(found, change)
+        return found
 
     def _best(
         self,
