@@ -18,7 +18,7 @@ import numpy as np
 from conftest import Bench, ladder_recipe
 
 from distsweep import pipeline
-from distsweep.analysis.sweep.harmonics import ImpulseResponse
+from distsweep.analysis.resonance.curves import SearchedTake
 from distsweep.rehearsal import measure
 from distsweep.rehearsal.loudspeaker import Loudspeaker
 from distsweep.rehearsal.population import RandomLoudspeaker, random_loudspeaker
@@ -38,8 +38,7 @@ class Measured:
     seed: int
     truth: RandomLoudspeaker
     take: Take
-    impulse: ImpulseResponse
-    rate_constant_s: float
+    searched: SearchedTake
     resonances: list[Resonance]
     standing_db: list[float]
 
@@ -79,7 +78,6 @@ class Population:
         )  # fmt: skip
         with patch.object(pipeline, "find_resonances", wraps=pipeline.find_resonances) as seen:
             results = self.whole.analyse(heard)
-        searched = seen.call_args.args[0]
         standing = [math.nan] * len(one.resonances)
         if settled:
             standing = self._standing_db(one, results.takes[0])
@@ -87,8 +85,7 @@ class Population:
             seed,
             one,
             results.takes[0],
-            searched[0].impulse,
-            searched[0].rate_constant_s,
+            seen.call_args.args[0][0],
             results.resonances,
             standing,
         )

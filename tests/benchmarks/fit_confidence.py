@@ -1,10 +1,11 @@
 """Fit the confidence's two numbers a kind to loudspeakers that no rule of the search was shaped by.
 
-    python tests/benchmarks/fit_confidence.py FOLDER [--first N] [--count N]
+    python tests/benchmarks/fit_confidence.py FOLDER … [--first N] [--count N]
 
-FOLDER holds records that `cache_rooms.py` wrote; the seeds used here must not be those that a
+A FOLDER holds records that `cache_rooms.py` wrote; the seeds used here must not be those that a
 score is quoted for. Prints ``WEIGHTS`` of `distsweep/analysis/resonance/confidence.py`. Logistic
-regression by Newton's method, over every mode that the searches return, however unlikely.
+regression by Newton's method, over every mode that the searches return, however unlikely, but for
+images and doubles of surer ones; by the present weights, so that a second run may move them yet.
 """
 
 from __future__ import annotations
@@ -25,15 +26,18 @@ from unlike_score import poles_of
 from distsweep.analysis.resonance.confidence import kind_of, margin
 from distsweep.analysis.resonance.curves import SearchedTake
 from distsweep.analysis.resonance.find import found_modes
+from distsweep.analysis.resonance.listing import ranked
 from distsweep.analysis.resonance.mode import FoundMode
 
 
 def rows(record: dict[str, Any], positions: tuple[str, ...]) -> list[tuple[str, float, bool, bool]]:
     """Return kind, margin, whether the direct sound shows it, and whether it is real, of each."""
     takes = [SearchedTake(**t) for t in record["takes"] if t["position"] in positions]
+    if len(takes) < len(positions):
+        return []
     return [
         (kind_of(mode), margin(mode), mode.direct, _is_real(mode, record))
-        for mode in found_modes(takes)
+        for mode in (one.mode for one in ranked(found_modes(takes)))
     ]
 
 
@@ -56,13 +60,14 @@ def logistic(values: np.ndarray, real: np.ndarray) -> np.ndarray:
 def main() -> None:
     """Fit each kind and print its numbers, with how many modes and real ones there were."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=10**9)
     given = parser.parse_args()
     found = [
         row
-        for path in sorted(given.folder.glob("*.pickle"))
+        for folder in given.folders
+        for path in sorted(folder.glob("*.pickle"))
         if given.first <= int(path.stem) < given.first + given.count
         for positions in SETS.values()
         for row in rows(pickle.loads(path.read_bytes()), positions)

@@ -31,21 +31,18 @@ def test_a_mode_that_an_equaliser_takes_off_the_response_still_radiates(
     assert any("takes a mode off" in sentence for sentence in one.agrees_with)
 
 
-def test_what_one_order_cannot_tell_is_said(bench: Bench) -> None:
+def test_what_one_order_cannot_tell_is_not_called(bench: Bench) -> None:
     """A mode taken off the response, of a loudspeaker that makes a second harmonic only."""
     mode = peak(1100.0, 25.0, 10.0)
     before = cascade(high_pass(90), lambda f: 1.0 / mode(f))
     branches = [Branch(before, (1.0, 0.02), mode)]
-    (one, *_) = bench.analyse(hear(bench, branches), name="second.wav").resonances
-    assert one.frequency_hz * (2 if one.kind == "excited" else 1) == pytest.approx(1100, rel=0.02)
-    assert one.confidence <= 0.5
-    assert any("or lifted at 1" in sentence for sentence in one.speaks_against)
-    # Nor can a third in the noise, or one that is lifted at the same place.
-    hidden = [Branch(before, OWN, mode)]
-    assert bench.analyse(hear(bench, hidden, noise=3e-4)).resonances[0].confidence <= 0.5
+    found = bench.analyse(hear(bench, branches), name="second.wav").resonances
+    assert all(one.confidence <= 0.5 for one in found)
     # Where the third harmonic could tell, it does.
     lone = [Branch(high_pass(90), OWN, flat), Branch(EXCITED[1].pre, (0.0, 0.2), flat)]
-    assert only(bench.analyse(hear(bench, lone), name="lone.wav")).confidence > 0.9
+    one = only(bench.analyse(hear(bench, lone), name="lone.wav"))
+    assert one.kind == "excited"
+    assert any("Only the 2nd harmonic shows it" in sentence for sentence in one.speaks_against)
 
 
 @pytest.mark.parametrize(("bump_hz", "q", "bump_db"), [(1020.0, 10.0, 4.0)])

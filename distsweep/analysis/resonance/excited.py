@@ -46,8 +46,8 @@ QS = (8.0, 14.0, 22.0, 36.0, 60.0)
 
 MOST_RATIO = 20.0
 """Bound of what one order may say for or against (chosen: one alone, however clear, is less than
-two that agree). Half of it is the least that is returned; and by it what happens once is less
-likely to look like a mode than a mode is."""
+two that agree). Half of it is the least that is returned, all of it the least of what lifts; and
+by it what happens once is less likely to look like a mode than a mode is."""
 
 MOST_MODES = 8
 """So many are looked for, boosts of the drive among them (chosen: bounds the time; the simulated
@@ -137,7 +137,8 @@ class _Search:
                 break
             mode = self._examined(*best[1:])
             apart = [abs(math.log(mode.frequency_hz / m.frequency_hz)) * m.q for m in found]
-            if min(apart, default=math.inf) > APART_BANDWIDTHS and mode.q > LOWEST_Q:
+            sure = not self._lifted or mode.strength >= MOST_RATIO
+            if sure and min(apart, default=math.inf) > APART_BANDWIDTHS and mode.q > LOWEST_Q:
                 found.append(mode)
         return sorted(found, key=lambda mode: -mode.strength)
 

@@ -30,7 +30,12 @@ class ListedMode:
 
 
 def listed(modes: Iterable[FoundMode]) -> list[ListedMode]:
-    """Choose what to list, surest first: of what lies at one frequency, the surest."""
+    """Choose what to list, surest first."""
+    return [one for one in ranked(modes) if one.confidence >= LEAST_CONFIDENCE][:MOST_LISTED]
+
+
+def ranked(modes: Iterable[FoundMode]) -> list[ListedMode]:
+    """Rank modes by confidence: of what lies at one frequency, the surest; no image of another."""
     judged = [ListedMode(mode, confidence(mode)) for mode in modes]
     kept: list[ListedMode] = []
     for one in sorted(judged, key=lambda j: (-j.confidence, -j.mode.log_ratio)):
@@ -42,7 +47,7 @@ def listed(modes: Iterable[FoundMode]) -> list[ListedMode]:
         elif kept[at].mode.kind != one.mode.kind:
             other_kind = max(kept[at].other_kind, one.confidence)
             kept[at] = replace(kept[at], other_kind=other_kind)
-    return [one for one in kept if one.confidence >= LEAST_CONFIDENCE][:MOST_LISTED]
+    return kept
 
 
 def is_image(one: FoundMode, other: FoundMode) -> bool:

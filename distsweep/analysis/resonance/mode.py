@@ -13,9 +13,10 @@ LOWEST_Q, HIGHEST_Q = 5.0, 100.0
 90 periods)."""
 
 
-LOWEST_HZ, HIGHEST_HZ = 150.0, 3500.0
-"""Radiated modes are looked for between these, excited ones up to the second (chosen: below lie the
-box's own resonances and a room's lone modes; above, modes of domes, which are no narrow peaks)."""
+LOWEST_HZ, HIGHEST_HZ = 200.0, 3500.0
+"""Radiated modes are looked for between these, excited ones up to the second (chosen: half a
+wavelength below is longer than any side of a small loudspeaker, and what is there is its tuning or
+one of a room's lone modes; above are modes of domes)."""
 
 SHOWN_LOG_RATIO = math.log(20.0)
 """Curves show a mode that they are 20 times likelier with, and miss it where they are 20 times
@@ -69,3 +70,8 @@ class FoundMode:
     def strength(self) -> float:
         """How much likelier the curves are with the mode than with anything else, as logarithm."""
         return self.log_ratio - max(self.other_log_ratio, 0.0)
+
+    @property
+    def takes(self) -> int:
+        """At how many positions it was looked for."""
+        return len({one.position for one in self.contributions})

@@ -42,8 +42,9 @@ each with four free numbers)."""
 LEAST_LIFT_DB = 3.0
 """A mode that nowhere lifts by so much is not kept (chosen: it is no peak that anybody sees)."""
 
-LEAST_Q = 1.2 * LOWEST_Q
-"""One whose Q ends so low is a crossover's (chosen: a step of the last grids above the bound)."""
+LEAST_Q = 1.4 * LOWEST_Q
+"""One of a lower Q is a crossover's or an equaliser's (chosen: 7; the narrow modes of cabinets and
+ports that are to be found have 8 and more)."""
 
 DIRECT_DB = 5.5
 """From this ratio of direct to reflected energy on, one take in the far field tells a
@@ -165,7 +166,7 @@ def _hold(modes: Sequence[Mode]) -> bool:
         np.sum(mode.log_ratios) >= LEAST_LOG_RATIO
         and np.max(mode.lifts_db) >= LEAST_LIFT_DB
         and mode.q >= LEAST_Q
-        and mode.frequency_hz >= LOWEST_HZ
+        and LOWEST_HZ <= mode.frequency_hz <= HIGHEST_HZ
         and all(
             mode.octaves_from(other) * math.log(2.0) >= 0.5 / min(mode.q, other.q)
             for other in modes[:index]
