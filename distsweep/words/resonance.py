@@ -91,7 +91,8 @@ def _explained_otherwise(*, kind: str, share: float) -> str:
     other = (
         "A boost of the drive at that frequency, or a mode that lifts products where they land,"
         if kind == "excited"
-        else "A filter in front of the loudspeaker, which lifts no product that lands there,"
+        else "A filter in front of the loudspeaker, which lifts no product that lands there, or "
+        "something loose that shows where it is loud only,"
     )
     return f"{other} would explain {100.0 * share:.0f} % of what the curves show."
 

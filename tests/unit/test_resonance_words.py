@@ -42,8 +42,9 @@ from distsweep.words.resonance import sentence, sentences
         ),
         (
             Reason("explained_otherwise", kind="radiated", share=0.64),
-            "A filter in front of the loudspeaker, which lifts no product that lands there, would"
-            " explain 64 % of what the curves show.",
+            "A filter in front of the loudspeaker, which lifts no product that lands there, or"
+            " something loose that shows where it is loud only, would explain 64 % of what the"
+            " curves show.",
         ),
         (
             Reason("steady_tone_shows", order=3, frequency_hz=430.0, drive_dbfs=-10.0,

@@ -21,6 +21,7 @@ import numpy as np
 
 from distsweep.analysis.narrowing import Axis, narrowed_minimum
 from distsweep.analysis.resonance.curves import SearchedTake
+from distsweep.analysis.resonance.drive_bell import likeliest_bell, raised_rest
 from distsweep.analysis.resonance.mode import (
     HIGHEST_HZ,
     HIGHEST_Q,
@@ -31,6 +32,7 @@ from distsweep.analysis.resonance.mode import (
 from distsweep.analysis.resonance.passed import template
 from distsweep.analysis.resonance.products import (
     REACH,
+    STEP,
     Base,
     ModeFit,
     ProductCurves,
@@ -65,17 +67,6 @@ APART_BANDWIDTHS = 2.0
 """Closer to a likelier one, what is left is that one's skirt (chosen: as far as what is left of
 modes of Q 25 to 44 lay, which a sweep of 6 s passes fast, on simulated loudspeakers)."""
 
-BELLS = (
-    np.array([-4.0, -2.5, -1.0, 0.0, 1.0, 2.5, 4.0]),
-    np.array([1.5, 3.0, 5.0, 8.0, 13.0, 25.0]),
-    np.array([-8.0, -5.5, -4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0]),
-)
-"""Boosts and cuts of the drive that are tried instead: points beside the mode, Q, gain in decibels
-(chosen: what equalisers before a loudspeaker are set to, cuts at its modes among it)."""
-
-_STEP = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
-"""Ratio of the grid's neighbouring frequencies (its definition)."""
-
 
 def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     """Return modes that are set off where they are played, likeliest first."""
@@ -102,7 +93,7 @@ def _template(
     ``third`` is the frequency played in thirds of an octave re 1 Hz: how a sweep shows a mode
     depends on it that little.
     """
-    ratio = _STEP ** (np.arange(-REACH, REACH + 1) - beside)
+    ratio = STEP ** (np.arange(-REACH, REACH + 1) - beside)
     return template(
         0.5 * q * (ratio - 1.0 / ratio), frequency_hz=2.0 ** (third / 3.0) * order / power,
         q=q, power=power, order=order, rate_constant_s=constant_s,
@@ -187,7 +178,7 @@ class _Search:
         if self._lifted:
             margin = min(margin, self._uncut(around, product, fit, rough))
         else:
-            raised, with_bell = _bell(around, fit, rough, place[0])
+            raised, with_bell = likeliest_bell(around, fit, rough, place[0])
             than_bell = float(self._together(fit.ratio(rough, with_bell))[0])
             margin = min(margin, than_bell)
             if than_bell < 0.0:
@@ -226,11 +217,11 @@ class _Search:
             fits = [fitted(mode_hz, float(one))[1] for one in qs]
             return -np.array([self._together(fit.ratio(rough)) for fit in fits]).T
 
-        near_hz = float(self.curves.frequency_hz[0, 0] * _STEP ** (index + shift))
+        near_hz = float(self.curves.frequency_hz[0, 0] * STEP ** (index + shift))
         near_q = np.clip(q * 1.3 ** np.arange(-2.0, 3.0), LOWEST_Q, HIGHEST_Q)
         mode_hz, mode_q = narrowed_minimum(
             misfits,
-            Axis(near_hz * _STEP ** np.linspace(-1.0, 1.0, 7), (5, 5, 5)),
+            Axis(near_hz * STEP ** np.linspace(-1.0, 1.0, 7), (5, 5, 5)),
             Axis(near_q, (5, 5, 5), lowest=LOWEST_Q, highest=HIGHEST_Q),
         ).place
         product, fit = fitted(np.array([mode_hz]), mode_q)
@@ -304,7 +295,7 @@ class _Search:
         parts = []
         for part in (0.5, 0.75, 1.0):
             cut = np.broadcast_to(lift**-part, around.values.shape)[:, None]
-            rest = _raised_rest(around, cut)
+            rest = raised_rest(around, cut)
             parts.append(np.sum(log_ratio(fit.without, rest, fit.free, rough)[heard]))
         return -float(max(parts))
 
@@ -317,39 +308,3 @@ class _Search:
         precision[place] /= 1.0 + precision[place] * doubt[row, column] ** 2
         self.curves = replace(self.curves, values=everywhere, precision=precision)
         self._scan(points[:, REACH, None] + np.arange(-3 * REACH, 3 * REACH + 1))
-
-
-def _raised_rest(around: ProductCurves, raised: ComplexArray) -> FloatArray:
-    """Return what bases leave that are raised by some filters, ``(K, A, P)``: shape ``(K, A)``."""
-    columns = base_of(around.direct)[:, None] * raised[..., None]
-    base = Base(around.values[:, None], around.precision[:, None], columns)
-    return np.asarray(around.share[:, REACH, None] * base.squares)
-
-
-def _bell(
-    around: ProductCurves, fit: ModeFit, rough: FloatArray, near_hz: float
-) -> tuple[ComplexArray, FloatArray]:
-    """Return the likeliest boost or cut of the drive, as it raises each curve, and the rest."""
-
-    def raised(curves: ProductCurves, *bell: FloatArray) -> ComplexArray:
-        at_hz, q, gain_db = (a.reshape(1, -1, 1) for a in np.meshgrid(*bell, indexing="ij"))
-        half, s = 10.0 ** (gain_db / 40.0), 1j * curves.frequency_hz[:, None] / at_hz
-        response = (s**2 + s * half / q + 1.0) / (s**2 + s / (half * q) + 1.0)
-        return np.asarray(response ** curves.orders[:, None, None])
-
-    chosen = np.flatnonzero((around.rungs == 0) & (around.orders > 1) & (fit.free[:, 0] > 0.0))
-    loudest = around.of(chosen)
-
-    def misfits(*bell: FloatArray) -> FloatArray:
-        rest = _raised_rest(loudest, raised(loudest, *bell))
-        ratio = log_ratio(fit.without[chosen], rest, fit.free[chosen], rough[chosen])
-        return np.asarray(-np.sum(ratio, axis=0).reshape([len(a) for a in bell]))
-
-    best = narrowed_minimum(
-        misfits,
-        Axis(near_hz * _STEP ** BELLS[0], (5, 5, 5)),
-        Axis(BELLS[1], (5, 5, 5), lowest=1.0),
-        Axis(BELLS[2], (5, 5, 5), highest=float(BELLS[2][-1])),
-    )
-    drive = raised(around, *(np.array([value]) for value in best.place))
-    return drive[:, 0], _raised_rest(around, drive)

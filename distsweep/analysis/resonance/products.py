@@ -51,6 +51,10 @@ ROUGH_WEIGHT = 5.0
 fitted)."""
 
 
+STEP = 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+"""Ratio of the grid's neighbouring frequencies (its definition)."""
+
+
 @dataclass(frozen=True, eq=False)
 class ProductCurves:
     """K curves on one grid, or P points of it around a place of its own for each.

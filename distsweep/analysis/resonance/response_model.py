@@ -268,9 +268,8 @@ class Responses:
         values = band.without(others)
         none = band.best_gains(values)[1]
         found = np.full(len(values), -np.inf)
-        for turn in np.exp(0.25j * np.pi * np.arange(8)):
-            ratios = np.full(len(values), (db_to_ratio(lift_db) - 1.0) * turn)
-            factor = replace(mode, ratios=ratios).factor(band.frequency_hz)
+        for turn in np.exp(0.25j * np.pi * np.arange(8)) * (db_to_ratio(lift_db) - 1.0):
+            factor = replace(mode, ratios=np.full(len(values), turn)).factor(band.frequency_hz)
             change = band.best_gains(values / factor)[1] - none
             change -= 2.0 * np.sum(np.log(np.abs(factor)), axis=1)
             found = np.maximum(found, change)
