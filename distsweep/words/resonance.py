@@ -261,10 +261,6 @@ SENTENCES: dict[str, Callable[..., str]] = {
         "A room could make the same: where it shows, the direct sound does not dominate, and no "
         "second position agrees."
     ),
-    "no_near_field_shows_it": lambda: (
-        "No near field shows it, so that a room could make the same, or a part of the cabinet that "
-        "none of them is close to."
-    ),
     "near_field_would_tell": lambda: (
         "Whether the loudspeaker or the room resonates, one near-field take of woofer and port "
         "would tell."

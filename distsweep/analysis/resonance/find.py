@@ -168,7 +168,6 @@ def _resonance(
         decay=_decay(mode, searched, measured),
         positions=at_positions(measured),
         own_peaks=seen_in(heights.curves, heights.seen or (heights.top,)),
-        near_fields=[one.take.position for one in searched if one.take.near],
         steady=_steady(mode, done),
     )
     uncertainty = frequency_uncertainty(mode)

@@ -35,7 +35,6 @@ class ResonanceFacts:
     decay : where it rings, and how long.
     positions : how strongly each position shows it.
     own_peaks : every peak of that take.
-    near_fields : positions close to a driver or the port.
     steady : what a steady tone would show of an excited one; None where no mode was fitted.
     """
 
@@ -48,7 +47,6 @@ class ResonanceFacts:
     decay: FoundDecay
     positions: Positions
     own_peaks: Sequence[SeenIn]
-    near_fields: Sequence[str] = ()
     steady: SteadyLevel | None = None
 
     @property

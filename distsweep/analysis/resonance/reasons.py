@@ -92,8 +92,7 @@ def contradictions(facts: ResonanceFacts, hum: Sequence[Tone]) -> tuple[Reason, 
     heights, mode = facts.heights, facts.mode
     reasons = _curves(facts, "curves_disagree", -1.0)
     if not mode.direct:
-        code = "no_near_field_shows_it" if len(facts.near_fields) > 1 else "room_may_make_it"
-        reasons.append(Reason(code))
+        reasons.append(Reason("room_may_make_it"))
     if facts.kind == "excited" and len(heights.spike_db) == 1:
         silent = [n for n in heights.clear_orders if n not in heights.spike_db]
         reasons.append(Reason("single_order", order=heights.top.order, silent_orders=silent))
@@ -226,7 +225,7 @@ def summary(
             appears_at_dbfs=growth.appears_at_dbfs,
         )
     ]
-    if not facts.mode.direct and len(facts.near_fields) < 2:
+    if not facts.mode.direct:
         reasons.append(Reason("near_field_would_tell"))
     if growth.slope_db_per_db is None and facts.heights.spikes:
         reasons.append(Reason("growth_not_known"))
