@@ -48,8 +48,8 @@ QS = (8.0, 14.0, 22.0, 36.0, 60.0)
 
 MOST_RATIO = 20.0
 """Bound of what one order may say for or against (chosen: one alone, however clear, is less than
-two that agree). Half of it is the least that is returned, all of it the least of what lifts; and
-by it what happens once is less likely to look like a mode than a mode is."""
+two that agree). All of it is the least of what lifts; half of it the least that is returned, and
+by so much what happens once is less likely to look like a mode than a mode is."""
 
 MOST_MODES = 8
 """So many are looked for, boosts of the drive among them (chosen: bounds the time; the simulated
@@ -278,7 +278,7 @@ class _Search:
                 for n in np.unique(self.curves.orders[self._products])
             ]
             left.append(float(np.sum(_bounded(np.array(votes)))))
-        return MOST_RATIO + min(left)
+        return 0.5 * MOST_RATIO + min(left)
 
     def _uncut(
         self, around: ProductCurves, product: ComplexArray, fit: ModeFit, rough: FloatArray
