@@ -87,6 +87,7 @@ def test_nothing_is_recommended_for_a_rung_that_clipped(
     assert [advice.drive_dbfs for advice in take.thd_advice] == [-16.0]
 
 
+@pytest.mark.long
 def test_a_room_too_noisy_is_said_by_how_much(
     bench_of: Callable[..., Bench], rng: np.random.Generator
 ) -> None:

@@ -118,6 +118,7 @@ def test_harmonics_of_a_bridged_pass_are_those_of_the_undamaged_one(frequency_hz
     assert nothing == []
 
 
+@pytest.mark.long
 def test_a_window_of_which_most_is_bridged_reads_nothing() -> None:
     """85 ms are longer than what windows see of the treble, shorter than what they see below."""
     sweep, _, noisy = recording()

@@ -172,6 +172,7 @@ def test_the_same_content_gives_the_same_bytes(session: Path, tmp_path: Path) ->
     assert (tmp_path / "a.zip").read_bytes() == (tmp_path / "b.zip").read_bytes()
 
 
+@pytest.mark.long
 def test_a_bundle_is_packed_from_a_bundle(session: Path, tmp_path: Path) -> None:
     first, second = tmp_path / "a.zip", tmp_path / "b.zip"
     ran = run_main("analyse", str(session), "--no-report", "--bundle", str(first))

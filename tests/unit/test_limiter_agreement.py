@@ -256,6 +256,7 @@ def measured(
     )
 
 
+@pytest.mark.long
 def test_a_highest_level_just_past_the_threshold_contradicts_nothing(tmp_path: Path) -> None:
     gentle = TrueLimiter(-20.0, 1.5, 0.0, 5.0, 150.0)
     softly = {"levels_dbfs": [-40, -34, -28, -22, -19]}

@@ -58,6 +58,7 @@ def levels(bench: Bench, gain: float) -> np.ndarray:
     return np.array([rung.fundamental_db for rung in take.rungs])
 
 
+@pytest.mark.long
 def test_each_run_is_a_take_and_its_channel_is_found(several) -> None:
     bench, path, _ = several
     shares: list[float] = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from closed_form import Branch, cascade, flat, high_pass, peak
-from conftest import Bench
+from conftest import Bench, long
 from resonating import EXCITED, OWN, at_places, hear, only, three_rungs
 
 from distsweep.results import Results
@@ -15,7 +15,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     return three_rungs(tmp_path_factory.mktemp("cut"))
 
 
-@pytest.mark.parametrize(("q", "lift_db"), [(25.0, 10.0), (12.0, 8.0)])
+@pytest.mark.parametrize(("q", "lift_db"), [long(25.0, 10.0), (12.0, 8.0)])
 @pytest.mark.parametrize("taken_off", [0.7, 1.0])
 def test_a_mode_that_an_equaliser_takes_off_the_response_still_radiates(
     bench: Bench, q: float, lift_db: float, taken_off: float
@@ -66,7 +66,7 @@ def test_a_product_made_elsewhere_may_lessen_what_a_mode_lifts(bench: Bench) -> 
     assert one.frequency_hz == pytest.approx(1100.0, rel=0.01)
 
 
-@pytest.mark.parametrize("bump_hz", [500.0, 800.0])
+@pytest.mark.parametrize("bump_hz", [long(500.0), 800.0])
 def test_a_bump_of_the_drive_that_the_fundamental_hides_is_no_resonance(
     bench: Bench, bump_hz: float
 ) -> None:

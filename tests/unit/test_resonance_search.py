@@ -84,7 +84,7 @@ def test_nothing_is_made_of_a_loudspeaker_without_resonances(bench: Bench) -> No
     assert any("none was found" in note for note in results.resonance_notes)
 
 
-@pytest.mark.parametrize("subtype", ["FLOAT", "PCM_24"])
+@pytest.mark.parametrize("subtype", [long("FLOAT"), "PCM_24"])
 def test_rounding_is_no_resonance(bench: Bench, subtype: str) -> None:
     """What was played comes back without noise: all harmonics are rounding."""
     results = bench.analyse(bench.waveform, name="loop.wav", subtype=subtype)
@@ -100,7 +100,7 @@ def test_a_comb_is_no_resonance(bench: Bench) -> None:
 @pytest.mark.parametrize("bump_hz", [500.0, long(800.0)])
 @pytest.mark.parametrize(
     ("own", "after"),
-    [(OWN, flat), ((*OWN, 0.02, 0.5), flat), ((*OWN, 0.02, 0.5), low_pass(2500.0))],
+    [long(OWN, flat), long((*OWN, 0.02, 0.5), flat), ((*OWN, 0.02, 0.5), low_pass(2500.0))],
 )
 def test_an_equaliser_s_bump_is_no_resonance(
     bench: Bench,
@@ -119,7 +119,7 @@ def test_an_equaliser_s_bump_is_no_resonance(
     ("own", "set_off"),
     [
         (OWN, (0.0, 0.2, 0.8, 3.2)),
-        (OWN, (0.0, 0.2, 0.8, 3.2, 12.0)),
+        long(OWN, (0.0, 0.2, 0.8, 3.2, 12.0)),
         long((*OWN, 0.02, 0.02), (0.0, 0.2, 0.8, 3.2)),
     ],
 )
@@ -145,7 +145,7 @@ def test_a_product_beside_an_equaliser_s_bump_is_no_mode_of_it(bench: Bench) -> 
     [
         ((0.0, 0.2, 0.8), 1340.0, 10.0, 6.0),
         long((0.0, 0.2, 0.8), 2190.0, 12.0, 5.0),
-        ((0.0, 0.04, 0.3), 2010.0, 12.0, 6.0),
+        long((0.0, 0.04, 0.3), 2010.0, 12.0, 6.0),
         long((0.0, 0.04, 1.0), 2010.0, 25.0, 8.0),
     ],
 )
