@@ -151,18 +151,6 @@ class Score:
         """Called at 0.5 or more, and not there, or of the other kind."""
         return int(np.sum((self.called >= CALLED_FROM) & ~self.real))
 
-    def fifths(self) -> list[tuple[int, float, float]]:
-        """For each fifth of the confidence: how many, their mean confidence, the share real."""
-        which = np.minimum((self.called * 5.0).astype(int), 4)
-        return [
-            (
-                int(np.sum(which == k)),
-                float(np.mean(self.called[which == k])) if np.any(which == k) else math.nan,
-                float(np.mean(self.real[which == k])) if np.any(which == k) else math.nan,
-            )
-            for k in range(5)
-        ]
-
     def text(self) -> str:
         """A few lines for the reader of a benchmark."""
         errors = self.errors_percent
@@ -177,7 +165,7 @@ class Score:
                 f"frequency: median {np.median(errors):.3f} %, within 1 %"
                 f" {np.mean(errors <= 1.0):.1%}, largest {np.max(errors):.2f} %",
             ]
-        for k, (count, mean, real) in enumerate(self.fifths()):
+        for k, (count, mean, real) in enumerate(fifths(self.called, self.real)):
             lines.append(
                 f"confidence {k / 5:.1f}-{(k + 1) / 5:.1f}: {count:4d} called,"
                 f" mean {mean:.3f}, real {real:.3f}"
@@ -226,6 +214,20 @@ def score(measured: Iterable[Measured]) -> Score:
         missed,
         false,
     )
+
+
+def fifths(called: Iterable[float], real: Iterable[bool]) -> list[tuple[int, float, float]]:
+    """For each fifth of the confidence: how many, their mean confidence, the share real."""
+    confidence, truth = np.array(list(called), dtype=float), np.array(list(real), dtype=bool)
+    which = np.minimum((confidence * 5.0).astype(int), 4)
+    return [
+        (
+            int(np.sum(which == k)),
+            float(np.mean(confidence[which == k])) if np.any(which == k) else math.nan,
+            float(np.mean(truth[which == k])) if np.any(which == k) else math.nan,
+        )
+        for k in range(5)
+    ]
 
 
 def is_real(frequency_hz: float, kind: str, modes: Sequence[TrueResonance]) -> bool:

@@ -9,12 +9,12 @@ that is there and not eligible is no false call, and none that is missed.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from resonance_population import CALLED_FROM, ELIGIBLE_DB, SAME_WITHIN
+from resonance_population import CALLED_FROM, ELIGIBLE_DB, SAME_WITHIN, fifths
 from unlike_measured import ONE_WITHIN
 
 PAIR_WITHIN = 0.08
@@ -134,20 +134,6 @@ class RoomScore:
         if self.takes:
             lines.append(f"  CPU {self.cpu_s / self.takes:.2f} s a take")
         return "\n".join(lines + (self.missed + self.false if details else []))
-
-
-def fifths(called: Iterable[float], real: Iterable[bool]) -> list[tuple[int, float, float]]:
-    """For each fifth of the confidence: how many, their mean confidence, the share real."""
-    confidence, truth = np.array(list(called), dtype=float), np.array(list(real), dtype=bool)
-    which = np.minimum((confidence * 5.0).astype(int), 4)
-    return [
-        (
-            int(np.sum(which == k)),
-            float(np.mean(confidence[which == k])) if np.any(which == k) else math.nan,
-            float(np.mean(truth[which == k])) if np.any(which == k) else math.nan,
-        )
-        for k in range(5)
-    ]
 
 
 def poles_of(call: Entry, truth: Sequence[Entry]) -> list[int]:

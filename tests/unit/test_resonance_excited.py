@@ -12,7 +12,7 @@ from closed_form import Branch, cascade, harmonic_products, high_pass, low_pass,
 from resonating import band_pass, echo
 
 from distsweep.analysis.resonance.curves import SearchedTake
-from distsweep.analysis.resonance.excited import find_excited, find_lifted
+from distsweep.analysis.resonance.excited import find_in_products
 from distsweep.analysis.resonance.mode import FoundMode
 from distsweep.analysis.sweep.grid import frequency_grid
 from distsweep.analysis.sweep.harmonics import SweptHarmonics
@@ -29,6 +29,14 @@ EXCITED = [
     Branch(high_pass(60), OWN, ROOM),
     Branch(cascade(high_pass(60), band_pass(703.0, 30.0)), (0.0, 0.06, 0.12), ROOM),
 ]
+
+
+def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
+    return [mode for mode in find_in_products(takes) if mode.kind == "excited"]
+
+
+def find_lifted(takes: Sequence[SearchedTake]) -> list[FoundMode]:
+    return [mode for mode in find_in_products(takes) if mode.kind == "radiated"]
 
 
 def take(

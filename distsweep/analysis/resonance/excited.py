@@ -28,6 +28,7 @@ from distsweep.analysis.resonance.mode import (
     LOWEST_Q,
     Contribution,
     FoundMode,
+    by_order,
 )
 from distsweep.analysis.resonance.passed import template
 from distsweep.analysis.resonance.products import (
@@ -68,16 +69,14 @@ APART_BANDWIDTHS = 2.0
 modes of Q 25 to 44 lay, which a sweep of 6 s passes fast, on simulated loudspeakers)."""
 
 
-def find_excited(takes: Sequence[SearchedTake]) -> list[FoundMode]:
-    """Return modes that are set off where they are played, likeliest first."""
+def find_in_products(takes: Sequence[SearchedTake]) -> list[FoundMode]:
+    """Return modes that are set off where they are played, likeliest first, and then those that
+    lift products where they are heard though the response has lost them.
+    """
     curves = product_curves(takes)
-    return [] if curves is None else _Search(curves, lifted=False).modes()
-
-
-def find_lifted(takes: Sequence[SearchedTake]) -> list[FoundMode]:
-    """Return modes that lift products where they are heard though the response has lost them."""
-    curves = product_curves(takes)
-    return [] if curves is None else _Search(curves, lifted=True).modes()
+    if curves is None:
+        return []
+    return [mode for lifted in (False, True) for mode in _Search(curves, lifted=lifted).modes()]
 
 
 def _bounded(votes: FloatArray) -> FloatArray:
@@ -186,17 +185,16 @@ class _Search:
         left[~self._products] = around.values[~self._products]
         self._replace(points, left, doubt * self._products[:, None])
         if self._lifted:
-            two = self._second_order(ratios) if margin >= LEAST_MARGIN else 0.0
             said = self._contributions(ratios)
+            two = self._second_order(said) if margin >= LEAST_MARGIN else 0.0
             return FoundMode("radiated", *place, two, 0.0, said, in_response=False)
         return FoundMode("excited", *place, total, total - margin, self._contributions(ratios))
 
-    def _second_order(self, ratios: FloatArray) -> float:
+    @staticmethod
+    def _second_order(said: Sequence[Contribution]) -> float:
         """Return what the second clearest order says: one alone may be set off where played."""
-        said = self._contributions(ratios)
-        orders = sorted({one.order for one in said})
-        sums = [sum(one.log_ratio for one in said if one.order == n) for n in orders]
-        return max(sorted(sums)[-2:][0], 0.0) if len(sums) > 1 else 0.0
+        sums = sorted(by_order(said).values())
+        return max(sums[-2], 0.0) if len(sums) > 1 else 0.0
 
     def _refined(
         self, around: ProductCurves, index: int, q: float, shift: float, rough: FloatArray

@@ -20,7 +20,7 @@ from distsweep.analysis.resonance.curves import (
     take_spikes,
 )
 from distsweep.analysis.resonance.decay import FoundDecay, Ringing, decay_at, decay_map
-from distsweep.analysis.resonance.excited import find_excited, find_lifted
+from distsweep.analysis.resonance.excited import find_in_products
 from distsweep.analysis.resonance.listing import ListedMode, listed
 from distsweep.analysis.resonance.mode import SHOWN_LOG_RATIO, FoundMode
 from distsweep.analysis.resonance.notes import notes
@@ -129,7 +129,7 @@ def find_resonances(
 
 def found_modes(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     """Return every mode that the searches find, however unlikely."""
-    return [*find_excited(takes), *find_lifted(takes), *find_radiated(takes)]
+    return [*find_in_products(takes), *find_radiated(takes)]
 
 
 def _searched(take: SearchedTake, curves: LadderCurves, excited: Sequence[FoundMode]) -> _Searched:

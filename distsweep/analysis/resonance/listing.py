@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from distsweep.analysis.resonance.confidence import confidence
-from distsweep.analysis.resonance.mode import SHOWN_LOG_RATIO, FoundMode
+from distsweep.analysis.resonance.mode import SHOWN_LOG_RATIO, FoundMode, by_order
 
 LEAST_CONFIDENCE = 0.1
 """Less is not listed (chosen: nineteen of twenty such candidates are nothing)."""
@@ -52,9 +52,7 @@ def ranked(modes: Iterable[FoundMode]) -> list[ListedMode]:
 
 def is_image(one: FoundMode, other: FoundMode) -> bool:
     """Tell whether an excited mode's only product lands on a surer mode: that lifts it there."""
-    said: dict[int, float] = {}
-    for curve in one.contributions:
-        said[curve.order] = said.get(curve.order, 0.0) + curve.log_ratio
+    said = by_order(one.contributions)
     clear = [order for order, log_ratio in said.items() if log_ratio >= SHOWN_LOG_RATIO]
     if one.kind != "excited" or len(clear) != 1:
         return False

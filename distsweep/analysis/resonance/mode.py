@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -38,6 +39,14 @@ class Contribution:
     position: str
     order: int
     log_ratio: float
+
+
+def by_order(contributions: Iterable[Contribution]) -> dict[int, float]:
+    """Return what the curves of each order say together, the takes' log ratios added up."""
+    said: dict[int, float] = {}
+    for one in contributions:
+        said[one.order] = said.get(one.order, 0.0) + one.log_ratio
+    return said
 
 
 @dataclass(frozen=True)

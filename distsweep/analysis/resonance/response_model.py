@@ -161,8 +161,7 @@ class Responses:
         low_hz, high_hz = centre_hz * 2.0**-REACH_OCTAVES, centre_hz * 2.0**REACH_OCTAVES
         frequency_hz = np.linspace(low_hz, high_hz, POINTS)
         direct = smooth_covariance(frequency_hz, centre_hz)
-        octave = np.log2(frequency_hz)
-        alike = np.exp(-0.5 * ((octave[:, None] - octave) / SMOOTH_OCTAVES) ** 2)
+        alike = smooth_covariance(frequency_hz, centre_hz, 0.0)
         apart_hz = frequency_hz - frequency_hz[0]
         turns = np.exp(-2j * np.pi * np.outer(apart_hz, DELAYS_S))
         apart = np.arange(POINTS)[:, None] - np.arange(POINTS)
