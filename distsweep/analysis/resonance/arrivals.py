@@ -64,20 +64,18 @@ class Spectrum:
         """Return the reflected power a second at some delays, re the direct sound's energy.
 
         The median over the bands within an octave, which does not heed a mode's own ringing;
-        0.8 of the mean, about, for power that fluctuates as noise does. Before the band-passed
-        direct sound has gone it is taken to be as after.
+        0.8 of the mean, about, for power that fluctuates as noise does.
         """
         near = np.abs(np.log2(self._centres_hz / centre_hz)) < 1.0 + 0.5 / SUBBANDS_PER_OCTAVE
-        powers = self._powers[near]
-        seen = np.sum(np.isfinite(powers), axis=0) >= 0.5 * len(powers)
-        median = np.nanmedian(powers[:, seen], axis=0) / 0.8
-        middle_s = np.sqrt(TIMES_S[1:] * TIMES_S[:-1])[seen]
+        median = np.median(self._powers[near], axis=0) / 0.8
+        middle_s = np.sqrt(TIMES_S[1:] * TIMES_S[:-1])
         level = np.log(np.maximum(median, 1e-12))
         return np.asarray(np.exp(np.interp(np.log(delay_s), np.log(middle_s), level)))
 
     def _power(self, centre_hz: float) -> FloatArray:
-        """Return the mean power behind a band-pass between TIMES_S, re the direct sound's energy;
-        NaN where that is still there."""
+        """Return the mean power behind a band-pass between TIMES_S, re the direct sound's energy.
+
+        Where that is still there it is taken to be as after."""
         ends = 2.0 ** (np.array([0.5, -0.5]) / SUBBANDS_PER_OCTAVE)
         sigma_bins = (
             centre_hz * (ends[0] - ends[1]) / (2.0 * math.sqrt(math.log(2.0)) * self.step_hz)
@@ -97,7 +95,8 @@ class Spectrum:
         summed = np.concatenate([[0.0], np.cumsum(power)]) / direct
         within = np.diff(np.interp(TIMES_S, np.arange(count + 1) * step_s, summed))
         mean = within / np.diff(TIMES_S)
-        return np.where(TIMES_S[:-1] >= SETTLED_PERIODS / centre_hz, mean, np.nan)
+        gone = int(np.searchsorted(TIMES_S[:-1], SETTLED_PERIODS / centre_hz))
+        return np.concatenate([np.full(gone, mean[gone]), mean[gone:]])
 
 
 REFLECTION_DB, STANDS_OUT_DB = -26.0, 6.0

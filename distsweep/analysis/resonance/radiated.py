@@ -23,15 +23,14 @@ from distsweep.analysis.resonance.mode import (
     Contribution,
     FoundMode,
 )
-from distsweep.analysis.resonance.response_model import (
+from distsweep.analysis.resonance.response_band import (
     POINTS,
     REACH_OCTAVES,
-    ZERO_QS,
     Mode,
-    Responses,
     pole,
     smooth_covariance,
 )
+from distsweep.analysis.resonance.response_model import ZERO_QS, Responses
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
 from distsweep.units import ComplexArray, FloatArray
 
@@ -66,9 +65,12 @@ RUNGS_OWN, RUNGS_ERROR = 1e-3, 1e-5
 """The same between the fundamentals of two rungs, of low Q and without form: −30 and −50 dB
 (chosen: what is linear cancels there)."""
 
-SPLIT_ROUNDS, SPLIT_LOG_RATIO = 2, 30.0
-"""Each of two poles is fitted so many times beside the other, and they must be so much likelier
-than one (chosen: they move little after; one more has four free numbers a take)."""
+SPLIT_LOG_RATIO = 30.0
+"""Two poles in the place of one must be so much likelier (chosen: one more has four free numbers a
+take)."""
+
+JOINT_OCTAVES = 0.5 * REACH_OCTAVES
+"""Poles so close are fitted together (chosen: within the middle half of what is looked at)."""
 
 LEAST_POINTS = 12
 """Fewer points of a product tell nothing (chosen: a quarter of an octave)."""
@@ -117,16 +119,11 @@ def _found(responses: Responses) -> list[Mode]:
         if np.max(gains) < LEAST_LOG_RATIO:
             return _split(responses, modes)
         tried.append(float(near_hz))
-        nothing = np.zeros(len(responses.spectra), dtype=np.complex128)
-        start = Mode(float(near_hz), min(float(q), HIGHEST_Q), nothing, nothing.real)
-        mode = responses.refined(start, modes)
-        apart = [m for m in modes if m.octaves_from(mode) >= REACH_OCTAVES]
-        close = [*(m for m in modes if m.octaves_from(mode) < REACH_OCTAVES), mode]
-        for _ in range(2 if len(close) > 1 else 0):
-            for index, other in enumerate(close):
-                close[index] = responses.refined(
-                    other, [*apart, *close[:index], *close[index + 1 :]]
-                )
+        mode = responses.started(float(near_hz), min(float(q), HIGHEST_Q), modes)
+        close = [*(m for m in modes if m.octaves_from(mode) < JOINT_OCTAVES), mode]
+        apart = [m for m in modes if m.octaves_from(mode) >= JOINT_OCTAVES]
+        close = responses.fitted(close, apart, mode.frequency_hz)
+        mode = close[-1]
         if not _hold(close):
             continue
         modes = [*apart, *close]
@@ -141,6 +138,8 @@ def _split(responses: Responses, modes: Sequence[Mode]) -> list[Mode]:
     found = list(modes)
     for mode in modes:
         others = [other for other in found if other is not mode]
+        close = [other for other in others if other.octaves_from(mode) < JOINT_OCTAVES]
+        apart = [other for other in others if other.octaves_from(mode) >= JOINT_OCTAVES]
         aside = 0.5 / mode.q
         pair = [
             replace(
@@ -151,12 +150,10 @@ def _split(responses: Responses, modes: Sequence[Mode]) -> list[Mode]:
             )
             for side in (-aside, aside)
         ]
-        for _ in range(SPLIT_ROUNDS):
-            for index in range(2):
-                pair[index] = responses.refined(pair[index], [*others, pair[1 - index]])
-        one, two = (responses.together(m, others, mode.frequency_hz) for m in ([mode], pair))
-        if two > one + SPLIT_LOG_RATIO and _hold([*others, *pair]):
-            found = [*others, *pair]
+        pair = responses.fitted([*close, *pair], apart, mode.frequency_hz)
+        one, two = (responses.together(m, apart, mode.frequency_hz) for m in ([*close, mode], pair))
+        if two > one + SPLIT_LOG_RATIO and _hold([*apart, *pair]):
+            found = [*apart, *pair]
     return found
 
 

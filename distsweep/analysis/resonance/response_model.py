@@ -11,22 +11,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from distsweep.analysis.resonance.arrivals import Spectrum, counted_share
-from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q
+from distsweep.analysis.resonance.arrivals import WINDOW_S, Spectrum, counted_share
+from distsweep.analysis.resonance.mode import HIGHEST_HZ
+from distsweep.analysis.resonance.pole_fit import MOST_RATIO, PoleFit
+from distsweep.analysis.resonance.response_band import (
+    POINTS,
+    REACH_OCTAVES,
+    Band,
+    Mode,
+    pole,
+    smooth_covariance,
+)
 from distsweep.analysis.sweep.grid import POINTS_PER_OCTAVE
-from distsweep.units import ComplexArray, FloatArray, db_to_ratio, ratio_to_db
-
-REACH_OCTAVES, POINTS = 0.4, 90
-"""The response is looked at so far to either side, at so many frequencies (chosen: at 1 kHz they
-are 6 Hz apart, and a mode of Q 60 is 17 Hz wide)."""
-
-SMOOTH_OCTAVES, OWN_Q, OWN_ENERGY = 0.6, 3.0, 0.1
-"""The direct sound is like itself over so many octaves, but for poles of this Q with so much of
-its energy (chosen: equalisers and crossovers of Q 4 and ±4 dB have that much)."""
+from distsweep.units import ComplexArray, FloatArray, db_to_ratio
 
 ERROR = 1e-4
 """Power of what this model leaves out: −40 dB (chosen: responses are read to 0.1 dB)."""
@@ -47,87 +48,22 @@ STARTS = np.array([0.0, 3.0, -0.5 + 2.5j, -0.5 - 2.5j])
 """Values of ρ from which its best is looked for (chosen: a mode turned by a quarter of a period to
 either side makes a null beside its peak, another valley)."""
 
-MOST_RATIO = 6.0
-"""In the far field no mode is louder than so many times the direct sound (chosen: 17 dB)."""
+START_WIDTHS, START_QS = np.array([-0.3, 0.0, 0.3]), np.array([0.6, 1.3])
+"""A fit starts from frequencies so many bandwidths aside and Qs so many times a candidate's, the
+likeliest of these (chosen: a fit reaches from one to the next)."""
 
 _ROUNDS = 6
 """Steps of Gauss and Newton's method (chosen: more move no ρ by a hundredth)."""
 
-DELAYS_S = np.geomspace(5e-4, 0.45, 400)
-"""Where reflected power is summed up (chosen: 1.7 % apart)."""
+DELAYS_PERIODS = np.geomspace(1.0, WINDOW_S * HIGHEST_HZ, 400)
+"""Where reflected power is summed up, in periods (chosen: 1.9 % apart; sooner it is the
+loudspeaker's)."""
 
+_RATIOS = np.linspace(2.0**-REACH_OCTAVES, 2.0**REACH_OCTAVES, POINTS)
+"""Frequencies of a stretch re its middle: as far as that goes, all stretches are alike."""
 
-@dataclass(frozen=True)
-class Mode:
-    """A pole: its frequency and Q, and at every take ρ and the log ratio against none, ``(P,)``."""
-
-    frequency_hz: float
-    q: float
-    ratios: ComplexArray
-    log_ratios: FloatArray
-
-    def factor(self, frequency_hz: FloatArray) -> ComplexArray:
-        """Return 1 + ρT at every take, shape ``(P, F)``."""
-        return 1.0 + self.ratios[:, None] * pole(frequency_hz, self.frequency_hz, self.q)
-
-    @property
-    def lifts_db(self) -> FloatArray:
-        """The most that it lifts at every take: T runs on a circle about ½ through 0 and 1."""
-        half = 0.5 * self.ratios
-        return np.asarray(ratio_to_db(np.abs(1.0 + half) + np.abs(half)))
-
-    def octaves_from(self, other: Mode) -> float:
-        """Return how far another lies away."""
-        return abs(math.log2(self.frequency_hz / other.frequency_hz))
-
-
-def pole(
-    frequency_hz: FloatArray, centre_hz: FloatArray | float, q: FloatArray | float
-) -> ComplexArray:
-    """Return T = 1/(1 + jQ(f/f₀ − f₀/f))."""
-    return np.asarray(1.0 / (1.0 + 1j * q * (frequency_hz / centre_hz - centre_hz / frequency_hz)))
-
-
-def smooth_covariance(
-    frequency_hz: FloatArray, centre_hz: float, own_energy: float = OWN_ENERGY
-) -> ComplexArray:
-    """Return the covariance of what is smooth, shape ``(F, F)``, its power about 1."""
-    octave = np.log2(frequency_hz)
-    apart = (frequency_hz[:, None] - frequency_hz) / centre_hz
-    direct = np.exp(-0.5 * ((octave[:, None] - octave) / SMOOTH_OCTAVES) ** 2)
-    return np.asarray(direct * (1.0 + own_energy / (1.0 + 1j * OWN_Q * apart)))
-
-
-@dataclass(frozen=True)
-class _Band:
-    """A stretch of all takes' responses.
-
-    Attributes
-    ----------
-    frequency_hz : shape ``(N,)``.
-    values : responses, shape ``(P, N)``.
-    whiteners : inverse of the Cholesky factor of the covariance without a mode, one a gain of the
-        reflected power, shape ``(P, G, N, N)``.
-    determinants : ln of the covariances', shape ``(P, G)``.
-    """
-
-    frequency_hz: FloatArray
-    values: ComplexArray
-    whiteners: ComplexArray
-    determinants: FloatArray
-
-    def without(self, modes: Sequence[Mode]) -> ComplexArray:
-        """Return the values without some modes, each take's about 1."""
-        factors = [mode.factor(self.frequency_hz) for mode in modes]
-        values = self.values / (np.prod(factors, axis=0) if factors else 1.0)
-        return np.asarray(values / np.sqrt(np.mean(np.abs(values) ** 2, axis=1, keepdims=True)))
-
-    def best_gains(self, values: ComplexArray) -> tuple[list[ComplexArray], FloatArray]:
-        """Return each take's whitener of the gain that suits best, and its ln likelihood."""
-        white = np.einsum("pgmn,pn->pgm", self.whiteners, values)
-        level = -POINTS * np.log(np.mean(np.abs(white) ** 2, axis=2)) - self.determinants
-        best = np.argmax(level, axis=1)
-        return [w[g] for w, g in zip(self.whiteners, best, strict=True)], np.max(level, axis=1)
+_TURNS = np.exp(-2j * np.pi * np.outer(_RATIOS - _RATIOS[0], DELAYS_PERIODS))
+"""What turns reflected energies into covariances over frequency (formula of Fourier's)."""
 
 
 class Responses:
@@ -155,30 +91,23 @@ class Responses:
         self.centres_hz: FloatArray = band_hz[0] * 2.0**places
         self._bands = [self._band(float(centre)) for centre in self.centres_hz]
 
-    def _band(self, centre_hz: float) -> _Band:
-        from scipy.linalg import solve_triangular
+    def _band(self, centre_hz: float) -> Band:
+        from scipy.linalg import solve_triangular, toeplitz
 
-        low_hz, high_hz = centre_hz * 2.0**-REACH_OCTAVES, centre_hz * 2.0**REACH_OCTAVES
-        frequency_hz = np.linspace(low_hz, high_hz, POINTS)
+        frequency_hz = centre_hz * _RATIOS
         direct = smooth_covariance(frequency_hz, centre_hz)
         alike = smooth_covariance(frequency_hz, centre_hz, 0.0)
-        apart_hz = frequency_hz - frequency_hz[0]
-        turns = np.exp(-2j * np.pi * np.outer(apart_hz, DELAYS_S))
-        apart = np.arange(POINTS)[:, None] - np.arange(POINTS)
         covariances = []
         for spectrum in self.spectra:
-            reflected = turns @ (self._energies(spectrum, centre_hz))
-            reflected = np.where(
-                apart >= 0, reflected[np.abs(apart)], reflected[np.abs(apart)].conj()
-            )
+            reflected = alike * toeplitz(_TURNS @ self._energies(spectrum, centre_hz))
             for gain in GAINS:
-                whole = direct + gain * alike * reflected
+                whole = direct + gain * reflected
                 covariances.append(whole + ERROR * whole[0, 0].real * np.eye(POINTS))
         factors = np.linalg.cholesky(np.array(covariances))
         whiteners = [solve_triangular(f, np.eye(POINTS), lower=True) for f in factors]
         diagonals = np.diagonal(factors, axis1=1, axis2=2).real
         shape = (len(self.spectra), len(GAINS))
-        return _Band(
+        return Band(
             frequency_hz,
             np.array([spectrum.at(frequency_hz) for spectrum in self.spectra]),
             np.array(whiteners).reshape(*shape, POINTS, POINTS),
@@ -187,17 +116,17 @@ class Responses:
 
     @staticmethod
     def _energies(spectrum: Spectrum, centre_hz: float) -> FloatArray:
-        """Return the energy reflected at each of DELAYS_S re the direct sound's, in the window."""
-        power = spectrum.reflected_power(centre_hz, DELAYS_S)
-        counted = np.where(DELAYS_S * centre_hz > 1.0, counted_share(DELAYS_S), 0.0)
-        return np.asarray(power * counted * np.gradient(DELAYS_S))
+        """Return the energy reflected at each delay re the direct sound's, in the window."""
+        delay_s = DELAYS_PERIODS / centre_hz
+        power = spectrum.reflected_power(centre_hz, delay_s)
+        return np.asarray(power * counted_share(delay_s) * np.gradient(delay_s))
 
     def direct_db(self, centre_hz: float) -> FloatArray:
         """Return each take's energy of the direct sound re what is reflected, shape ``(P,)``."""
         sums = [np.sum(self._energies(spectrum, centre_hz)) for spectrum in self.spectra]
         return np.asarray(-10.0 * np.log10(sums))
 
-    def band_of(self, frequency_hz: float) -> _Band:
+    def band_of(self, frequency_hz: float) -> Band:
         """Return the stretch around a frequency."""
         return self._bands[int(np.argmin(np.abs(np.log(self.centres_hz / frequency_hz))))]
 
@@ -219,8 +148,9 @@ class Responses:
             rests = np.array([whiteners[p] @ values[p] for p in group])
             columns = np.array([whiteners[p] @ (poles * values[p]).T for p in group])
             power = np.sum(np.abs(rests) ** 2, axis=1)
-            match = np.einsum("pm,pmc,p->c", rests, columns.conj(), 1.0 / power)
-            share = match / np.einsum("pmc,p->c", np.abs(columns) ** 2, 1.0 / power)
+            weighted = columns.conj() / power[:, None, None]
+            match = np.sum(rests[:, :, None] * weighted, axis=(0, 1))
+            share = match / np.sum(weighted * columns, axis=(0, 1)).real
             share *= np.minimum(1.0, 0.95 / np.maximum(np.abs(share), 1e-9))
             left = np.sum(np.abs(rests[:, :, None] - share * columns) ** 2, axis=1)
             gain = POINTS * np.sum(np.log(power[:, None] / left), axis=0)
@@ -232,26 +162,39 @@ class Responses:
             found[here, 2] = (zero_q / np.maximum(1.0 - share.real, 0.05))[here]
         return found
 
-    def refined(self, start: Mode, others: Sequence[Mode]) -> Mode:
-        """Return the best pole near another; that has ratios if it was fitted before."""
-        band = self.band_of(start.frequency_hz)
+    def started(self, near_hz: float, near_q: float, others: Sequence[Mode]) -> Mode:
+        """Return the best pole around a candidate of the screening, beside others."""
+        band = self.band_of(near_hz)
         values = band.without(others)
-        whiteners, none = band.best_gains(values)
-        known = bool(np.any(start.ratios))
-        starts = start.ratios[None] if known else np.repeat(STARTS[:, None], len(values), axis=1)
-        mode, aside, ratio = start, 0.01 if known else 0.02, 1.5 if known else 2.5
-        for points in (5, 5, 5) if known else (7, 7, 5, 5, 5):
-            tried_hz = mode.frequency_hz * np.exp(np.linspace(-aside, aside, points))
-            tried_q = np.clip(mode.q * ratio ** np.linspace(-1.0, 1.0, 5), LOWEST_Q, HIGHEST_Q)
-            mode = self._best(band, values, whiteners, (tried_hz, tried_q), starts)
-            if not (points == 7 and mode.frequency_hz in (tried_hz[0], tried_hz[-1])):
-                aside, ratio = 2.0 * aside / (points - 1), ratio**0.5
-            starts = mode.ratios[None]
-            factor = mode.factor(band.frequency_hz)
-            whiteners, with_mode = band.best_gains(values / factor)
-            beyond = 2.0 * np.sum(np.log(np.abs(factor)), axis=1)
-            mode = replace(mode, log_ratios=with_mode - none - beyond)
-        return mode
+        whiteners, _ = band.best_gains(values)
+        tried = np.meshgrid(near_hz * np.exp(START_WIDTHS / near_q), near_q * START_QS)
+        frequency_hz, q = (x.ravel() for x in tried)
+        poles = np.repeat(pole(band.frequency_hz, frequency_hz[:, None], q[:, None]), len(STARTS), 0)
+        ratios = np.zeros((len(q), len(values)), dtype=np.complex128)
+        total, each = np.zeros(len(q)), np.arange(len(q))
+        for group, far in zip(self.groups, self.far, strict=True):
+            of_group = [(whiteners[p], values[p]) for p in group]
+            most = MOST_RATIO if far else math.inf
+            best, log_ratio = _best_ratios(of_group, poles, np.tile(STARTS, len(q)), most)
+            log_ratio = log_ratio.reshape(len(q), -1)
+            chosen = np.argmax(log_ratio, axis=1)
+            ratios[:, group] = best.reshape(len(q), -1)[each, chosen][:, None]
+            total += log_ratio[each, chosen]
+        at = int(np.argmax(total))
+        return Mode(float(frequency_hz[at]), float(q[at]), ratios[at], np.zeros(len(values)))
+
+    def fitted(self, modes: Sequence[Mode], others: Sequence[Mode], near_hz: float) -> list[Mode]:
+        """Return the likeliest poles near some, all at once, beside others; what each adds."""
+        band = self.band_of(near_hz)
+        values = band.without(others)
+        found, level = PoleFit(band, values, self.groups, self.far).fitted(modes)
+        factors = np.array([mode.factor(band.frequency_hz) for mode in found])
+        rated = []
+        for index, mode in enumerate(found):
+            rest = np.prod(np.delete(factors, index, axis=0), axis=0)
+            without = band.best_gains(values / rest)[1] - 2.0 * np.sum(np.log(np.abs(rest)), axis=1)
+            rated.append(replace(mode, log_ratios=level - without))
+        return rated
 
     def together(self, modes: Sequence[Mode], others: Sequence[Mode], near_hz: float) -> float:
         """Return the log ratio of some modes together against none, beside others."""
@@ -273,30 +216,6 @@ class Responses:
             change -= 2.0 * np.sum(np.log(np.abs(factor)), axis=1)
             found = np.maximum(found, change)
         return found
-
-    def _best(
-        self,
-        band: _Band,
-        values: ComplexArray,
-        whiteners: Sequence[ComplexArray],
-        tried: tuple[FloatArray, FloatArray],
-        starts: ComplexArray,
-    ) -> Mode:
-        """Return the best pole on a grid of frequencies and Qs, from starts of ρ, ``(S, P)``."""
-        frequency_hz, q = (x.ravel() for x in np.meshgrid(*tried, indexing="ij"))
-        start = np.tile(np.arange(len(starts)), len(q))
-        frequency_hz, q = np.repeat(frequency_hz, len(starts)), np.repeat(q, len(starts))
-        poles = pole(band.frequency_hz, frequency_hz[:, None], q[:, None])
-        ratios = starts[start].astype(np.complex128)
-        total = np.zeros(len(start))
-        for group, far in zip(self.groups, self.far, strict=True):
-            of_group = [(whiteners[p], values[p]) for p in group]
-            most = MOST_RATIO if far else math.inf
-            best, log_ratio = _best_ratios(of_group, poles, ratios[:, group[0]], most)
-            ratios[:, group] = best[:, None]
-            total += log_ratio
-        at = int(np.argmax(total))
-        return Mode(float(frequency_hz[at]), float(q[at]), ratios[at], np.zeros(len(values)))
 
     def shared(self, mode: Mode, others: Sequence[Mode]) -> float:
         """Return the log ratio with one ρ at all takes, near field and far, as in the drive."""
