@@ -101,12 +101,16 @@ def find_radiated(takes: Sequence[SearchedTake]) -> list[FoundMode]:
         (LOWEST_HZ, HIGHEST_HZ),
     )
     modes = _found(responses)
-    judged = [_judged([take for take, _ in heard], responses, mode, modes) for mode in modes]
+    judged = [
+        _judged([take for take, _ in heard], responses, mode, modes)
+        for mode in modes
+        if _counts(mode)
+    ]
     return sorted(judged, key=lambda mode: -mode.strength)
 
 
 def _found(responses: Responses) -> list[Mode]:
-    """Take modes off, the likeliest first; each time its neighbours are fitted once more."""
+    """Take poles off, the likeliest first, each fitted together with those close to it."""
     modes: list[Mode] = []
     screens = [responses.screened(row, modes) for row in range(len(responses.centres_hz))]
     tried: list[float] = []
@@ -115,21 +119,18 @@ def _found(responses: Responses) -> list[Mode]:
         away = np.abs(np.log2(candidates[:, 1, None] / np.array([*tried, 1.0])))
         fresh = np.all(away > 1.0 / POINTS_PER_OCTAVE, axis=1) & (candidates[:, 2] > 4.0)
         gains = np.where(fresh, candidates[:, 0], -np.inf)
-        _, near_hz, q = candidates[int(np.argmax(gains))]
+        _, near_hz, q = (float(x) for x in candidates[int(np.argmax(gains))])
         if np.max(gains) < LEAST_LOG_RATIO:
             return _split(responses, modes)
-        tried.append(float(near_hz))
-        mode = responses.started(float(near_hz), min(float(q), HIGHEST_Q), modes)
-        close = [*(m for m in modes if m.octaves_from(mode) < JOINT_OCTAVES), mode]
-        apart = [m for m in modes if m.octaves_from(mode) >= JOINT_OCTAVES]
-        close = responses.fitted(close, apart, mode.frequency_hz)
-        mode = close[-1]
-        if not _hold(close):
+        tried.append(near_hz)
+        start = responses.started(near_hz, min(q, HIGHEST_Q), modes)
+        more = _changed(responses, modes, [], [start], LEAST_LOG_RATIO)
+        if more is None:
             continue
-        modes = [*apart, *close]
-        tried = [hz for hz in tried if abs(math.log2(hz / mode.frequency_hz)) > REACH_OCTAVES]
+        modes = more
+        tried = [hz for hz in tried if abs(math.log2(hz / near_hz)) > REACH_OCTAVES]
         for row, centre_hz in enumerate(responses.centres_hz):
-            if abs(math.log2(centre_hz / mode.frequency_hz)) < 2.0 * REACH_OCTAVES:
+            if abs(math.log2(centre_hz / near_hz)) < 2.0 * REACH_OCTAVES:
                 screens[row] = responses.screened(row, modes)
 
 
@@ -137,38 +138,53 @@ def _split(responses: Responses, modes: Sequence[Mode]) -> list[Mode]:
     """Try two poles in the place of each: of a close pair one is found first, in the middle."""
     found = list(modes)
     for mode in modes:
-        others = [other for other in found if other is not mode]
-        close = [other for other in others if other.octaves_from(mode) < JOINT_OCTAVES]
-        apart = [other for other in others if other.octaves_from(mode) >= JOINT_OCTAVES]
-        aside = 0.5 / mode.q
+        if not any(mode is other for other in found):
+            continue
+        aside, q, ratios = 0.5 / mode.q, min(1.6 * mode.q, HIGHEST_Q), 0.5 * mode.ratios
         pair = [
-            replace(
-                mode,
-                frequency_hz=mode.frequency_hz * math.exp(side),
-                q=min(1.6 * mode.q, HIGHEST_Q),
-                ratios=0.5 * mode.ratios,
-            )
+            replace(mode, frequency_hz=mode.frequency_hz * math.exp(side), q=q, ratios=ratios)
             for side in (-aside, aside)
         ]
-        pair = responses.fitted([*close, *pair], apart, mode.frequency_hz)
-        one, two = (responses.together(m, apart, mode.frequency_hz) for m in ([*close, mode], pair))
-        if two > one + SPLIT_LOG_RATIO and _hold([*apart, *pair]):
-            found = [*apart, *pair]
+        found = _changed(responses, found, [mode], pair, SPLIT_LOG_RATIO) or found
     return found
 
 
-def _hold(modes: Sequence[Mode]) -> bool:
-    """Tell whether modes are likely, lift, are narrow, and lie apart by half a bandwidth."""
+def _changed(
+    responses: Responses,
+    modes: Sequence[Mode],
+    old: Sequence[Mode],
+    new: Sequence[Mode],
+    least: float,
+) -> list[Mode] | None:
+    """Return modes with new ones in the place of old ones; None if that is not much likelier."""
+    near_hz = new[-1].frequency_hz
+    kept = [mode for mode in modes if not any(mode is other for other in old)]
+    close = [mode for mode in kept if mode.octaves_from(new[-1]) < JOINT_OCTAVES]
+    apart = [mode for mode in kept if mode.octaves_from(new[-1]) >= JOINT_OCTAVES]
+    fitted = responses.fitted([*close, *new], apart, near_hz)
+    gain = responses.together(fitted, apart, near_hz)
+    gain -= responses.together([*close, *old], apart, near_hz)
+    if gain < least or not _lie_apart([*apart, *fitted]):
+        return None
+    return [*apart, *fitted]
+
+
+def _lie_apart(modes: Sequence[Mode]) -> bool:
+    """Tell whether modes lie apart by half a bandwidth."""
     return all(
+        mode.octaves_from(other) * math.log(2.0) >= 0.5 / min(mode.q, other.q)
+        for index, mode in enumerate(modes)
+        for other in modes[:index]
+    )
+
+
+def _counts(mode: Mode) -> bool:
+    """Tell whether a pole is a mode that is looked for; the others are part of the response."""
+    return bool(
         np.sum(mode.log_ratios) >= LEAST_LOG_RATIO
         and np.max(mode.lifts_db) >= LEAST_LIFT_DB
-        and mode.q >= LEAST_Q
+        and LEAST_Q <= mode.q < HIGHEST_Q
         and LOWEST_HZ <= mode.frequency_hz <= HIGHEST_HZ
-        and all(
-            mode.octaves_from(other) * math.log(2.0) >= 0.5 / min(mode.q, other.q)
-            for other in modes[:index]
-        )
-        for index, mode in enumerate(modes)
     )
 
 

@@ -200,6 +200,8 @@ class Responses:
         """Return the log ratio of some modes together against none, beside others."""
         band = self.band_of(near_hz)
         values = band.without(others)
+        if not modes:
+            return 0.0
         factor = np.prod([mode.factor(band.frequency_hz) for mode in modes], axis=0)
         change = band.best_gains(values / factor)[1] - band.best_gains(values)[1]
         return float(np.sum(change) - 2.0 * np.sum(np.log(np.abs(factor))))
