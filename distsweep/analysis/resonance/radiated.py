@@ -55,7 +55,8 @@ APART_HZ = 300.0
 so many of a room's modes overlap that no two places show one pole)."""
 
 EQUALISED_Q = 15.0
-"""A pole of a higher Q is no equaliser's (chosen: a bell as narrow cannot be set by ear)."""
+"""A pole of a higher Q is no equaliser's, unless products say so (chosen: a bell as narrow cannot
+be set by ear; what is narrow between two drivers is before either)."""
 
 PRODUCTS_ERROR = 1e-3
 """Power of what is not smooth in a product re the response there: −30 dB (chosen: as much as a
@@ -203,14 +204,15 @@ def _judged(
         for take, value in zip(takes, np.where(shows, mode.log_ratios, least), strict=True)
     ]
     total = float(np.sum(mode.log_ratios))
-    drive, loose = total if mode.q < EQUALISED_Q else -math.inf, 0.0
-    if mode.q < EQUALISED_Q and any(take.near for take in takes):
-        drive = responses.shared(mode, others)
+    shared = mode.q < EQUALISED_Q and any(take.near for take in takes)
+    drive, loose = responses.shared(mode, others) if shared else total, 0.0
     for take, ratio in zip(takes, mode.ratios, strict=True):
         for order, value in _in_drive(take, mode, complex(ratio)).items():
             contributions.append(Contribution(take.position, order, -value))
             drive += value
         loose = max(loose, _loose(take, mode))
+    if mode.q >= EQUALISED_Q and drive < total:
+        drive = -math.inf
     near = np.array([take.near for take in takes])
     telling = shows & (near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB))
     if mode.frequency_hz >= APART_HZ and np.sum(shows & (mode.log_ratios > 0.0)) > 1:
