@@ -32,9 +32,10 @@ from distsweep.units import ComplexArray, FloatArray, db_to_ratio
 ERROR = 1e-4
 """Power of what this model leaves out: −40 dB (chosen: responses are read to 0.1 dB)."""
 
-GAINS = (1.0, 4.0, 16.0)
+GAINS = (1.0, 8.0, 64.0)
 """Reflected power may be so many times what is measured, whatever suits the response best, with a
-mode and without (chosen: lone reflections are up to 12 dB above the median over bands)."""
+mode and without (chosen: lone reflections are up to 12 dB above the median over bands, lone modes
+of a room up to 18 dB)."""
 
 BAND_STEPS = 8
 """Candidates on so many steps of the grid share one stretch of the response (chosen: a sixth of
