@@ -1,20 +1,109 @@
-"""The likeliest poles near some: frequencies, Qs and ratios of all of them at once.
+"""Poles in a stretch of all takes' responses, and the likeliest near some, all of them at once.
 
-Levenberg and Marquardt's method (J. SIAM 11, 1963) over ln f₀ and ln Q of every pole and the ρ
-that each group of takes shares. Poles whose bands overlap pull at each other: fitted one by one
-they creep, and stop in a valley.
+That is Levenberg and Marquardt's method (J. SIAM 11, 1963) over ln f₀ and ln Q of every pole and
+the ρ that each group of takes shares. Poles whose bands overlap pull at each other: fitted one by
+one they creep, and stop in a valley.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from distsweep.analysis.resonance.mode import HIGHEST_Q, LOWEST_Q
-from distsweep.analysis.resonance.response_band import POINTS, Band, Mode
-from distsweep.units import ComplexArray, FloatArray
+from distsweep.units import ComplexArray, FloatArray, ratio_to_db
+
+REACH_OCTAVES, POINTS = 0.4, 90
+"""The response is looked at so far to either side, at so many frequencies (chosen: at 1 kHz they
+are 6 Hz apart, and a mode of Q 60 is 17 Hz wide)."""
+
+SMOOTH_OCTAVES, OWN_Q, OWN_ENERGY = 0.6, 3.0, 0.1
+"""The direct sound is like itself over so many octaves, but for poles of this Q with so much of
+its energy (chosen: equalisers and crossovers of Q 4 and ±4 dB have that much)."""
+
+
+@dataclass(frozen=True)
+class Mode:
+    """A pole: its frequency and Q, and at every take ρ and the log ratio against none, ``(P,)``."""
+
+    frequency_hz: float
+    q: float
+    ratios: ComplexArray
+    log_ratios: FloatArray
+
+    def factor(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Return 1 + ρT at every take, shape ``(P, F)``."""
+        return 1.0 + self.ratios[:, None] * pole(frequency_hz, self.frequency_hz, self.q)
+
+    @property
+    def lifts_db(self) -> FloatArray:
+        """The most that it lifts at every take: T runs on a circle about ½ through 0 and 1."""
+        half = 0.5 * self.ratios
+        return np.asarray(ratio_to_db(np.abs(1.0 + half) + np.abs(half)))
+
+    def octaves_from(self, other: Mode) -> float:
+        """Return how far another lies away."""
+        return abs(math.log2(self.frequency_hz / other.frequency_hz))
+
+
+def pole(
+    frequency_hz: FloatArray, centre_hz: FloatArray | float, q: FloatArray | float
+) -> ComplexArray:
+    """Return T = 1/(1 + jQ(f/f₀ − f₀/f))."""
+    return np.asarray(1.0 / (1.0 + 1j * q * (frequency_hz / centre_hz - centre_hz / frequency_hz)))
+
+
+def smooth_covariance(
+    frequency_hz: FloatArray, centre_hz: float, own_energy: float = OWN_ENERGY
+) -> ComplexArray:
+    """Return the covariance of what is smooth, shape ``(F, F)``, its power about 1."""
+    octave = np.log2(frequency_hz)
+    apart = (frequency_hz[:, None] - frequency_hz) / centre_hz
+    direct = np.exp(-0.5 * ((octave[:, None] - octave) / SMOOTH_OCTAVES) ** 2)
+    return np.asarray(direct * (1.0 + own_energy / (1.0 + 1j * OWN_Q * apart)))
+
+
+@dataclass(frozen=True)
+class Band:
+    """A stretch of all takes' responses.
+
+    Attributes
+    ----------
+    frequency_hz : shape ``(N,)``.
+    values : responses, shape ``(P, N)``.
+    whiteners : inverse of the Cholesky factor of the covariance without a mode, one a gain of the
+        reflected power, shape ``(P, G, N, N)``.
+    determinants : ln of the covariances', shape ``(P, G)``.
+    """
+
+    frequency_hz: FloatArray
+    values: ComplexArray
+    whiteners: ComplexArray
+    determinants: FloatArray
+
+    def without(self, modes: Sequence[Mode]) -> ComplexArray:
+        """Return the values without some modes, each take's about 1."""
+        factors = [mode.factor(self.frequency_hz) for mode in modes]
+        values = self.values / (np.prod(factors, axis=0) if factors else 1.0)
+        return np.asarray(values / np.sqrt(np.mean(np.abs(values) ** 2, axis=1, keepdims=True)))
+
+    def level(self, values: ComplexArray, modes: Sequence[Mode]) -> FloatArray:
+        """Return each take's ln likelihood if some modes are in its values."""
+        factors = [mode.factor(self.frequency_hz) for mode in modes]
+        factor = np.prod(factors, axis=0) if factors else np.ones_like(values)
+        level = self.best_gains(values / factor)[1]
+        return np.asarray(level - 2.0 * np.sum(np.log(np.abs(factor)), axis=1))
+
+    def best_gains(self, values: ComplexArray) -> tuple[list[ComplexArray], FloatArray]:
+        """Return each take's whitener of the gain that suits best, and its ln likelihood."""
+        white = (self.whiteners @ values[:, None, :, None])[..., 0]
+        level = -POINTS * np.log(np.mean(np.abs(white) ** 2, axis=2)) - self.determinants
+        best = np.argmax(level, axis=1)
+        return [w[g] for w, g in zip(self.whiteners, best, strict=True)], np.max(level, axis=1)
+
 
 MOST_RATIO = 6.0
 """In the far field no mode is louder than so many times the direct sound (chosen: 17 dB)."""
@@ -48,10 +137,10 @@ class PoleFit:
         for row, group in enumerate(groups):
             self._group_of[group] = row
 
-    def fitted(self, modes: Sequence[Mode]) -> tuple[list[Mode], FloatArray]:
-        """Return the likeliest poles near some, and each take's ln likelihood with them."""
+    def fitted(self, modes: Sequence[Mode]) -> list[Mode]:
+        """Return the likeliest poles near some, without log ratios."""
         firsts = [group[0] for group in self._groups]
-        best = np.array(
+        best: FloatArray = np.array(
             [
                 [math.log(mode.frequency_hz), math.log(mode.q), *mode.ratios[firsts].view(float)]
                 for mode in modes
@@ -61,34 +150,34 @@ class PoleFit:
         damping = 1e-2
         for _ in range(ROUNDS):
             damped = curvature + damping * np.diag(np.diagonal(curvature) + 1e-6)
-            step = np.linalg.solve(damped, slope).reshape(best.shape)
-            tried = self._moved(best, step)
+            tried = self._moved(best, np.linalg.solve(damped, slope).reshape(best.shape))
             expanded = self._expanded(tried)
-            gained = float(np.sum(expanded[0] - level))
+            gained = expanded[0] - level
             damping *= 0.2 if gained > 0.0 else 6.0
             if gained > 0.0:
                 best, (level, slope, curvature) = tried, expanded
             if 0.0 < gained < SETTLED or damping > 1e4:
                 break
-        takes = np.zeros(len(self._values))
+        ratios = best[:, 2:].copy().view(complex)[:, self._group_of]
         return [
-            Mode(math.exp(pole[0]), math.exp(pole[1]), pole[2:].view(complex)[self._group_of], takes)
-            for pole in best
-        ], level
+            Mode(math.exp(place), math.exp(sharpness), of_pole, np.zeros(len(of_pole)))
+            for (place, sharpness), of_pole in zip(best[:, :2], ratios, strict=True)
+        ]
 
     def _moved(self, poles: FloatArray, step: FloatArray) -> FloatArray:
         """Return poles after a step, within their bounds and those of what is nearly linear."""
         reach = 0.5 * np.exp(-poles[:, 1])
-        moved = poles + step
-        moved[:, 0] = poles[:, 0] + np.clip(step[:, 0], -reach, reach)
-        moved[:, 1] = poles[:, 1] + np.clip(step[:, 1], -0.5, 0.5)
+        moved = poles.copy()
+        moved[:, 0] += np.clip(step[:, 0], -reach, reach)
+        moved[:, 1] += np.clip(step[:, 1], -0.5, 0.5)
         moved[:, 1] = np.clip(moved[:, 1], math.log(LOWEST_Q), math.log(HIGHEST_Q))
-        ratios = moved[:, 2:].view(complex)
-        ratios *= np.minimum(1.0, self._most / np.maximum(np.abs(ratios), 1e-12))
+        ratios, change = moved[:, 2:].view(complex), step[:, 2:].copy().view(complex)
+        ratios += change * np.minimum(1.0, (1.0 + np.abs(ratios)) / (np.abs(change) + 1e-12))
+        ratios *= np.minimum(1.0, self._most / (np.abs(ratios) + 1e-12))
         return moved
 
-    def _expanded(self, poles: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the takes' ln likelihoods, and slope and curvature of their sum.
+    def _expanded(self, poles: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Return the ln likelihood, its slope, and Gauss and Newton's curvature.
 
         A pole's numbers are ln f₀, ln Q, and real and imaginary part of every group's ρ.
         """
@@ -104,8 +193,8 @@ class PoleFit:
         )
         factors = np.prod(alone / by_ratio, axis=1)[self._group_of]
         rest = self._values / factors
-        whiteners, level = self._band.best_gains(rest)
-        level = level - 2.0 * np.sum(np.log(np.abs(factors)), axis=1)
+        whiteners, levels = self._band.best_gains(rest)
+        level = float(np.sum(levels) - 2.0 * np.sum(np.log(np.abs(factors))))
         slope, curvature = np.zeros(poles.size), np.zeros((poles.size, poles.size))
         starts = poles.shape[1] * np.arange(len(poles))[:, None]
         for take, group in enumerate(self._group_of):
@@ -113,7 +202,8 @@ class PoleFit:
             both = whiteners[take] @ (np.vstack([np.ones_like(up[0]), of_take]) * rest[take]).T
             white, columns = both[:, 0], both[:, 1:]
             weight = 2.0 * POINTS / np.vdot(white, white).real
-            at = (starts + [0, 1, 2 + 2 * group, 3 + 2 * group]).ravel()
-            slope[at] += (weight * (columns.conj().T @ white) - 2.0 * np.sum(of_take, axis=1)).real
-            curvature[np.ix_(at, at)] += weight * (columns.conj().T @ columns).real
+            at = (starts + np.array([0, 1, 2 + 2 * group, 3 + 2 * group])).ravel()
+            adjoint = weight * columns.conj().T
+            slope[at] += (adjoint @ white - 2.0 * np.sum(of_take, axis=1)).real
+            curvature[np.ix_(at, at)] += (adjoint @ columns).real
         return level, slope, curvature

@@ -23,7 +23,7 @@ from distsweep.analysis.resonance.mode import (
     Contribution,
     FoundMode,
 )
-from distsweep.analysis.resonance.response_band import (
+from distsweep.analysis.resonance.pole_fit import (
     POINTS,
     REACH_OCTAVES,
     Mode,
@@ -98,7 +98,7 @@ def find_radiated(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     responses = Responses(
         [spectrum for _, spectrum in heard],
         list(groups.values()),
-        [not position for position in groups],
+        [position != "port" for position in groups],
         (LOWEST_HZ, HIGHEST_HZ),
     )
     modes = _found(responses)
@@ -124,9 +124,9 @@ def _found(responses: Responses) -> list[Mode]:
         if np.max(gains) < LEAST_LOG_RATIO:
             return _split(responses, modes)
         tried.append(near_hz)
-        start = responses.started(near_hz, min(q, HIGHEST_Q), modes)
-        more = _changed(responses, modes, [], [start], LEAST_LOG_RATIO)
-        if more is None:
+        start = responses.started(near_hz, q, modes)
+        gain, more = _changed(responses, modes, [], [start])
+        if gain < LEAST_LOG_RATIO:
             continue
         modes = more
         tried = [hz for hz in tried if abs(math.log2(hz / near_hz)) > REACH_OCTAVES]
@@ -146,7 +146,9 @@ def _split(responses: Responses, modes: Sequence[Mode]) -> list[Mode]:
             replace(mode, frequency_hz=mode.frequency_hz * math.exp(side), q=q, ratios=ratios)
             for side in (-aside, aside)
         ]
-        found = _changed(responses, found, [mode], pair, SPLIT_LOG_RATIO) or found
+        gain, more = _changed(responses, found, [mode], pair)
+        if gain >= SPLIT_LOG_RATIO:
+            found = more
     return found
 
 
@@ -155,9 +157,11 @@ def _changed(
     modes: Sequence[Mode],
     old: Sequence[Mode],
     new: Sequence[Mode],
-    least: float,
-) -> list[Mode] | None:
-    """Return modes with new ones in the place of old ones; None if that is not much likelier."""
+) -> tuple[float, list[Mode]]:
+    """Put new modes in the place of old ones; return the gain in log likelihood, and all.
+
+    None is gained by those that do not lie apart.
+    """
     near_hz = new[-1].frequency_hz
     kept = [mode for mode in modes if not any(mode is other for other in old)]
     close = [mode for mode in kept if mode.octaves_from(new[-1]) < JOINT_OCTAVES]
@@ -165,9 +169,8 @@ def _changed(
     fitted = responses.fitted([*close, *new], apart, near_hz)
     gain = responses.together(fitted, apart, near_hz)
     gain -= responses.together([*close, *old], apart, near_hz)
-    if gain < least or not _lie_apart([*apart, *fitted]):
-        return None
-    return [*apart, *fitted]
+    found = [*apart, *fitted]
+    return gain if _lie_apart(found) and all(map(_counts, fitted)) else -math.inf, found
 
 
 def _lie_apart(modes: Sequence[Mode]) -> bool:
@@ -204,8 +207,11 @@ def _judged(
         for take, value in zip(takes, np.where(shows, mode.log_ratios, least), strict=True)
     ]
     total = float(np.sum(mode.log_ratios))
-    shared = mode.q < EQUALISED_Q and any(take.near for take in takes)
-    drive, loose = responses.shared(mode, others) if shared else total, 0.0
+    drive, loose = total, 0.0
+    if mode.q < EQUALISED_Q and any(take.near for take in takes):
+        start = responses.started(mode.frequency_hz, mode.q, others, shared=True)
+        (shared,) = responses.fitted([start], others, mode.frequency_hz, shared=True)
+        drive = float(np.sum(shared.log_ratios))
     for take, ratio in zip(takes, mode.ratios, strict=True):
         for order, value in _in_drive(take, mode, complex(ratio)).items():
             contributions.append(Contribution(take.position, order, -value))

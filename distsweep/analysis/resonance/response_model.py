@@ -16,13 +16,13 @@ from dataclasses import replace
 import numpy as np
 
 from distsweep.analysis.resonance.arrivals import WINDOW_S, Spectrum, counted_share
-from distsweep.analysis.resonance.mode import HIGHEST_HZ
-from distsweep.analysis.resonance.pole_fit import MOST_RATIO, PoleFit
-from distsweep.analysis.resonance.response_band import (
+from distsweep.analysis.resonance.mode import HIGHEST_HZ, HIGHEST_Q, LOWEST_Q
+from distsweep.analysis.resonance.pole_fit import (
     POINTS,
     REACH_OCTAVES,
     Band,
     Mode,
+    PoleFit,
     pole,
     smooth_covariance,
 )
@@ -45,16 +45,16 @@ ZERO_QS = 1.5 * 2.0 ** np.arange(6.0)
 """Dividing by 1 + ρT puts a zero where the pole was, and the pole at Q/(1 + ρ), which is tried
 here (chosen: Q 8 with 15 dB has 1.4, Q 60 with 4 dB has 38)."""
 
-STARTS = np.array([0.0, 3.0, -0.5 + 2.5j, -0.5 - 2.5j])
-"""Values of ρ from which its best is looked for (chosen: a mode turned by a quarter of a period to
-either side makes a null beside its peak, another valley)."""
+TURNS = np.exp(0.25j * np.pi * np.arange(8))
+"""Phases of ρ that are tried (chosen: each is right to within 23 degrees)."""
 
-START_WIDTHS, START_QS = np.array([-0.3, 0.0, 0.3]), np.array([0.6, 1.3])
-"""A fit starts from frequencies so many bandwidths aside and Qs so many times a candidate's, the
-likeliest of these (chosen: a fit reaches from one to the next)."""
+STARTS = np.concatenate([0.7 * TURNS, 3.0 * TURNS])
+"""Values of ρ from the likeliest of which a fit starts (chosen: a mode turned by a quarter of a
+period makes a null beside its peak, another valley)."""
 
-_ROUNDS = 6
-"""Steps of Gauss and Newton's method (chosen: more move no ρ by a hundredth)."""
+START_WIDTHS, START_QS = np.array([-0.4, -0.2, 0.0, 0.2, 0.4]), np.array([0.6, 1.0, 1.7])
+"""A fit starts from so many bandwidths beside a candidate and so many times its Q, the likeliest
+of these (chosen: what is found moves from one to the next)."""
 
 DELAYS_PERIODS = np.geomspace(1.0, WINDOW_S * HIGHEST_HZ, 400)
 """Where reflected power is summed up, in periods (chosen: 1.9 % apart; sooner it is the
@@ -163,109 +163,77 @@ class Responses:
             found[here, 2] = (zero_q / np.maximum(1.0 - share.real, 0.05))[here]
         return found
 
-    def started(self, near_hz: float, near_q: float, others: Sequence[Mode]) -> Mode:
-        """Return the best pole around a candidate of the screening, beside others."""
+    def started(
+        self, near_hz: float, near_q: float, others: Sequence[Mode], *, shared: bool = False
+    ) -> Mode:
+        """Return the likeliest pole around a candidate, of some places, Qs and each group's STARTS.
+
+        ``shared``: with one ρ at all takes.
+        """
         band = self.band_of(near_hz)
-        values = band.without(others)
-        whiteners, _ = band.best_gains(values)
         tried = np.meshgrid(near_hz * np.exp(START_WIDTHS / near_q), near_q * START_QS)
         frequency_hz, q = (x.ravel() for x in tried)
-        poles = np.repeat(pole(band.frequency_hz, frequency_hz[:, None], q[:, None]), len(STARTS), 0)
-        ratios = np.zeros((len(q), len(values)), dtype=np.complex128)
-        total, each = np.zeros(len(q)), np.arange(len(q))
-        for group, far in zip(self.groups, self.far, strict=True):
-            of_group = [(whiteners[p], values[p]) for p in group]
-            most = MOST_RATIO if far else math.inf
-            best, log_ratio = _best_ratios(of_group, poles, np.tile(STARTS, len(q)), most)
-            log_ratio = log_ratio.reshape(len(q), -1)
-            chosen = np.argmax(log_ratio, axis=1)
-            ratios[:, group] = best.reshape(len(q), -1)[each, chosen][:, None]
-            total += log_ratio[each, chosen]
-        at = int(np.argmax(total))
-        return Mode(float(frequency_hz[at]), float(q[at]), ratios[at], np.zeros(len(values)))
+        levels = _levels(band, band.without(others), frequency_hz, q, STARTS)
+        groups = [range(len(levels))] if shared else self.groups
+        of_groups = np.array([np.sum(levels[group], axis=0) for group in groups])
+        at = int(np.argmax(np.sum(np.max(of_groups, axis=1), axis=0)))
+        ratios = np.zeros(len(levels), dtype=np.complex128)
+        for group, level in zip(groups, of_groups, strict=True):
+            ratios[group] = STARTS[np.argmax(level[:, at])]
+        chosen_q = min(max(float(q[at]), LOWEST_Q), HIGHEST_Q)
+        return Mode(float(frequency_hz[at]), chosen_q, ratios, np.zeros(len(levels)))
 
-    def fitted(self, modes: Sequence[Mode], others: Sequence[Mode], near_hz: float) -> list[Mode]:
-        """Return the likeliest poles near some, all at once, beside others; what each adds."""
+    def fitted(
+        self,
+        modes: Sequence[Mode],
+        others: Sequence[Mode],
+        near_hz: float,
+        *,
+        shared: bool = False,
+    ) -> list[Mode]:
+        """Return the likeliest poles near some, all at once, beside others; what each adds.
+
+        ``shared``: with one ρ at all takes, near field and far, as of what is in the drive.
+        """
         band = self.band_of(near_hz)
         values = band.without(others)
-        found, level = PoleFit(band, values, self.groups, self.far).fitted(modes)
-        factors = np.array([mode.factor(band.frequency_hz) for mode in found])
-        rated = []
-        for index, mode in enumerate(found):
-            rest = np.prod(np.delete(factors, index, axis=0), axis=0)
-            without = band.best_gains(values / rest)[1] - 2.0 * np.sum(np.log(np.abs(rest)), axis=1)
-            rated.append(replace(mode, log_ratios=level - without))
-        return rated
+        groups = [range(len(values))] if shared else self.groups
+        found = PoleFit(band, values, groups, [True] if shared else self.far).fitted(modes)
+        return [
+            replace(mode, log_ratios=band.level(values, found) - band.level(values, rest))
+            for mode, rest in ((m, [o for o in found if o is not m]) for m in found)
+        ]
 
     def together(self, modes: Sequence[Mode], others: Sequence[Mode], near_hz: float) -> float:
         """Return the log ratio of some modes together against none, beside others."""
         band = self.band_of(near_hz)
         values = band.without(others)
-        if not modes:
-            return 0.0
-        factor = np.prod([mode.factor(band.frequency_hz) for mode in modes], axis=0)
-        change = band.best_gains(values / factor)[1] - band.best_gains(values)[1]
-        return float(np.sum(change) - 2.0 * np.sum(np.log(np.abs(factor))))
+        return float(np.sum(band.level(values, modes) - band.level(values, ())))
 
     def lifted_by(self, mode: Mode, others: Sequence[Mode], lift_db: float) -> FloatArray:
         """Return each take's log ratio if the mode lifted by so much there, however turned."""
         band = self.band_of(mode.frequency_hz)
         values = band.without(others)
-        none = band.best_gains(values)[1]
-        found = np.full(len(values), -np.inf)
-        for turn in np.exp(0.25j * np.pi * np.arange(8)) * (db_to_ratio(lift_db) - 1.0):
-            factor = replace(mode, ratios=np.full(len(values), turn)).factor(band.frequency_hz)
-            change = band.best_gains(values / factor)[1] - none
-            change -= 2.0 * np.sum(np.log(np.abs(factor)), axis=1)
-            found = np.maximum(found, change)
-        return found
-
-    def shared(self, mode: Mode, others: Sequence[Mode]) -> float:
-        """Return the log ratio with one ρ at all takes, near field and far, as in the drive."""
-        band = self.band_of(mode.frequency_hz)
-        values = band.without(others)
-        takes = list(zip(band.best_gains(values)[0], values, strict=True))
-        poles = np.repeat(pole(band.frequency_hz, mode.frequency_hz, mode.q)[None], len(STARTS), 0)
-        return float(np.max(_best_ratios(takes, poles, STARTS, MOST_RATIO)[1]))
+        ratios = np.append((db_to_ratio(lift_db) - 1.0) * TURNS, 0.0)
+        place, q = np.array([mode.frequency_hz]), np.array([mode.q])
+        levels = _levels(band, values, place, q, ratios)[..., 0]
+        return np.asarray(np.max(levels[:, :-1], axis=1) - levels[:, -1])
 
 
-def _best_ratios(
-    takes: Sequence[tuple[ComplexArray, ComplexArray]],
-    poles: ComplexArray,
-    start: ComplexArray,
-    most: float,
-) -> tuple[ComplexArray, FloatArray]:
-    """Return the likeliest ρ that some takes share, and its log ratio against ρ = 0.
+def _levels(
+    band: Band, values: ComplexArray, frequency_hz: FloatArray, q: FloatArray, ratios: ComplexArray
+) -> FloatArray:
+    """Return ln likelihoods with poles of some ratios, ``(takes, ratios, poles)``.
 
-    Gauss and Newton's method: what is linear in ρ of the whitened y/(1 + ρT), each take with the
-    scale that suits it best; a step that makes it worse is tried again, shorter.
-
-    Parameters
-    ----------
-    takes : whitener and values of each.
-    poles : T of several candidates, shape ``(C, N)``.
-    start : shape ``(C,)``.
-    most : of the size of ρ.
+    The reflected power is what suits each take best without a mode.
     """
-    none = sum(POINTS * math.log(np.vdot(w @ y, w @ y).real) for w, y in takes)
-    ratio, step = start, np.zeros_like(start)
-    best, log_ratio = start, np.full(len(start), -np.inf)
-    for _ in range(_ROUNDS):
-        factor = 1.0 + ratio[:, None] * poles
-        slope = len(takes) * np.sum(poles / factor, axis=1).conj()
-        level = none - 2.0 * len(takes) * np.sum(np.log(np.abs(factor)), axis=1)
-        curvature = np.zeros(len(start))
-        for whitener, values in takes:
-            both = whitener @ np.vstack([values / factor, -values * poles / factor**2]).T
-            rest, change = both[:, : len(start)], both[:, len(start) :]
-            power = np.sum(np.abs(rest) ** 2, axis=0)
-            level -= POINTS * np.log(power)
-            slope += POINTS * np.sum(change.conj() * rest, axis=0) / power
-            curvature += POINTS * np.sum(np.abs(change) ** 2, axis=0) / power
-        better = level >= log_ratio
-        best, log_ratio = np.where(better, ratio, best), np.where(better, level, log_ratio)
-        step = np.where(better, -slope / curvature, 0.4 * step)
-        step *= np.minimum(1.0, (1.0 + np.abs(best)) / np.maximum(np.abs(step), 1e-12))
-        ratio = best + step
-        ratio *= np.minimum(1.0, most / np.maximum(np.abs(ratio), 1e-12))
-    return best, log_ratio
+    poles = pole(band.frequency_hz, frequency_hz[:, None], q[:, None])
+    factors = 1.0 + ratios[:, None, None] * poles
+    beyond = 2.0 * np.sum(np.log(np.abs(factors)), axis=2)
+    whiteners, _ = band.best_gains(values)
+    return np.array(
+        [
+            -POINTS * np.log(np.sum(np.abs((of_take / factors) @ whitener.T) ** 2, axis=2)) - beyond
+            for whitener, of_take in zip(whiteners, values, strict=True)
+        ]
+    )
