@@ -20,6 +20,7 @@ from distsweep.analysis.resonance.mode import (
     HIGHEST_Q,
     LOWEST_HZ,
     LOWEST_Q,
+    SHOWN_LOG_RATIO,
     Contribution,
     FoundMode,
 )
@@ -201,10 +202,10 @@ def _judged(
     """
     others = [other for other in modes if other is not mode]
     shows = mode.lifts_db >= LEAST_LIFT_DB
-    least = responses.lifted_by(mode, others, LEAST_LIFT_DB)
+    said = np.where(shows, mode.log_ratios, responses.lifted_by(mode, others, LEAST_LIFT_DB))
     contributions = [
         Contribution(take.position, 1, float(value))
-        for take, value in zip(takes, np.where(shows, mode.log_ratios, least), strict=True)
+        for take, value in zip(takes, said, strict=True)
     ]
     total = float(np.sum(mode.log_ratios))
     drive, loose = total, 0.0
@@ -220,12 +221,12 @@ def _judged(
     if mode.q >= EQUALISED_Q and drive < total:
         drive = -math.inf
     near = np.array([take.near for take in takes])
-    telling = shows & (near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB))
-    if mode.frequency_hz >= APART_HZ and np.sum(shows & (mode.log_ratios > 0.0)) > 1:
-        telling = shows
-    told = float(np.sum(mode.log_ratios[telling]))
+    tells = near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB)
+    tells |= mode.frequency_hz >= APART_HZ and len(takes) > 1
+    agree = int(np.sum(tells & (said >= SHOWN_LOG_RATIO)))
+    told = float(np.sum(mode.log_ratios[tells & shows]))
     nowhere_near = np.sum(near) > 1 and not np.any(shows & near)
-    direct = told >= LEAST_LOG_RATIO and not nowhere_near
+    direct = told >= LEAST_LOG_RATIO and agree >= min(2, np.sum(tells)) and not nowhere_near
     log_ratio = told if direct else total
     return FoundMode(
         "radiated", mode.frequency_hz, mode.q, log_ratio, log_ratio - total + max(drive, loose),
