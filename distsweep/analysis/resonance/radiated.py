@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -67,10 +66,6 @@ RUNGS_OWN, RUNGS_ERROR = 1e-3, 1e-5
 """The same between the fundamentals of two rungs, of low Q and without form: −30 and −50 dB
 (chosen: what is linear cancels there)."""
 
-SPLIT_LOG_RATIO = 30.0
-"""Two poles in the place of one must be so much likelier (chosen: one more has four free numbers a
-take)."""
-
 JOINT_OCTAVES = 0.5 * REACH_OCTAVES
 """Poles so close are fitted together (chosen: within the middle half of what is looked at)."""
 
@@ -103,11 +98,7 @@ def find_radiated(takes: Sequence[SearchedTake]) -> list[FoundMode]:
         (LOWEST_HZ, HIGHEST_HZ),
     )
     modes = _found(responses)
-    judged = [
-        _judged([take for take, _ in heard], responses, mode, modes)
-        for mode in modes
-        if _counts(mode)
-    ]
+    judged = [_judged([take for take, _ in heard], responses, mode, modes) for mode in modes]
     return sorted(judged, key=lambda mode: -mode.strength)
 
 
@@ -123,73 +114,33 @@ def _found(responses: Responses) -> list[Mode]:
         gains = np.where(fresh, candidates[:, 0], -np.inf)
         _, near_hz, q = (float(x) for x in candidates[int(np.argmax(gains))])
         if np.max(gains) < LEAST_LOG_RATIO:
-            return _split(responses, modes)
+            return modes
         tried.append(near_hz)
         start = responses.started(near_hz, q, modes)
-        gain, more = _changed(responses, modes, [], [start])
-        if gain < LEAST_LOG_RATIO:
+        apart = [mode for mode in modes if mode.octaves_from(start) >= JOINT_OCTAVES]
+        close = [mode for mode in modes if mode.octaves_from(start) < JOINT_OCTAVES]
+        close = responses.fitted([*close, start], apart, start.frequency_hz)
+        if not _hold(close):
             continue
-        modes = more
+        modes = [*apart, *close]
         tried = [hz for hz in tried if abs(math.log2(hz / near_hz)) > REACH_OCTAVES]
         for row, centre_hz in enumerate(responses.centres_hz):
             if abs(math.log2(centre_hz / near_hz)) < 2.0 * REACH_OCTAVES:
                 screens[row] = responses.screened(row, modes)
 
 
-def _split(responses: Responses, modes: Sequence[Mode]) -> list[Mode]:
-    """Try two poles in the place of each: of a close pair one is found first, in the middle."""
-    found = list(modes)
-    for mode in modes:
-        if not any(mode is other for other in found):
-            continue
-        aside, q, ratios = 0.5 / mode.q, min(1.6 * mode.q, HIGHEST_Q), 0.5 * mode.ratios
-        pair = [
-            replace(mode, frequency_hz=mode.frequency_hz * math.exp(side), q=q, ratios=ratios)
-            for side in (-aside, aside)
-        ]
-        gain, more = _changed(responses, found, [mode], pair)
-        if gain >= SPLIT_LOG_RATIO:
-            found = more
-    return found
-
-
-def _changed(
-    responses: Responses,
-    modes: Sequence[Mode],
-    old: Sequence[Mode],
-    new: Sequence[Mode],
-) -> tuple[float, list[Mode]]:
-    """Put new modes in the place of old ones; return the gain in log likelihood, and all.
-
-    None is gained by those that do not lie apart.
-    """
-    near_hz = new[-1].frequency_hz
-    kept = [mode for mode in modes if not any(mode is other for other in old)]
-    close = [mode for mode in kept if mode.octaves_from(new[-1]) < JOINT_OCTAVES]
-    apart = [mode for mode in kept if mode.octaves_from(new[-1]) >= JOINT_OCTAVES]
-    fitted = responses.fitted([*close, *new], apart, near_hz)
-    gain = responses.together(fitted, apart, near_hz)
-    gain -= responses.together([*close, *old], apart, near_hz)
-    found = [*apart, *fitted]
-    return gain if _lie_apart(found) and all(map(_counts, fitted)) else -math.inf, found
-
-
-def _lie_apart(modes: Sequence[Mode]) -> bool:
-    """Tell whether modes lie apart by half a bandwidth."""
+def _hold(modes: Sequence[Mode]) -> bool:
+    """Tell whether modes are likely, lift, are narrow, and lie apart by half a bandwidth."""
     return all(
-        mode.octaves_from(other) * math.log(2.0) >= 0.5 / min(mode.q, other.q)
-        for index, mode in enumerate(modes)
-        for other in modes[:index]
-    )
-
-
-def _counts(mode: Mode) -> bool:
-    """Tell whether a pole is a mode that is looked for; the others are part of the response."""
-    return bool(
         np.sum(mode.log_ratios) >= LEAST_LOG_RATIO
         and np.max(mode.lifts_db) >= LEAST_LIFT_DB
         and LEAST_Q <= mode.q < HIGHEST_Q
         and LOWEST_HZ <= mode.frequency_hz <= HIGHEST_HZ
+        and all(
+            mode.octaves_from(other) * math.log(2.0) >= 0.5 / min(mode.q, other.q)
+            for other in modes[:index]
+        )
+        for index, mode in enumerate(modes)
     )
 
 
@@ -226,7 +177,7 @@ def _judged(
     agree = int(np.sum(tells & (said >= SHOWN_LOG_RATIO)))
     told = float(np.sum(mode.log_ratios[tells & shows]))
     nowhere_near = np.sum(near) > 1 and not np.any(shows & near)
-    direct = told >= LEAST_LOG_RATIO and agree >= min(2, np.sum(tells)) and not nowhere_near
+    direct = told >= LEAST_LOG_RATIO and agree >= min(2, int(np.sum(tells))) and not nowhere_near
     log_ratio = told if direct else total
     return FoundMode(
         "radiated", mode.frequency_hz, mode.q, log_ratio, log_ratio - total + max(drive, loose),

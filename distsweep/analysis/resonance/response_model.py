@@ -204,12 +204,6 @@ class Responses:
             for mode, rest in ((m, [o for o in found if o is not m]) for m in found)
         ]
 
-    def together(self, modes: Sequence[Mode], others: Sequence[Mode], near_hz: float) -> float:
-        """Return the log ratio of some modes together against none, beside others."""
-        band = self.band_of(near_hz)
-        values = band.without(others)
-        return float(np.sum(band.level(values, modes) - band.level(values, ())))
-
     def lifted_by(self, mode: Mode, others: Sequence[Mode], lift_db: float) -> FloatArray:
         """Return each take's log ratio if the mode lifted by so much there, however turned."""
         band = self.band_of(mode.frequency_hz)
