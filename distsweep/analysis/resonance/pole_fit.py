@@ -150,7 +150,8 @@ class PoleFit:
         damping = 1e-2
         for _ in range(ROUNDS):
             damped = curvature + damping * np.diag(np.diagonal(curvature) + 1e-6)
-            tried = self._moved(best, np.linalg.solve(damped, slope).reshape(best.shape))
+            steps: FloatArray = np.linalg.solve(damped, slope).astype(float)
+            tried = self._moved(best, steps)
             expanded = self._expanded(tried)
             gained = expanded[0] - level
             damping *= 0.2 if gained > 0.0 else 6.0
@@ -164,8 +165,9 @@ class PoleFit:
             for (place, sharpness), of_pole in zip(best[:, :2], ratios, strict=True)
         ]
 
-    def _moved(self, poles: FloatArray, step: FloatArray) -> FloatArray:
-        """Return poles after a step, within their bounds and those of what is nearly linear."""
+    def _moved(self, poles: FloatArray, steps: FloatArray) -> FloatArray:
+        """Return poles after steps, within their bounds and those of what is nearly linear."""
+        step = steps.reshape(poles.shape)
         reach = 0.5 * np.exp(-poles[:, 1])
         moved = poles.copy()
         moved[:, 0] += np.clip(step[:, 0], -reach, reach)
