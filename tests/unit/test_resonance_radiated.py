@@ -98,6 +98,24 @@ def test_a_pole_is_found_beside_a_crossover_and_a_reflection(reflection: float) 
     assert found.q == pytest.approx(22.0, rel=0.15)
 
 
+def test_two_poles_that_overlap_are_both_found() -> None:
+    def heard(f: np.ndarray) -> np.ndarray:
+        return crossover(f) * mode(f, 700.0, 25.0, 1.5) * mode(f, 735.0, 30.0, 1.0 - 1.0j)
+
+    low, high = sorted(sure([take(heard)]), key=lambda found: found.frequency_hz)
+    assert low.frequency_hz == pytest.approx(700.0, rel=0.003)
+    assert high.frequency_hz == pytest.approx(735.0, rel=0.003)
+    assert (low.q, high.q) == pytest.approx((25.0, 30.0), rel=0.15)
+
+
+def test_what_one_near_field_alone_shows_is_not_told() -> None:
+    def heard(f: np.ndarray) -> np.ndarray:
+        return crossover(f) * mode(f, 1402.0, 30.0, 1.5 + 1.0j)
+
+    takes = [take(crossover), take(crossover, "woofer"), take(heard, "port")]
+    assert not any(found.direct for found in find_radiated(takes))
+
+
 def test_a_crossover_is_no_mode() -> None:
     assert find_radiated([take(crossover)]) == []
 

@@ -106,7 +106,7 @@ class Band:
 
 
 MOST_RATIO = 6.0
-"""In the far field no mode is louder than so many times the direct sound (chosen: 17 dB)."""
+"""No mode is louder than so many times the direct sound but before a port (chosen: 17 dB)."""
 
 ROUNDS, SETTLED = 25, 0.05
 """So many steps at most, and the gain in log likelihood that is the last (chosen: a hundredth of
@@ -119,7 +119,7 @@ class PoleFit:
     Parameters
     ----------
     band, values : where they are fitted, and the takes' responses there without any other poles.
-    groups, far : takes that share one ρ, and whether these are in the far field.
+    groups, bounded : takes that share one ρ, and whether this is at most MOST_RATIO.
     """
 
     def __init__(
@@ -127,12 +127,12 @@ class PoleFit:
         band: Band,
         values: ComplexArray,
         groups: Sequence[Sequence[int]],
-        far: Sequence[bool],
+        bounded: Sequence[bool],
     ) -> None:
         """Keep what is fitted to."""
         self._band, self._values = band, values
         self._groups = groups
-        self._most = np.where(far, MOST_RATIO, math.inf)
+        self._most = np.where(bounded, MOST_RATIO, math.inf)
         self._group_of = np.empty(len(values), dtype=int)
         for row, group in enumerate(groups):
             self._group_of[group] = row

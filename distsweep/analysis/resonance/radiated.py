@@ -169,7 +169,7 @@ def _judged(
             contributions.append(Contribution(take.position, order, -value))
             drive += value
         loose = max(loose, _loose(take, mode))
-    if mode.q >= EQUALISED_Q and drive < total:
+    if mode.q >= EQUALISED_Q and drive <= total:
         drive = -math.inf
     near = np.array([take.near for take in takes])
     tells = near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB)

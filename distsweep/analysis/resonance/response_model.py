@@ -34,8 +34,8 @@ ERROR = 1e-4
 
 GAINS = (1.0, 8.0, 64.0)
 """Reflected power may be so many times what is measured, whatever suits the response best, with a
-mode and without (chosen: lone reflections are up to 12 dB above the median over bands, lone modes
-of a room up to 18 dB)."""
+mode and without (chosen: lone reflections are up to 12 dB above the median over bands; 18 dB leave
+fewer of a room's lone modes in simulated near fields than 12 or 15 do)."""
 
 BAND_STEPS = 8
 """Candidates on so many steps of the grid share one stretch of the response (chosen: a sixth of
@@ -60,12 +60,6 @@ DELAYS_PERIODS = np.geomspace(1.0, WINDOW_S * HIGHEST_HZ, 400)
 """Where reflected power is summed up, in periods (chosen: 1.9 % apart; sooner it is the
 loudspeaker's)."""
 
-_RATIOS = np.linspace(2.0**-REACH_OCTAVES, 2.0**REACH_OCTAVES, POINTS)
-"""Frequencies of a stretch re its middle: as far as that goes, all stretches are alike."""
-
-_TURNS = np.exp(-2j * np.pi * np.outer(_RATIOS - _RATIOS[0], DELAYS_PERIODS))
-"""What turns reflected energies into covariances over frequency (formula of Fourier's)."""
-
 
 class Responses:
     """All takes' responses, in which poles are looked for.
@@ -74,7 +68,7 @@ class Responses:
     ----------
     spectra : of the takes.
     groups : takes that hear a mode in one ratio to the direct sound: those of the far field.
-    far : whether a group is in the far field.
+    bounded : whether a group's ρ is: not that before a port, whose own sound is weak.
     band_hz : ends of what is searched.
     """
 
@@ -82,25 +76,28 @@ class Responses:
         self,
         spectra: Sequence[Spectrum],
         groups: Sequence[Sequence[int]],
-        far: Sequence[bool],
+        bounded: Sequence[bool],
         band_hz: tuple[float, float],
     ) -> None:
         """Lay the bands out."""
-        self.spectra, self.groups, self.far = spectra, groups, far
+        self.spectra, self.groups, self.bounded = spectra, groups, bounded
         count = int(math.log2(band_hz[1] / band_hz[0]) * POINTS_PER_OCTAVE / BAND_STEPS)
         places = BAND_STEPS * (np.arange(count) + 0.5) / POINTS_PER_OCTAVE
         self.centres_hz: FloatArray = band_hz[0] * 2.0**places
-        self._bands = [self._band(float(centre)) for centre in self.centres_hz]
+        # As far as frequencies re the middle and delays in periods go, all stretches are alike.
+        ratios = np.linspace(2.0**-REACH_OCTAVES, 2.0**REACH_OCTAVES, POINTS)
+        turns = np.exp(-2j * np.pi * np.outer(ratios - ratios[0], DELAYS_PERIODS))
+        self._bands = [self._band(float(centre), ratios, turns) for centre in self.centres_hz]
 
-    def _band(self, centre_hz: float) -> Band:
+    def _band(self, centre_hz: float, ratios: FloatArray, turns: ComplexArray) -> Band:
         from scipy.linalg import solve_triangular, toeplitz
 
-        frequency_hz = centre_hz * _RATIOS
+        frequency_hz = centre_hz * ratios
         direct = smooth_covariance(frequency_hz, centre_hz)
         alike = smooth_covariance(frequency_hz, centre_hz, 0.0)
         covariances = []
         for spectrum in self.spectra:
-            reflected = alike * toeplitz(_TURNS @ self._energies(spectrum, centre_hz))
+            reflected = alike * toeplitz(turns @ self._energies(spectrum, centre_hz))
             for gain in GAINS:
                 whole = direct + gain * reflected
                 covariances.append(whole + ERROR * whole[0, 0].real * np.eye(POINTS))
@@ -198,7 +195,7 @@ class Responses:
         band = self.band_of(near_hz)
         values = band.without(others)
         groups = [range(len(values))] if shared else self.groups
-        found = PoleFit(band, values, groups, [True] if shared else self.far).fitted(modes)
+        found = PoleFit(band, values, groups, [True] if shared else self.bounded).fitted(modes)
         return [
             replace(mode, log_ratios=band.level(values, found) - band.level(values, rest))
             for mode, rest in ((m, [o for o in found if o is not m]) for m in found)
