@@ -172,12 +172,14 @@ def _judged(
     if mode.q >= EQUALISED_Q and drive <= total:
         drive = -math.inf
     near = np.array([take.near for take in takes])
-    tells = near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB)
-    tells |= mode.frequency_hz >= APART_HZ and len(takes) > 1
-    agree = int(np.sum(tells & (said >= SHOWN_LOG_RATIO)))
+    alone = near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB)
+    tells = alone | (mode.frequency_hz >= APART_HZ and len(takes) > 1)
     told = float(np.sum(mode.log_ratios[tells & shows]))
+    # One take is enough where it can tell alone, and not two near fields are there to agree.
+    needed = 1 if np.sum(near) < 2 and np.any(shows & alone) else 2
+    agreed = int(np.sum(tells & (said >= SHOWN_LOG_RATIO))) >= needed
     nowhere_near = np.sum(near) > 1 and not np.any(shows & near)
-    direct = told >= LEAST_LOG_RATIO and agree >= min(2, int(np.sum(tells))) and not nowhere_near
+    direct = told >= LEAST_LOG_RATIO and agreed and not nowhere_near
     log_ratio = told if direct else total
     return FoundMode(
         "radiated", mode.frequency_hz, mode.q, log_ratio, log_ratio - total + max(drive, loose),
