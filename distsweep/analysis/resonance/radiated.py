@@ -66,9 +66,6 @@ RUNGS_OWN, RUNGS_ERROR = 1e-3, 1e-5
 """The same between the fundamentals of two rungs, of low Q and without form: −30 and −50 dB
 (chosen: what is linear cancels there)."""
 
-JOINT_OCTAVES = 0.5 * REACH_OCTAVES
-"""Poles so close are fitted together (chosen: within the middle half of what is looked at)."""
-
 LEAST_POINTS = 12
 """Fewer points of a product tell nothing (chosen: a quarter of an octave)."""
 
@@ -117,8 +114,9 @@ def _found(responses: Responses) -> list[Mode]:
             return modes
         tried.append(near_hz)
         start = responses.started(near_hz, q, modes)
-        apart = [mode for mode in modes if mode.octaves_from(start) >= JOINT_OCTAVES]
-        close = [mode for mode in modes if mode.octaves_from(start) < JOINT_OCTAVES]
+        # Close is what lies in the middle half of the stretch that is looked at.
+        apart = [mode for mode in modes if mode.octaves_from(start) >= 0.5 * REACH_OCTAVES]
+        close = [mode for mode in modes if mode.octaves_from(start) < 0.5 * REACH_OCTAVES]
         close = responses.fitted([*close, start], apart, start.frequency_hz)
         if not _hold(close):
             continue

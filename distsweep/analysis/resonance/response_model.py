@@ -45,10 +45,7 @@ ZERO_QS = 1.5 * 2.0 ** np.arange(6.0)
 """Dividing by 1 + ρT puts a zero where the pole was, and the pole at Q/(1 + ρ), which is tried
 here (chosen: Q 8 with 15 dB has 1.4, Q 60 with 4 dB has 38)."""
 
-TURNS = np.exp(0.25j * np.pi * np.arange(8))
-"""Phases of ρ that are tried (chosen: each is right to within 23 degrees)."""
-
-STARTS = np.concatenate([0.7 * TURNS, 3.0 * TURNS])
+STARTS = np.outer([0.7, 3.0], np.exp(0.25j * np.pi * np.arange(8))).ravel()
 """Values of ρ from the likeliest of which a fit starts (chosen: a mode turned by a quarter of a
 period makes a null beside its peak, another valley)."""
 
@@ -205,7 +202,8 @@ class Responses:
         """Return each take's log ratio if the mode lifted by so much there, however turned."""
         band = self.band_of(mode.frequency_hz)
         values = band.without(others)
-        ratios = np.append((db_to_ratio(lift_db) - 1.0) * TURNS, 0.0)
+        turns = np.exp(0.25j * np.pi * np.arange(8))
+        ratios = np.append((db_to_ratio(lift_db) - 1.0) * turns, 0.0)
         place, q = np.array([mode.frequency_hz]), np.array([mode.q])
         levels = _levels(band, values, place, q, ratios)[..., 0]
         return np.asarray(np.max(levels[:, :-1], axis=1) - levels[:, -1])
