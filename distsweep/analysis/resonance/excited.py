@@ -15,7 +15,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 
@@ -37,6 +36,7 @@ from distsweep.analysis.resonance.products import (
     Base,
     ModeFit,
     ProductCurves,
+    Windows,
     base_of,
     log_ratio,
     product_curves,
@@ -76,7 +76,10 @@ def find_in_products(takes: Sequence[SearchedTake]) -> list[FoundMode]:
     curves = product_curves(takes)
     if curves is None:
         return []
-    return [mode for lifted in (False, True) for mode in _Search(curves, lifted=lifted).modes()]
+    count, size = curves.values.shape
+    windows = Windows(curves, np.tile(np.arange(-REACH, size + REACH), (count, 1)))
+    searches = [_Search(curves, windows, lifted=lifted) for lifted in (False, True)]
+    return [mode for search in searches for mode in search.modes()]
 
 
 def _bounded(votes: FloatArray) -> FloatArray:
@@ -102,7 +105,7 @@ def _template(
 class _Search:
     """Curves, and how well a mode of every frequency and Q explains them."""
 
-    def __init__(self, curves: ProductCurves, *, lifted: bool) -> None:
+    def __init__(self, curves: ProductCurves, windows: Windows, *, lifted: bool) -> None:
         self.curves, self._lifted = curves, lifted
         self._products = curves.orders > 1
         self._above = POINTS_PER_OCTAVE * np.log2(curves.orders) * lifted
@@ -111,7 +114,7 @@ class _Search:
         self._fits = {
             (q, shift): ModeFit(*np.zeros((4, *shape))) for q in QS for shift in (0.0, 0.5)
         }
-        self._scan(np.tile(np.arange(-REACH, shape[1] + REACH), (shape[0], 1)))
+        self._scan(windows)
 
     def modes(self) -> list[FoundMode]:
         """Look for one after the other, and return them likeliest first."""
@@ -132,37 +135,25 @@ class _Search:
                 found.append(mode)
         return sorted(found, key=lambda mode: -mode.strength)
 
-    def _scan(self, points: IntArray) -> None:
-        """Fit base and mode around all but the outer ``REACH`` of some points, ``(K, W)``."""
-        around, inner = self.curves.at(points), np.s_[:, REACH:-REACH]
-
-        def windows(curves: Any) -> Any:
-            return np.lib.stride_tricks.sliding_window_view(curves, 2 * REACH + 1, axis=1)
-
-        values, precision = windows(around.values), windows(around.precision)
-        columns = base_of(windows(around.direct))
-        base = Base(values, precision, columns)
-        known = precision > 0.0
-        sides = known[..., :REACH].sum(axis=-1), known[..., -REACH:].sum(axis=-1)
-        share = np.where(np.minimum(*sides) >= REACH // 2, around.share[inner], 0.0)
-        free = np.maximum(known.sum(axis=-1) - columns.shape[-1], 0)
-        thirds = np.round(3.0 * np.log2(around.frequency_hz[inner])).astype(int)
-        modes = np.empty(values.shape, dtype=np.complex128)
+    def _scan(self, windows: Windows) -> None:
+        """Fit a mode around the places of some windows."""
+        rows, thirds = windows.rows, np.round(3.0 * np.log2(windows.frequency_hz)).astype(int)
+        modes = np.empty((len(rows), 2 * REACH + 1), dtype=np.complex128)
         for (q, shift), fit in self._fits.items():
             down = np.ceil(self._above - shift).astype(int)
             for k, n in enumerate(self.curves.orders.tolist()):
                 kind = self._powers[k], n, float(self.curves.rate_constants_s[k])
-                for third in range(thirds[k].min(), thirds[k].max() + 1):
-                    beside = float(shift - self._above[k] + down[k])
-                    modes[k, thirds[k] == third] = _template(third, q, beside, *kind)
-            size, energy = base.with_mode(modes)
-            places = points[inner] + down[:, None]
-            row, column = np.nonzero((places >= 0) & (places < fit.free.shape[1]))
+                beside = float(shift - self._above[k] + down[k])
+                for third in np.unique(thirds[rows == k]).tolist():
+                    modes[(rows == k) & (thirds == third)] = _template(third, q, beside, *kind)
+            size, energy = windows.base.with_mode(modes)
+            places = windows.points + down[rows]
+            inside = (places >= 0) & (places < fit.free.shape[1])
             for kept, one in (
-                (fit.without, base.squares), (fit.gain, energy * np.abs(size) ** 2),
-                (fit.energy, energy), (fit.free, free),
+                (fit.without, windows.base.squares), (fit.gain, energy * np.abs(size) ** 2),
+                (fit.energy, energy), (fit.free, windows.free),
             ):  # fmt: skip
-                kept[row, places[row, column]] = (share * one)[row, column]
+                kept[rows[inside], places[inside]] = (windows.share * one)[inside]
 
     def _examined(self, index: int, q: float, shift: float) -> FoundMode:
         """Fit a mode, and what else may make the same; take the likelier off the curves."""
@@ -305,4 +296,5 @@ class _Search:
         everywhere[place] = values[row, column]
         precision[place] /= 1.0 + precision[place] * doubt[row, column] ** 2
         self.curves = replace(self.curves, values=everywhere, precision=precision)
-        self._scan(points[:, REACH, None] + np.arange(-3 * REACH, 3 * REACH + 1))
+        near = points[:, REACH, None] + np.arange(-3 * REACH, 3 * REACH + 1)
+        self._scan(Windows(self.curves, near))

@@ -226,6 +226,35 @@ class Base:
         return cross / energy, energy
 
 
+class Windows:
+    """Bases fitted around M places of some curves where enough is known, ``REACH`` to either side.
+
+    Attributes
+    ----------
+    rows, points : the curve and the place, shape ``(M,)``.
+    frequency_hz : played there, shape ``(M,)``.
+    base : shape ``(M, P)``.
+    share : of an independent value that a point is worth, shape ``(M,)``.
+    free : independent values less the base's columns, shape ``(M,)``.
+    """
+
+    def __init__(self, curves: ProductCurves, points: IntArray) -> None:
+        """Fit around all but the outer ``REACH`` of some points, shape ``(K, W)``."""
+        around, inner = curves.at(points), np.s_[:, REACH:-REACH]
+
+        def windows(values: Any) -> Any:
+            return np.lib.stride_tricks.sliding_window_view(values, 2 * REACH + 1, axis=1)
+
+        known = windows(around.precision > 0.0)
+        sides = known[..., :REACH].sum(axis=-1), known[..., -REACH:].sum(axis=-1)
+        held = np.nonzero(np.minimum(*sides) >= REACH // 2)
+        self.rows, self.points = held[0], points[inner][held]
+        self.frequency_hz, self.share = around.frequency_hz[inner][held], around.share[inner][held]
+        self.free = np.maximum(known[held].sum(axis=-1) - 2 * COLUMNS, 0)
+        columns = base_of(windows(around.direct)[held])
+        self.base = Base(windows(around.values)[held], windows(around.precision)[held], columns)
+
+
 @dataclass(frozen=True, eq=False)
 class ModeFit:
     """Curves with and without a mode: K curves, at one place or several.
