@@ -138,20 +138,23 @@ class _Search:
     def _scan(self, windows: Windows) -> None:
         """Fit a mode around the places of some windows."""
         rows, thirds = windows.rows, np.round(3.0 * np.log2(windows.frequency_hz)).astype(int)
-        modes = np.empty((len(rows), 2 * REACH + 1), dtype=np.complex128)
-        for (q, shift), fit in self._fits.items():
-            down = np.ceil(self._above - shift).astype(int)
-            for k, n in enumerate(self.curves.orders.tolist()):
-                kind = self._powers[k], n, float(self.curves.rate_constants_s[k])
-                beside = float(shift - self._above[k] + down[k])
-                for third in np.unique(thirds[rows == k]).tolist():
-                    modes[(rows == k) & (thirds == third)] = _template(third, q, beside, *kind)
-            size, energy = windows.base.with_mode(modes)
+        downs = [np.ceil(self._above - shift).astype(int) for _, shift in self._fits]
+        modes = np.empty((len(rows), 2 * REACH + 1, len(downs)), dtype=np.complex128)
+        for k, n in enumerate(self.curves.orders.tolist()):
+            kind = self._powers[k], n, float(self.curves.rate_constants_s[k])
+            for third in np.unique(thirds[rows == k]).tolist():
+                modes[(rows == k) & (thirds == third)] = np.stack([
+                    _template(third, q, float(shift - self._above[k] + down[k]), *kind)
+                    for (q, shift), down in zip(self._fits, downs, strict=True)
+                ], axis=-1)  # fmt: skip
+        sizes, energies = windows.base.with_modes(modes)
+        gains, without = energies * np.abs(sizes) ** 2, windows.base.squares
+        for t, (down, fit) in enumerate(zip(downs, self._fits.values(), strict=True)):
             places = windows.points + down[rows]
             inside = (places >= 0) & (places < fit.free.shape[1])
             for kept, one in (
-                (fit.without, windows.base.squares), (fit.gain, energy * np.abs(size) ** 2),
-                (fit.energy, energy), (fit.free, windows.free),
+                (fit.without, without), (fit.gain, gains[:, t]), (fit.energy, energies[:, t]),
+                (fit.free, windows.free),
             ):  # fmt: skip
                 kept[rows[inside], places[inside]] = (windows.share * one)[inside]
 
@@ -192,15 +195,14 @@ class _Search:
     ) -> tuple[tuple[float, float], ComplexArray, ModeFit]:
         """Return frequency and Q that all orders make likeliest, c·P and the fit of each curve."""
         share, free = around.share[:, REACH, None], self._fits[q, shift].free[:, index, None]
-        columns = base_of(around.direct)[:, None]
-        base = Base(around.values[:, None], around.precision[:, None], columns)
+        base = Base(around.values, around.precision, base_of(around.direct))
 
         def fitted(mode_hz: FloatArray, one: float) -> tuple[ComplexArray, ModeFit]:
             modes = self._templates(around, mode_hz, one)
-            size, energy = base.with_mode(modes)
+            size, energy = base.with_modes(modes)
             gain = share * energy * np.abs(size) ** 2
-            fit = ModeFit(share * base.squares, gain, share * energy, free)
-            return size[..., None] * modes, fit
+            fit = ModeFit(share * base.squares[:, None], gain, share * energy, free)
+            return size[:, None] * modes, fit
 
         def misfits(mode_hz: FloatArray, qs: FloatArray) -> FloatArray:
             fits = [fitted(mode_hz, float(one))[1] for one in qs]
@@ -214,7 +216,7 @@ class _Search:
             Axis(near_q, (5, 5, 5), lowest=LOWEST_Q, highest=HIGHEST_Q),
         ).place
         product, fit = fitted(np.array([mode_hz]), mode_q)
-        return (mode_hz, mode_q), product[:, 0], fit
+        return (mode_hz, mode_q), product[..., 0], fit
 
     def _contributions(self, ratios: FloatArray) -> tuple[Contribution, ...]:
         """Return what the clearest rung of every order of every take says, from ``(K, 1)``."""
@@ -227,10 +229,10 @@ class _Search:
         return tuple(Contribution(*key, ratio) for key, ratio in said.items())
 
     def _templates(self, around: ProductCurves, mode_hz: FloatArray, q: float) -> ComplexArray:
-        """Return P of each curve, for modes of several frequencies, shape ``(K, A, P)``."""
+        """Return P of each curve, for modes of several frequencies, shape ``(K, P, A)``."""
         made = []
         for k, n in enumerate(around.orders.tolist()):
-            ratio = around.frequency_hz[k] * (n if self._lifted else 1) / mode_hz[:, None]
+            ratio = around.frequency_hz[k, :, None] * (n if self._lifted else 1) / mode_hz
             made.append(template(
                 0.5 * q * (ratio - 1.0 / ratio), frequency_hz=float(np.median(mode_hz)), q=q,
                 power=self._powers[k], order=n, rate_constant_s=float(around.rate_constants_s[k]),

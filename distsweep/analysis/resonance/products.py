@@ -216,13 +216,13 @@ class Base:
         squares = np.sum(precision * (values.conj() * self.rest).real, axis=-1)
         self.squares = np.maximum(squares, 0.0)
 
-    def with_mode(self, modes: ComplexArray) -> tuple[ComplexArray, FloatArray]:
-        """Return c and one over its variance, for templates of shape ``(…, P)``."""
-        seen = self._weighted @ modes[..., None]
-        known = np.sum((seen.conj() * (self._inverse @ seen)).real, axis=(-1, -2))
-        energy = np.sum(self._precision * (modes.real**2 + modes.imag**2), axis=-1) - known
-        energy = np.maximum(energy, 1e-9)
-        cross = np.sum(self._precision * modes.conj() * self.rest, axis=-1)
+    def with_modes(self, modes: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+        """Return c of each of T modes and one over its variance, for templates ``(…, P, T)``."""
+        seen = self._weighted @ modes
+        known = np.sum((seen.conj() * (self._inverse @ seen)).real, axis=-2)
+        power = modes.real**2 + modes.imag**2
+        energy = np.maximum((self._precision[..., None, :] @ power)[..., 0, :] - known, 1e-9)
+        cross = ((self._precision * self.rest)[..., None, :] @ modes.conj())[..., 0, :]
         return cross / energy, energy
 
 
