@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from contextlib import suppress
 from typing import Any
@@ -70,7 +71,13 @@ def group() -> None:
 
 
 def main() -> None:
-    """Run the command line; an interrupt ends with exit code 130."""
+    """Run the command line; an interrupt ends with exit code 130.
+
+    Its many products of short arrays are calculated by one thread each, unless the user sets
+    another number: several threads wait for one another, on a busy machine most of the time.
+    numpy reads that when it is loaded, which no command has done yet.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         # Outside click's standalone mode, ctx.exit(code) comes back as a return value.
         code = group(prog_name="distsweep", standalone_mode=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -215,6 +216,33 @@ def test_heavy_modules_would_be_noticed() -> None:
 def test_analysing_loads_no_drawing_no_device_and_no_scipy() -> None:
     loaded = loaded_by("from distsweep import analyse_recording, read_results")
     assert not loaded & {"matplotlib", "sounddevice", "scipy"}
+
+
+NUMPY_LOADED = """
+import os, sys
+
+class Watch:
+    def find_spec(self, name, *_):
+        if name == "numpy":
+            print("threads", os.environ.get("OPENBLAS_NUM_THREADS"))
+
+sys.meta_path.insert(0, Watch())
+sys.argv = ["distsweep", "inspect", "none.wav"]
+from distsweep.cli import main
+main()
+"""
+
+
+@pytest.mark.parametrize(("set_to", "threads"), [(None, "1"), ("3", "3")])
+def test_commands_calculate_with_one_thread_unless_told(set_to: str | None, threads: str) -> None:
+    """Threads that share products of short arrays wait for one another."""
+    environment = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"}
+    environment |= {"OPENBLAS_NUM_THREADS": set_to} if set_to else {}
+    done = subprocess.run(
+        [sys.executable, "-c", NUMPY_LOADED],
+        env=environment, capture_output=True, text=True, timeout=60,
+    )  # fmt: skip
+    assert done.stdout.split("\n")[0] == f"threads {threads}", done.stderr
 
 
 def test_help_lists_every_command() -> None:
