@@ -230,11 +230,11 @@ class _Search:
 
     def _templates(self, around: ProductCurves, mode_hz: FloatArray, q: float) -> ComplexArray:
         """Return P of each curve, for modes of several frequencies, shape ``(K, P, A)``."""
-        made = []
+        made, middle_hz = [], float(np.median(mode_hz))
         for k, n in enumerate(around.orders.tolist()):
             ratio = around.frequency_hz[k, :, None] * (n if self._lifted else 1) / mode_hz
             made.append(template(
-                0.5 * q * (ratio - 1.0 / ratio), frequency_hz=float(np.median(mode_hz)), q=q,
+                0.5 * q * (ratio - 1.0 / ratio), frequency_hz=middle_hz, q=q,
                 power=self._powers[k], order=n, rate_constant_s=float(around.rate_constants_s[k]),
             ))  # fmt: skip
         return np.array(made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -12,6 +13,9 @@ from distsweep.units import ComplexArray, FloatArray
 _WIDEST, _POINTS = 16.0, 512
 """Half-width of a template in bandwidths, and its points (chosen: a mode has fallen by 30 dB there,
 and a sixteenth of a bandwidth is smooth)."""
+
+_PLACES = (np.arange(_POINTS) - _POINTS // 2) * (2.0 * _WIDEST / _POINTS)
+"""Where it is known, in bandwidths from f₀ (calculated)."""
 
 
 def template(
@@ -41,6 +45,15 @@ def template(
     order : of the harmonic whose windows were used.
     rate_constant_s : L.
     """
+    spectrum = _spectrum(frequency_hz, q, power, order, rate_constant_s)
+    return np.asarray(np.interp(place, _PLACES, spectrum))
+
+
+@lru_cache(maxsize=64)
+def _spectrum(
+    frequency_hz: float, q: float, power: int, order: int, rate_constant_s: float
+) -> ComplexArray:
+    """Return it at _PLACES; curves of several takes and rungs ask for the same."""
     bandwidth = frequency_hz / q
     s = np.arange(_POINTS) / (2.0 * _WIDEST)
     chirp = 0.0 if power == 1 else frequency_hz / rate_constant_s / bandwidth**2
@@ -51,9 +64,7 @@ def template(
         decay *= np.exp(-1j * np.pi * chirp / power * s**2)
     radiated_hz = frequency_hz * (order if power > 1 else 1)
     window = _window(s / (bandwidth * power), radiated_hz, order, rate_constant_s)
-    spectrum = np.fft.fftshift(np.fft.fft(decay * window))
-    x = (np.arange(_POINTS) - _POINTS // 2) * (2.0 * _WIDEST / _POINTS)
-    return np.asarray(np.interp(place, x, spectrum.real) + 1j * np.interp(place, x, spectrum.imag))
+    return np.asarray(np.fft.fftshift(np.fft.fft(decay * window)))
 
 
 def _window(time_s: FloatArray, radiated_hz: float, order: int, constant_s: float) -> FloatArray:
