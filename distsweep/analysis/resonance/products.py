@@ -43,8 +43,10 @@ DIRECT_OCTAVES = 0.06
 """Deviation of the Gaussian that smooths a complex response to its direct sound (chosen: keeps
 about the first five periods of what is heard)."""
 
-LIKELY_SIZE = 2.0
-"""A mode's c is about so many times the envelope (chosen: 6 dB of lift, from which one is seen)."""
+LIKELY_SIZE, LEAST_SIZE = 2.0, 1.0
+"""A mode's c is about so many times the envelope, and what has less than the second speaks as far
+as it is like that much (chosen: 6 dB of lift, from which a mode is looked for, are a c of 1 in step
+and of 2 in quadrature; filters and reflections bend a product by 0.1 to 0.9 of its envelope)."""
 
 ROUGH_WEIGHT = 5.0
 """How rough a curve is to either side counts as so many values (chosen: a fifth of those that are
@@ -291,12 +293,19 @@ class ModeFit:
     def ratio(self, rough: FloatArray, other: FloatArray | None = None) -> FloatArray:
         """Return the logarithm of how much likelier a curve is with the mode than with a rest.
 
-        ``other`` is the rest of another explanation; None for the base alone.
+        ``other`` is the rest of another explanation; None for the base alone. A bend that is
+        smaller than a mode's says the less for one, and nothing against it.
         """
         energy = LIKELY_SIZE**2 * self.energy / rough
         rest = np.maximum(self.without - self.gain * energy / (1.0 + energy), 0.0)
-        gain = log_ratio(self.without if other is None else other, rest, self.free, rough)
-        return np.where(self.free > 0.0, gain - np.log1p(energy), 0.0)
+        size = np.sqrt(self.gain / np.maximum(self.energy, 1e-9))
+        enough = rest + self.energy * np.maximum(LEAST_SIZE - size, 0.0) ** 2
+        over = self.without if other is None else other
+        any_size, large = (
+            log_ratio(over, left, self.free, rough) - np.log1p(energy) for left in (rest, enough)
+        )
+        ratio = np.where(any_size > 0.0, np.maximum(large, 0.0), any_size)
+        return np.where(self.free > 0.0, ratio, 0.0)
 
 
 def log_ratio(
