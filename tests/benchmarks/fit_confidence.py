@@ -5,7 +5,8 @@
 A FOLDER holds records that `cache_rooms.py` wrote; the seeds used here must not be those that a
 score is quoted for. Prints ``WEIGHTS`` of `distsweep/analysis/resonance/confidence.py`. Logistic
 regression by Newton's method, over every mode that the searches return, however unlikely, but for
-images and doubles of surer ones; by the present weights, so that a second run may move them yet.
+images and doubles of surer ones (by the present weights, so that a second run may move them yet),
+and for those that something else explains as well: their margin, 0, says nothing more.
 """
 
 from __future__ import annotations
@@ -73,7 +74,8 @@ def main() -> None:
         for row in rows(pickle.loads(path.read_bytes()), positions)
     ]
     for kind in sorted({row[0] for row in found}):
-        values, real = np.array([(r[1], r[3]) for r in found if r[0] == kind and r[2]]).T
+        own = [(r[1], r[3]) for r in found if r[0] == kind and r[2] and r[1] > 0.0]
+        values, real = np.array(own).T
         weights = tuple(round(float(w), 2) for w in logistic(values, real))
         print(f'"{kind}": {weights},  # {len(real)} modes, {int(np.sum(real))} real')
 

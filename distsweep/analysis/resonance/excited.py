@@ -31,6 +31,7 @@ from distsweep.analysis.resonance.mode import (
 )
 from distsweep.analysis.resonance.passed import template
 from distsweep.analysis.resonance.products import (
+    LEAST_SIZE,
     REACH,
     STEP,
     Base,
@@ -107,6 +108,7 @@ class _Search:
 
     def __init__(self, curves: ProductCurves, windows: Windows, *, lifted: bool) -> None:
         self.curves, self._lifted = curves, lifted
+        self._least = 0.0 if lifted else LEAST_SIZE
         self._products = curves.orders > 1
         self._above = POINTS_PER_OCTAVE * np.log2(curves.orders) * lifted
         self._powers = [1 if lifted else n for n in curves.orders.tolist()]
@@ -122,7 +124,7 @@ class _Search:
         for _ in range(MOST_MODES):
             best = (-math.inf, 0, 0.0, 0.0)
             for (q, shift), fit in self._fits.items():
-                total = self._together(fit.ratio(fit.rough()))
+                total = self._together(fit.ratio(fit.rough(), self._least))
                 total = np.where(self.curves.frequency_hz[0] <= HIGHEST_HZ, total, 0.0)
                 index = int(np.argmax(total))
                 best = max(best, (float(total[index]), index, q, shift))
@@ -165,14 +167,14 @@ class _Search:
         points = centres[:, None] + np.arange(-REACH, REACH + 1)
         around = self.curves.at(points)
         place, product, fit = self._refined(around, index, q, shift, rough)
-        ratios = fit.ratio(rough)
+        ratios = fit.ratio(rough, self._least)
         total, margin = float(self._together(ratios)[0]), self._without_best_rung(ratios)
         left, doubt = around.values - product, REMOVED_SHARE * np.abs(product)
         if self._lifted:
             margin = min(margin, self._uncut(around, product, fit, rough))
         else:
             raised, with_bell = likeliest_bell(around, fit, rough, place[0])
-            than_bell = float(self._together(fit.ratio(rough, with_bell))[0])
+            than_bell = float(self._together(fit.ratio(rough, self._least, with_bell))[0])
             margin = min(margin, than_bell)
             if than_bell < 0.0:
                 left, doubt = around.values / raised, np.zeros_like(doubt)
@@ -206,7 +208,7 @@ class _Search:
 
         def misfits(mode_hz: FloatArray, qs: FloatArray) -> FloatArray:
             fits = [fitted(mode_hz, float(one))[1] for one in qs]
-            return -np.array([self._together(fit.ratio(rough)) for fit in fits]).T
+            return -np.array([self._together(fit.ratio(rough, self._least)) for fit in fits]).T
 
         near_hz = float(self.curves.frequency_hz[0, 0] * STEP ** (index + shift))
         near_q = np.clip(q * 1.3 ** np.arange(-2.0, 3.0), LOWEST_Q, HIGHEST_Q)

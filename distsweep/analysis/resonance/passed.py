@@ -15,7 +15,7 @@ _WIDEST, _POINTS = 16.0, 512
 and a sixteenth of a bandwidth is smooth)."""
 
 _PLACES = (np.arange(_POINTS) - _POINTS // 2) * (2.0 * _WIDEST / _POINTS)
-"""Where it is known, in bandwidths from f₀ (calculated)."""
+"""Where it is known, in bandwidths from f₀ (chosen: by the numbers above)."""
 
 
 def template(

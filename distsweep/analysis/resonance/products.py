@@ -290,16 +290,16 @@ class ModeFit:
         )
         return np.asarray(np.maximum(1.0, np.exp(total / np.maximum(count, 1.0))))
 
-    def ratio(self, rough: FloatArray, other: FloatArray | None = None) -> FloatArray:
+    def ratio(self, rough: FloatArray, least: float, other: FloatArray | None = None) -> FloatArray:
         """Return the logarithm of how much likelier a curve is with the mode than with a rest.
 
-        ``other`` is the rest of another explanation; None for the base alone. A bend that is
-        smaller than a mode's says the less for one, and nothing against it.
+        ``other`` is the rest of another explanation; None for the base alone. A bend of a c below
+        ``least`` says the less for a mode, and nothing against it.
         """
         energy = LIKELY_SIZE**2 * self.energy / rough
         rest = np.maximum(self.without - self.gain * energy / (1.0 + energy), 0.0)
         size = np.sqrt(self.gain / np.maximum(self.energy, 1e-9))
-        enough = rest + self.energy * np.maximum(LEAST_SIZE - size, 0.0) ** 2
+        enough = rest + self.energy * np.maximum(least - size, 0.0) ** 2
         over = self.without if other is None else other
         any_size, large = (
             log_ratio(over, left, self.free, rough) - np.log1p(energy) for left in (rest, enough)
