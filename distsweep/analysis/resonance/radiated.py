@@ -55,8 +55,9 @@ APART_HZ = 300.0
 so many of a room's modes overlap that no two places show one pole)."""
 
 EQUALISED_Q = 15.0
-"""A pole of a higher Q is no equaliser's, unless products say so (chosen: a bell as narrow cannot
-be set by ear; what is narrow between two drivers is before either)."""
+"""A pole of a higher Q is no equaliser's, unless products say so as clearly as a mode must show
+(chosen: a bell as narrow cannot be set by ear; what is narrow between two drivers is before
+either)."""
 
 PRODUCTS_ERROR = 1e-3
 """Power of what is not smooth in a product re the response there: −30 dB (chosen: as much as a
@@ -167,7 +168,7 @@ def _judged(
             contributions.append(Contribution(take.position, order, -value))
             drive += value
         loose = max(loose, _loose(take, mode))
-    if mode.q >= EQUALISED_Q and drive <= total:
+    if mode.q >= EQUALISED_Q and drive < total + LEAST_LOG_RATIO:
         drive = -math.inf
     near = np.array([take.near for take in takes])
     alone = near | (responses.direct_db(mode.frequency_hz) >= DIRECT_DB)
