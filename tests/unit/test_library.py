@@ -13,6 +13,7 @@ from closed_form import Branch, flat, play
 from conftest import RATE_HZ, Bench, Demo, ladder_recipe
 
 import distsweep
+from distsweep.rehearsal.demo import demo_loudspeaker
 
 README = Path(__file__).parents[2] / "README.md"
 
@@ -90,6 +91,15 @@ def facts_of_the_demonstration(results: distsweep.Results) -> None:
     assert results.background is not None
     assert results.background.hum[0].frequency_hz == 50.0
     assert results.background.hum[0].level_db == pytest.approx(30.0, abs=1.0)
+
+
+def test_the_demo_s_resonances_are_found_where_they_were_made(demo: Demo) -> None:
+    """One that is set off, one of the cabinet, one of the port, and nothing else."""
+    made = sorted((r.frequency_hz, r.kind) for r in demo_loudspeaker().resonances)
+    sure = sorted((r.frequency_hz, r.kind) for r in demo.results.resonances if r.confidence >= 0.5)
+    assert [kind for _, kind in sure] == [kind for _, kind in made]
+    for (found_hz, _), (made_hz, _) in zip(sure, made, strict=True):
+        assert found_hz == pytest.approx(made_hz, rel=0.005)
 
 
 def test_the_demo_is_a_session_like_any_other(demo: Demo) -> None:
