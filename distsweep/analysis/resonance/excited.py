@@ -24,6 +24,7 @@ from distsweep.analysis.resonance.drive_bell import likeliest_bell, raised_rest
 from distsweep.analysis.resonance.mode import (
     HIGHEST_HZ,
     HIGHEST_Q,
+    LEAST_Q,
     LOWEST_Q,
     Contribution,
     FoundMode,
@@ -133,7 +134,7 @@ class _Search:
             mode = self._examined(*best[1:])
             apart = [abs(math.log(mode.frequency_hz / m.frequency_hz)) * m.q for m in found]
             sure = not self._lifted or mode.strength >= MOST_RATIO
-            if sure and min(apart, default=math.inf) > APART_BANDWIDTHS and mode.q > LOWEST_Q:
+            if sure and min(apart, default=math.inf) > APART_BANDWIDTHS and mode.q >= LEAST_Q:
                 found.append(mode)
         return sorted(found, key=lambda mode: -mode.strength)
 

@@ -13,6 +13,10 @@ LOWEST_Q, HIGHEST_Q = 5.0, 100.0
 """Bounds of every fitted Q (chosen: lower is no narrow peak; higher is not resolved by windows of
 90 periods)."""
 
+LEAST_Q = 1.4 * LOWEST_Q
+"""A mode of a lower Q is a crossover's or an equaliser's (chosen: 7; the narrow modes of cabinets
+and ports that are to be found have 8 and more)."""
+
 
 LOWEST_HZ, HIGHEST_HZ = 200.0, 3500.0
 """Radiated modes are looked for between these, excited ones up to the second (chosen: half a

@@ -17,8 +17,8 @@ from distsweep.analysis.resonance.curves import HIGHEST_ORDER, SearchedTake
 from distsweep.analysis.resonance.mode import (
     HIGHEST_HZ,
     HIGHEST_Q,
+    LEAST_Q,
     LOWEST_HZ,
-    LOWEST_Q,
     SHOWN_LOG_RATIO,
     Contribution,
     FoundMode,
@@ -41,16 +41,12 @@ each with four free numbers)."""
 LEAST_LIFT_DB = 3.0
 """A mode that nowhere lifts by so much is not kept (chosen: it is no peak that anybody sees)."""
 
-LEAST_Q = 1.4 * LOWEST_Q
-"""One of a lower Q is a crossover's or an equaliser's (chosen: 7; the narrow modes of cabinets and
-ports that are to be found have 8 and more)."""
-
 DIRECT_DB = 5.5
 """From this ratio of direct to reflected energy on, one take in the far field tells a
 loudspeaker's mode from a room's (chosen: nine of ten places 1 m away in simulated living rooms
 have less, single reflections at −12 dB leave more)."""
 
-APART_HZ = 300.0
+APART_HZ = 343.0
 """From this frequency on, two takes tell it (chosen: half a metre is half a wavelength there, and
 so many of a room's modes overlap that no two places show one pole)."""
 
