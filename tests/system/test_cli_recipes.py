@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -103,30 +104,36 @@ def test_results_below_a_file(where: str, bench: Bench, capfd) -> None:
     assert files_below(bench.folder) == before
 
 
-@pytest.fixture
-def full_disk(bench: Bench) -> Iterator[Bench]:
-    """No file may grow past 20 kB: writing fails half-way, as on a full disk."""
+@contextmanager
+def full_disk() -> Iterator[None]:
+    """No file may grow past 20 kB: writing fails half-way, as on a full disk.
+
+    Held while the command runs only: the report of the tests may be a longer file.
+    """
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, limits[1]))
-    yield bench
-    resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
 
 
 @pytest.mark.parametrize("work", ["stimulus", "analyse"])
-def test_disk_that_fills_up(work: str, full_disk: Bench, capfd) -> None:
-    file = full_disk.folder / "recipe.toml"
+def test_disk_that_fills_up(work: str, bench: Bench, capfd) -> None:
+    file = bench.folder / "recipe.toml"
     file.write_text(RECIPE, encoding="utf-8")
-    before = files_below(full_disk.folder)
-    place = full_disk.folder / "out"
-    recording = full_disk.folder / "short.wav"
+    before = files_below(bench.folder)
+    place = bench.folder / "out"
+    recording = bench.folder / "short.wav"
     arguments = {
         "stimulus": ("stimulus", file, "-o", place),
-        "analyse": ("analyse", recording, "--stimulus", full_disk.sidecar, "-o", place),
+        "analyse": ("analyse", recording, "--stimulus", bench.sidecar, "-o", place),
     }
     names = {"stimulus": "short.wav", "analyse": "results.json"}
-    outcome = run(capfd, *arguments[work])
+    with full_disk():
+        outcome = run(capfd, *arguments[work])
     assert_refused(outcome, names=str(place / names[work]), says="cannot be written")
-    assert files_below(full_disk.folder) == before
+    assert files_below(bench.folder) == before
 
 
 def test_special_file_is_written_to_and_not_replaced(bench: Bench, capfd) -> None:
