@@ -75,7 +75,8 @@ class Spectrum:
     def _power(self, centre_hz: float) -> FloatArray:
         """Return the mean power behind a band-pass between TIMES_S, re the direct sound's energy.
 
-        Where that is still there it is taken to be as after."""
+        Where that is still there it is taken to be as after.
+        """
         ends = 2.0 ** (np.array([0.5, -0.5]) / SUBBANDS_PER_OCTAVE)
         sigma_bins = (
             centre_hz * (ends[0] - ends[1]) / (2.0 * math.sqrt(math.log(2.0)) * self.step_hz)

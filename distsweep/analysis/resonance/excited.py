@@ -151,15 +151,15 @@ class _Search:
                     for (q, shift), down in zip(self._fits, downs, strict=True)
                 ], axis=-1)  # fmt: skip
         sizes, energies = windows.base.with_modes(modes)
-        gains, without = energies * np.abs(sizes) ** 2, windows.base.squares
+        share = windows.share
         for t, (down, fit) in enumerate(zip(downs, self._fits.values(), strict=True)):
             places = windows.points + down[rows]
             inside = (places >= 0) & (places < fit.free.shape[1])
             for kept, one in (
-                (fit.without, without), (fit.gain, gains[:, t]), (fit.energy, energies[:, t]),
-                (fit.free, windows.free),
+                (fit.without, share * windows.base.squares), (fit.size, np.abs(sizes[:, t])),
+                (fit.energy, share * energies[:, t]), (fit.free, share * windows.free),
             ):  # fmt: skip
-                kept[rows[inside], places[inside]] = (windows.share * one)[inside]
+                kept[rows[inside], places[inside]] = one[inside]
 
     def _examined(self, index: int, q: float, shift: float) -> FoundMode:
         """Fit a mode, and what else may make the same; take the likelier off the curves."""
@@ -203,8 +203,7 @@ class _Search:
         def fitted(mode_hz: FloatArray, one: float) -> tuple[ComplexArray, ModeFit]:
             modes = self._templates(around, mode_hz, one)
             size, energy = base.with_modes(modes)
-            gain = share * energy * np.abs(size) ** 2
-            fit = ModeFit(share * base.squares[:, None], gain, share * energy, free)
+            fit = ModeFit(share * base.squares[:, None], np.abs(size), share * energy, free)
             return size[:, None] * modes, fit
 
         def misfits(mode_hz: FloatArray, qs: FloatArray) -> FloatArray:

@@ -24,6 +24,13 @@ SMOOTH_OCTAVES, OWN_Q, OWN_ENERGY = 0.6, 3.0, 0.1
 """The direct sound is like itself over so many octaves, but for poles of this Q with so much of
 its energy (chosen: equalisers and crossovers of Q 4 and ±4 dB have that much)."""
 
+MOST_RATIO = 6.0
+"""No mode is louder than so many times the direct sound but before a port (chosen: 17 dB)."""
+
+ROUNDS, SETTLED = 25, 0.05
+"""So many steps at most, and the gain in log likelihood that is the last (chosen: a hundredth of
+what one mode needs)."""
+
 
 @dataclass(frozen=True)
 class Mode:
@@ -86,16 +93,21 @@ class Band:
 
     def without(self, modes: Sequence[Mode]) -> ComplexArray:
         """Return the values without some modes, each take's about 1."""
-        factors = [mode.factor(self.frequency_hz) for mode in modes]
-        values = self.values / (np.prod(factors, axis=0) if factors else 1.0)
+        values = self.values / self._factor(modes)
         return np.asarray(values / np.sqrt(np.mean(np.abs(values) ** 2, axis=1, keepdims=True)))
 
     def level(self, values: ComplexArray, modes: Sequence[Mode]) -> FloatArray:
         """Return each take's ln likelihood if some modes are in its values."""
-        factors = [mode.factor(self.frequency_hz) for mode in modes]
-        factor = np.prod(factors, axis=0) if factors else np.ones_like(values)
+        factor = self._factor(modes)
         level = self.best_gains(values / factor)[1]
         return np.asarray(level - 2.0 * np.sum(np.log(np.abs(factor)), axis=1))
+
+    def _factor(self, modes: Sequence[Mode]) -> ComplexArray:
+        """Return what some modes multiply the values by, shape ``(P, N)``."""
+        factor = np.ones_like(self.values)
+        for mode in modes:
+            factor *= mode.factor(self.frequency_hz)
+        return factor
 
     def best_gains(self, values: ComplexArray) -> tuple[list[ComplexArray], FloatArray]:
         """Return each take's whitener of the gain that suits best, and its ln likelihood."""
@@ -103,14 +115,6 @@ class Band:
         level = -POINTS * np.log(np.mean(np.abs(white) ** 2, axis=2)) - self.determinants
         best = np.argmax(level, axis=1)
         return [w[g] for w, g in zip(self.whiteners, best, strict=True)], np.max(level, axis=1)
-
-
-MOST_RATIO = 6.0
-"""No mode is louder than so many times the direct sound but before a port (chosen: 17 dB)."""
-
-ROUNDS, SETTLED = 25, 0.05
-"""So many steps at most, and the gain in log likelihood that is the last (chosen: a hundredth of
-what one mode needs)."""
 
 
 class PoleFit:

@@ -264,13 +264,13 @@ class ModeFit:
     Attributes
     ----------
     without : sum of squares that the base leaves, in variances.
-    gain : by how much the mode makes that less.
-    energy : one over the variance of the mode's c.
+    size : of the mode's c.
+    energy : one over the variance of that.
     free : independent values less the base's columns; 0 where too little is known.
     """
 
     without: FloatArray
-    gain: FloatArray
+    size: FloatArray
     energy: FloatArray
     free: FloatArray
 
@@ -297,9 +297,9 @@ class ModeFit:
         ``least`` says the less for a mode, and nothing against it.
         """
         energy = LIKELY_SIZE**2 * self.energy / rough
-        rest = np.maximum(self.without - self.gain * energy / (1.0 + energy), 0.0)
-        size = np.sqrt(self.gain / np.maximum(self.energy, 1e-9))
-        enough = rest + self.energy * np.maximum(least - size, 0.0) ** 2
+        gain = self.energy * self.size**2
+        rest = np.maximum(self.without - gain * energy / (1.0 + energy), 0.0)
+        enough = rest + self.energy * np.maximum(least - self.size, 0.0) ** 2
         over = self.without if other is None else other
         any_size, large = (
             log_ratio(over, left, self.free, rough) - np.log1p(energy) for left in (rest, enough)
